@@ -1,0 +1,144 @@
+package assess
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"sync/atomic"
+
+	"golang.org/x/sync/errgroup"
+
+	"headroom/internal/evidence"
+	"headroom/models/risk"
+)
+
+// AuditBy are the groupings an audit knows; "" groups nothing.
+var AuditBy = []string{"author", "platform", "fuel"}
+
+// smallGroup is the number of revisions below which a group's shares prove nothing; common practice, no source.
+const smallGroup = 5
+
+// Audit scores every revision of the workspace, riskiest first. Revisions that cannot be scored are listed with the
+// reason; the rest go on. done is called after each revision, from any goroutine.
+func (j *Job) Audit(by string, jobs int, done func(finished, total int)) (*Audit, error) {
+	if by != "" && !slices.Contains(AuditBy, by) {
+		return nil, fmt.Errorf("cannot group by %q: give one of %v", by, AuditBy)
+	}
+	ids := slices.Sorted(maps.Keys(j.ws.Revisions))
+	reviews := make([]*Review, len(ids))
+	failures := make([]error, len(ids))
+	var g errgroup.Group
+	g.SetLimit(max(1, jobs))
+	var finished atomic.Int64
+	for i, id := range ids {
+		g.Go(func() error {
+			reviews[i], failures[i] = j.Review(id)
+			done(int(finished.Add(1)), len(ids))
+			return nil
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
+	out := &Audit{Stamp: j.stamp("headroom/audit/1"), By: by, Rows: []AuditRow{}, Groups: []AuditGroup{}, Failed: []AuditError{}, Cautions: StandingCautions}
+	for i, id := range ids {
+		if failures[i] != nil {
+			out.Failed = append(out.Failed, AuditError{Revision: id, Error: failures[i].Error()})
+			continue
+		}
+		out.Rows = append(out.Rows, j.auditRow(reviews[i]))
+	}
+	out.rank()
+	if by != "" {
+		out.Groups = groupRows(out.Rows, by)
+	}
+	return out, nil
+}
+
+func (j *Job) auditRow(r *Review) AuditRow {
+	rev := j.ws.Revisions[r.Revision]
+	row := AuditRow{
+		Revision: r.Revision, Platform: r.Platform, Vehicle: r.Vehicle, Author: r.Author, Fuel: r.Fuel, Status: rev.Status,
+		Verdict: r.Verdict, ProbabilityPerPull: Number(math.NaN()), Interval90: Span{Number(math.NaN()), Number(math.NaN())},
+		OwnPulls: j.ownPulls(r.Platform, r.Revision), Because: r.Because[0],
+	}
+	if len(r.Findings) > 0 {
+		top := r.Findings[0]
+		row.TopHazard, row.Cell = top.Hazard, &top.Cell
+		for _, h := range r.Hazards {
+			if h.Hazard == top.Hazard {
+				row.ProbabilityPerPull, row.Interval90, row.severity = h.ProbabilityPerPull, h.Interval90, h.Severity
+			}
+		}
+	}
+	row.ReleasedWithoutLog = rev.Status == "released" && row.OwnPulls == 0
+	return row
+}
+
+func (j *Job) ownPulls(platform, revision string) int {
+	_, _, rows, err := j.fitted(platform)
+	if err != nil {
+		return 0
+	}
+	return countPulls(filterRows(pullRows(rows), func(r *evidence.Row) bool { return r.Revision == revision }))
+}
+
+// verdictOrder puts the verdicts that need attention first.
+var verdictOrder = []string{VerdictHold, VerdictUndecided, VerdictConditions, VerdictRelease}
+
+func (a *Audit) rank() {
+	slices.SortStableFunc(a.Rows, func(x, y AuditRow) int {
+		return cmp.Or(
+			cmp.Compare(slices.Index(verdictOrder, x.Verdict), slices.Index(verdictOrder, y.Verdict)),
+			cmp.Compare(weighted(y), weighted(x)),
+			cmp.Compare(x.Revision, y.Revision))
+	})
+	for i := range a.Rows {
+		a.Rows[i].Rank = i + 1
+	}
+}
+
+func weighted(r AuditRow) float64 {
+	w, err := risk.Weight(r.severity)
+	if err != nil {
+		return 0 // no hazard was assessed
+	}
+	return w * orElse(float64(r.ProbabilityPerPull), 0)
+}
+
+func groupRows(rows []AuditRow, by string) []AuditGroup {
+	groups := map[string]*AuditGroup{}
+	for _, r := range rows {
+		key := map[string]string{"author": r.Author, "platform": r.Platform, "fuel": r.Fuel}[by]
+		g, ok := groups[key]
+		if !ok {
+			g = &AuditGroup{Group: key}
+			groups[key] = g
+		}
+		g.Revisions++
+		switch r.Verdict {
+		case VerdictHold:
+			g.Hold++
+		case VerdictUndecided:
+			g.Undecided++
+		case VerdictConditions:
+			g.Conditions++
+		case VerdictRelease:
+			g.Release++
+		}
+		if r.ReleasedWithoutLog {
+			g.ReleasedWithoutLog++
+		}
+	}
+	out := []AuditGroup{}
+	for _, key := range slices.Sorted(maps.Keys(groups)) {
+		g := groups[key]
+		if g.Revisions < smallGroup {
+			g.Caution = fmt.Sprintf("%d revisions: too few to compare with other groups", g.Revisions)
+		}
+		out = append(out, *g)
+	}
+	return out
+}

@@ -1,0 +1,173 @@
+package assess
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"headroom/internal/workspace"
+	"headroom/models/calmap"
+	"headroom/models/channel"
+)
+
+// calibration is a revision as the control unit would run it: its own tables, and for roles it does not list the
+// nearest ancestor's, because a revision that ships three tables leaves the rest of the car's calibration alone.
+type calibration struct {
+	id       string
+	lookups  map[string]lookup // by role; modelled roles only
+	carried  []carriedTable    // tables of other roles, by name
+	problems []string          // tables that cannot be looked up from a logged state, and why
+}
+
+// lookup is one table with what it is read by.
+type lookup struct {
+	table    *calmap.Table
+	x, y     channel.ID // y is "" for a one-axis table
+	revision string     // where the table came from
+}
+
+type carriedTable struct {
+	name  string
+	table *calmap.Table
+}
+
+// modelledRoles are the table roles whose effect is computed; every other role is reported as changed, not modelled.
+var modelledRoles = []string{"spark", "lambda", "boost", "intake_cam"}
+
+// stateChannels are the channels a logged state can supply to a table axis.
+var stateChannels = []channel.ID{
+	channel.EngineSpeed, channel.AbsoluteLoad, channel.ManifoldPressure, channel.ThrottlePosition,
+	channel.PedalPosition, channel.ChargeTemperature, channel.CoolantTemperature, channel.EthanolShare,
+}
+
+// calibrationOf resolves a revision's tables through its ancestors.
+func calibrationOf(ws *workspace.Workspace, id string) (*calibration, error) {
+	c := &calibration{id: id, lookups: map[string]lookup{}}
+	seen := map[string]bool{}
+	for at := id; at != ""; {
+		r, ok := ws.Revisions[at]
+		if !ok {
+			return nil, fmt.Errorf("revision %s: ancestor %s is not in the workspace or could not be read; run with revisions/%s/revision.yaml mended", id, at, at)
+		}
+		c.take(r, seen)
+		at = r.Parent
+	}
+	return c, nil
+}
+
+// take adds the tables of one ancestor that nearer ones did not already supply.
+func (c *calibration) take(r *workspace.Revision, seen map[string]bool) {
+	for _, t := range r.Tables {
+		key := t.Role + "/" + t.Name
+		if seen[key] || t.Table == nil {
+			continue
+		}
+		seen[key] = true
+		if !slices.Contains(modelledRoles, t.Role) {
+			name := t.Role
+			if t.Name != "" {
+				name = t.Role + " (" + t.Name + ")"
+			}
+			c.carried = append(c.carried, carriedTable{name: name, table: t.Table})
+			continue
+		}
+		l := lookup{table: t.Table, x: t.X.Channel, revision: r.ID}
+		if t.Y != nil {
+			l.y = t.Y.Channel
+		}
+		if unknown := l.unknownAxis(); unknown != "" {
+			c.problems = append(c.problems, fmt.Sprintf("%s table of %s: axis %s is not known from a logged pull", t.Role, r.ID, unknown))
+			continue
+		}
+		c.lookups[t.Role] = l
+	}
+}
+
+func (l lookup) unknownAxis() channel.ID {
+	if !slices.Contains(stateChannels, l.x) {
+		return l.x
+	}
+	if l.y != "" && !slices.Contains(stateChannels, l.y) {
+		return l.y
+	}
+	return ""
+}
+
+// at reads the table at a state. ok is false when the state does not know an axis.
+func (l lookup) at(s *state) (value float64, past, ok bool) {
+	x := s.axis(l.x)
+	y := 0.0
+	if l.y != "" {
+		y = s.axis(l.y)
+	}
+	if math.IsNaN(x) || math.IsNaN(y) {
+		return 0, false, false
+	}
+	return l.table.At(x, y), l.pastLast(x, y), true
+}
+
+// pastLast reports whether the state lies beyond the table's last breakpoint of an axis, where the control unit
+// holds the edge value.
+func (l lookup) pastLast(x, y float64) bool {
+	t := l.table
+	return x > t.X[len(t.X)-1] || (l.y != "" && len(t.Y) > 0 && y > t.Y[len(t.Y)-1])
+}
+
+// delta is a table's value in this calibration at one state minus its value in another at a second state: what a
+// revision adds to what was measured. Zero when neither calibration has the table.
+func (c *calibration) delta(role string, at *state, from *calibration, was *state) (change float64, past bool, why string) {
+	now, hasNow := c.lookups[role]
+	then, hasThen := from.lookups[role]
+	if !hasNow && !hasThen {
+		return 0, false, ""
+	}
+	if hasNow != hasThen {
+		return 0, false, fmt.Sprintf("%s table exists only in one of %s and %s: the change cannot be computed", role, c.id, from.id)
+	}
+	a, past, okA := now.at(at)
+	b, _, okB := then.at(was)
+	if !okA || !okB {
+		return 0, past, fmt.Sprintf("%s table is read by a channel these logs do not have", role)
+	}
+	return a - b, past, ""
+}
+
+// notModelled lists what changes between two calibrations without its effect being computed.
+func (c *calibration) notModelled(parent *calibration) []string {
+	var out []string
+	before := map[string]*calmap.Table{}
+	for _, t := range parent.carried {
+		before[t.name] = t.table
+	}
+	for _, t := range c.carried {
+		old, had := before[t.name]
+		if !had {
+			out = append(out, t.name+": added, not modelled")
+			continue
+		}
+		if !sameTable(old, t.table) {
+			out = append(out, t.name+": changed, not modelled")
+		}
+	}
+	out = append(out, c.problems...)
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+func sameTable(a, b *calmap.Table) bool {
+	return slices.Equal(a.X, b.X) && slices.Equal(a.Y, b.Y) &&
+		slices.EqualFunc(a.Z, b.Z, func(r, s []float64) bool { return slices.Equal(r, s) })
+}
+
+// changedRoles lists the modelled roles whose tables differ.
+func (c *calibration) changedRoles(parent *calibration) []string {
+	var out []string
+	for _, role := range modelledRoles {
+		now, has := c.lookups[role]
+		then, had := parent.lookups[role]
+		if has != had || (has && !sameTable(now.table, then.table)) {
+			out = append(out, role)
+		}
+	}
+	return out
+}

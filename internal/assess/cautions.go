@@ -1,0 +1,34 @@
+package assess
+
+import "fmt"
+
+// StandingCautions end every report.
+var StandingCautions = []string{
+	"This is evidence for a decision, not the decision: a calibration can destroy an engine and injure people. A qualified professional decides, under controlled test conditions, on a dynamometer or closed course.",
+	"Predictions are no better than the sensors behind them: check that lambda, pressure, temperature and knock sensors are calibrated and that the fuel in the tank is the fuel named here.",
+	"What no log has visited is not known. Fuel batch, heat, altitude and wear differ from day to day; a result for one car does not carry over to another without its own logs.",
+	"Emissions, noise and road-use law differ by place; whoever releases a calibration answers for it.",
+}
+
+// notes are what a reader must know about how a platform's numbers came about.
+func (p *platform) notes(f *platformFit) []string {
+	var out []string
+	if p.cycle == nil {
+		out = append(out, "No cycle model for this platform: "+p.cycleWhy+". Cylinder pressure, torque and the effect of spark on exhaust temperature are not predicted.")
+	}
+	if f.Knock != nil {
+		for _, w := range f.Knock.Warnings {
+			out = append(out, "Knock fit: "+w)
+		}
+	}
+	for i := range metrics {
+		fit, ok := f.Margins[metrics[i].name]
+		if !ok {
+			continue
+		}
+		for _, w := range fit.Model.Warnings {
+			out = append(out, fmt.Sprintf("Fit of %s: %s", words(metrics[i].name), w))
+		}
+	}
+	return out
+}

@@ -1,0 +1,321 @@
+package assess
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+
+	"headroom/internal/evidence"
+	"headroom/internal/workspace"
+	"headroom/models/envelope"
+	"headroom/models/knock"
+	"headroom/models/mixed"
+)
+
+// platformFit is everything the statistics learned about one platform from its evidence.
+type platformFit struct {
+	Knock     *knock.Model
+	KnockRef  reference
+	KnockSeen map[int][2]int // rows and rows with an event by speed bin
+	KnockWhy  string         // why there is no knock model, "" when there is one
+	Slopes    [knock.NumCovariates]float64
+	Margins   map[string]marginFit
+	Levels    map[string]level // of metrics that can be measured and computed
+	Envelopes map[envelopeKey]EnvelopeCell `json:"-"` // see fitFile
+	Cars      int
+	Pulls     int
+}
+
+// marginFit is the mixed model of one measured metric.
+type marginFit struct {
+	Model *mixed.Model
+	Ref   float64 // predictor value the covariate is centred at
+	Cars  int
+	Pulls int
+}
+
+type envelopeKey struct {
+	kind, class, metric string
+	cell                cellKey
+	side                float64
+}
+
+// fitPlatform learns a platform's knock-limited spark, its measured margins and its envelopes.
+func (p *platform) fitPlatform(rows []evidence.Row) (*platformFit, error) {
+	f := &platformFit{Margins: map[string]marginFit{}, Levels: map[string]level{}, Envelopes: map[envelopeKey]EnvelopeCell{}}
+	pulls := pullRows(rows)
+	f.Cars, f.Pulls = countCars(pulls), countPulls(pulls)
+	states := make([]state, len(pulls))
+	for i := range pulls {
+		states[i] = stateOf(pulls[i])
+		p.simulate(&states[i])
+	}
+	if err := p.fitKnock(f, rows); err != nil {
+		return nil, err
+	}
+	for i := range metrics {
+		m := &metrics[i]
+		if m.measured == nil {
+			continue
+		}
+		if m.computed {
+			f.Levels[m.name] = p.fitLevel(m, pulls, states)
+		}
+		if err := p.fitMargin(f, m, pulls, states); err != nil {
+			return nil, fmt.Errorf("platform %s, metric %s: %w", p.ID, m.name, err)
+		}
+	}
+	if err := p.fitEnvelopes(f, rows); err != nil {
+		return nil, fmt.Errorf("platform %s: %w", p.ID, err)
+	}
+	return f, nil
+}
+
+func pullRows(rows []evidence.Row) []*evidence.Row {
+	var out []*evidence.Row
+	for i := range rows {
+		if rows[i].Kind == evidence.KindPull {
+			out = append(out, &rows[i])
+		}
+	}
+	return out
+}
+
+func countCars(rows []*evidence.Row) int {
+	seen := map[string]bool{}
+	for _, r := range rows {
+		seen[r.Vehicle] = true
+	}
+	return len(seen)
+}
+
+func countPulls(rows []*evidence.Row) int {
+	seen := map[string]bool{}
+	for _, r := range rows {
+		seen[pullID(r)] = true
+	}
+	return len(seen)
+}
+
+func pullID(r *evidence.Row) string { return fmt.Sprintf("%s#%d", r.Run, r.Segment) }
+
+// marginCovariates is the design row of a measured metric: level, a bent line over speed, the physics predictor and
+// the pull's place in the run (heat soak).
+func marginCovariates(s *state, predictor, ref float64) []float64 {
+	k := s.rpm / 1000
+	return []float64{1, k - 4, math.Max(0, k-3), math.Max(0, k-5), predictor - ref, s.order}
+}
+
+const marginPredictorColumn = 4
+
+// marginPrior leaves level and speed shape to the data and holds the physics slope.
+func marginPrior(m *metric) mixed.Prior {
+	inf := math.Inf(1)
+	prior := mixed.Prior{Mean: make([]float64, 6), SD: []float64{inf, inf, inf, inf, inf, inf}}
+	prior.Mean[marginPredictorColumn] = m.slope
+	prior.SD[marginPredictorColumn] = m.slopeSD
+	return prior
+}
+
+func (p *platform) fitMargin(f *platformFit, m *metric, rows []*evidence.Row, states []state) error {
+	var use []int
+	var predictors []float64
+	for i := range rows {
+		x := m.predictor(p, &states[i])
+		if known(m.measured(p, rows[i])) && known(x) {
+			use = append(use, i)
+			predictors = append(predictors, x)
+		}
+	}
+	if len(use) == 0 {
+		return nil
+	}
+	ref := median(predictors)
+	nest := newNest[mixed.Row]()
+	for k, i := range use {
+		nest.add(rows[i], mixed.Row{X: marginCovariates(&states[i], predictors[k], ref), Y: m.measured(p, rows[i])})
+	}
+	cars := mixedCars(nest)
+	model, err := mixed.Fit(cars, marginPrior(m))
+	if err != nil {
+		return err
+	}
+	f.Margins[m.name] = marginFit{Model: model, Ref: ref, Cars: len(cars), Pulls: nest.pulls}
+	return nil
+}
+
+func mixedCars(n *nest[mixed.Row]) []mixed.Car {
+	cars := make([]mixed.Car, 0, len(n.cars))
+	for _, car := range n.cars {
+		c := mixed.Car{ID: car.id}
+		for _, pull := range car.pulls {
+			c.Pulls = append(c.Pulls, mixed.Pull{Rows: pull.rows})
+		}
+		cars = append(cars, c)
+	}
+	return cars
+}
+
+// nest groups things by car and pull in the order of the evidence, which is sorted.
+type nest[T any] struct {
+	cars  []*nestCar[T]
+	index map[string]*nestCar[T]
+	pulls int
+}
+
+type nestCar[T any] struct {
+	id    string
+	pulls []*nestPull[T]
+	index map[string]*nestPull[T]
+}
+
+type nestPull[T any] struct{ rows []T }
+
+func newNest[T any]() *nest[T] { return &nest[T]{index: map[string]*nestCar[T]{}} }
+
+func (n *nest[T]) add(r *evidence.Row, item T) {
+	car, ok := n.index[r.Vehicle]
+	if !ok {
+		car = &nestCar[T]{id: r.Vehicle, index: map[string]*nestPull[T]{}}
+		n.index[r.Vehicle] = car
+		n.cars = append(n.cars, car)
+	}
+	id := pullID(r)
+	pull, ok := car.index[id]
+	if !ok {
+		pull = &nestPull[T]{}
+		car.index[id] = pull
+		car.pulls = append(car.pulls, pull)
+		n.pulls++
+	}
+	pull.rows = append(pull.rows, item)
+}
+
+// seenMetric is a quantity envelopes are kept of: what the platform has been shown to run at.
+type seenMetric struct {
+	name, unit string
+	side       float64
+	value      func(f *platformFit, s *state) float64
+}
+
+// seenMetrics are the limited metrics plus what tuners read off a fleet: delivered spark and fuel trims.
+func (p *platform) seenMetrics() []seenMetric {
+	out := []seenMetric{
+		{knockMetric, "deg", -1, func(f *platformFit, s *state) float64 { return p.knockMargin(f, s) }},
+		{"spark_advance", "deg", 1, func(_ *platformFit, s *state) float64 { return s.row.SparkMax }},
+		{"short_term_trim", "%", 1, func(_ *platformFit, s *state) float64 { return s.row.ShortTermTrim }},
+		{"long_term_trim", "%", 1, func(_ *platformFit, s *state) float64 { return s.row.LongTermTrim }},
+	}
+	for i := range metrics {
+		m := &metrics[i]
+		out = append(out, seenMetric{m.name, m.unit, m.side, func(_ *platformFit, s *state) float64 { return p.metricOf(m, s) }})
+	}
+	return out
+}
+
+// metricOf is a metric at a logged state: measured where it was, computed where that is allowed.
+func (p *platform) metricOf(m *metric, s *state) float64 {
+	if m.measured != nil {
+		if v := m.measured(p, s.row); known(v) {
+			return v
+		}
+	}
+	if m.computed {
+		return m.predictor(p, s)
+	}
+	return math.NaN()
+}
+
+func (p *platform) fitEnvelopes(f *platformFit, rows []evidence.Row) error {
+	seen := p.seenMetrics()
+	sums := map[envelopeKey]*envelope.Summary{}
+	extreme := map[envelopeKey]float64{}
+	for i := range rows {
+		s := stateOf(&rows[i])
+		p.simulate(&s)
+		class := p.fuelClass(rows[i].Fuel)
+		for _, m := range seen {
+			v := m.value(f, &s)
+			if !known(v) {
+				continue
+			}
+			key := envelopeKey{rows[i].Kind, class, m.name, p.cellOf(&s), m.side}
+			sum, ok := sums[key]
+			if !ok {
+				sum = &envelope.Summary{}
+				sums[key] = sum
+				extreme[key] = v
+			}
+			if err := sum.Add(rows[i].Vehicle, v); err != nil {
+				return fmt.Errorf("envelope of %s: %w", m.name, err)
+			}
+			extreme[key] = math.Max(m.side*extreme[key], m.side*v) * m.side
+		}
+	}
+	units := map[string]string{}
+	for _, m := range seen {
+		units[m.name] = m.unit
+	}
+	for key, sum := range sums {
+		cell, err := p.envelopeCell(key, sum, units[key.metric], extreme[key])
+		if err != nil {
+			return fmt.Errorf("envelope of %s: %w", key.metric, err)
+		}
+		f.Envelopes[key] = cell
+	}
+	return nil
+}
+
+func (p *platform) envelopeCell(key envelopeKey, sum *envelope.Summary, unit string, extreme float64) (EnvelopeCell, error) {
+	side, take := workspace.Upper, sum.Upper
+	if key.side < 0 {
+		side, take = workspace.Lower, sum.Lower
+	}
+	limit, err := take(p.decision.Content, p.decision.Confidence)
+	if err != nil {
+		return EnvelopeCell{}, err
+	}
+	return EnvelopeCell{
+		Kind: key.kind, FuelClass: key.class, Cell: p.cell(key.cell), Metric: key.metric, Unit: unit, Side: side,
+		Status: limit.Status, Limit: Number(limit.Value), Mean: Number(limit.Mean),
+		BetweenSD: Number(limit.BetweenSD), WithinSD: Number(limit.WithinSD),
+		Cars: limit.Cars, Pulls: limit.Pulls, CarsNeeded: limit.CarsNeeded, Method: limit.Method,
+		ExtremeSeen: Number(extreme),
+	}, nil
+}
+
+// envelopeKeys lists envelopes by kind, fuel class, metric and cell.
+func (f *platformFit) envelopeKeys() []envelopeKey {
+	keys := slices.Collect(maps.Keys(f.Envelopes))
+	slices.SortFunc(keys, func(a, b envelopeKey) int {
+		return cmp.Or(cmp.Compare(a.kind, b.kind), cmp.Compare(a.class, b.class), cmp.Compare(a.metric, b.metric),
+			cmp.Compare(a.cell[0], b.cell[0]), cmp.Compare(a.cell[1], b.cell[1]))
+	})
+	return keys
+}
+
+func (f *platformFit) sortedEnvelopes() []EnvelopeCell {
+	keys := f.envelopeKeys()
+	out := make([]EnvelopeCell, len(keys))
+	for i, k := range keys {
+		out[i] = f.Envelopes[k]
+	}
+	return out
+}
+
+func known(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+func median(v []float64) float64 {
+	if len(v) == 0 {
+		return math.NaN()
+	}
+	s := slices.Clone(v)
+	slices.Sort(s)
+	n := len(s)
+	if n%2 == 1 {
+		return s[n/2]
+	}
+	return (s[n/2-1] + s[n/2]) / 2
+}

@@ -1,0 +1,92 @@
+package assess
+
+import (
+	"math"
+
+	"headroom/internal/workspace"
+	"headroom/models/fuelling"
+)
+
+// supplyVoltage is used for dead time where voltage is not part of the state: a charging system's usual level, V;
+// common practice, no source.
+const supplyVoltage = 13.8
+
+// injector is the platform's injector as models/fuelling wants it; ok is false without a fuel_system section.
+func (p *platform) injector() (fuelling.Injector, bool) {
+	f := p.FuelSystem
+	if f == nil || f.InjectorFlowCCMin == 0 {
+		return fuelling.Injector{}, false
+	}
+	return fuelling.Injector{
+		RatedFlow: f.InjectorFlowCCMin * 1e-6 / 60, RatedPressure: f.RatedPressureKPa * 1000,
+		DeadTime: fuelling.Constant(f.DeadTimeMS / 1000),
+	}, true
+}
+
+// feedPressure is the pressure across the injectors, Pa: logged rail pressure for direct injection, the rated one
+// where none was logged and for port injection, whose regulator holds it.
+func (p *platform) feedPressure(s *state) float64 {
+	rated := p.FuelSystem.RatedPressureKPa * 1000
+	if p.Engine.Injection == "direct" && s.row != nil && s.row.RailPressure > 0 {
+		return s.row.RailPressure * 1000
+	}
+	return rated
+}
+
+// pulse is the injector pulse a state needs, s; NaN where it cannot be computed.
+func (p *platform) pulse(s *state) float64 {
+	inj, ok := p.injector()
+	f, known := p.fuelOf(s)
+	if !ok || !known {
+		return math.NaN()
+	}
+	t, err := inj.Pulse(p.fuelMass(s), p.feedPressure(s), f.Density(), supplyVoltage)
+	return orNaN(t, err)
+}
+
+// injectorDuty is the share of the cycle a port injector is open, %. A direct injector's limit is its crank window.
+func (p *platform) injectorDuty(s *state) float64 {
+	if p.Engine.Injection == "direct" {
+		return math.NaN()
+	}
+	d, err := fuelling.Duty(p.pulse(s), s.rpm)
+	return 100 * orNaN(d, err)
+}
+
+// windowUse is the share of the usable crank window a direct injector takes, %.
+func (p *platform) windowUse(s *state) float64 {
+	if p.Engine.Injection != "direct" || p.FuelSystem == nil || p.FuelSystem.UsableWindowDeg == 0 {
+		return math.NaN()
+	}
+	w, err := fuelling.WindowUse(p.pulse(s), s.rpm, p.FuelSystem.UsableWindowDeg)
+	return 100 * orNaN(w, err)
+}
+
+// pumpUse is the share of the pump's capacity at feed pressure that the engine takes, %.
+func (p *platform) pumpUse(s *state) float64 {
+	if p.FuelSystem == nil || !p.FuelSystem.PumpCapacity.Known() {
+		return math.NaN()
+	}
+	pump := fuelling.Pump{Capacity: pumpCurve(p.FuelSystem.PumpCapacity)}
+	use, err := pump.Use(p.fuelFlow(s)/1000, p.feedPressure(s))
+	return 100 * orNaN(use, err)
+}
+
+// pumpCurve turns kPa and g/s into Pa and kg/s.
+func pumpCurve(c workspace.Curve) fuelling.Curve {
+	out := fuelling.Curve{Breakpoints: make([]float64, len(c.Breakpoints)), Value: make([]float64, len(c.Value))}
+	for i := range c.Breakpoints {
+		out.Breakpoints[i] = c.Breakpoints[i] * 1000
+		out.Value[i] = c.Value[i] / 1000
+	}
+	return out
+}
+
+// orNaN makes a value that could not be computed "not known"; predictors then leave the state out and the hazard says
+// that nothing could be judged.
+func orNaN(v float64, err error) float64 {
+	if err != nil {
+		return math.NaN()
+	}
+	return v
+}

@@ -1,0 +1,109 @@
+// Package assess answers the questions of the people who tune: which limit does this revision get closest to, where,
+// how sure are we, and compared with what this platform has been shown to run? It takes logged states from the
+// evidence, moves them from the calibration they were logged on to the one under review as the control unit would
+// (models/calmap), gets slopes from physics (models/cycle, models/fuelling, models/air), levels from the fleet
+// (models/knock, models/mixed, models/envelope) and offsets from the car, and turns margins into probabilities with
+// intervals (models/risk). The verdict's rule is VerdictRule; docs/methods.md gives the sources.
+package assess
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"sync"
+
+	"headroom/internal/evidence"
+	"headroom/internal/store"
+	"headroom/internal/workspace"
+)
+
+// Job is one workspace with its evidence, ready to be asked. It is safe for concurrent use.
+type Job struct {
+	ws      *workspace.Workspace
+	store   *store.Store
+	version string
+	digest  string
+	once    map[string]func() (*fittedPlatform, error)
+}
+
+// fittedPlatform is a platform with its evidence and what was learned from it.
+type fittedPlatform struct {
+	platform *platform
+	rows     []evidence.Row
+	fit      *platformFit
+}
+
+// Open prepares a workspace and its evidence store; version is the tool's, stamped on every result.
+func Open(ws *workspace.Workspace, st *store.Store, version string) (*Job, error) {
+	workspaceDigest, err := ws.Digest()
+	if err != nil {
+		return nil, err
+	}
+	evidenceDigest, err := st.Digest()
+	if err != nil {
+		return nil, fmt.Errorf("evidence store: %w", err)
+	}
+	sum := sha256.Sum256([]byte(workspaceDigest + "\n" + evidenceDigest))
+	j := &Job{ws: ws, store: st, version: version, digest: hex.EncodeToString(sum[:]), once: map[string]func() (*fittedPlatform, error){}}
+	for id := range ws.Platforms {
+		j.once[id] = sync.OnceValues(func() (*fittedPlatform, error) { return j.load(id) })
+	}
+	return j, nil
+}
+
+// Seed is the workspace's random seed.
+func (j *Job) Seed() uint64 { return j.ws.Config.Seed }
+
+func (j *Job) stamp(schema string) Stamp {
+	return Stamp{Schema: schema, ToolVersion: j.version, WorkspaceDigest: j.digest, Seed: j.Seed()}
+}
+
+// fitted returns a platform with its fit, fitting it once.
+func (j *Job) fitted(id string) (*platform, *platformFit, []evidence.Row, error) {
+	once, ok := j.once[id]
+	if !ok {
+		return nil, nil, nil, fmt.Errorf("platform %s is not in the workspace or its file could not be read: mend platforms/%s.yaml", id, id)
+	}
+	p, err := once()
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	return p.platform, p.fit, p.rows, nil
+}
+
+func (j *Job) load(id string) (*fittedPlatform, error) {
+	p := newPlatform(j.ws, j.ws.Platforms[id])
+	rows, err := j.store.Rows(store.Filter{Platform: id})
+	if err != nil {
+		return nil, fmt.Errorf("evidence of platform %s: %w", id, err)
+	}
+	fit, err := j.cachedFit(p, rows)
+	if err != nil {
+		return nil, err
+	}
+	return &fittedPlatform{platform: p, rows: rows, fit: fit}, nil
+}
+
+func (j *Job) noRevision(id string) error {
+	known := slices.Sorted(maps.Keys(j.ws.Revisions))
+	if len(known) == 0 {
+		return fmt.Errorf("revision %s: the workspace has no readable revision; put one under revisions/%s/revision.yaml", id, id)
+	}
+	for _, p := range j.ws.Problems {
+		if strings.HasPrefix(p.File, "revisions/"+id+"/") {
+			return fmt.Errorf("revision %s was left out: %s", id, p)
+		}
+	}
+	return fmt.Errorf("revision %s is not in the workspace; it has %s", id, strings.Join(known, ", "))
+}
+
+// alias is the id a vehicle goes by in the store and in reports.
+func (j *Job) alias(vehicle string) string {
+	if vehicle == fleetVehicle {
+		return vehicle
+	}
+	return store.Pseudonym(j.ws.Config.Privacy.PseudonymKey, vehicle)
+}

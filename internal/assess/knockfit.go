@@ -1,0 +1,263 @@
+package assess
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+
+	"headroom/internal/evidence"
+	"headroom/models/knock"
+)
+
+// reference is the operating point the knock covariates are measured from: the medians of the evidence.
+type reference struct {
+	RPM, Load, Charge, OctaneIndex, Lambda, Coolant, LnCycles, IntakeCam float64
+	Spark, Manifold                                                      float64
+	Fuel                                                                 string // the commonest
+}
+
+// priors of the slopes that the cycle model does not give. Dwell: methods.md section 3. Intake cam: no physics slope
+// is claimed, so it is centred on zero; common practice, no source.
+const (
+	dwellSlope, dwellSlopeSD = -0.5, 0.3
+	camSlopeSD               = 0.15
+	physicsSlopeShare        = 0.35 // methods.md section 3: β_k ~ N(slope from the cycle model, (35 %)²)
+	physicsLevelSD           = 6.0  // degrees; the level of the knock integral is known to be off by several
+)
+
+// knockable reports whether a row says anything about knock.
+func knockable(r *evidence.Row) bool {
+	return r.KnockLogged && known(r.SparkMax) && known(r.Load) && known(r.ChargeTemperature) &&
+		(known(r.Lambda) || known(r.LambdaCommanded))
+}
+
+// fitKnock fits the platform's knock-limited spark, or records why it cannot.
+func (p *platform) fitKnock(f *platformFit, rows []evidence.Row) error {
+	if p.KnockControl == nil {
+		f.KnockWhy = "the platform file has no knock_control section"
+		return nil
+	}
+	if p.cycle == nil {
+		f.KnockWhy = "the cycle model cannot be built: " + p.cycleWhy
+		return nil
+	}
+	var use []*evidence.Row
+	for i := range rows {
+		if knockable(&rows[i]) {
+			use = append(use, &rows[i])
+		}
+	}
+	if len(use) == 0 {
+		f.KnockWhy = "no log has knock retard together with spark, load, charge temperature and lambda"
+		return nil
+	}
+	f.KnockRef = p.knockReference(use)
+	f.KnockSeen = p.knockSeen(use)
+	prior, err := p.knockPrior(f.KnockRef)
+	if err != nil {
+		f.KnockWhy = "no physics slopes at the platform's median state: " + err.Error()
+		return nil
+	}
+	copy(f.Slopes[:], prior.SlopeMean[:])
+	model, err := knock.Fit(p.knockCars(f.KnockRef, use), prior, knock.Options{})
+	if err != nil {
+		return fmt.Errorf("platform %s, knock-limited spark: %w", p.ID, err)
+	}
+	f.Knock = model
+	return nil
+}
+
+func (p *platform) knockReference(rows []*evidence.Row) reference {
+	column := func(get func(s *state) float64, fallback float64) float64 {
+		var v []float64
+		for _, r := range rows {
+			s := stateOf(r)
+			if x := get(&s); known(x) {
+				v = append(v, x)
+			}
+		}
+		if len(v) == 0 {
+			return fallback
+		}
+		return median(v)
+	}
+	return reference{
+		RPM:         column(func(s *state) float64 { return s.rpm }, math.NaN()),
+		Load:        column(func(s *state) float64 { return s.load }, math.NaN()),
+		Charge:      column(func(s *state) float64 { return s.charge }, math.NaN()),
+		OctaneIndex: column(func(s *state) float64 { return p.octaneIndex(s) }, math.NaN()),
+		Lambda:      column(func(s *state) float64 { return s.lambda }, math.NaN()),
+		Coolant:     column(func(s *state) float64 { return s.coolant }, standardCoolant),
+		LnCycles:    column(func(s *state) float64 { return math.Log(s.cycles) }, 0),
+		IntakeCam:   column(func(s *state) float64 { return s.intakeCam }, 0),
+		Spark:       column(func(s *state) float64 { return s.spark }, math.NaN()),
+		Manifold:    column(func(s *state) float64 { return s.manifold }, standardBarometer),
+		Fuel:        commonestFuel(rows),
+	}
+}
+
+func commonestFuel(rows []*evidence.Row) string {
+	count := map[string]int{}
+	best := ""
+	for _, r := range rows {
+		count[r.Fuel]++
+		if n := count[r.Fuel]; n > count[best] || (n == count[best] && r.Fuel < best) {
+			best = r.Fuel
+		}
+	}
+	return best
+}
+
+// knockSeen counts rows and rows with an event by speed bin.
+func (p *platform) knockSeen(rows []*evidence.Row) map[int][2]int {
+	out := map[int][2]int{}
+	for _, r := range rows {
+		b := int(math.Floor(r.RPM / p.rpmStep))
+		n := out[b]
+		n[0]++
+		if r.KnockEvents > 0 {
+			n[1]++
+		}
+		out[b] = n
+	}
+	return out
+}
+
+// standardCoolant stands in where a log has no coolant temperature; °C, common practice, no source.
+const standardCoolant = 90
+
+// knockCovariates are the differences of a state from the reference; a channel that was not logged counts as being
+// at the reference.
+func (p *platform) knockCovariates(s *state, ref reference) (z [knock.NumCovariates]float64) {
+	z[knock.LnCharge] = math.Log(s.load / ref.Load)
+	z[knock.ChargeTemperature] = s.charge - ref.Charge
+	z[knock.OctaneIndex] = p.octaneIndex(s) - ref.OctaneIndex
+	z[knock.Lambda] = s.lambda - ref.Lambda
+	z[knock.CoolantTemperature] = orElse(s.coolant-ref.Coolant, 0)
+	z[knock.LnCycles] = math.Log(s.cycles) - ref.LnCycles
+	z[knock.IntakeCam] = orElse(s.intakeCam-ref.IntakeCam, 0)
+	return z
+}
+
+func (p *platform) knockCars(ref reference, rows []*evidence.Row) []knock.Car {
+	nest := newNest[knock.Cell]()
+	for _, r := range rows {
+		s := stateOf(r)
+		cell := knock.Cell{
+			RPM: s.rpm, Z: p.knockCovariates(&s, ref), Lower: r.SparkMax, Upper: math.Inf(1),
+			Detect: knock.Detectability(r.SampleInterval, p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond, r.Duration),
+		}
+		if r.KnockEvents > 0 {
+			cell.Lower, cell.Upper, cell.Detect, cell.Rises = r.SparkAfter, r.SparkBefore, 1, int(r.KnockEvents)
+		}
+		nest.add(r, cell)
+	}
+	cars := make([]knock.Car, 0, len(nest.cars))
+	for _, car := range nest.cars {
+		c := knock.Car{ID: car.id}
+		for _, pull := range car.pulls {
+			c.Pulls = append(c.Pulls, knock.Pull{Cells: pull.rows})
+		}
+		cars = append(cars, c)
+	}
+	return cars
+}
+
+// knockMargin is the knock-limited spark of a car less the commanded spark, in degrees; NaN without a knock model.
+func (p *platform) knockMargin(f *platformFit, s *state) float64 {
+	if f.Knock == nil || !known(s.spark) {
+		return math.NaN()
+	}
+	z := p.knockCovariates(s, f.KnockRef)
+	for _, v := range z {
+		if !known(v) {
+			return math.NaN()
+		}
+	}
+	limit, _, _ := f.Knock.Predict(s.car, s.rpm, z)
+	return limit - s.spark
+}
+
+// knockSummary is the printable state of a platform's knock fit.
+func (p *platform) knockSummary(f *platformFit) KnockSummary {
+	m := f.Knock
+	if m == nil {
+		return KnockSummary{Status: StatusNotAssessed, Why: f.KnockWhy, Warnings: []string{}, Slopes: []KnockSlope{}, Limit: []KnockPoint{}}
+	}
+	s := KnockSummary{
+		Status: StatusAssessed, Rows: m.Rows, Events: m.Events, Cars: m.Cars, Pulls: m.Pulls,
+		CarSD: Number(m.CarSD), PullSD: Number(m.PullSD), CellSD: Number(m.CellSD),
+		Warnings: append([]string{}, m.Warnings...), Converged: m.Converged,
+	}
+	s.Limit = p.knockCurve(f)
+	if why := p.thin(m.Cars, m.Pulls); why != "" {
+		s.Status, s.Why = StatusThin, why
+	}
+	for k := range knock.NumCovariates {
+		mean, sd := m.Slope(k)
+		s.Slopes = append(s.Slopes, KnockSlope{
+			Covariate: knock.Name(k), Unit: knock.Unit(k),
+			Physics: Number(f.Slopes[k]), Fitted: Number(mean), SD: Number(sd),
+		})
+	}
+	return s
+}
+
+// knockPrior takes the slopes from the cycle model at the reference state, taken where the engine is driven rather than
+// at the model's own knock limit, because they do not need the model's level to be right.
+func (p *platform) knockPrior(ref reference) (knock.Prior, error) {
+	s := p.referenceState(ref)
+	in, ok := p.cycleState(&s)
+	if !ok {
+		return knock.Prior{}, fmt.Errorf("the median of the evidence lacks load, charge temperature, lambda or a known fuel")
+	}
+	in.Octane = ref.OctaneIndex
+	slopes, err := p.cycle.Slopes(in)
+	if err != nil {
+		return knock.Prior{}, err
+	}
+	g := slopes.Knock
+	prior := knock.Prior{LevelRPM: ref.RPM, LevelMean: s.spark, LevelSD: physicsLevelSD}
+	if slopes.Limit.Found {
+		prior.LevelMean = slopes.Limit.Spark
+	}
+	for k, slope := range map[int]float64{
+		knock.LnCharge: g.LnCharge, knock.ChargeTemperature: g.Charge, knock.OctaneIndex: g.Octane,
+		knock.Lambda: g.Lambda, knock.CoolantTemperature: g.Coolant,
+	} {
+		prior.SlopeMean[k], prior.SlopeSD[k] = slope, physicsSlopeShare*math.Abs(slope)
+	}
+	prior.SlopeMean[knock.LnCycles], prior.SlopeSD[knock.LnCycles] = dwellSlope, dwellSlopeSD
+	prior.SlopeSD[knock.IntakeCam] = camSlopeSD
+	return prior, nil
+}
+
+// referenceState is the reference as a state of the platform's commonest fuel, at the anchor's spark.
+func (p *platform) referenceState(ref reference) state {
+	nan := math.NaN()
+	return state{
+		rpm: ref.RPM, load: ref.Load, charge: ref.Charge, coolant: ref.Coolant, lambda: ref.Lambda, spark: ref.Spark,
+		manifold: ref.Manifold, surge: 1, baro: standardBarometer, ambient: nan, ethanol: nan, fuel: ref.Fuel,
+	}
+}
+
+// knockCurve is the fleet's knock-limited spark over the speeds it has visited, at the reference state, for a pull of
+// a car not seen before.
+func (p *platform) knockCurve(f *platformFit) []KnockPoint {
+	out := []KnockPoint{}
+	bins := slices.Sorted(maps.Keys(f.KnockSeen))
+	for _, b := range bins {
+		rpm := (float64(b) + 0.5) * p.rpmStep
+		mean, _, sd := f.Knock.Predict("", rpm, [knock.NumCovariates]float64{})
+		out = append(out, KnockPoint{
+			RPM: Number(rpm), LoadPct: Number(f.KnockRef.Load), SparkDeg: Number(mean),
+			Interval90: Span{Number(mean - z90*sd), Number(mean + z90*sd)},
+			Rows:       f.KnockSeen[b][0], Events: f.KnockSeen[b][1],
+		})
+	}
+	return out
+}
+
+// z90 is the standard normal quantile at 95 %: half of a two-sided 90 % interval.
+const z90 = 1.6448536269514722

@@ -1,0 +1,106 @@
+package assess
+
+import (
+	"math"
+
+	"headroom/internal/evidence"
+)
+
+// metric is one quantity a limit can be set on: where it is measured, what physics says of it, and how sure that is.
+type metric struct {
+	name string
+	unit string
+	side float64 // +1: the limit is an upper one; −1: a lower one
+
+	// measured reads the logged value of a row; nil when no log can show it.
+	measured func(p *platform, r *evidence.Row) float64
+	// predictor is the physics value that carries the change from parent to revision. For a measured metric it is a
+	// covariate (the level comes from the fleet); for a computed one it is the value itself.
+	predictor func(p *platform, s *state) float64
+	// slope and slopeSD are the prior of the predictor's coefficient in a measured metric's model.
+	slope, slopeSD float64
+	// computed allows the predictor to stand for the metric where nothing was measured; bias is then the relative
+	// standard deviation of the model's level.
+	computed bool
+	bias     float64
+	// noClaim explains what is missing when there are neither measurements nor a computed value.
+	noClaim string
+}
+
+// knockMetric is predicted by its own model (models/knock); side −1, because less margin is worse.
+const knockMetric = "knock_margin"
+
+// metrics holds every metric but the knock margin. Slopes of 1 say "physics gives the slope": a change of the
+// predictor moves the metric by as much, give or take the stated share (methods: 35 % for physics slopes; tighter
+// where the predictor is the commanded value itself). Bias shares are common practice, no source.
+var metrics = []metric{
+	{name: "lambda", unit: "lambda", side: 1,
+		measured:  func(_ *platform, r *evidence.Row) float64 { return r.LambdaLeanest },
+		predictor: func(_ *platform, s *state) float64 { return s.lambdaCmd },
+		slope:     1, slopeSD: 0.15, noClaim: "no log has lambda"},
+	{name: "injector_duty", unit: "%", side: 1,
+		measured:  func(_ *platform, r *evidence.Row) float64 { return r.InjectorDuty },
+		predictor: func(p *platform, s *state) float64 { return p.injectorDuty(s) },
+		slope:     1, slopeSD: 0.35, computed: true, bias: 0.10, noClaim: "injector duty is not logged and cannot be computed"},
+	{name: "injection_window_use", unit: "%", side: 1,
+		predictor: func(p *platform, s *state) float64 { return p.windowUse(s) },
+		computed:  true, bias: 0.10, noClaim: "injection window use cannot be computed"},
+	{name: "pump_use", unit: "%", side: 1,
+		predictor: func(p *platform, s *state) float64 { return p.pumpUse(s) },
+		computed:  true, bias: 0.10, noClaim: "pump demand cannot be computed"},
+	{name: "rail_shortfall", unit: "kPa", side: 1,
+		measured:  func(_ *platform, r *evidence.Row) float64 { return r.RailShortfall },
+		predictor: func(p *platform, s *state) float64 { return p.fuelFlow(s) },
+		slope:     0, slopeSD: math.Inf(1), noClaim: "no log has rail pressure and its target"},
+	{name: "charge_temperature", unit: "°C", side: 1,
+		measured:  func(_ *platform, r *evidence.Row) float64 { return r.ChargeTemperatureMax },
+		predictor: func(p *platform, s *state) float64 { return p.chargeRise(s.manifold, s.baro, s.ambient) },
+		slope:     1, slopeSD: 0.35, noClaim: "no log has charge temperature"},
+	{name: "coolant_temperature", unit: "°C", side: 1,
+		measured:  func(_ *platform, r *evidence.Row) float64 { return r.CoolantTemperature },
+		predictor: func(p *platform, s *state) float64 { return p.fuelFlow(s) },
+		slope:     0, slopeSD: 0.5, noClaim: "no log has coolant temperature"},
+	{name: "oil_temperature", unit: "°C", side: 1,
+		measured:  func(_ *platform, r *evidence.Row) float64 { return r.OilTemperature },
+		predictor: func(p *platform, s *state) float64 { return p.fuelFlow(s) },
+		slope:     0, slopeSD: 0.5, noClaim: "no log has oil temperature"},
+	{name: "exhaust_temperature", unit: "°C", side: 1,
+		measured:  func(_ *platform, r *evidence.Row) float64 { return r.ExhaustTemperature },
+		predictor: func(_ *platform, s *state) float64 { return s.sim.exhaustC },
+		slope:     1, slopeSD: 0.35, noClaim: "no log has exhaust temperature; without data no claim is made"},
+	{name: "peak_pressure", unit: "kPa", side: 1,
+		predictor: func(_ *platform, s *state) float64 { return s.sim.peakKPa },
+		computed:  true, bias: 0.08, noClaim: "the cycle cannot be computed"},
+	{name: "bmep", unit: "kPa", side: 1,
+		measured:  func(p *platform, r *evidence.Row) float64 { return p.bmepOf(r.TorqueMax) },
+		predictor: func(_ *platform, s *state) float64 { return s.sim.bmepKPa },
+		slope:     1, slopeSD: 0.2, computed: true, bias: 0.08, noClaim: "the cycle cannot be computed"},
+	{name: "boost_overshoot", unit: "kPa", side: 1,
+		measured:  func(_ *platform, r *evidence.Row) float64 { return onTarget(r.BoostOvershoot) },
+		predictor: targetOnceOnIt,
+		slope:     0, slopeSD: 0.2, noClaim: "no log has manifold pressure and its target"},
+	{name: "torque", unit: "N·m", side: 1,
+		measured:  func(_ *platform, r *evidence.Row) float64 { return r.TorqueMax },
+		predictor: func(_ *platform, s *state) float64 { return s.sim.torqueNm },
+		slope:     1, slopeSD: 0.2, computed: true, bias: 0.08, noClaim: "the cycle cannot be computed"},
+}
+
+// spoolGap is how far below target (kPa) a cell's highest boost may stay before the cell counts as spooling, where an
+// overshoot cannot happen and boost error says nothing about control; common practice, no source.
+const spoolGap = 10
+
+// onTarget is a cell's boost overshoot, NaN while the turbocharger still spools.
+func onTarget(overshoot float64) float64 {
+	if overshoot < -spoolGap {
+		return math.NaN()
+	}
+	return overshoot
+}
+
+// targetOnceOnIt is the boost target, NaN while the turbocharger still spools.
+func targetOnceOnIt(_ *platform, s *state) float64 {
+	if !known(onTarget(s.overshoot)) {
+		return math.NaN()
+	}
+	return s.target
+}

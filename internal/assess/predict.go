@@ -1,0 +1,350 @@
+package assess
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"gonum.org/v1/gonum/mat"
+
+	"headroom/internal/workspace"
+	"headroom/models/risk"
+)
+
+// riskDraws is how many parameter draws a probability's interval is read from.
+const riskDraws = 256
+
+// bench is what a revision is judged on: the same logged states run by the parent and by the revision.
+type bench struct {
+	states []state // as the revision would run them
+	parent []state // as the parent would
+	car    string  // whose offset applies; "" for a car not seen
+	basis  string
+	notes  []string
+	seed   uint64
+	offset map[string]float64 // added to a measured metric's prediction, by metric; only under a stress
+}
+
+// under is the bench with a stress on the revision's states; the parent's are left out.
+func (b *bench) under(p *platform, st stress) *bench {
+	out := *b
+	out.parent, out.offset = nil, st.offset
+	out.states = slices.Clone(b.states)
+	for i := range out.states {
+		st.apply(p, &out.states[i])
+		p.simulate(&out.states[i])
+	}
+	return &out
+}
+
+// parentMargin is the parent's margin in the state's place; ok is false without one.
+func (b *bench) parentMargin(pr predictor, rule limitRule, i int) (margin float64, gradient []float64, ok bool) {
+	if b.parent == nil {
+		return 0, nil, false
+	}
+	was := &b.parent[i]
+	limit, applies := rule.at(was)
+	if !applies {
+		return 0, nil, false
+	}
+	return pr.margin(was, limit)
+}
+
+// stress is a condition the revision's states are judged under.
+type stress struct {
+	name   string
+	apply  func(p *platform, s *state)
+	offset map[string]float64 // added to a measured metric's prediction, by metric
+}
+
+// evaluation is one metric against one limit over a bench.
+type evaluation struct {
+	hazard, severity, metric, unit string
+	side                           float64
+	limitSource                    string
+	cars, pulls                    int
+	measured                       bool // the level comes from measurements, not from physics alone
+	points                         []point
+	keys                           []cellKey // by cell index of the result
+	result                         risk.Result
+	before                         risk.Result // the parent's, with the same draws; empty when it met no limit
+	pr                             predictor
+}
+
+// point is one state's prediction.
+type point struct {
+	index        int     // into bench.states
+	cell         cellKey // of the state as judged
+	limit        float64
+	margin       float64
+	parentMargin float64
+	gradient     []float64
+}
+
+// predictor turns a state into a margin to a limit at the mean parameters and its gradient in them.
+type predictor struct {
+	margin  func(s *state, limit float64) (float64, []float64, bool)
+	cov     *mat.SymDense
+	pullSD  float64
+	cellSD  float64
+	step    float64
+	cars    int
+	pulls   int
+	sampled bool   // from measurements of this metric
+	says    string // how the level was set, where it was not
+}
+
+// knockPredictor predicts knock-limited spark less commanded spark, plus the retard the platform tolerates: crossing
+// means that the accumulated retard passes the tolerated one, not that knock was heard once.
+func (p *platform) knockPredictor(f *platformFit, car string) predictor {
+	mean, cov := f.Knock.Joint(car)
+	return predictor{
+		cov: cov, pullSD: f.Knock.PullSD, cellSD: f.Knock.CellSD, step: p.KnockControl.StepDeg,
+		cars: f.Knock.Cars, pulls: f.Knock.Pulls, sampled: true,
+		margin: func(s *state, limit float64) (float64, []float64, bool) {
+			z := p.knockCovariates(s, f.KnockRef)
+			for _, v := range z {
+				if !known(v) {
+					return 0, nil, false
+				}
+			}
+			if !known(s.spark) {
+				return 0, nil, false
+			}
+			d := f.Knock.Design(s.rpm, z, nil)
+			return dot(d, mean) - s.spark - limit, d, true
+		},
+	}
+}
+
+// measuredPredictor predicts a metric from its mixed model.
+func (p *platform) measuredPredictor(fit marginFit, m *metric, car string, offset float64) predictor {
+	mean, cov := fit.Model.Joint(car)
+	return predictor{
+		cov: cov, pullSD: math.Sqrt(fit.Model.PullVar), cellSD: math.Sqrt(fit.Model.ResidualVar),
+		cars: fit.Cars, pulls: fit.Pulls, sampled: true,
+		margin: func(s *state, limit float64) (float64, []float64, bool) {
+			x := m.predictor(p, s)
+			if !known(x) {
+				return 0, nil, false
+			}
+			d, err := fit.Model.Design(marginCovariates(s, x, fit.Ref), nil)
+			if err != nil {
+				return 0, nil, false
+			}
+			value := dot(d, mean) + offset
+			g := make([]float64, len(d))
+			for i := range d {
+				g[i] = -m.side * d[i]
+			}
+			return m.side * (limit - value), g, true
+		},
+	}
+}
+
+// computedPredictor predicts a metric from physics, with one common relative error of the model's level, narrowed by
+// what measurements there are. Its pull-to-pull spread is that of the logged states.
+func (p *platform) computedPredictor(m *metric, l level, b *bench) predictor {
+	factor, sd := l.of(b.car, m.bias)
+	return predictor{
+		cov: mat.NewSymDense(1, []float64{sd * sd}), cars: b.carCount(), pulls: b.pullCount(), says: l.says(b.car),
+		margin: func(s *state, limit float64) (float64, []float64, bool) {
+			v := factor * m.predictor(p, s)
+			if !known(v) {
+				return 0, nil, false
+			}
+			return m.side * (limit - v), []float64{-m.side * v}, true
+		},
+	}
+}
+
+// predictorOf chooses how a metric is predicted, or says why it cannot be.
+func (p *platform) predictorOf(f *platformFit, b *bench, m *metric) (predictor, string) {
+	fit, ok := f.Margins[m.name]
+	if ok && (!m.computed || p.thin(fit.Cars, fit.Pulls) == "") {
+		return p.measuredPredictor(fit, m, b.car, b.offset[m.name]), ""
+	}
+	if m.computed {
+		return p.computedPredictor(m, f.Levels[m.name], b), ""
+	}
+	return predictor{}, m.noClaim
+}
+
+// limitRule is one limit as an evaluation needs it.
+type limitRule struct {
+	hazard, severity, source string
+	at                       func(s *state) (float64, bool)
+}
+
+func ruleOf(l *workspace.Limit) limitRule {
+	return limitRule{
+		hazard: l.Hazard, severity: l.EffectiveSeverity(), source: l.Source,
+		at: func(s *state) (float64, bool) { return l.At(s.rpm, s.load) },
+	}
+}
+
+// evaluate runs one predictor against one limit over the bench, for the revision and, with the same draws, its parent.
+func (p *platform) evaluate(b *bench, pr predictor, rule limitRule) (*evaluation, error) {
+	e := &evaluation{
+		hazard: rule.hazard, severity: rule.severity, limitSource: rule.source,
+		cars: pr.cars, pulls: pr.pulls, measured: pr.sampled, pr: pr,
+	}
+	now := risk.Problem{Cov: pr.cov, PullSD: pr.pullSD, CellSD: pr.cellSD, Overshoot: pr.step}
+	then := now
+	pulls := newIndex[string]()
+	cells := newIndex[cellKey]()
+	for i := range b.states {
+		s := &b.states[i]
+		limit, applies := rule.at(s)
+		if !applies {
+			continue
+		}
+		margin, gradient, ok := pr.margin(s, limit)
+		if !ok {
+			continue
+		}
+		key := p.cellOf(s)
+		pull, cell := pulls.of(s.pull), cells.of(key)
+		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: margin, Grad: gradient})
+		pt := point{index: i, cell: key, limit: limit, margin: margin, parentMargin: math.NaN(), gradient: gradient}
+		if m, g, ok := b.parentMargin(pr, rule, i); ok {
+			then.States = append(then.States, risk.State{Pull: pull, Cell: cell, Margin: m, Grad: g})
+			pt.parentMargin = m
+		}
+		e.points = append(e.points, pt)
+	}
+	e.keys = cells.keys
+	if len(now.States) == 0 {
+		return e, nil
+	}
+	problems := []risk.Problem{now}
+	if len(then.States) > 0 {
+		problems = append(problems, then)
+	}
+	results, err := risk.EvaluateMany(problems, riskDraws, b.seed)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", rule.hazard, err)
+	}
+	e.result = results[0]
+	if len(results) > 1 {
+		e.before = results[1]
+	}
+	return e, nil
+}
+
+// hazardEvaluations evaluates every limit of a hazard; why says what could not be assessed.
+func (p *platform) hazardEvaluations(f *platformFit, b *bench, h workspace.HazardInfo) (out []*evaluation, why string, err error) {
+	if h.Name == workspace.Knock {
+		e, why, err := p.knockEvaluation(f, b, h)
+		if e == nil || err != nil {
+			return nil, why, err
+		}
+		return []*evaluation{e}, why, nil
+	}
+	limits := p.LimitsFor(h.Name)
+	if len(limits) == 0 {
+		return nil, "no limit for it in " + p.File, nil
+	}
+	var missing []string
+	for _, l := range limits {
+		m := metricNamed(l.Metric)
+		pr, no := p.predictorOf(f, b, m)
+		if no != "" {
+			missing = append(missing, no)
+			continue
+		}
+		e, err := p.evaluate(b, pr, ruleOf(l))
+		if err != nil {
+			return nil, "", err
+		}
+		if len(e.points) == 0 {
+			missing = append(missing, p.nothingToJudge(m, l, b))
+			continue
+		}
+		e.metric, e.unit, e.side = m.name, m.unit, m.side
+		out = append(out, e)
+	}
+	return out, strings.Join(missing, "; "), nil
+}
+
+// nothingToJudge says why a limit met no state.
+func (p *platform) nothingToJudge(m *metric, l *workspace.Limit, b *bench) string {
+	for i := range b.states {
+		if _, applies := l.At(b.states[i].rpm, b.states[i].load); applies {
+			return m.noClaim
+		}
+	}
+	return fmt.Sprintf("no logged pull is in the speed range where the %s limit applies", m.name)
+}
+
+func (p *platform) knockEvaluation(f *platformFit, b *bench, h workspace.HazardInfo) (*evaluation, string, error) {
+	if f.Knock == nil {
+		return nil, f.KnockWhy, nil
+	}
+	tolerated := -p.KnockControl.ToleratedRetardDeg
+	rule := limitRule{
+		hazard: h.Name, severity: h.Severity, source: p.KnockControl.Source,
+		at: func(*state) (float64, bool) { return tolerated, true },
+	}
+	e, err := p.evaluate(b, p.knockPredictor(f, b.car), rule)
+	if err != nil {
+		return nil, "", err
+	}
+	if len(e.points) == 0 {
+		return nil, "no pull has spark, load, charge temperature and lambda together", nil
+	}
+	e.metric, e.unit, e.side = knockMetric, "deg", -1
+	return e, "", nil
+}
+
+func metricNamed(name string) *metric {
+	for i := range metrics {
+		if metrics[i].name == name {
+			return &metrics[i]
+		}
+	}
+	return nil
+}
+
+// index numbers keys in the order they are met.
+type index[K comparable] struct {
+	keys  []K
+	known map[K]int
+}
+
+func newIndex[K comparable]() *index[K] { return &index[K]{known: map[K]int{}} }
+
+func (x *index[K]) of(k K) int {
+	i, ok := x.known[k]
+	if !ok {
+		i = len(x.keys)
+		x.known[k] = i
+		x.keys = append(x.keys, k)
+	}
+	return i
+}
+
+func (b *bench) carCount() int {
+	cars := newIndex[string]()
+	for i := range b.states {
+		cars.of(b.states[i].car)
+	}
+	return len(cars.keys)
+}
+
+func (b *bench) pullCount() int {
+	pulls := newIndex[string]()
+	for i := range b.states {
+		pulls.of(b.states[i].pull)
+	}
+	return len(pulls.keys)
+}
+
+func dot(a, b []float64) float64 {
+	sum := 0.0
+	for i := range a {
+		sum += a[i] * b[i]
+	}
+	return sum
+}

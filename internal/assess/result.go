@@ -1,0 +1,361 @@
+package assess
+
+import (
+	"encoding/json"
+	"math"
+)
+
+// Number is a float64 that is written as null in JSON when it is not finite: missing is shown as missing.
+type Number float64
+
+// MarshalJSON writes a finite number, or null.
+func (n Number) MarshalJSON() ([]byte, error) {
+	if !n.Known() {
+		return []byte("null"), nil
+	}
+	return json.Marshal(float64(n))
+}
+
+// UnmarshalJSON reads a number, or NaN from null.
+func (n *Number) UnmarshalJSON(b []byte) error {
+	if string(b) == "null" {
+		*n = Number(math.NaN())
+		return nil
+	}
+	return json.Unmarshal(b, (*float64)(n))
+}
+
+// Known reports whether the number is finite.
+func (n Number) Known() bool { return !math.IsNaN(float64(n)) && !math.IsInf(float64(n), 0) }
+
+// Span is a closed interval [low, high] in the unit that stands beside it.
+type Span [2]Number
+
+// Stamp says what a result was computed from, so that it can be computed again.
+type Stamp struct {
+	Schema          string `json:"schema"`
+	ToolVersion     string `json:"tool_version"`
+	WorkspaceDigest string `json:"workspace_digest"` // SHA-256 over workspace files and evidence, hex
+	Seed            uint64 `json:"seed"`
+}
+
+// Verdicts, from the mildest.
+const (
+	VerdictRelease    = "release"
+	VerdictConditions = "conditions"
+	VerdictHold       = "hold"
+	VerdictUndecided  = "undecided"
+)
+
+// Status of a hazard.
+const (
+	StatusAssessed    = "assessed"
+	StatusNotAssessed = "not_assessed"
+	StatusThin        = "thin"
+)
+
+// Review is the scored revision (schema headroom/review/1).
+type Review struct {
+	Stamp
+	Revision   string      `json:"revision"`
+	Parent     string      `json:"parent"`
+	Platform   string      `json:"platform"`
+	Vehicle    string      `json:"vehicle"`
+	Author     string      `json:"author"`
+	Fuel       string      `json:"fuel"`
+	Verdict    string      `json:"verdict"`
+	Because    []string    `json:"because"`
+	Hazards    []Hazard    `json:"hazards"`  // every hazard of the contract, in the contract's order
+	Findings   []Finding   `json:"findings"` // ranked
+	Gains      []Gain      `json:"gains"`
+	Conditions []Condition `json:"conditions"`
+	Footprint  Footprint   `json:"footprint"`
+	NextPulls  []NextPull  `json:"next_pulls"`
+	Cautions   []string    `json:"cautions"`
+
+	Curves []Curve `json:"-"` // what the plots show
+}
+
+// Hazard is the summary of one hazard over all cells.
+type Hazard struct {
+	Hazard             string `json:"hazard"`
+	Severity           string `json:"severity"` // minor | moderate | major | catastrophic
+	Status             string `json:"status"`
+	Why                string `json:"why"`
+	ProbabilityPerPull Number `json:"probability_per_pull"` // that a pull crosses the limit in any cell
+	Interval90         Span   `json:"interval90"`           // of that probability
+	Basis              string `json:"basis"`                // predicted | measured | both
+	Cars               int    `json:"cars"`
+	Pulls              int    `json:"pulls"`
+}
+
+// Finding is one hazard in one cell, worst first.
+type Finding struct {
+	Rank               int           `json:"rank"`
+	Hazard             string        `json:"hazard"`
+	Severity           string        `json:"severity"`
+	Cell               Cell          `json:"cell"`
+	Metric             string        `json:"metric"`
+	Unit               string        `json:"unit"`
+	Predicted          Number        `json:"predicted"`
+	Interval90         Span          `json:"interval90"` // of the predicted metric for one pull
+	Limit              Number        `json:"limit"`
+	LimitSource        string        `json:"limit_source"`
+	Margin             Number        `json:"margin"` // positive: inside the limit
+	MarginSD           Number        `json:"margin_sd"`
+	ProbabilityPerPull Number        `json:"probability_per_pull"`
+	Envelope           EnvelopeCheck `json:"envelope"`
+	Basis              string        `json:"basis"`
+	Change             Change        `json:"change"`
+	Say                string        `json:"say"`
+
+	worsened bool // the revision moves this cell towards the limit
+}
+
+// Cell is an operating cell.
+type Cell struct {
+	RPM     Span `json:"rpm"`
+	LoadPct Span `json:"load_pct"`
+}
+
+// EnvelopeCheck compares the prediction with what the platform has been shown to survive in that cell.
+type EnvelopeCheck struct {
+	Limit  Number `json:"limit"` // tolerance limit of the metric, in the finding's unit
+	Cars   int    `json:"cars"`
+	Pulls  int    `json:"pulls"`
+	Inside *bool  `json:"inside"` // nil: not enough cars to say
+}
+
+// Change is what the revision does in that cell (child minus parent).
+type Change struct {
+	SparkDeg Number `json:"spark_deg"`
+	Lambda   Number `json:"lambda"`
+	BoostKPa Number `json:"boost_kpa"`
+}
+
+// Gain is brake torque by speed, parent and child, from the cycle model anchored to measured torque where there is any.
+type Gain struct {
+	RPM       Number `json:"rpm"`
+	TorqueNm  Span   `json:"torque_nm"`
+	ChangePct Number `json:"change_pct"`
+}
+
+// Condition is one stress condition's effect on one hazard.
+type Condition struct {
+	Condition          string `json:"condition"`
+	Hazard             string `json:"hazard"`
+	Margin             Number `json:"margin"` // smallest cell margin under the condition
+	Unit               string `json:"unit"`
+	ProbabilityPerPull Number `json:"probability_per_pull"`
+
+	cost    float64 // margin lost, in standard deviations
+	crosses bool    // the smallest margin is negative
+}
+
+// Footprint is where the changed tables are used.
+type Footprint struct {
+	CellsChanged             int      `json:"cells_changed"`
+	CellsChangedVisited      int      `json:"cells_changed_visited"`
+	StatesPastLastBreakpoint int      `json:"states_past_last_breakpoint"`
+	NotModelled              []string `json:"not_modelled"`
+}
+
+// NextPull is a logging request that would narrow the verdict.
+type NextPull struct {
+	RPM      Span     `json:"rpm"`
+	LoadPct  Span     `json:"load_pct"`
+	Gear     Number   `json:"gear"`
+	Channels []string `json:"channels"`
+	Narrows  string   `json:"narrows"`
+}
+
+// Curve is the margin of one hazard over engine speed: the worst cell at each speed, for the parent and the revision.
+type Curve struct {
+	Hazard string
+	Metric string
+	Unit   string
+	Points []CurvePoint
+}
+
+// CurvePoint is one speed bin of a Curve.
+type CurvePoint struct {
+	RPM      float64
+	Margin   float64 // revision
+	Low      float64 // 5 %
+	High     float64 // 95 %
+	Parent   float64 // parent's margin at the same speed
+	Envelope Number  // margin at the envelope's tolerance limit
+	Cars     int
+}
+
+// Audit ranks every revision of a workspace (schema headroom/audit/1).
+type Audit struct {
+	Stamp
+	By       string       `json:"by"`
+	Rows     []AuditRow   `json:"revisions"`
+	Groups   []AuditGroup `json:"groups"`
+	Failed   []AuditError `json:"failed"`
+	Cautions []string     `json:"cautions"`
+}
+
+// AuditRow is one revision of an audit, riskiest first.
+type AuditRow struct {
+	Rank               int    `json:"rank"`
+	Revision           string `json:"revision"`
+	Platform           string `json:"platform"`
+	Vehicle            string `json:"vehicle"`
+	Author             string `json:"author"`
+	Fuel               string `json:"fuel"`
+	Status             string `json:"status"`
+	Verdict            string `json:"verdict"`
+	TopHazard          string `json:"top_hazard"`
+	Cell               *Cell  `json:"cell"`
+	ProbabilityPerPull Number `json:"probability_per_pull"`
+	Interval90         Span   `json:"interval90"`
+	OwnPulls           int    `json:"own_pulls"` // pulls logged on this very revision
+	ReleasedWithoutLog bool   `json:"released_without_own_logs"`
+	Because            string `json:"because"`
+
+	severity string // of the top hazard
+}
+
+// AuditGroup counts verdicts in a group.
+type AuditGroup struct {
+	Group              string `json:"group"`
+	Revisions          int    `json:"revisions"`
+	Hold               int    `json:"hold"`
+	Undecided          int    `json:"undecided"`
+	Conditions         int    `json:"conditions"`
+	Release            int    `json:"release"`
+	ReleasedWithoutLog int    `json:"released_without_own_logs"`
+	Caution            string `json:"caution"` // small groups prove nothing
+}
+
+// AuditError is a revision that could not be scored.
+type AuditError struct {
+	Revision string `json:"revision"`
+	Error    string `json:"error"`
+}
+
+// Fleet is the periodic health review (schema headroom/fleet/1).
+type Fleet struct {
+	Stamp
+	Cars     []FleetCar     `json:"cars"` // most drifting first
+	Outcomes []OutcomeProof `json:"outcomes"`
+	Overdue  []OverdueCar   `json:"overdue"`
+	Cautions []string       `json:"cautions"`
+}
+
+// FleetCar is one car's drift in one metric against its own past, seen by the stated chart.
+type FleetCar struct {
+	Rank       int    `json:"rank"`
+	Vehicle    string `json:"vehicle"`
+	Platform   string `json:"platform"`
+	Metric     string `json:"metric"`
+	Unit       string `json:"unit"`
+	Chart      string `json:"chart"`
+	Baseline   Number `json:"baseline"`
+	Latest     Number `json:"latest"`
+	Shift      Number `json:"shift"` // latest minus baseline
+	Statistic  Number `json:"statistic"`
+	Threshold  Number `json:"threshold"`
+	Signal     bool   `json:"signal"`
+	Onset      string `json:"onset"` // date of the first run that contributed to the signal, "" without one
+	Runs       int    `json:"runs"`
+	Rows       int    `json:"rows"`
+	FalseAlarm string `json:"false_alarm"` // the chart's stated rate
+	Say        string `json:"say"`
+
+	adjusted float64 // false-discovery rate at which the chart is called
+}
+
+// OutcomeProof is what failures, or their absence, prove for a platform.
+type OutcomeProof struct {
+	Platform   string `json:"platform"`
+	Cars       int    `json:"cars"`
+	Failures   int    `json:"failures"`
+	Pulls      int    `json:"pulls"`
+	RateUpper  Number `json:"share_upper95"` // one-sided 95 % upper bound of the share of cars failing
+	PullsUpper Number `json:"per_pull_upper95"`
+	Say        string `json:"say"`
+}
+
+// OverdueCar has not logged for longer than the workspace expects, measured from the newest log of the fleet.
+type OverdueCar struct {
+	Vehicle  string `json:"vehicle"`
+	Platform string `json:"platform"`
+	LastRun  string `json:"last_run"` // "" when it never logged
+	Days     Number `json:"days"`
+}
+
+// Envelopes lists what each platform has been shown to survive (schema headroom/envelope/1).
+type Envelopes struct {
+	Stamp
+	Platforms []PlatformEnvelope `json:"platforms"`
+	Cautions  []string           `json:"cautions"`
+}
+
+// PlatformEnvelope is one platform's envelopes and knock fit.
+type PlatformEnvelope struct {
+	Platform string         `json:"platform"`
+	Cars     int            `json:"cars"`
+	Pulls    int            `json:"pulls"`
+	Knock    KnockSummary   `json:"knock"`
+	Cells    []EnvelopeCell `json:"cells"`
+}
+
+// KnockSummary is the state of a platform's knock fit.
+type KnockSummary struct {
+	Status    string       `json:"status"` // assessed | thin | not_assessed
+	Why       string       `json:"why"`
+	Rows      int          `json:"rows"`
+	Events    int          `json:"events"`
+	Cars      int          `json:"cars"`
+	Pulls     int          `json:"pulls"`
+	CarSD     Number       `json:"car_sd_deg"`
+	PullSD    Number       `json:"pull_sd_deg"`
+	CellSD    Number       `json:"cell_sd_deg"`
+	Slopes    []KnockSlope `json:"slopes"`
+	Limit     []KnockPoint `json:"limit"` // knock-limited spark over speed at the reference state
+	Warnings  []string     `json:"warnings"`
+	Converged bool         `json:"converged"`
+}
+
+// KnockSlope is one covariate's effect on knock-limited spark.
+type KnockSlope struct {
+	Covariate string `json:"covariate"`
+	Unit      string `json:"unit"`
+	Physics   Number `json:"physics"` // prior, from the cycle model
+	Fitted    Number `json:"fitted"`
+	SD        Number `json:"sd"`
+}
+
+// KnockPoint is the fleet's knock-limited spark at one speed.
+type KnockPoint struct {
+	RPM        Number `json:"rpm"`
+	LoadPct    Number `json:"load_pct"`
+	SparkDeg   Number `json:"spark_deg"`
+	Interval90 Span   `json:"interval90"` // for a pull of a car not seen before
+	Rows       int    `json:"rows"`
+	Events     int    `json:"events"`
+}
+
+// EnvelopeCell is one cell and metric.
+type EnvelopeCell struct {
+	Kind        string `json:"kind"` // pull | steady
+	FuelClass   string `json:"fuel_class"`
+	Cell        Cell   `json:"cell"`
+	Metric      string `json:"metric"`
+	Unit        string `json:"unit"`
+	Side        string `json:"side"`   // upper | lower
+	Status      string `json:"status"` // assessed | not_enough_cars
+	Limit       Number `json:"limit"`
+	Mean        Number `json:"mean"`
+	BetweenSD   Number `json:"between_sd"`
+	WithinSD    Number `json:"within_sd"`
+	Cars        int    `json:"cars"`
+	Pulls       int    `json:"pulls"`
+	CarsNeeded  int    `json:"cars_needed"` // more cars that would do, 0 when assessed
+	Method      string `json:"method"`
+	ExtremeSeen Number `json:"extreme_seen"` // most extreme value logged on that side
+}

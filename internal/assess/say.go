@@ -1,0 +1,63 @@
+package assess
+
+import (
+	"fmt"
+	"math"
+
+	"headroom/internal/workspace"
+)
+
+// percent writes a probability so that neither a rare event nor a near-certain one is rounded into certainty.
+func percent(p Number) string {
+	v := float64(p) * 100
+	switch {
+	case !p.Known():
+		return "unknown"
+	case v < 0.1:
+		return "under 0.1 %"
+	case v > 99.9:
+		return "over 99.9 %"
+	case v < 10:
+		return fmt.Sprintf("%.1f %%", v)
+	}
+	return fmt.Sprintf("%.0f %%", v)
+}
+
+func chance(p Number, interval Span) string {
+	return fmt.Sprintf("%s of pulls cross the limit (90 %% interval %s to %s)", percent(p), percent(interval[0]), percent(interval[1]))
+}
+
+func short(v Number) string {
+	if !v.Known() {
+		return "unknown"
+	}
+	if a := math.Abs(float64(v)); a >= 100 {
+		return fmt.Sprintf("%.0f", float64(v))
+	} else if a >= 10 {
+		return fmt.Sprintf("%.1f", float64(v))
+	}
+	return fmt.Sprintf("%.2f", float64(v))
+}
+
+// sentence says a finding in words a tuner can act on.
+func (p *platform) sentence(f *Finding) string {
+	where := fmt.Sprintf("at %.0f–%.0f rpm and %.0f–%.0f %% load", float64(f.Cell.RPM[0]), float64(f.Cell.RPM[1]), float64(f.Cell.LoadPct[0]), float64(f.Cell.LoadPct[1]))
+	often := fmt.Sprintf("%s of pulls cross it there", percent(f.ProbabilityPerPull))
+	if f.Hazard == workspace.Knock {
+		side := fmt.Sprintf("%.1f° short of", math.Abs(float64(f.Predicted)))
+		if f.Predicted < 0 {
+			side = fmt.Sprintf("%.1f° past", math.Abs(float64(f.Predicted)))
+		}
+		return fmt.Sprintf("Commanded spark %s is %s the expected knock limit; %s tolerated knock retard (%.1f°).",
+			where, side, "a crossing means more than the", p.KnockControl.ToleratedRetardDeg) + " Expected: " + often + "."
+	}
+	return fmt.Sprintf("%s %s is expected at %s %s against a limit of %s; %s.",
+		capital(words(f.Metric)), where, short(f.Predicted), f.Unit, short(f.Limit), often)
+}
+
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	return string(s[0]-'a'+'A') + s[1:]
+}

@@ -1,0 +1,180 @@
+package assess
+
+import (
+	"fmt"
+	"math"
+
+	"headroom/internal/evidence"
+	"headroom/models/channel"
+)
+
+// state is one operating point of one pull: as logged, or as a calibration would run it.
+// Units as in evidence.Row; NaN where neither logged nor derivable.
+type state struct {
+	pull string // which pull it belongs to
+	car  string
+
+	rpm, load            float64
+	manifold, target     float64 // kPa absolute
+	surge                float64 // largest over mean manifold pressure in the cell, ≥ 1
+	baro, ambient        float64
+	charge, coolant, oil float64 // °C
+	lambda, lambdaCmd    float64
+	spark                float64 // commanded, before knock retard
+	intakeCam            float64
+	ethanol              float64 // %
+	fuel                 string
+	cycles               float64
+	order                float64
+	gear                 float64
+	overshoot            float64 // measured boost above target, kPa
+	pastLastBreakpoint   bool
+	octaneShift          float64 // stress: octane numbers added to the fuel's
+	ethanolShift         float64 // stress: ethanol share added, % by volume
+	sim                  simulated
+	row                  *evidence.Row
+}
+
+// standardBarometer is used where a log has no barometer: ISO 2533 sea level, kPa. The report says so.
+const standardBarometer = 101.325
+
+// stateOf reads a logged row.
+func stateOf(r *evidence.Row) state {
+	return state{
+		pull: fmt.Sprintf("%s#%d", r.Run, r.Segment), car: r.Vehicle,
+		rpm: r.RPM, load: r.Load,
+		manifold: r.ManifoldPressure, target: r.ManifoldPressureTarget,
+		baro: orElse(r.Barometer, standardBarometer), ambient: r.Ambient,
+		charge: r.ChargeTemperature, coolant: r.CoolantTemperature, oil: r.OilTemperature,
+		lambda: orElse(r.Lambda, r.LambdaCommanded), lambdaCmd: r.LambdaCommanded,
+		spark: r.SparkCommanded, intakeCam: r.IntakeCam, ethanol: r.Ethanol, fuel: r.Fuel,
+		surge: math.Max(1, orElse(r.ManifoldPressureMax/r.ManifoldPressure, 1)), cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, row: r,
+	}
+}
+
+func orElse(v, fallback float64) float64 {
+	if math.IsNaN(v) {
+		return fallback
+	}
+	return v
+}
+
+// axis is the value a table axis reads. A pull is near-full throttle by definition, so pedal and throttle read 100.
+func (s *state) axis(id channel.ID) float64 {
+	switch id {
+	case channel.EngineSpeed:
+		return s.rpm
+	case channel.AbsoluteLoad:
+		return s.load
+	case channel.ManifoldPressure:
+		return s.manifold
+	case channel.ThrottlePosition, channel.PedalPosition:
+		return 100
+	case channel.ChargeTemperature:
+		return s.charge
+	case channel.CoolantTemperature:
+		return s.coolant
+	case channel.EthanolShare:
+		return s.ethanol
+	}
+	return math.NaN()
+}
+
+// fixedPointRounds bounds the load ↔ lookup iteration; a healthy case needs a handful.
+const fixedPointRounds = 60
+
+// shift moves a logged state from the calibration it was logged on to another one, as the control unit would: more
+// boost gives more charge, which moves every lookup to other load cells, which may move boost again, so it iterates
+// to a fixed point. Measured values are kept and only the difference between the two calibrations is added, so table
+// corrections that the logs already contain (for heat, for altitude) stay in.
+func (p *platform) shift(s state, from, to *calibration) (state, []string) {
+	if from.id == to.id {
+		return s, nil
+	}
+	next := s
+	var notes []string
+	settled := false
+	for range fixedPointRounds {
+		boost, past, why := to.delta("boost", &next, from, &s)
+		if why != "" {
+			notes = append(notes, why)
+			boost = 0
+		}
+		cam, _, why := to.delta("intake_cam", &next, from, &s)
+		if why != "" {
+			notes = append(notes, why)
+			cam = 0
+		}
+		moved := p.withManifold(s, s.manifold*s.followed(boost))
+		moved.intakeCam = s.intakeCam + cam
+		moved.pastLastBreakpoint = past
+		done := math.Abs(moved.load-next.load) < 1e-6 || math.IsNaN(moved.load)
+		next = moved
+		if done {
+			settled = true
+			break
+		}
+	}
+	if !settled {
+		notes = append(notes, "boost and load did not settle on one another; the last iterate is used")
+	}
+	next.target = s.target * next.manifold / s.manifold
+	spark, past, why := to.delta("spark", &next, from, &s)
+	if why != "" {
+		notes = append(notes, why)
+	}
+	next.spark = s.spark + spark
+	next.pastLastBreakpoint = next.pastLastBreakpoint || past
+	lambda, past, why := to.delta("lambda", &next, from, &s)
+	if why != "" {
+		notes = append(notes, why)
+	}
+	next.lambda = s.lambda + lambda
+	next.lambdaCmd = s.lambdaCmd + lambda
+	next.pastLastBreakpoint = next.pastLastBreakpoint || past
+	return next, notes
+}
+
+// followed is the factor by which manifold pressure moves when its target moves by some kPa. On target it moves with
+// the target; while the turbocharger still spools it moves in proportion, as a linear boost loop does. Without a logged
+// target the manifold is taken to be on target.
+func (s *state) followed(boost float64) float64 {
+	target := s.target
+	if !(target > s.manifold) {
+		target = s.manifold
+	}
+	return 1 + boost/target
+}
+
+// withManifold is the state at another manifold pressure: hotter compressor, intercooled, denser charge. The engine
+// sweeps the cell faster in proportion to the charge (more torque against the same inertia), so fewer cycles are spent.
+func (p *platform) withManifold(s state, manifold float64) state {
+	if math.IsNaN(s.manifold) || manifold == s.manifold || manifold <= 0 {
+		return s
+	}
+	next := s
+	next.manifold = manifold
+	next.charge = s.charge + p.chargeRise(manifold, s.baro, s.ambient) - p.chargeRise(s.manifold, s.baro, s.ambient)
+	density := manifold / s.manifold
+	if !math.IsNaN(s.charge) {
+		density *= (s.charge + 273.15) / (next.charge + 273.15)
+	}
+	next.load = s.load * density
+	next.cycles = s.cycles / density
+	return next
+}
+
+// cellOf is the grid cell a state lies in.
+func (p *platform) cellOf(s *state) cellKey {
+	return cellKey{int(math.Floor(s.rpm / p.rpmStep)), int(math.Floor(s.load / p.loadStep))}
+}
+
+// cellKey indexes the operating grid: speed bin, load bin.
+type cellKey [2]int
+
+func (p *platform) cell(k cellKey) Cell {
+	return Cell{
+		RPM:     Span{Number(float64(k[0]) * p.rpmStep), Number(float64(k[0]+1) * p.rpmStep)},
+		LoadPct: Span{Number(float64(k[1]) * p.loadStep), Number(float64(k[1]+1) * p.loadStep)},
+	}
+}

@@ -1,0 +1,107 @@
+package assess
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"headroom/internal/workspace"
+)
+
+// VerdictRule is printed with every report.
+const VerdictRule = "hold: the upper 90 % bound of the probability that a pull crosses a limit passes the workspace's threshold for a major or catastrophic hazard, or a crossing was measured. " +
+	"undecided: a major or catastrophic hazard could not be assessed or its evidence is thin. " +
+	"conditions: inside limits, but outside what the fleet has been shown to run, or a stress condition crosses a limit, or a changed table is not modelled. " +
+	"release: none of these."
+
+// serious reports whether a severity can hold a revision.
+func serious(severity string) bool {
+	return workspace.SeverityRank(severity) >= workspace.SeverityRank(workspace.Major)
+}
+
+// judge applies the rule to a filled review.
+func (p *platform) judge(r *Review, crossings []string) {
+	hold := append([]string{}, crossings...)
+	var undecided []string
+	for _, h := range r.Hazards {
+		if !serious(h.Severity) {
+			continue
+		}
+		threshold, limited := p.decision.HoldProbability[h.Severity]
+		if h.Interval90[1].Known() && limited && float64(h.Interval90[1]) > threshold {
+			hold = append(hold, fmt.Sprintf("%s: %s, upper bound over the %s allowed for a %s hazard",
+				words(h.Hazard), chance(h.ProbabilityPerPull, h.Interval90), percent(Number(threshold)), h.Severity))
+			continue
+		}
+		switch h.Status {
+		case StatusNotAssessed:
+			undecided = append(undecided, fmt.Sprintf("%s (%s) not assessed: %s", words(h.Hazard), h.Severity, h.Why))
+		case StatusThin:
+			undecided = append(undecided, fmt.Sprintf("%s (%s) on thin evidence: %s", words(h.Hazard), h.Severity, h.Why))
+		}
+	}
+	conditions := p.conditionReasons(r)
+	r.Verdict, r.Because = VerdictRelease, []string{"every serious hazard was assessed, stays inside its limit and inside what the fleet has been shown to run, also under the stress conditions tried"}
+	for _, step := range []struct {
+		verdict string
+		reasons []string
+	}{{VerdictConditions, conditions}, {VerdictUndecided, undecided}, {VerdictHold, hold}} {
+		if len(step.reasons) > 0 {
+			r.Verdict, r.Because = step.verdict, step.reasons
+		}
+	}
+}
+
+// conditionReasons lists what keeps a revision inside its limits from being released without conditions.
+func (p *platform) conditionReasons(r *Review) []string {
+	var out []string
+	outside, unknown := map[string][]Cell{}, map[string][]Cell{}
+	for _, f := range r.Findings {
+		if !f.worsened {
+			continue
+		}
+		switch {
+		case f.Envelope.Inside == nil:
+			unknown[f.Hazard] = append(unknown[f.Hazard], f.Cell)
+		case !*f.Envelope.Inside:
+			outside[f.Hazard] = append(outside[f.Hazard], f.Cell)
+		}
+	}
+	for _, h := range workspace.Hazards() {
+		if c := outside[h.Name]; len(c) > 0 {
+			out = append(out, fmt.Sprintf("%s: outside the fleet's envelope at %s", words(h.Name), cellList(c)))
+		}
+		if c := unknown[h.Name]; len(c) > 0 {
+			out = append(out, fmt.Sprintf("%s: too few cars have been logged at %s to say what the fleet runs there", words(h.Name), cellList(c)))
+		}
+	}
+	for _, c := range r.Conditions {
+		if c.crosses {
+			out = append(out, fmt.Sprintf("%s crosses its limit with %s (margin %s)", words(c.Hazard), c.Condition, short(c.Margin)))
+		}
+	}
+	for _, n := range r.Footprint.NotModelled {
+		out = append(out, n)
+	}
+	return out
+}
+
+func cellList(cells []Cell) string {
+	lo, hi := cells[0].RPM[0], cells[0].RPM[1]
+	for _, c := range cells {
+		lo, hi = min(lo, c.RPM[0]), max(hi, c.RPM[1])
+	}
+	plural := "cell"
+	if len(cells) > 1 {
+		plural = "cells"
+	}
+	return fmt.Sprintf("%d %s between %.0f and %.0f rpm", len(cells), plural, float64(lo), float64(hi))
+}
+
+// words turns a hazard's name into words.
+func words(name string) string { return strings.ReplaceAll(name, "_", " ") }
+
+// hazardIndex orders hazards as the contract lists them.
+func hazardIndex(name string) int {
+	return slices.IndexFunc(workspace.Hazards(), func(h workspace.HazardInfo) bool { return h.Name == name })
+}
