@@ -1,6 +1,10 @@
 package assess
 
-import "fmt"
+import (
+	"fmt"
+
+	"headroom/internal/workspace"
+)
 
 // StandingCautions end every report.
 var StandingCautions = []string{
@@ -8,6 +12,20 @@ var StandingCautions = []string{
 	"Predictions are no better than the sensors behind them: check that lambda, pressure, temperature and knock sensors are calibrated and that the fuel in the tank is the fuel named here.",
 	"What no log has visited is not known. Fuel batch, heat, altitude and wear differ from day to day; a result for one car does not carry over to another without its own logs.",
 	"Emissions, noise and road-use law differ by place; whoever releases a calibration answers for it.",
+}
+
+// lintNotes are what looks wrong in the revision's own tables.
+func lintNotes(rev *workspace.Revision) []string {
+	var out []string
+	for _, t := range rev.Tables {
+		if t.Table == nil {
+			continue
+		}
+		for _, n := range t.Table.Lint(t.Role) {
+			out = append(out, fmt.Sprintf("Table %s: %s", t.File, n.Say))
+		}
+	}
+	return out
 }
 
 // notes are what a reader must know about how a platform's numbers came about.

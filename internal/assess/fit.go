@@ -22,7 +22,7 @@ type platformFit struct {
 	KnockWhy  string         // why there is no knock model, "" when there is one
 	Slopes    [knock.NumCovariates]float64
 	Margins   map[string]marginFit
-	Levels    map[string]level // of metrics that can be measured and computed
+	Levels    map[string]level             // of metrics that can be measured and computed
 	Envelopes map[envelopeKey]EnvelopeCell `json:"-"` // see fitFile
 	Cars      int
 	Pulls     int

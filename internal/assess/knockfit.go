@@ -29,7 +29,8 @@ const (
 // knockable reports whether a row says anything about knock.
 func knockable(r *evidence.Row) bool {
 	return r.KnockLogged && known(r.SparkMax) && known(r.Load) && known(r.ChargeTemperature) &&
-		(known(r.Lambda) || known(r.LambdaCommanded))
+		(known(r.Lambda) || known(r.LambdaCommanded)) &&
+		(r.KnockEvents == 0 || known(r.SparkBefore) && known(r.SparkAfter))
 }
 
 // fitKnock fits the platform's knock-limited spark, or records why it cannot.
@@ -146,7 +147,7 @@ func (p *platform) knockCars(ref reference, rows []*evidence.Row) []knock.Car {
 		s := stateOf(r)
 		cell := knock.Cell{
 			RPM: s.rpm, Z: p.knockCovariates(&s, ref), Lower: r.SparkMax, Upper: math.Inf(1),
-			Detect: knock.Detectability(r.SampleInterval, p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond, r.Duration),
+			Detect: knock.Detectability(orElse(r.RetardInterval, r.SampleInterval), p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond, r.Duration),
 		}
 		if r.KnockEvents > 0 {
 			cell.Lower, cell.Upper, cell.Detect, cell.Rises = r.SparkAfter, r.SparkBefore, 1, int(r.KnockEvents)

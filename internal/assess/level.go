@@ -1,7 +1,6 @@
 package assess
 
 import (
-	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -60,7 +59,7 @@ func (l level) says(car string) string {
 		return "computed from logged states, level from this car's own measurements"
 	}
 	if len(l) > 0 {
-		return fmt.Sprintf("computed from logged states, level from measurements on %d other cars", len(l))
+		return "computed from logged states, level from measurements on " + count(len(l), "other car")
 	}
 	return "computed from logged states, not measured"
 }

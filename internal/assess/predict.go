@@ -12,8 +12,8 @@ import (
 	"headroom/models/risk"
 )
 
-// riskDraws is how many parameter draws a probability's interval is read from.
-const riskDraws = 256
+// stressDraws is how many parameter draws the probability under a stress is averaged over; no interval is read from it.
+const stressDraws = 32
 
 // bench is what a revision is judged on: the same logged states run by the parent and by the revision.
 type bench struct {
@@ -23,13 +23,14 @@ type bench struct {
 	basis  string
 	notes  []string
 	seed   uint64
+	draws  int                // of the parameters; 0: models/risk's default
 	offset map[string]float64 // added to a measured metric's prediction, by metric; only under a stress
 }
 
 // under is the bench with a stress on the revision's states; the parent's are left out.
 func (b *bench) under(p *platform, st stress) *bench {
 	out := *b
-	out.parent, out.offset = nil, st.offset
+	out.parent, out.offset, out.draws = nil, st.offset, stressDraws
 	out.states = slices.Clone(b.states)
 	for i := range out.states {
 		st.apply(p, &out.states[i])
@@ -222,7 +223,7 @@ func (p *platform) evaluate(b *bench, pr predictor, rule limitRule) (*evaluation
 	if len(then.States) > 0 {
 		problems = append(problems, then)
 	}
-	results, err := risk.EvaluateMany(problems, riskDraws, b.seed)
+	results, err := risk.EvaluateMany(problems, b.draws, b.seed)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", rule.hazard, err)
 	}
@@ -244,7 +245,7 @@ func (p *platform) hazardEvaluations(f *platformFit, b *bench, h workspace.Hazar
 	}
 	limits := p.LimitsFor(h.Name)
 	if len(limits) == 0 {
-		return nil, "no limit for it in " + p.File, nil
+		return nil, p.noLimit(h.Name), nil
 	}
 	var missing []string
 	for _, l := range limits {
@@ -266,6 +267,14 @@ func (p *platform) hazardEvaluations(f *platformFit, b *bench, h workspace.Hazar
 		out = append(out, e)
 	}
 	return out, strings.Join(missing, "; "), nil
+}
+
+// noLimit says why a hazard has no limit to be judged against.
+func (p *platform) noLimit(hazard string) string {
+	if slices.Contains(p.UnreadLimits, hazard) {
+		return "a limit for it in " + p.File + " could not be read"
+	}
+	return "no limit for it in " + p.File
 }
 
 // nothingToJudge says why a limit met no state.

@@ -60,6 +60,7 @@ func (j *Job) Review(id string) (*Review, error) {
 	if len(r.Findings) > mostFindings {
 		r.Findings = r.Findings[:mostFindings]
 	}
+	r.Cautions = append(r.Cautions, lintNotes(rev)...)
 	r.Cautions = append(r.Cautions, p.notes(f)...)
 	r.Cautions = append(r.Cautions, StandingCautions...)
 	return r, nil
@@ -83,7 +84,7 @@ func (j *Job) withoutBench(p *platform, r *Review, why error) (*Review, error) {
 		case h.Name == workspace.Knock && p.KnockControl == nil:
 			reason = "the platform file has no knock_control section"
 		case h.Name != workspace.Knock && len(p.LimitsFor(h.Name)) == 0:
-			reason = "no limit for it in " + p.File
+			reason = p.noLimit(h.Name)
 		}
 		r.Hazards = append(r.Hazards, notAssessed(h, p.severity(h), reason))
 	}
@@ -152,7 +153,7 @@ func (p *platform) thin(cars, pulls int) string {
 	if cars >= d.ThinCars && pulls >= d.ThinPulls {
 		return ""
 	}
-	return fmt.Sprintf("%d cars and %d pulls; %d cars and %d pulls are asked for", cars, pulls, d.ThinCars, d.ThinPulls)
+	return fmt.Sprintf("%s and %s; %d cars and %d pulls are asked for", count(cars, "car"), count(pulls, "pull"), d.ThinCars, d.ThinPulls)
 }
 
 // findings turns the cells of an evaluation into findings.

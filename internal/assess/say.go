@@ -42,17 +42,16 @@ func short(v Number) string {
 // sentence says a finding in words a tuner can act on.
 func (p *platform) sentence(f *Finding) string {
 	where := fmt.Sprintf("at %.0f–%.0f rpm and %.0f–%.0f %% load", float64(f.Cell.RPM[0]), float64(f.Cell.RPM[1]), float64(f.Cell.LoadPct[0]), float64(f.Cell.LoadPct[1]))
-	often := fmt.Sprintf("%s of pulls cross it there", percent(f.ProbabilityPerPull))
 	if f.Hazard == workspace.Knock {
 		side := fmt.Sprintf("%.1f° short of", math.Abs(float64(f.Predicted)))
 		if f.Predicted < 0 {
 			side = fmt.Sprintf("%.1f° past", math.Abs(float64(f.Predicted)))
 		}
-		return fmt.Sprintf("Commanded spark %s is %s the expected knock limit; %s tolerated knock retard (%.1f°).",
-			where, side, "a crossing means more than the", p.KnockControl.ToleratedRetardDeg) + " Expected: " + often + "."
+		return fmt.Sprintf("Commanded spark %s is %s the expected knock limit; %s of pulls would take more than the tolerated %.1f° of retard there.",
+			where, side, percent(f.ProbabilityPerPull), p.KnockControl.ToleratedRetardDeg)
 	}
-	return fmt.Sprintf("%s %s is expected at %s %s against a limit of %s; %s.",
-		capital(words(f.Metric)), where, short(f.Predicted), f.Unit, short(f.Limit), often)
+	return fmt.Sprintf("%s %s is expected at %s %s against a limit of %s; %s of pulls cross it there.",
+		capital(words(f.Metric)), where, short(f.Predicted), f.Unit, short(f.Limit), percent(f.ProbabilityPerPull))
 }
 
 func capital(s string) string {
@@ -60,4 +59,12 @@ func capital(s string) string {
 		return s
 	}
 	return string(s[0]-'a'+'A') + s[1:]
+}
+
+// count writes a number with its noun.
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
 }

@@ -1,0 +1,274 @@
+package assess
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"slices"
+	"testing"
+
+	"headroom/internal/demo"
+	"headroom/internal/workspace"
+)
+
+// The four proposed revisions of the demo against the invented fleet's truth, which comes from other equations than the
+// fitted model (internal/demo, package comment): the dangerous ones are not released, and each names the truly worst
+// hazard first, at speeds where it truly happens.
+func TestProposalsAgainstTruth(t *testing.T) {
+	dir := demoDir(t)
+	truth, err := demo.ReadTruth(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(truth.Proposed) != 4 {
+		t.Fatalf("%d proposals in truth.json, want 4", len(truth.Proposed))
+	}
+	j := openJob(t, dir)
+	for _, p := range truth.Proposed {
+		r, err := j.Review(p.Revision)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if p.WorstPerPull < 0.2 {
+			if r.Verdict != VerdictRelease && r.Verdict != VerdictConditions {
+				t.Errorf("%s is truly mild (%s, %.3f a pull) but got %s: %v", p.Revision, p.WorstHazard, p.WorstPerPull, r.Verdict, r.Because)
+			}
+			continue
+		}
+		if r.Verdict == VerdictRelease || r.Verdict == VerdictConditions {
+			t.Errorf("%s truly crosses %s in %.2f of pulls but got %s", p.Revision, p.WorstHazard, p.WorstPerPull, r.Verdict)
+		}
+		top := r.Findings[0]
+		if top.Hazard != p.WorstHazard {
+			t.Errorf("%s: first finding is %s, the truth is %s", p.Revision, top.Hazard, p.WorstHazard)
+		}
+		if float64(top.Cell.RPM[1]) <= p.RPM[0] || float64(top.Cell.RPM[0]) >= p.RPM[1] {
+			t.Errorf("%s: first finding at %v rpm, the revision is dangerous at %v", p.Revision, top.Cell.RPM, p.RPM)
+		}
+	}
+}
+
+// Every hazard of the contract is listed, in its order, with a reason where it is not assessed and with an evidence
+// count and an interval around the probability where it is.
+func TestEveryHazardIsListed(t *testing.T) {
+	j := openJob(t, demoDir(t))
+	for id, rev := range j.ws.Revisions {
+		if rev.Status != "proposed" {
+			continue
+		}
+		r, err := j.Review(id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, h := range workspace.Hazards() {
+			got := r.Hazards[i]
+			if got.Hazard != h.Name {
+				t.Fatalf("%s: hazard %d is %s, want %s", id, i, got.Hazard, h.Name)
+			}
+			if got.Status == StatusNotAssessed {
+				if got.Why == "" || got.ProbabilityPerPull.Known() {
+					t.Errorf("%s: %s not assessed needs a reason and no number: %+v", id, h.Name, got)
+				}
+				continue
+			}
+			p, lo, hi := got.ProbabilityPerPull, got.Interval90[0], got.Interval90[1]
+			if !p.Known() || p < 0 || p > 1 || lo < 0 || hi > 1 || lo > hi || got.Cars == 0 || got.Pulls == 0 {
+				t.Errorf("%s: %s lacks evidence or interval: %+v", id, h.Name, got)
+			}
+		}
+	}
+}
+
+// Same inputs, same bytes: two jobs over one workspace, one that fits anew and one on the kept fit, and audits with one
+// and with two workers.
+func TestSameBytes(t *testing.T) {
+	dir := copyOf(t, smallDir(t))
+	encode := func(v any, err error) []byte {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := json.Marshal(v)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}
+	audit := func(j *Job, jobs int) []byte {
+		a, err := j.Audit("fuel", jobs, func(int, int) {})
+		return encode(a, err)
+	}
+	fleet := func(j *Job) []byte {
+		f, err := j.Fleet()
+		return encode(f, err)
+	}
+	envelopes := func(j *Job) []byte {
+		e, err := j.Envelopes()
+		return encode(e, err)
+	}
+	fits, kept := openJob(t, dir), openJob(t, dir)
+	if !bytes.Equal(envelopes(fits), envelopes(kept)) {
+		t.Error("the envelopes differ between a fresh and a kept fit")
+	}
+	if !bytes.Equal(audit(fits, 1), audit(kept, 2)) {
+		t.Error("the audit depends on the number of workers or on whether the fit was kept")
+	}
+	if !bytes.Equal(fleet(fits), fleet(kept)) {
+		t.Error("the health review differs between runs")
+	}
+}
+
+// The health review finds the planted faults that build up over a car's logs and calls few healthy cars: at a
+// false-discovery rate of 10 %, at least three found and at most one wrong call.
+func TestHealthReviewFindsPlantedFaults(t *testing.T) {
+	dir := demoDir(t)
+	truth, err := demo.ReadTruth(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	faulty := map[string]bool{}
+	for _, c := range truth.Fleet {
+		faulty[c.Vehicle] = len(c.Faults) > 0
+	}
+	r, err := openJob(t, dir).Fleet()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var found, wrong []string
+	for _, c := range r.Cars {
+		switch {
+		case c.Signal && faulty[c.Vehicle]:
+			found = append(found, c.Vehicle+" "+c.Metric)
+		case c.Signal:
+			wrong = append(wrong, c.Vehicle+" "+c.Metric)
+		}
+	}
+	if len(found) < 3 || len(wrong) > 1 {
+		t.Errorf("found %v, wrongly called %v", found, wrong)
+	}
+	for _, o := range r.Outcomes {
+		if o.Cars > 0 && !(float64(o.RateUpper) > float64(o.Failures)/float64(o.Cars)) {
+			t.Errorf("%s: upper bound %v is not above the %d of %d seen", o.Platform, o.RateUpper, o.Failures, o.Cars)
+		}
+	}
+}
+
+// Every revision of the workspace is in the audit exactly once, held ones before the rest, and a group below five
+// carries a caution.
+func TestAuditRanksEverything(t *testing.T) {
+	j := openJob(t, smallDir(t))
+	a, err := j.Audit("author", 2, func(int, int) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(a.Rows)+len(a.Failed) != len(j.ws.Revisions) {
+		t.Errorf("%d scored and %d failed of %d revisions", len(a.Rows), len(a.Failed), len(j.ws.Revisions))
+	}
+	seen := map[string]bool{}
+	for i, r := range a.Rows {
+		if r.Rank != i+1 || seen[r.Revision] {
+			t.Errorf("row %d: rank %d of %s", i, r.Rank, r.Revision)
+		}
+		seen[r.Revision] = true
+		if i > 0 && slices.Index(verdictOrder, r.Verdict) < slices.Index(verdictOrder, a.Rows[i-1].Verdict) {
+			t.Errorf("%s (%s) ranks below a milder verdict", r.Revision, r.Verdict)
+		}
+	}
+	total := 0
+	for _, g := range a.Groups {
+		total += g.Revisions
+		if (g.Revisions < smallGroup) != (g.Caution != "") {
+			t.Errorf("group %s of %d: caution %q", g.Group, g.Revisions, g.Caution)
+		}
+	}
+	if total != len(a.Rows) {
+		t.Errorf("groups hold %d of %d revisions", total, len(a.Rows))
+	}
+	if _, err := j.Audit("colour", 1, func(int, int) {}); err == nil {
+		t.Error("grouping by colour was accepted")
+	}
+}
+
+// Taking evidence away never makes a verdict milder (methods: missing evidence is never a pass).
+func TestMissingEvidenceIsNeverAPass(t *testing.T) {
+	dir := copyOf(t, demoDir(t))
+	mild := mildProposal(t, dir)
+	cut(t, dir, "platforms/"+mild.Platform+".yaml", "knock_control:", "limits:")
+	r, err := openJob(t, dir).Review(mild.Revision)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Verdict != VerdictUndecided {
+		t.Errorf("without knock control the verdict is %s (%v), want undecided", r.Verdict, r.Because)
+	}
+}
+
+// A revision nobody has logged a pull for is undecided, with every hazard and the reason listed.
+func TestNoLogsAtAll(t *testing.T) {
+	dir := copyOf(t, demoDir(t))
+	if err := removeEvidence(dir); err != nil {
+		t.Fatal(err)
+	}
+	r, err := openJob(t, dir).Review(mildProposal(t, dir).Revision)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Verdict != VerdictUndecided || len(r.Hazards) != len(workspace.Hazards()) || len(r.Findings) != 0 {
+		t.Fatalf("verdict %s, %d hazards, %d findings", r.Verdict, len(r.Hazards), len(r.Findings))
+	}
+	for _, h := range r.Hazards {
+		if h.Status != StatusNotAssessed || h.Why == "" {
+			t.Errorf("%+v", h)
+		}
+	}
+}
+
+// Numbers that are not known are null in JSON and NaN when read back.
+func TestNumberJSON(t *testing.T) {
+	for _, v := range []float64{math.NaN(), math.Inf(1), math.Inf(-1)} {
+		b, err := json.Marshal(Number(v))
+		if err != nil || string(b) != "null" {
+			t.Errorf("%v is written %s, %v", v, b, err)
+		}
+	}
+	var n Number
+	if err := json.Unmarshal([]byte("null"), &n); err != nil || n.Known() {
+		t.Errorf("null is read as %v, %v", n, err)
+	}
+	if err := json.Unmarshal([]byte("1.5"), &n); err != nil || n != 1.5 {
+		t.Errorf("1.5 is read as %v, %v", n, err)
+	}
+}
+
+func mildProposal(t *testing.T, dir string) demo.ProposalTruth {
+	t.Helper()
+	truth, err := demo.ReadTruth(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range truth.Proposed {
+		if p.WorstPerPull < 0.2 {
+			return p
+		}
+	}
+	t.Fatal("the demo has no mild proposal")
+	return demo.ProposalTruth{}
+}
+
+// A review on the kept fit, and an audit of the demo's revisions.
+func BenchmarkReview(b *testing.B) {
+	j := openJob(b, demoDir(b))
+	truth, err := demo.ReadTruth(j.ws.Dir)
+	if err != nil {
+		b.Fatal(err)
+	}
+	if _, err := j.Review(truth.Proposed[0].Revision); err != nil {
+		b.Fatal(err)
+	}
+	b.ResetTimer()
+	for b.Loop() {
+		if _, err := j.Review(truth.Proposed[0].Revision); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
