@@ -1,0 +1,236 @@
+// Package drift answers one question: has a car moved away from its own past, by more than chance and its few early
+// runs explain?
+//
+// A car's first runs are its baseline. Each later run, conditions removed, is standardised by all runs before it, so
+// that a healthy car gives independent standard normal values whatever the error of its baseline (Hawkins, The
+// Statistician 36, 1987; Quesenberry, J. Quality Technology 23, 1991). They are watched by an EWMA chart with exact
+// time-varying limits (Roberts, Technometrics 1, 1959; NIST/SEMATECH e-Handbook 6.3.2.4) or a two-sided CUSUM (Page,
+// Biometrika 41, 1954; e-Handbook 6.3.2.3). Thresholds come from the distribution of the chart's largest value over the
+// runs watched, by the integral recursion of its state (Crowder, Technometrics 29, 1987; a Markov chain on quadrature
+// nodes in the manner of Brook and Evans, Biometrika 59, 1972). Many charts together are held to a false-discovery rate
+// (Benjamini and Hochberg, J. Royal Statist. Soc. B 57, 1995).
+//
+// The promises hold for runs that are independent and normal about the car's level. Runs that follow each other
+// (the same tank, the same day) are not: give one value a day or a tank.
+package drift
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"sort"
+)
+
+// Series is one metric of one car over its runs, conditions removed (for example by envelope.Adjustment). A value that
+// is NaN was not measured and is passed over.
+type Series struct {
+	Times  []float64 // ascending, any unit
+	Values []float64 // in the metric's unit
+}
+
+func (s Series) check() error {
+	if len(s.Times) != len(s.Values) {
+		return fmt.Errorf("drift: %d times for %d values", len(s.Times), len(s.Values))
+	}
+	for i := range s.Times {
+		if math.IsNaN(s.Times[i]) || (i > 0 && s.Times[i] < s.Times[i-1]) {
+			return fmt.Errorf("drift: time %d is %g: times must ascend", i, s.Times[i])
+		}
+		if math.IsInf(s.Values[i], 0) {
+			return fmt.Errorf("drift: value %d is infinite: leave it out", i)
+		}
+	}
+	return nil
+}
+
+// measured returns the indices of the values that were measured.
+func (s Series) measured() []int {
+	var at []int
+	for i, v := range s.Values {
+		if !math.IsNaN(v) {
+			at = append(at, i)
+		}
+	}
+	return at
+}
+
+// first returns the first n measured values, or as many as there are.
+func (s Series) first(n int) []float64 {
+	at := s.measured()
+	x := make([]float64, 0, n)
+	for _, i := range at[:min(n, len(at))] {
+		x = append(x, s.Values[i])
+	}
+	return x
+}
+
+// Status of a Chart.
+const (
+	StatusWatched       = "watched"
+	StatusNotEnoughRuns = "not_enough_runs"
+	StatusNoSpread      = "no_spread" // the baseline repeats one value: nothing to measure a shift by
+)
+
+// Chart is what a Monitor says of one series.
+type Chart struct {
+	Status     string
+	Kind       string  // "ewma" or "cusum", with its parameter
+	Baseline   float64 // mean of the runs before onset; without a signal, of the baseline runs
+	SD         float64 // of the baseline, with the fleet's where given
+	Runs       int     // measured runs after the baseline
+	RunsNeeded int     // more runs it takes before anything can be said; 0 when watched
+
+	Statistic float64 // largest so far, in the chart's own unit
+	Threshold float64 // the value Statistic passes with chance FalseAlarm in a healthy car over these runs
+	Signal    bool
+	PValue    float64 // chance that a healthy car reaches Statistic over these runs; 1 unless watched
+	Direction int     // +1 up, -1 down: the side of Statistic; 0 unless watched
+
+	SignalIndex int       // index into the series where Statistic first passed Threshold, -1 without a signal
+	OnsetIndex  int       // estimated index of the first run after the change, -1 without a signal
+	Level       float64   // mean since onset, or the last value without a signal; NaN without a run after the baseline
+	Path        []float64 // signed statistic after each run watched
+	FalseAlarm  string    // the promise, in words
+}
+
+// Pooled is the deviation of runs about their car's own level, pooled over the first baseline runs of many cars, and
+// its degrees of freedom. Cars with fewer than two measured runs add nothing.
+//
+// Errors: baseline below 2, a series Series does not allow, or no spread at all.
+func Pooled(cars []Series, baseline int) (Spread, error) {
+	if baseline < 2 {
+		return Spread{}, fmt.Errorf("drift: a baseline of %d runs has no spread: use at least 2", baseline)
+	}
+	ss, df := 0.0, 0.0
+	for c, s := range cars {
+		if err := s.check(); err != nil {
+			return Spread{}, fmt.Errorf("car %d: %w", c, err)
+		}
+		x := s.first(baseline)
+		if len(x) < 2 {
+			continue
+		}
+		_, about := moments(x)
+		ss += about
+		df += float64(len(x) - 1)
+	}
+	if df == 0 {
+		return Spread{}, errors.New("drift: no car has two measured runs: there is no spread to pool")
+	}
+	if ss == 0 {
+		return Spread{}, errors.New("drift: every car repeats one value: there is no spread to pool")
+	}
+	return Spread{SD: math.Sqrt(ss / df), DF: df}, nil
+}
+
+// fewestOthers is the number of other cars' runs it takes to tell what the fleet did. Common practice, no source.
+const fewestOthers = 5
+
+// AgainstFleet takes the fleet's common movement (season, a change of pump fuel) off each series: from each value the
+// median of the other cars' departures from their own baseline mean within window of its time, when at least five other
+// runs are there. Baselines are the first baseline measured runs. It returns new series, and how many values had no
+// fleet to compare with.
+//
+// Errors: baseline below 1, window not positive, or a series Series does not allow.
+func AgainstFleet(cars []Series, baseline int, window float64) (out []Series, alone int, err error) {
+	if baseline < 1 || !(window > 0) {
+		return nil, 0, fmt.Errorf("drift: baseline %d and window %g must be positive", baseline, window)
+	}
+	type departure struct {
+		time, value float64
+		car         int
+	}
+	var all []departure
+	for c, s := range cars {
+		if err := s.check(); err != nil {
+			return nil, 0, fmt.Errorf("car %d: %w", c, err)
+		}
+		at := s.measured()
+		if len(at) == 0 {
+			continue
+		}
+		mean, _ := moments(s.first(baseline))
+		for _, i := range at {
+			all = append(all, departure{s.Times[i], s.Values[i] - mean, c})
+		}
+	}
+	sort.SliceStable(all, func(i, j int) bool { return all[i].time < all[j].time })
+	out = make([]Series, len(cars))
+	for c, s := range cars {
+		out[c] = Series{Times: append([]float64(nil), s.Times...), Values: append([]float64(nil), s.Values...)}
+		for _, i := range s.measured() {
+			t := s.Times[i]
+			var others []float64
+			for k := sort.Search(len(all), func(k int) bool { return all[k].time >= t-window }); k < len(all) && all[k].time <= t+window; k++ {
+				if all[k].car != c {
+					others = append(others, all[k].value)
+				}
+			}
+			if len(others) < fewestOthers {
+				alone++
+				continue
+			}
+			out[c].Values[i] -= median(others)
+		}
+	}
+	return out, alone, nil
+}
+
+func median(x []float64) float64 {
+	sort.Float64s(x)
+	n := len(x)
+	return (x[(n-1)/2] + x[n/2]) / 2
+}
+
+// moments returns the mean and the sum of squares about it.
+func moments(x []float64) (mean, ss float64) {
+	for _, v := range x {
+		mean += v / float64(len(x))
+	}
+	for _, v := range x {
+		ss += (v - mean) * (v - mean)
+	}
+	return mean, ss
+}
+
+// Adjusted returns the Benjamini–Hochberg adjusted p-values in the order given: the smallest false-discovery rate at
+// which each would be called. They hold for independent and for positively dependent charts (Benjamini and Yekutieli,
+// Ann. Statist. 29, 2001).
+//
+// Errors: a p-value outside [0, 1].
+func Adjusted(p []float64) ([]float64, error) {
+	order := make([]int, len(p))
+	for i, v := range p {
+		if !(v >= 0 && v <= 1) {
+			return nil, fmt.Errorf("drift: p-value %d is %g: it must lie between 0 and 1", i, v)
+		}
+		order[i] = i
+	}
+	sort.SliceStable(order, func(a, b int) bool { return p[order[a]] > p[order[b]] })
+	out := make([]float64, len(p))
+	least := 1.0
+	for k, i := range order {
+		rank := len(p) - k
+		least = math.Min(least, p[i]*float64(len(p))/float64(rank))
+		out[i] = least
+	}
+	return out, nil
+}
+
+// FalseDiscovery calls the charts of which, in the long run, at most the share rate is called wrongly.
+//
+// Errors: rate outside (0, 1), or as Adjusted.
+func FalseDiscovery(p []float64, rate float64) ([]bool, error) {
+	if !(rate > 0 && rate < 1) {
+		return nil, fmt.Errorf("drift: false-discovery rate %g: give a share between 0 and 1, such as 0.05", rate)
+	}
+	adjusted, err := Adjusted(p)
+	if err != nil {
+		return nil, err
+	}
+	called := make([]bool, len(p))
+	for i, v := range adjusted {
+		called[i] = v <= rate
+	}
+	return called, nil
+}

@@ -1,0 +1,476 @@
+package drift
+
+import (
+	"encoding/csv"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+)
+
+func near(t *testing.T, what string, got, want, tolerance float64) {
+	t.Helper()
+	if !(math.Abs(got-want) <= tolerance) {
+		t.Errorf("%s = %.8g, want %.8g ± %.2g", what, got, want, tolerance)
+	}
+}
+
+func columns(t *testing.T, name string) [][]float64 {
+	t.Helper()
+	f, err := os.Open(filepath.Join("../../testdata/reference/drift", name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := make([][]float64, len(rows[0]))
+	for _, r := range rows[1:] {
+		for j, s := range r {
+			v, err := strconv.ParseFloat(strings.TrimSpace(s), 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			out[j] = append(out[j], v)
+		}
+	}
+	return out
+}
+
+// NIST/SEMATECH e-Handbook 6.3.2.4; limits and last five points as in the project's check values, data from memory.
+func TestEWMAExample(t *testing.T) {
+	data := []float64{52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1}
+	z, err := EWMA(data, 0.3, 50)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []float64{49.92, 50.73, 51.23, 51.94, 51.99} {
+		near(t, fmt.Sprint("ewma ", 15+i), z[15+i], want, 0.006)
+	}
+	half := 3 * 2.0539 * EWMASD(0.3, 0)
+	near(t, "upper limit", 50+half, 52.588, 0.001)
+	near(t, "lower limit", 50-half, 47.412, 0.001)
+	near(t, "first deviation", EWMASD(0.3, 1), 0.3, 1e-15)
+	near(t, "later deviation", EWMASD(0.3, 1000), EWMASD(0.3, 0), 1e-15)
+	if _, err := EWMA(data, 0, 50); err == nil {
+		t.Error("lambda 0 accepted")
+	}
+}
+
+// Lucas and Saccucci, Technometrics 32 (1990), in Montgomery, Introduction to Statistical Quality Control, table 9.11
+// (memory). The table is by a Markov chain on a grid and rounded.
+func TestEWMARunLengthPublished(t *testing.T) {
+	shifts := []float64{0, .25, .5, .75, 1, 1.5, 2, 2.5, 3, 4}
+	for _, row := range []struct {
+		lambda, limit float64
+		arl           []float64
+	}{
+		{.40, 3.054, []float64{500, 224, 71.2, 28.4, 14.3, 5.9, 3.5, 2.5, 2.0, 1.4}},
+		{.25, 2.998, []float64{500, 170, 48.2, 20.1, 11.1, 5.5, 3.6, 2.7, 2.3, 1.7}},
+		{.20, 2.962, []float64{500, 150, 41.8, 18.2, 10.5, 5.5, 3.7, 2.9, 2.4, 1.9}},
+		{.10, 2.814, []float64{500, 106, 31.3, 15.9, 10.3, 6.1, 4.4, 3.4, 2.9, 2.2}},
+		{.05, 2.615, []float64{500, 84.1, 28.8, 16.4, 11.4, 7.1, 5.2, 4.2, 3.5, 2.7}},
+	} {
+		for i, shift := range shifts {
+			got, err := EWMARunLength(row.lambda, row.limit, shift)
+			if err != nil {
+				t.Fatal(err)
+			}
+			near(t, fmt.Sprintf("λ=%g shift %g", row.lambda, shift), got, row.arl[i], 0.06+0.004*row.arl[i])
+		}
+		limit, err := EWMALimit(row.lambda, 500)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, fmt.Sprintf("limit for λ=%g", row.lambda), limit, row.limit, 0.001)
+	}
+}
+
+// Montgomery, table 9.4; NIST/SEMATECH e-Handbook 6.3.2.3 (memory). Two-sided, reference 0.5.
+func TestCUSUMRunLengthPublished(t *testing.T) {
+	shifts := []float64{0, .25, .5, .75, 1, 1.5, 2, 2.5, 3, 4}
+	for _, row := range []struct {
+		threshold float64
+		arl       []float64
+	}{
+		{4, []float64{168, 74.2, 26.6, 13.3, 8.38, 4.75, 3.34, 2.62, 2.19, 1.71}},
+		{5, []float64{465, 139, 38.0, 17.0, 10.4, 5.75, 4.01, 3.11, 2.57, 2.01}},
+	} {
+		for i, shift := range shifts {
+			got, err := CUSUMRunLength(0.5, row.threshold, shift)
+			if err != nil {
+				t.Fatal(err)
+			}
+			near(t, fmt.Sprintf("h=%g shift %g", row.threshold, shift), got, row.arl[i], 0.006*row.arl[i])
+			if shift <= 1 { // Siegmund's approximation is for moderate shifts
+				near(t, fmt.Sprintf("Siegmund h=%g shift %g", row.threshold, shift), SiegmundRunLength(.5, row.threshold, shift), got, 0.03*got)
+			}
+		}
+		h, err := CUSUMThreshold(0.5, row.arl[0])
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "threshold", h, row.threshold, 0.005)
+	}
+}
+
+func TestRunLengthErrors(t *testing.T) {
+	_, e1 := EWMARunLength(0, 3, 0)
+	_, e2 := EWMARunLength(.2, 9, 0)
+	_, e3 := CUSUMRunLength(.5, 0, 0)
+	_, e4 := CUSUMRunLength(.5, 4, math.NaN())
+	_, e5 := EWMALimit(.2, 1)
+	_, e6 := CUSUMThreshold(-1, 500)
+	_, e7 := CUSUMThreshold(.5, math.Inf(1))
+	for i, err := range []error{e1, e2, e3, e4, e5, e6, e7} {
+		if err == nil {
+			t.Errorf("case %d accepted", i+1)
+		}
+	}
+}
+
+// R 4.2.2, testdata/reference/drift/reference.R.
+func TestStandardiseAgainstR(t *testing.T) {
+	x := append([]float64{3.1, 2.4, 4.0, 2.9}, columns(t, "scores.csv")[0]...)
+	for j, fleet := range []Spread{{}, {1.3, 12}} {
+		want := columns(t, "scores.csv")[1+j]
+		for i, q := range standardise(x, 4, fleet) {
+			near(t, fmt.Sprint("score ", i, fleet), q, want[i], 1e-9)
+		}
+	}
+}
+
+func TestFalseDiscoveryAgainstR(t *testing.T) {
+	c := columns(t, "adjusted.csv")
+	got, err := Adjusted(c[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	called, err := FalseDiscovery(c[0], 0.1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range got {
+		near(t, fmt.Sprint("adjusted ", c[0][i]), got[i], c[1][i], 1e-12)
+		if called[i] != (c[1][i] <= 0.1) {
+			t.Errorf("p %g called %v", c[0][i], called[i])
+		}
+	}
+	if _, err := FalseDiscovery([]float64{0.5, math.NaN()}, .1); err == nil {
+		t.Error("NaN accepted")
+	}
+	if _, err := FalseDiscovery(nil, 0); err == nil {
+		t.Error("rate 0 accepted")
+	}
+	if called, err := FalseDiscovery(nil, 0.1); err != nil || len(called) != 0 {
+		t.Errorf("no charts: %v %v", called, err)
+	}
+}
+
+func normalSeries(rng *rand.Rand, runs int, drift func(run int) float64) Series {
+	s := Series{}
+	for i := range runs {
+		s.Times = append(s.Times, float64(i))
+		s.Values = append(s.Values, 12+3*(rng.NormFloat64()+drift(i)))
+	}
+	return s
+}
+
+func healthy(int) float64 { return 0 }
+
+var monitors = sync.OnceValue(func() []*Monitor {
+	var out []*Monitor
+	for _, alarm := range []float64{0.05, 0.01} {
+		o := Options{Baseline: 8, Horizon: 50, FalseAlarm: alarm}
+		e, err1 := NewEWMA(0.2, o)
+		c, err2 := NewCUSUM(0.5, o)
+		if err1 != nil || err2 != nil {
+			panic(fmt.Sprint(err1, err2))
+		}
+		out = append(out, e, c)
+	}
+	return out
+})
+
+// The false-alarm rate must be what is promised, within four Monte Carlo deviations; the CUSUM adds both sides' chances,
+// which costs at most α²/4 and is conservative.
+func TestFalseAlarmRate(t *testing.T) {
+	const cars = 6000
+	for k, m := range monitors() {
+		for _, fleet := range []Spread{{}, {3, 1e4}} {
+			for _, runs := range []int{12, 50} {
+				rng := rand.New(rand.NewPCG(uint64(k), uint64(runs)))
+				signals, small := 0, 0
+				for range cars {
+					c, err := m.Watch(normalSeries(rng, 8+runs, healthy), fleet)
+					if err != nil {
+						t.Fatal(err)
+					}
+					if c.Signal {
+						signals++
+					}
+					if c.PValue < 0.02 {
+						small++
+					}
+					if c.Signal != (c.PValue <= m.options.FalseAlarm*(1+1e-6)) {
+						t.Fatalf("signal %v but p %g", c.Signal, c.PValue)
+					}
+				}
+				a := m.options.FalseAlarm
+				what := fmt.Sprintf("%s α=%g fleet %v runs %d", m.kind, a, fleet, runs)
+				near(t, what, float64(signals)/cars, a, 4*math.Sqrt(a*(1-a)/cars)+a*a/4)
+				near(t, what+" p<0.02", float64(small)/cars, 0.02, 4*math.Sqrt(.02*.98/cars)+.0001)
+			}
+		}
+	}
+}
+
+// With one run after the baseline an EWMA is one normal value, and a CUSUM what is over the reference.
+func TestOneRun(t *testing.T) {
+	for _, m := range monitors()[:2] {
+		h, err := m.Threshold(1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, m.kind, h+m.reference, 1.959964, 5e-4) // interpolated in the table
+	}
+}
+
+// A planted step and a planted ramp must be found, on the right side and near the right run; BH over the fleet must keep
+// its promise.
+func TestDetection(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 33))
+	for _, m := range monitors()[2:] {
+		found, onset, discoveries, wrong := 0, 0.0, 0, 0
+		const fleets = 40
+		for range fleets {
+			var p []float64
+			for car := range 30 {
+				c, err := m.Watch(normalSeries(rng, 48, func(i int) float64 {
+					if car < 3 && i >= 28 {
+						return -2
+					}
+					return 0
+				}), Spread{3, 500})
+				if err != nil {
+					t.Fatal(err)
+				}
+				p = append(p, c.PValue)
+				if car < 3 && c.Signal && c.Direction < 0 && c.SignalIndex >= 28 {
+					found++
+					onset += float64(c.OnsetIndex)
+					if c.Level > c.Baseline || math.Abs(c.Level-c.Baseline+6) > 6 {
+						t.Errorf("level %g from %g, want about 6 down", c.Level, c.Baseline)
+					}
+				}
+			}
+			called, err := FalseDiscovery(p, 0.1)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for car, yes := range called {
+				if yes {
+					discoveries++
+					if car >= 3 {
+						wrong++
+					}
+				}
+			}
+		}
+		if share := float64(found) / (3 * fleets); share < 0.95 {
+			t.Errorf("%s: found %.2f of 2-deviation steps", m.kind, share)
+		}
+		near(t, m.kind+" mean onset", onset/float64(found), 28, 0.6)
+		if share := float64(wrong) / float64(discoveries); share > 0.1*0.9+4*math.Sqrt(.1*.9/float64(discoveries)) {
+			t.Errorf("%s: %.3f of discoveries wrong, promised 0.1", m.kind, share)
+		}
+	}
+}
+
+func TestWatchEdges(t *testing.T) {
+	m := monitors()[0]
+	nan := math.NaN()
+	short := Series{Times: []float64{1, 2, 3}, Values: []float64{1, nan, 2}}
+	c, err := m.Watch(short, Spread{})
+	if err != nil || c.Status != StatusNotEnoughRuns || c.RunsNeeded != 7 || c.PValue != 1 || c.Signal {
+		t.Errorf("short: %+v %v", c, err)
+	}
+	flat := normalSeries(rand.New(rand.NewPCG(1, 1)), 20, healthy)
+	for i := range flat.Values {
+		flat.Values[i] = 0
+		if i > 12 {
+			flat.Values[i] = 5
+		}
+	}
+	c, err = m.Watch(flat, Spread{})
+	if err != nil || c.Status != StatusNoSpread || c.PValue != 1 {
+		t.Errorf("flat: %+v %v", c, err)
+	}
+	c, err = m.Watch(flat, Spread{SD: 1, DF: 100})
+	if err != nil || !c.Signal || c.OnsetIndex != 13 || c.Direction != 1 || c.Level != 5 || c.Baseline != 0 {
+		t.Errorf("flat, fleet's spread: %+v %v", c, err)
+	}
+	// a value that was not measured changes nothing but the index
+	a := normalSeries(rand.New(rand.NewPCG(5, 5)), 30, func(i int) float64 {
+		if i > 15 {
+			return 4
+		}
+		return 0
+	})
+	b := Series{}
+	for i := range a.Values {
+		b.Times = append(b.Times, a.Times[i], a.Times[i])
+		b.Values = append(b.Values, nan, a.Values[i])
+	}
+	ca, _ := m.Watch(a, Spread{})
+	cb, _ := m.Watch(b, Spread{})
+	if !ca.Signal || cb.OnsetIndex != 2*ca.OnsetIndex+1 || cb.SignalIndex != 2*ca.SignalIndex+1 {
+		t.Errorf("gaps: onset %d and %d", ca.OnsetIndex, cb.OnsetIndex)
+	}
+	cb.OnsetIndex, cb.SignalIndex = ca.OnsetIndex, ca.SignalIndex
+	if diff := cmp.Diff(ca, cb); diff != "" {
+		t.Error(diff)
+	}
+	for name, s := range map[string]Series{
+		"lengths":  {Times: []float64{1}, Values: nil},
+		"unsorted": {Times: []float64{2, 1}, Values: []float64{1, 1}},
+		"infinite": {Times: []float64{1}, Values: []float64{math.Inf(1)}},
+		"long":     normalSeries(rand.New(rand.NewPCG(1, 1)), 59, healthy),
+	} {
+		if _, err := m.Watch(s, Spread{}); err == nil {
+			t.Errorf("%s accepted", name)
+		}
+	}
+	if _, err := m.Watch(a, Spread{SD: -1, DF: 1}); err == nil {
+		t.Error("negative spread accepted")
+	}
+}
+
+func TestOptions(t *testing.T) {
+	ok := Options{Baseline: 5, Horizon: 10, FalseAlarm: .01}
+	for name, o := range map[string]Options{
+		"baseline": {0, 10, .01}, "horizon": {5, 0, .01}, "far horizon": {5, 5001, .01}, "alarm": {5, 10, 0}, "alarm 1": {5, 10, 1},
+	} {
+		if _, err := NewEWMA(.2, o); err == nil {
+			t.Errorf("ewma: %s accepted", name)
+		}
+		if _, err := NewCUSUM(.5, o); err == nil {
+			t.Errorf("cusum: %s accepted", name)
+		}
+	}
+	if _, err := NewEWMA(0, ok); err == nil {
+		t.Error("lambda 0 accepted")
+	}
+	if _, err := NewCUSUM(0, ok); err == nil {
+		t.Error("reference 0 accepted")
+	}
+	m, err := NewEWMA(.2, Options{Baseline: 2, Horizon: 10, FalseAlarm: .01})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := m.Watch(Series{Times: []float64{1}, Values: []float64{1}}, Spread{}); err == nil {
+		t.Error("two baseline runs without the fleet's spread accepted")
+	}
+	if _, err := m.PValue(1, 11); err == nil {
+		t.Error("runs beyond the horizon accepted")
+	}
+	if _, err := m.PValue(math.NaN(), 1); err == nil {
+		t.Error("NaN accepted")
+	}
+	if _, err := m.Threshold(0); err == nil {
+		t.Error("no runs accepted")
+	}
+}
+
+// The chart does not depend on the metric's unit, and mirrors with it.
+func TestEquivariance(t *testing.T) {
+	m := monitors()[1]
+	rapid.Check(t, func(rt *rapid.T) {
+		n := rapid.IntRange(9, 40).Draw(rt, "runs")
+		scale := rapid.Float64Range(-50, 50).Filter(func(v float64) bool { return math.Abs(v) > 0.01 }).Draw(rt, "scale")
+		a, b := Series{}, Series{}
+		for i := range n {
+			v := rapid.Float64Range(-1, 1).Draw(rt, "value") + 0.01*float64(i%7)
+			a.Times, b.Times = append(a.Times, float64(i)), append(b.Times, float64(i))
+			a.Values, b.Values = append(a.Values, v), append(b.Values, 100+scale*v)
+		}
+		ca, err := m.Watch(a, Spread{})
+		if err != nil {
+			rt.Fatal(err)
+		}
+		cb, _ := m.Watch(b, Spread{})
+		if ca.SD < 1e-3 {
+			return // rounding against the shift
+		}
+		if math.Abs(ca.Statistic-cb.Statistic) > 1e-6*(1+ca.Statistic) || math.Abs(ca.PValue-cb.PValue) > 1e-5 {
+			rt.Errorf("statistic %g p %g; rescaled %g p %g", ca.Statistic, ca.PValue, cb.Statistic, cb.PValue)
+		}
+	})
+}
+
+func TestPooledAndFleet(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 2))
+	var cars []Series
+	for car := range 40 {
+		s := normalSeries(rng, 30, func(i int) float64 {
+			season := 0.0
+			if i >= 15 {
+				season = 3 // the whole fleet moves
+			}
+			return season + float64(car)
+		})
+		cars = append(cars, s)
+	}
+	spread, err := Pooled(cars, 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "pooled deviation", spread.SD, 3, 4*3/math.Sqrt(2*spread.DF))
+	near(t, "degrees of freedom", spread.DF, 360, 0)
+	free, alone, err := AgainstFleet(cars, 10, 0.5)
+	if err != nil || alone != 0 {
+		t.Fatal(alone, err)
+	}
+	signals := [2]int{}
+	m := monitors()[2]
+	for i := range cars {
+		for j, s := range []Series{cars[i], free[i]} {
+			c, err := m.Watch(s, spread)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if c.Signal {
+				signals[j]++
+			}
+		}
+	}
+	if signals[0] < 35 || signals[1] > 4 {
+		t.Errorf("a fleet-wide move: %d of 40 signal as logged, %d against the fleet", signals[0], signals[1])
+	}
+	same, alone, err := AgainstFleet(cars[:1], 10, 0.5)
+	if err != nil || alone != 30 || !cmp.Equal(same[0], cars[0]) {
+		t.Errorf("a fleet of one: alone %d %v", alone, err)
+	}
+	if _, err := Pooled(nil, 10); err == nil {
+		t.Error("no cars accepted")
+	}
+	if _, err := Pooled(cars, 1); err == nil {
+		t.Error("baseline of 1 accepted")
+	}
+	if _, err := Pooled([]Series{{Times: []float64{1, 2}, Values: []float64{3, 3}}}, 2); err == nil {
+		t.Error("no spread accepted")
+	}
+	if _, _, err := AgainstFleet(cars, 0, 1); err == nil {
+		t.Error("baseline 0 accepted")
+	}
+}

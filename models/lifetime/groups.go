@@ -1,0 +1,211 @@
+package lifetime
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// Group is the cars of one platform, power bracket or revision and what they went through.
+type Group struct {
+	Name         string
+	Cars         int
+	Failed       int     // cars with at least one failure
+	Failures     int     // failures, a car may have several
+	Exposure     float64 // total over the cars
+	ExposureUnit string  // "pulls", "hours at load"
+}
+
+// Proof is what a group proves, one-sided at Confidence.
+type Proof struct {
+	Group
+	Confidence float64
+	ShareUpper float64 // upper bound of the share of such cars that fail over an exposure like theirs
+	RateUpper  float64 // upper bound of failures a unit of exposure; NaN without exposure
+	Say        string  // one plain sentence
+}
+
+// Prove computes what a group proves.
+//
+// Errors: no cars, more failed cars than cars, failures fewer than failed cars, negative exposure, confidence outside
+// (0, 1).
+func Prove(g Group, confidence float64) (Proof, error) {
+	share, err := ShareUpper(g.Failed, g.Cars, confidence)
+	if err != nil {
+		return Proof{}, fmt.Errorf("group %q: %w", g.Name, err)
+	}
+	if g.Failures < g.Failed {
+		return Proof{}, fmt.Errorf("lifetime: group %q: %d failures of %d failed cars cannot be", g.Name, g.Failures, g.Failed)
+	}
+	if !(g.Exposure >= 0) || math.IsInf(g.Exposure, 0) {
+		return Proof{}, fmt.Errorf("lifetime: group %q: exposure %g: give zero or a positive number", g.Name, g.Exposure)
+	}
+	p := Proof{Group: g, Confidence: confidence, ShareUpper: share, RateUpper: math.NaN()}
+	seen := fmt.Sprintf("%d of %s failed", g.Failed, count(g.Cars, "car"))
+	if g.Failed == 0 {
+		seen = fmt.Sprintf("no failure in %s", count(g.Cars, "car"))
+	}
+	p.Say = fmt.Sprintf("%s: with %.4g %% confidence at most %.2g %% of such cars fail over an exposure like theirs",
+		seen, 100*confidence, 100*share)
+	if g.Exposure > 0 {
+		if p.RateUpper, err = RateUpper(g.Failures, g.Exposure, confidence); err != nil {
+			return Proof{}, fmt.Errorf("group %q: %w", g.Name, err)
+		}
+		p.Say += fmt.Sprintf(", and such cars have at most %.2g failures in 1000 %s (%.6g seen)", 1000*p.RateUpper, g.ExposureUnit, g.Exposure)
+	}
+	p.Say += "; nothing is said beyond that exposure"
+	return p, nil
+}
+
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+// Test is the outcome of a comparison.
+type Test struct {
+	Statistic float64 // chi-squared; NaN for an exact test
+	DF        int     // 0 for an exact test
+	PValue    float64
+	Warnings  []string
+}
+
+// RateRatio is the comparison of two rates.
+type RateRatio struct {
+	Test
+	Ratio  float64 // rate of a over rate of b; +Inf when b has no failure, NaN when neither has
+	Bounds         // of the ratio; High is +Inf when b has no failure
+}
+
+// CompareRates compares the failure rates of two groups exactly: given the total, the failures of a are binomial with
+// share ρE_a/(ρE_a+E_b) at rate ratio ρ (Przyborowski and Wilenski 1940). PValue is two-sided for ρ = 1, the total
+// probability of outcomes no likelier than the one seen; the bounds are Clopper–Pearson's.
+//
+// Errors: as RateUpper, for either group.
+func CompareRates(a, b Group, confidence float64) (RateRatio, error) {
+	for _, g := range []Group{a, b} {
+		if err := checkRate(g.Failures, g.Exposure, confidence); err != nil {
+			return RateRatio{}, fmt.Errorf("group %q: %w", g.Name, err)
+		}
+	}
+	n := a.Failures + b.Failures
+	r := RateRatio{Test: Test{Statistic: math.NaN(), PValue: 1}, Ratio: math.NaN(), Bounds: Bounds{0, math.Inf(1)}}
+	if n == 0 {
+		r.Warnings = append(r.Warnings, "no failure in either group: their rates cannot be compared")
+		return r, nil
+	}
+	r.Ratio = float64(a.Failures) / a.Exposure / (float64(b.Failures) / b.Exposure)
+	r.PValue = binomialTest(a.Failures, n, a.Exposure/(a.Exposure+b.Exposure))
+	share, err := ShareInterval(a.Failures, n, confidence)
+	if err != nil {
+		return RateRatio{}, err
+	}
+	odds := func(p float64) float64 { return p / (1 - p) * b.Exposure / a.Exposure }
+	r.Low, r.High = odds(share.Low), odds(share.High)
+	return r, nil
+}
+
+// binomialTest is the two-sided exact p-value: the total probability of outcomes no likelier than x.
+func binomialTest(x, n int, p float64) float64 {
+	b := distuv.Binomial{N: float64(n), P: p}
+	const fuzz = 1e-7 // outcomes that are as likely up to rounding count as such
+	limit := b.LogProb(float64(x)) + fuzz
+	sum := 0.0
+	for k := range n + 1 {
+		if lp := b.LogProb(float64(k)); lp <= limit {
+			sum += math.Exp(lp)
+		}
+	}
+	return math.Min(1, sum)
+}
+
+// LogRank tests whether groups of cars share one survival curve (Mantel 1966; the chi-squared with the hypergeometric
+// covariance). Each element is one group's observations.
+//
+// Errors: fewer than two groups, or an observation that Observation does not allow.
+func LogRank(groups [][]Observation) (Test, error) {
+	if len(groups) < 2 {
+		return Test{}, errors.New("lifetime: a comparison takes at least two groups")
+	}
+	var all []Observation
+	for i, g := range groups {
+		for j, o := range g {
+			if err := o.check(); err != nil {
+				return Test{}, fmt.Errorf("group %d car %d: %w", i, j, err)
+			}
+		}
+		all = append(all, g...)
+	}
+	k := len(groups)
+	excess := make([]float64, k) // observed minus expected
+	v := mat.NewSymDense(k, nil)
+	compared := make([]bool, k)
+	failures := 0
+	for _, t := range exits(all, true) {
+		n, d := riskAndFailures(all, t)
+		failures += d
+		atRisk := make([]float64, k)
+		for i, g := range groups {
+			ni, di := riskAndFailures(g, t)
+			atRisk[i] = float64(ni)
+			excess[i] += float64(di) - float64(d)*float64(ni)/float64(n)
+			compared[i] = compared[i] || (ni > 0 && ni < n)
+		}
+		if n == 1 {
+			continue
+		}
+		c := float64(d) * float64(n-d) / float64(n-1)
+		for i := range k {
+			pi := atRisk[i] / float64(n)
+			for j := i; j < k; j++ {
+				term := -pi * atRisk[j] / float64(n)
+				if i == j {
+					term += pi
+				}
+				v.SetSym(i, j, v.At(i, j)+c*term)
+			}
+		}
+	}
+	out := Test{PValue: 1}
+	if failures < 10 {
+		out.Warnings = append(out.Warnings, fmt.Sprintf("%d failures: the chi-squared approximation is rough", failures))
+	}
+	return out.solve(excess, v, compared), nil
+}
+
+// solve fills in x'V⁻x over the groups that were at risk together with others, one of them left out.
+func (out Test) solve(excess []float64, v *mat.SymDense, compared []bool) Test {
+	var use []int
+	for i, ok := range compared {
+		if ok {
+			use = append(use, i)
+		}
+	}
+	if len(use) < 2 {
+		out.Warnings = append(out.Warnings, "no two groups were at risk together when a car failed: they cannot be compared")
+		return out
+	}
+	use = use[:len(use)-1]
+	sub := mat.NewSymDense(len(use), nil)
+	x := mat.NewVecDense(len(use), nil)
+	for i, a := range use {
+		x.SetVec(i, excess[a])
+		for j := i; j < len(use); j++ {
+			sub.SetSym(i, j, v.At(a, use[j]))
+		}
+	}
+	var chol mat.Cholesky
+	y := mat.NewVecDense(len(use), nil)
+	if !chol.Factorize(sub) || chol.SolveVecTo(y, x) != nil {
+		out.Warnings = append(out.Warnings, "the groups hardly overlap in time: they cannot be compared")
+		return out
+	}
+	out.Statistic, out.DF = mat.Dot(x, y), len(use)
+	out.PValue = distuv.ChiSquared{K: float64(out.DF)}.Survival(out.Statistic)
+	return out
+}

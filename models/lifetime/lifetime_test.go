@@ -1,0 +1,390 @@
+package lifetime
+
+import (
+	"encoding/csv"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+func readCSV(t *testing.T, name string) [][]string {
+	t.Helper()
+	f, err := os.Open(filepath.Join("../../testdata/reference/lifetime", name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return rows[1:]
+}
+
+func number(t *testing.T, s string) float64 {
+	t.Helper()
+	v, err := strconv.ParseFloat(strings.TrimSpace(s), 64)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return v
+}
+
+func near(t *testing.T, what string, got, want, relative float64) {
+	t.Helper()
+	if got == want { // both infinite, or exactly equal
+		return
+	}
+	if !(math.Abs(got-want) <= relative*math.Abs(want)+1e-12) {
+		t.Errorf("%s = %.10g, want %.10g", what, got, want)
+	}
+}
+
+// R 4.2.2 binom.test and poisson.test, testdata/reference/lifetime/reference.R.
+func TestBoundsAgainstR(t *testing.T) {
+	for _, r := range readCSV(t, "bounds.csv") {
+		x, n, conf := int(number(t, r[1])), number(t, r[2]), number(t, r[3])
+		var two Bounds
+		var lower, upper float64
+		var err [3]error
+		if r[0] == "binomial" {
+			two, err[0] = ShareInterval(x, int(n), conf)
+			lower, err[1] = ShareLower(x, int(n), conf)
+			upper, err[2] = ShareUpper(x, int(n), conf)
+		} else {
+			two, err[0] = RateInterval(x, n, conf)
+			lower, err[1] = RateLower(x, n, conf)
+			upper, err[2] = RateUpper(x, n, conf)
+		}
+		for _, e := range err {
+			if e != nil {
+				t.Fatal(e)
+			}
+		}
+		what := strings.Join(r[:4], " ")
+		near(t, what+" low", two.Low, number(t, r[4]), 1e-8)
+		near(t, what+" high", two.High, number(t, r[5]), 1e-8)
+		near(t, what+" lower", lower, number(t, r[6]), 1e-8)
+		near(t, what+" upper", upper, number(t, r[7]), 1e-8)
+	}
+}
+
+// Clopper and Pearson; R binom.test and poisson.test, rounded as in the project's list of check values.
+func TestNoFailures(t *testing.T) {
+	share, _ := ShareInterval(0, 43, .95)
+	rate, _ := RateInterval(0, 43, .95)
+	one, _ := ShareUpper(0, 59, .95)
+	for _, v := range [][2]float64{{share.High, .0822}, {rate.High, .0858}, {one, .0495}} {
+		if math.Abs(v[0]-v[1]) > 0.00005 {
+			t.Errorf("%g, want %g", v[0], v[1])
+		}
+	}
+	for _, v := range []struct {
+		share, confidence float64
+		n                 int
+	}{{.05, .95, 59}, {.1, .95, 29}, {.01, .95, 299}, {.5, .5, 1}} { // Wilks 1941
+		if n, err := CarsToShow(v.share, v.confidence); err != nil || n != v.n {
+			t.Errorf("cars to show %g: %d (%v), want %d", v.share, n, err, v.n)
+		}
+	}
+	e, err := ExposureToShow(0.001, .95) // rule of three
+	if err != nil || math.Abs(e-2996) > 1 {
+		t.Errorf("exposure %g (%v), want about 2996", e, err)
+	}
+	back, _ := RateUpper(0, e, .95)
+	near(t, "the rate that exposure shows", back, 0.001, 1e-12)
+}
+
+func TestErrors(t *testing.T) {
+	check := func(what string, err error) {
+		t.Helper()
+		if err == nil {
+			t.Errorf("%s: accepted", what)
+		}
+	}
+	_, err := ShareUpper(0, 0, .95)
+	check("no cars", err)
+	_, err = ShareLower(3, 2, .95)
+	check("more failures than cars", err)
+	_, err = ShareInterval(-1, 2, .95)
+	check("negative failures", err)
+	_, err = ShareInterval(1, 2, 1)
+	check("confidence 1", err)
+	_, err = ShareInterval(1, 2, math.NaN())
+	check("confidence NaN", err)
+	_, err = RateUpper(1, 0, .95)
+	check("no exposure", err)
+	_, err = RateInterval(1, math.Inf(1), .95)
+	check("infinite exposure", err)
+	_, err = RateLower(-1, 1, .95)
+	check("negative failures", err)
+	_, err = CarsToShow(0, .95)
+	check("share 0", err)
+	_, err = CarsToShow(1e-12, .95)
+	check("share beyond counting", err)
+	_, err = ExposureToShow(0, .95)
+	check("rate 0", err)
+	_, err = KaplanMeier(nil, .95)
+	check("no cars", err)
+	_, err = KaplanMeier([]Observation{{5, 5, true}}, .95)
+	check("exit at entry", err)
+	_, err = KaplanMeier([]Observation{{0, math.NaN(), true}}, .95)
+	check("exit NaN", err)
+	_, err = LogRank([][]Observation{{{0, 1, true}}})
+	check("one group", err)
+	_, err = LogRank([][]Observation{{{0, 1, true}}, {{0, -1, true}}})
+	check("negative exit", err)
+	_, err = Prove(Group{Cars: 2, Failed: 2, Failures: 1}, .95)
+	check("fewer failures than failed cars", err)
+	_, err = Prove(Group{Cars: 2, Exposure: math.NaN()}, .95)
+	check("exposure NaN", err)
+	_, err = CompareRates(Group{Exposure: 1}, Group{Exposure: 0}, .95)
+	check("a group without exposure", err)
+}
+
+// Coverage computed exactly, by summing the distribution: it must never fall below what is promised.
+func TestBoundsCover(t *testing.T) {
+	const n, confidence = 30, 0.9
+	for _, p := range []float64{0.01, 0.05, 0.2, 0.5, 0.83} {
+		covered, mass := 0.0, math.Pow(1-p, n)
+		for x := 0; x <= n; x++ {
+			if upper, err := ShareUpper(x, n, confidence); err != nil {
+				t.Fatal(err)
+			} else if upper >= p {
+				covered += mass
+			}
+			mass *= float64(n-x) / float64(x+1) * p / (1 - p)
+		}
+		if covered < confidence-1e-9 {
+			t.Errorf("share %g: bound holds with %g, promised %g", p, covered, confidence)
+		}
+	}
+	for _, mean := range []float64{0.1, 1, 4.5, 20} {
+		covered, mass := 0.0, math.Exp(-mean)
+		for x := 0; x < 200; x++ {
+			if upper, err := RateUpper(x, 1, confidence); err != nil {
+				t.Fatal(err)
+			} else if upper >= mean {
+				covered += mass
+			}
+			mass *= mean / float64(x+1)
+		}
+		if covered < confidence-1e-9 {
+			t.Errorf("rate %g: bound holds with %g, promised %g", mean, covered, confidence)
+		}
+	}
+}
+
+// R 4.2.2 poisson.test for two groups.
+func TestCompareRatesAgainstR(t *testing.T) {
+	for _, r := range readCSV(t, "ratio.csv") {
+		a := Group{Name: "a", Failures: int(number(t, r[0])), Exposure: number(t, r[2])}
+		b := Group{Name: "b", Failures: int(number(t, r[1])), Exposure: number(t, r[3])}
+		got, err := CompareRates(a, b, .95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		what := strings.Join(r[:4], " ")
+		near(t, what+" p", got.PValue, number(t, r[4]), 1e-8)
+		near(t, what+" low", got.Low, number(t, r[5]), 1e-8)
+		near(t, what+" high", got.High, number(t, r[6]), 1e-8)
+	}
+	none, err := CompareRates(Group{Exposure: 5}, Group{Exposure: 7}, .95)
+	if err != nil || none.PValue != 1 || len(none.Warnings) == 0 || !math.IsInf(none.High, 1) || none.Low != 0 {
+		t.Errorf("no failures: %+v, %v", none, err)
+	}
+}
+
+func readSet(t *testing.T, set string) (all []Observation, groups [][]Observation) {
+	byGroup := map[int][]Observation{}
+	for _, r := range readCSV(t, set+".csv") {
+		o := Observation{number(t, r[0]), number(t, r[1]), number(t, r[2]) > 0}
+		all = append(all, o)
+		g := int(number(t, r[3]))
+		byGroup[g] = append(byGroup[g], o)
+	}
+	for g := 0; g <= len(byGroup); g++ {
+		if byGroup[g] != nil {
+			groups = append(groups, byGroup[g])
+		}
+	}
+	return all, groups
+}
+
+// R survival 3.5-3: survfit with conf.type "log-log" on aml, veteran and lung (with late entry made up), survdiff.
+func TestSurvivalAgainstR(t *testing.T) {
+	curves := map[string]*Curve{}
+	next := map[string]int{}
+	for _, r := range readCSV(t, "km.csv") {
+		c := curves[r[0]]
+		if c == nil {
+			all, _ := readSet(t, r[0])
+			var err error
+			if c, err = KaplanMeier(all, .95); err != nil {
+				t.Fatal(err)
+			}
+			curves[r[0]] = c
+		}
+		p := c.Points[next[r[0]]]
+		next[r[0]]++
+		what := r[0] + " at " + r[1]
+		near(t, what+" time", p.Time, number(t, r[1]), 0)
+		near(t, what+" at risk", float64(p.AtRisk), number(t, r[2]), 0)
+		near(t, what+" failures", float64(p.Failures), number(t, r[3]), 0)
+		near(t, what+" survival", p.Survival, number(t, r[4]), 1e-8)
+		if p.Survival == 0 || p.Survival == 1 { // R gives no band there
+			continue
+		}
+		near(t, what+" se", p.SE, number(t, r[5]), 1e-8)
+		near(t, what+" low", p.Low, number(t, r[6]), 1e-8)
+		near(t, what+" high", p.High, number(t, r[7]), 1e-8)
+	}
+	for set, c := range curves {
+		if next[set] != len(c.Points) {
+			t.Errorf("%s: %d points, R has %d", set, len(c.Points), next[set])
+		}
+	}
+	for _, r := range readCSV(t, "logrank.csv") {
+		_, groups := readSet(t, r[0])
+		test, err := LogRank(groups)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, r[0]+" chi-squared", test.Statistic, number(t, r[1]), 1e-8)
+		near(t, r[0]+" df", float64(test.DF), number(t, r[2]), 0)
+	}
+}
+
+func TestCurveEnds(t *testing.T) {
+	running := []Observation{{0, 10, false}, {0, 20, false}, {0, 30, false}}
+	c, err := KaplanMeier(running, .95)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, ok := c.At(20)
+	if !ok || p.Survival != 1 || p.High != 1 || !(p.Low < 0.2 && p.Low > 0) || len(c.Warnings) == 0 {
+		t.Errorf("no failures: %+v %v %q", p, ok, c.Warnings)
+	}
+	near(t, "bound of two cars without failure", p.Low, math.Sqrt(0.025), 1e-12)
+	if _, ok := c.At(30.5); ok {
+		t.Error("the curve goes on past the last exit")
+	}
+	if _, ok := c.At(math.NaN()); ok {
+		t.Error("NaN time accepted")
+	}
+	if p, ok := c.At(0); !ok || p.Survival != 1 {
+		t.Errorf("at zero: %+v %v", p, ok)
+	}
+	if _, ok := c.Quantile(0.5); ok {
+		t.Error("a median without failures")
+	}
+	c, err = KaplanMeier([]Observation{{0, 1, true}, {0, 2, true}, {0, 3, true}, {0, 4, true}}, .95)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if m, ok := c.Quantile(0.5); !ok || m != 2 {
+		t.Errorf("median %g %v, want 2", m, ok)
+	}
+	last := c.Points[3]
+	if last.Survival != 0 || last.Low != 0 || last.High != c.Points[2].High || math.IsNaN(last.SE) {
+		t.Errorf("at zero survival: %+v", last)
+	}
+	c, err = KaplanMeier([]Observation{{0, 1, true}, {2, 5, false}, {2, 6, true}}, .95)
+	if err != nil || len(c.Warnings) == 0 {
+		t.Errorf("early zero: %+v %v", c, err)
+	}
+}
+
+func TestLogRankDegenerate(t *testing.T) {
+	for name, groups := range map[string][][]Observation{
+		"no failures":  {{{0, 1, false}}, {{0, 2, false}}},
+		"no overlap":   {{{0, 1, true}}, {{5, 6, true}}},
+		"empty groups": {{}, {}},
+		"one empty":    {{{0, 1, true}, {0, 2, true}}, {}},
+	} {
+		test, err := LogRank(groups)
+		if err != nil || test.PValue != 1 || len(test.Warnings) == 0 || math.IsNaN(test.Statistic) {
+			t.Errorf("%s: %+v %v", name, test, err)
+		}
+	}
+}
+
+// Under equal survival the log-rank p-value is uniform: the share below 0.05, binomial bound at 4 deviations plus 0.01
+// for the chi-squared approximation.
+func TestLogRankLevel(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 15))
+	const n = 1500
+	rejected := 0
+	for range n {
+		groups := make([][]Observation, 3)
+		for i := range groups {
+			for range 25 {
+				life, seen := rng.ExpFloat64(), 2*rng.Float64()
+				groups[i] = append(groups[i], Observation{0, math.Min(life, seen), life <= seen})
+			}
+		}
+		test, err := LogRank(groups)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if test.PValue < .05 {
+			rejected++
+		}
+	}
+	if share := float64(rejected) / n; math.Abs(share-.05) > 4*math.Sqrt(.05*.95/n)+.01 {
+		t.Errorf("rejects %.3f at the 5 %% level", share)
+	}
+}
+
+func TestProve(t *testing.T) {
+	p, err := Prove(Group{Name: "x", Cars: 59, Exposure: 3000, ExposureUnit: "pulls"}, .95)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := "no failure in 59 cars: with 95 % confidence at most 5 % of such cars fail over an exposure like theirs, " +
+		"and such cars have at most 1 failures in 1000 pulls (3000 seen); nothing is said beyond that exposure"
+	if p.Say != want {
+		t.Errorf("%s", p.Say)
+	}
+	near(t, "share", p.ShareUpper, 0.0495, 1e-3)
+	p, err = Prove(Group{Name: "x", Cars: 1, Failed: 1, Failures: 2}, .95)
+	if err != nil || p.ShareUpper != 1 || !math.IsNaN(p.RateUpper) || !strings.HasPrefix(p.Say, "1 of 1 car failed") {
+		t.Errorf("%+v %v", p, err)
+	}
+}
+
+// Without censoring the curve is the share still running, whatever the data.
+func TestUncensoredIsEmpirical(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		lives := rapid.SliceOfN(rapid.IntRange(1, 20), 1, 40).Draw(rt, "lives")
+		cars := make([]Observation, len(lives))
+		for i, l := range lives {
+			cars[i] = Observation{0, float64(l), true}
+		}
+		c, err := KaplanMeier(cars, .9)
+		if err != nil {
+			rt.Fatal(err)
+		}
+		for _, p := range c.Points {
+			running := 0
+			for _, l := range lives {
+				if float64(l) > p.Time {
+					running++
+				}
+			}
+			if math.Abs(p.Survival-float64(running)/float64(len(lives))) > 1e-12 {
+				rt.Error(fmt.Sprint("at ", p.Time, ": ", p.Survival))
+			}
+			if !(p.Low >= 0 && p.Low <= p.Survival && p.Survival <= p.High && p.High <= 1) {
+				rt.Errorf("band %+v", p)
+			}
+		}
+	})
+}
