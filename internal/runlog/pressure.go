@@ -1,0 +1,325 @@
+package runlog
+
+import (
+	"fmt"
+	"math"
+
+	"headroom/models/channel"
+	"headroom/models/unit"
+)
+
+// reference is what a pressure is measured from.
+type reference int
+
+const (
+	unsettled reference = iota
+	absolute
+	gauge
+)
+
+// readManifold reads manifold pressure or its target as absolute kPa.
+func (ctx *context) readManifold(c claim, u unit.Unit, raw []float64) (reading, *failure) {
+	if u == "" {
+		return ctx.manifoldWithoutUnit(c, raw)
+	}
+	scale, _, err := unit.Linear(u.Absolute(), unit.Kilopascal)
+	if err != nil {
+		return reading{}, refuse("%v", err)
+	}
+	kpa := apply(raw, scale, 0)
+	stated := statedReference(c, u)
+	seen, evidence := ctx.referenceOf(c.id, kpa)
+	r := reading{unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written", u)}
+	switch {
+	case stated != unsettled && seen != unsettled && stated != seen && c.mapped:
+		r.why += ", " + referenceName(stated) + " as channels.yaml states"
+		r.notes = append(r.notes, Finding{Kind: KindAssumption, Detail: fmt.Sprintf("channels.yaml states %s pressure, but %s", referenceName(stated), evidence)})
+		return ctx.toAbsolute(r, kpa, stated)
+	case stated != unsettled && seen != unsettled && stated != seen:
+		return reading{}, refuse("it is written as %s but %s", referenceName(stated), evidence)
+	case seen != unsettled:
+		r.why += ", " + referenceName(seen) + ": " + evidence
+		r.confidence = 0.95
+		if seen == gauge {
+			r.unit = string(u.Absolute().Gauge())
+		}
+		return ctx.toAbsolute(r, kpa, seen)
+	case stated != unsettled:
+		r.why += ", " + referenceName(stated) + " as written"
+		return ctx.toAbsolute(r, kpa, stated)
+	case c.gauge:
+		return reading{}, refuse("boost is usually above the surroundings but may be absolute, and neither the unit nor its values (%s) tell; write unit: %s or unit: %s abs in channels.yaml",
+			spanOf(kpa, "kPa"), u.Absolute().Gauge(), u.Absolute())
+	case u.Quantity() == unit.Pressure:
+		r.confidence = 0.75
+		r.why += ", absolute: manifold pressure without another word is absolute in SAE J1979, and its values do not contradict"
+		return ctx.toAbsolute(r, kpa, absolute)
+	}
+	return reading{}, refuse("whether it is absolute or gauge is not said and its values do not tell")
+}
+
+// statedReference reads the reference from the unit's or the name's words.
+func statedReference(c claim, u unit.Unit) reference {
+	switch {
+	case u.Quantity() == unit.GaugePressure:
+		return gauge
+	case c.unit.marked || parseName(c.unit.name).has("absolute"):
+		return absolute
+	case parseName(c.unit.name).has("gauge") || parseName(c.unit.name).has("relative"):
+		return gauge
+	}
+	return unsettled
+}
+
+func referenceName(r reference) string {
+	if r == gauge {
+		return "gauge"
+	}
+	return "absolute"
+}
+
+func spanOf(values []float64, unitName string) string {
+	s := finite(values)
+	if len(s) == 0 {
+		return "none"
+	}
+	return fmt.Sprintf("%.4g to %.4g %s", s[0], s[len(s)-1], unitName)
+}
+
+// referenceOf tells gauge from absolute by the values in kPa. With the engine at rest the manifold holds the
+// surrounding air: about 100 absolute, 0 gauge. A running engine's manifold never falls to a few kPa absolute, and at
+// full throttle never lies far under the barometer. A target is compared with the measured pressure it is followed by.
+func (ctx *context) referenceOf(id channel.ID, kpa []float64) (reference, string) {
+	if id == channel.ManifoldPressureTarget {
+		return ctx.targetReference(kpa)
+	}
+	baro := ctx.barometer()
+	if math.IsNaN(baro) {
+		baro = standardAir
+	}
+	if rest := where(kpa, ctx.stopped); len(rest) >= 2 {
+		m := median(rest)
+		switch {
+		case m > 58 && m < 110:
+			return absolute, fmt.Sprintf("with the engine at rest it reads %.4g kPa, the surrounding air", m)
+		case math.Abs(m) < 10:
+			return gauge, fmt.Sprintf("with the engine at rest it reads %.3g kPa", m)
+		}
+	}
+	turning := finite(where(kpa, func(i int) bool { return ctx.speed == nil || ctx.speed[i] > 400 }))
+	if len(turning) == 0 {
+		return unsettled, ""
+	}
+	low := quantile(turning, 0.02)
+	full := where(kpa, ctx.wideOpen)
+	switch {
+	case low < -8:
+		return gauge, fmt.Sprintf("it falls to %.4g kPa: below zero is vacuum", low)
+	case low < 8 && quantile(turning, 0.5) < 300:
+		return gauge, fmt.Sprintf("it falls to %.3g kPa, which no running engine's manifold does absolutely", low)
+	case len(full) >= 3 && quantile(finite(full), 0.1) < 0.75*baro:
+		return gauge, fmt.Sprintf("it reads %.4g kPa at full throttle, far below the surrounding air", quantile(finite(full), 0.1))
+	case low < 75 && ctx.partLoad(kpa):
+		return absolute, fmt.Sprintf("at small throttle it reads down to %.4g kPa and at no time falls near zero", low)
+	}
+	return unsettled, ""
+}
+
+// partLoad reports whether the run reads as a throttled engine's absolute pressure at closed throttle, where a gauge
+// reading would be vacuum.
+func (ctx *context) partLoad(kpa []float64) bool { return ctx.closedWithin(kpa, 12, 75) }
+
+// closedWithin reports whether at least five closed-throttle samples with the engine turning (idle or overrun) lie between
+// low and high.
+func (ctx *context) closedWithin(kpa []float64, low, high float64) bool {
+	if ctx.speed == nil {
+		return false
+	}
+	rest := math.Inf(1)
+	if ctx.opening != nil {
+		rest = quantile(finite(ctx.opening), 0.05)
+	}
+	n := 0
+	for i, v := range kpa {
+		closed := ctx.idling(i) || (ctx.opening != nil && ctx.opening[i] <= rest+2 && ctx.opening[i] < 35)
+		if !math.IsNaN(v) && ctx.speed[i] > 400 && closed && v > low && v < high {
+			n++
+		}
+	}
+	return n >= 5
+}
+
+// targetReference compares a target with the settled manifold pressure near full throttle.
+func (ctx *context) targetReference(kpa []float64) (reference, string) {
+	if ctx.manifold == nil {
+		if s := finite(kpa); len(s) > 0 && s[0] < 8 {
+			return gauge, fmt.Sprintf("it falls to %.3g kPa", s[0])
+		}
+		return unsettled, ""
+	}
+	baro := ctx.barometer()
+	if math.IsNaN(baro) {
+		baro = standardAir
+	}
+	asAbsolute, asGauge, n := 0.0, 0.0, 0
+	for i, v := range kpa {
+		if math.IsNaN(v) || math.IsNaN(ctx.manifold[i]) || (ctx.opening != nil && !(ctx.opening[i] >= 70)) {
+			continue
+		}
+		asAbsolute += math.Abs(v - ctx.manifold[i])
+		asGauge += math.Abs(v + baro - ctx.manifold[i])
+		n++
+	}
+	if n < 5 {
+		return unsettled, ""
+	}
+	asAbsolute, asGauge = asAbsolute/float64(n), asGauge/float64(n)
+	switch {
+	case asAbsolute < 0.5*asGauge:
+		return absolute, fmt.Sprintf("at wide throttle it lies %.3g kPa from the measured pressure as absolute, %.3g as gauge", asAbsolute, asGauge)
+	case asGauge < 0.5*asAbsolute:
+		return gauge, fmt.Sprintf("at wide throttle it lies %.3g kPa from the measured pressure as gauge, %.3g as absolute", asGauge, asAbsolute)
+	}
+	return unsettled, ""
+}
+
+// barometer is the surrounding pressure in kPa: the logged median, else the stated one, else NaN.
+func (ctx *context) barometer() float64 {
+	if m := median(ctx.baro); !math.IsNaN(m) {
+		return m
+	}
+	if ctx.opts.Barometer > 0 {
+		return ctx.opts.Barometer
+	}
+	return math.NaN()
+}
+
+// toAbsolute adds the barometer to a gauge pressure. Without a barometer the column is left out.
+func (ctx *context) toAbsolute(r reading, kpa []float64, ref reference) (reading, *failure) {
+	if ref == absolute {
+		r.values = kpa
+		return r, nil
+	}
+	baro := ctx.barometer()
+	if math.IsNaN(baro) {
+		return reading{}, refuse("it is gauge pressure and no barometric pressure is known: log one, or give baro_kpa in runs.csv")
+	}
+	r.values = make([]float64, len(kpa))
+	for i, v := range kpa {
+		b := baro
+		if i < len(ctx.baro) && channel.BarometricPressure.Plausible(ctx.baro[i]) {
+			b = ctx.baro[i]
+		}
+		r.values[i] = v + b
+	}
+	ctx.dropFloor(&r, kpa)
+	from := "logged"
+	if math.IsNaN(median(ctx.baro)) {
+		from = "stated"
+	}
+	r.why += fmt.Sprintf("; the %s barometric pressure of %.4g kPa was added", from, baro)
+	return r, nil
+}
+
+// dropFloor takes out what a boost gauge that stops at zero shows instead of vacuum: readings of zero with the engine
+// turning, in a column that never falls below.
+func (ctx *context) dropFloor(r *reading, kpa []float64) {
+	lowest := quantile(finite(kpa), 0)
+	if ctx.speed == nil || !(math.Abs(lowest) < 1) {
+		return
+	}
+	n := 0
+	for i, v := range kpa {
+		if ctx.speed[i] > 400 && v < lowest+0.5 {
+			r.values[i] = math.NaN()
+			n++
+		}
+	}
+	if n >= clippedRun {
+		r.notes = append(r.notes, Finding{Kind: KindClipped, Samples: n, Removed: true,
+			Detail: fmt.Sprintf("%d samples stand at zero boost with the engine turning: the gauge does not show vacuum, so the pressure there is not known", n)})
+	}
+}
+
+// manifoldWithoutUnit settles unit and reference together: with the engine at rest, at small throttle and at its highest
+// the readings must fit one unit only.
+func (ctx *context) manifoldWithoutUnit(c claim, raw []float64) (reading, *failure) {
+	if c.id == channel.ManifoldPressureTarget {
+		return reading{}, refuse("no unit is written, and kPa, psi, bar and their gauge kin are all possible")
+	}
+	type fit struct {
+		u   unit.Unit
+		ref reference
+		why string
+		kpa []float64
+	}
+	var fits []fit
+	for _, u := range []unit.Unit{unit.Kilopascal, unit.PSI, unit.Bar, unit.Millibar, unit.InchHg} {
+		scale, _, err := unit.Linear(u, unit.Kilopascal)
+		if err != nil {
+			return reading{}, refuse("%v", err)
+		}
+		kpa := apply(raw, scale, 0)
+		s := finite(kpa)
+		if len(s) == 0 {
+			return reading{}, refuse("it has no readings")
+		}
+		ref, why := ctx.referenceOf(c.id, kpa)
+		low, high := quantile(s, 0.05), s[len(s)-1]
+		if rest := where(kpa, ctx.stopped); len(rest) >= 2 && math.Abs(median(rest)) >= 10 && math.Abs(median(rest)-84) >= 26 {
+			continue // at rest it reads neither zero nor the surrounding air
+		}
+		switch {
+		case ref == absolute && low >= 12 && low < 75 && high > 55 && high < 500:
+			fits = append(fits, fit{u, ref, why, kpa})
+		case ref == gauge && ctx.closedWithin(kpa, -90, -35) && low > -95 && high > -45 && high < 400:
+			fits = append(fits, fit{u, ref, why, kpa})
+		}
+	}
+	if len(fits) != 1 {
+		return reading{}, refuse("no unit is written and its values (%s) fit %d units", spanOf(raw, "as logged"), len(fits))
+	}
+	f := fits[0]
+	r := reading{confidence: 0.8, unit: string(f.u)}
+	if f.ref == gauge {
+		r.unit = string(f.u.Gauge())
+	}
+	r.why = fmt.Sprintf("no unit is written; only %s fits (%s), %s: %s", f.u, spanOf(f.kpa, "kPa"), referenceName(f.ref), f.why)
+	if statedReference(c, "") == absolute && f.ref == gauge {
+		return reading{}, refuse("it is named absolute but %s", f.why)
+	}
+	return ctx.toAbsolute(r, f.kpa, f.ref)
+}
+
+// readRail reads rail pressure as absolute kPa. SAE J1979 gives it as gauge except where it says absolute.
+func (ctx *context) readRail(c claim, u unit.Unit, raw []float64) (reading, *failure) {
+	if u == "" {
+		return reading{}, refuse("no unit is written, and kPa, bar, MPa and psi are all possible")
+	}
+	scale, _, err := unit.Linear(u.Absolute(), unit.Kilopascal)
+	if err != nil {
+		return reading{}, refuse("%v", err)
+	}
+	kpa := apply(raw, scale, 0)
+	r := reading{unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written", u)}
+	ref := statedReference(c, u)
+	if ref == absolute {
+		return ctx.toAbsolute(r, kpa, absolute)
+	}
+	r.unit = string(u.Absolute().Gauge())
+	if ref == unsettled {
+		r.why += ", gauge as SAE J1979 gives rail pressure"
+		r.confidence = 0.85
+	}
+	if !math.IsNaN(ctx.barometer()) {
+		return ctx.toAbsolute(r, kpa, gauge)
+	}
+	if high := quantile(finite(kpa), 0.5); high < 2000 {
+		return reading{}, refuse("it is gauge pressure, low enough for the barometer to matter, and no barometric pressure is known: log one, or give baro_kpa in runs.csv")
+	}
+	r.values = apply(kpa, 1, standardAir)
+	r.why += fmt.Sprintf("; %.4g kPa was added for the surrounding air", standardAir)
+	r.notes = append(r.notes, Finding{Kind: KindAssumption, Detail: fmt.Sprintf(
+		"the barometric pressure is not known: %.4g kPa (ISO 2533) was added to rail pressure, at most some 35 kPa too much at altitude", standardAir)})
+	return r, nil
+}

@@ -1,0 +1,263 @@
+package runlog
+
+import (
+	"archive/zip"
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/klauspost/compress/gzip"
+	"github.com/klauspost/compress/zstd"
+	"golang.org/x/text/encoding/charmap"
+	"golang.org/x/text/encoding/unicode"
+	"golang.org/x/text/transform"
+)
+
+// headSize is how much of a file is looked at to settle compression and encoding.
+const headSize = 64 << 10
+
+// source is a log as plain UTF-8 text, or as Parquet bytes.
+type source struct {
+	text        *bufio.Reader
+	parquet     []byte // set instead of text when the file is Parquet
+	encoding    string
+	compression string
+	newline     byte // '\n', or '\r' in files that use it alone
+	done        func()
+}
+
+// openSource undoes compression and encoding. limit bounds the unpacked size.
+func openSource(r io.Reader, limit int64) (*source, error) {
+	packed := bufio.NewReaderSize(r, headSize)
+	magic, err := packed.Peek(4)
+	if err != nil && !errors.Is(err, io.EOF) {
+		return nil, &FileError{What: "cannot be read", Err: err, Remedy: "check the file and its permissions"}
+	}
+	src := &source{compression: "none", newline: '\n', done: func() {}}
+	plain := packed
+	switch {
+	case bytes.HasPrefix(magic, []byte{0x1f, 0x8b}):
+		z, err := gzip.NewReader(packed)
+		if err != nil {
+			return nil, &FileError{What: "is not a whole gzip file", Err: err, Remedy: "send the log again"}
+		}
+		src.compression = "gzip"
+		plain = bufio.NewReaderSize(&boundedReader{r: z, left: limit}, headSize)
+	case bytes.HasPrefix(magic, []byte{0x28, 0xb5, 0x2f, 0xfd}):
+		z, err := zstd.NewReader(packed, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(256<<20))
+		if err != nil {
+			return nil, &FileError{What: "is not a whole zstd file", Err: err, Remedy: "send the log again"}
+		}
+		src.compression = "zstd"
+		src.done = z.Close
+		plain = bufio.NewReaderSize(&boundedReader{r: z, left: limit}, headSize)
+	case bytes.HasPrefix(magic, []byte("PK\x03\x04")):
+		inner, err := openZip(packed, limit)
+		if err != nil {
+			return nil, err
+		}
+		src.compression = "zip"
+		plain = bufio.NewReaderSize(&boundedReader{r: inner, left: limit}, headSize)
+		src.done = func() { inner.Close() }
+	default:
+		plain = bufio.NewReaderSize(&boundedReader{r: packed, left: limit}, headSize)
+	}
+	if err := src.decode(plain, limit); err != nil {
+		src.done()
+		return nil, err
+	}
+	return src, nil
+}
+
+// openZip opens the single log inside a zip archive.
+func openZip(r io.Reader, limit int64) (io.ReadCloser, error) {
+	data, err := io.ReadAll(&boundedReader{r: r, left: limit})
+	if err != nil {
+		return nil, &FileError{What: "cannot be unpacked", Err: err, Remedy: "unpack the archive and give the log itself"}
+	}
+	archive, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
+	if err != nil {
+		return nil, &FileError{What: "is not a whole zip archive", Err: err, Remedy: "send the log again"}
+	}
+	var logs []*zip.File
+	for _, f := range archive.File {
+		hidden := strings.HasPrefix(f.Name, "__MACOSX/") || strings.HasPrefix(f.Name, ".") || strings.Contains(f.Name, "/.")
+		if !f.FileInfo().IsDir() && !hidden {
+			logs = append(logs, f)
+		}
+	}
+	if len(logs) != 1 {
+		return nil, &FileError{What: fmt.Sprintf("is an archive of %d files", len(logs)), Remedy: "unpack it and give one log a file"}
+	}
+	inner, err := logs[0].Open()
+	if err != nil {
+		return nil, &FileError{What: "the log in the archive cannot be unpacked", Err: err, Remedy: "unpack the archive with another tool and give the log itself"}
+	}
+	return inner, nil
+}
+
+// decode settles the text encoding from the head of the unpacked bytes.
+func (src *source) decode(plain *bufio.Reader, limit int64) error {
+	head, err := plain.Peek(headSize)
+	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, bufio.ErrBufferFull) && len(head) == 0 {
+		return unpackError(err)
+	}
+	if len(bytes.TrimSpace(head)) == 0 && len(head) < headSize {
+		return &FileError{What: "is empty", Remedy: "export the log again"}
+	}
+	switch {
+	case bytes.HasPrefix(head, []byte("PAR1")):
+		src.encoding = "Parquet"
+		src.parquet, err = io.ReadAll(&boundedReader{r: plain, left: limit})
+		if err != nil {
+			return unpackError(err)
+		}
+		return nil
+	case bytes.HasPrefix(head, []byte("MDF ")):
+		return &FileError{What: "is a binary measurement file (ASAM MDF)", Remedy: "convert it to delimited text first (docs/logs.md shows how)"}
+	case bytes.HasPrefix(head, []byte{0xef, 0xbb, 0xbf}):
+		_, _ = plain.Discard(3)
+		src.encoding = "UTF-8 with byte order mark"
+		src.setText(head, transform.NewReader(plain, mixedDecoder{}))
+		return nil
+	}
+	if order, bom := utf16Order(head); order != "" {
+		endian := unicode.LittleEndian
+		if order == "UTF-16BE" {
+			endian = unicode.BigEndian
+		}
+		policy := unicode.IgnoreBOM
+		if bom {
+			policy = unicode.ExpectBOM
+		}
+		src.encoding = order
+		src.setText(bytes.ReplaceAll(head, []byte{0}, nil), transform.NewReader(plain, unicode.UTF16(endian, policy).NewDecoder()))
+		return nil
+	}
+	if looksBinary(head) {
+		return &FileError{What: "is binary, not a text log", Remedy: "export the log as delimited text (CSV)"}
+	}
+	src.encoding = "UTF-8"
+	if !validUTF8Head(head) {
+		src.encoding = "Windows-1252"
+	}
+	src.setText(head, transform.NewReader(plain, mixedDecoder{}))
+	return nil
+}
+
+// setText keeps the decoded reader and notes which line end is in use.
+func (src *source) setText(head []byte, r io.Reader) {
+	if !bytes.ContainsRune(head, '\n') && bytes.ContainsRune(head, '\r') {
+		src.newline = '\r'
+	}
+	src.text = bufio.NewReaderSize(r, headSize)
+}
+
+// unpackError words an error met while undoing compression.
+func unpackError(err error) error {
+	var fe *FileError
+	if errors.As(err, &fe) {
+		return err
+	}
+	return &FileError{What: "cannot be unpacked to the end", Err: err, Remedy: "send the log again, or unpack it and give what there is"}
+}
+
+// utf16Order recognises UTF-16 by its byte order mark, or by zero bytes in every second place.
+func utf16Order(head []byte) (order string, bom bool) {
+	switch {
+	case bytes.HasPrefix(head, []byte{0xff, 0xfe}):
+		return "UTF-16LE", true
+	case bytes.HasPrefix(head, []byte{0xfe, 0xff}):
+		return "UTF-16BE", true
+	}
+	var zero [2]int
+	for i, b := range head {
+		if b == 0 {
+			zero[i%2]++
+		}
+	}
+	half := len(head) / 2
+	switch {
+	case half >= 8 && zero[1] > half*3/4 && zero[0] < half/10:
+		return "UTF-16LE", false
+	case half >= 8 && zero[0] > half*3/4 && zero[1] < half/10:
+		return "UTF-16BE", false
+	}
+	return "", false
+}
+
+// looksBinary reports whether the head holds more control bytes than any text export does.
+func looksBinary(head []byte) bool {
+	control := 0
+	for _, b := range head {
+		if b < 0x20 && b != '\t' && b != '\n' && b != '\r' && b != '\f' {
+			control++
+		}
+	}
+	return control*50 > len(head)
+}
+
+// validUTF8Head is utf8.Valid, allowing a character that the end of the head cuts.
+func validUTF8Head(head []byte) bool {
+	for cut := 0; cut < utf8.UTFMax && cut <= len(head); cut++ {
+		if utf8.Valid(head[:len(head)-cut]) {
+			return true
+		}
+		if len(head) < headSize {
+			return false
+		}
+	}
+	return false
+}
+
+// mixedDecoder passes UTF-8 through and reads every byte that is not UTF-8 as Windows-1252, so that a degree sign far
+// into a file does not spoil it.
+type mixedDecoder struct{ transform.NopResetter }
+
+// Transform implements transform.Transformer.
+func (mixedDecoder) Transform(dst, src []byte, atEOF bool) (nDst, nSrc int, err error) {
+	for nSrc < len(src) {
+		if src[nSrc] < utf8.RuneSelf {
+			if nDst >= len(dst) {
+				return nDst, nSrc, transform.ErrShortDst
+			}
+			dst[nDst] = src[nSrc]
+			nDst++
+			nSrc++
+			continue
+		}
+		r, size := utf8.DecodeRune(src[nSrc:])
+		if r == utf8.RuneError && size == 1 {
+			if !atEOF && !utf8.FullRune(src[nSrc:]) {
+				return nDst, nSrc, transform.ErrShortSrc
+			}
+			r = charmap.Windows1252.DecodeByte(src[nSrc])
+		}
+		if nDst+utf8.RuneLen(r) > len(dst) {
+			return nDst, nSrc, transform.ErrShortDst
+		}
+		nDst += utf8.EncodeRune(dst[nDst:], r)
+		nSrc += size
+	}
+	return nDst, nSrc, nil
+}
+
+// boundedReader fails, rather than stops, when more than left bytes come out: a packed file must not fill the memory.
+type boundedReader struct {
+	r    io.Reader
+	left int64
+}
+
+// Read implements io.Reader.
+func (b *boundedReader) Read(p []byte) (int, error) {
+	n, err := b.r.Read(p)
+	b.left -= int64(n)
+	if b.left < 0 {
+		return 0, &FileError{What: "is larger than the reader's limit", Remedy: "split the log into shorter ones"}
+	}
+	return n, err
+}

@@ -1,0 +1,269 @@
+package runlog
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+)
+
+// column is one column of the file as numbers: clock times as seconds of the day, date-times as seconds since 1970.
+type column struct {
+	header     string
+	unitsRow   string // cell of the units row, "" without one
+	values     []float64
+	kind       cellKind // of the first cell that was not missing
+	clockParts int
+	stamp      int // layout of the last stamp
+	filled     int // cells with a value
+	texts      int // cells with text where a value was expected
+	private    string
+}
+
+// table is a log as columns of numbers. Rows are those of the file in order; starts holds the row at which each
+// repeated header begins a new run (always with 0 first).
+type table struct {
+	columns  []*column
+	rows     int
+	starts   []int
+	dialect  Dialect
+	findings []Finding // without times
+}
+
+// rowCounts collects what did not fit.
+type rowCounts struct {
+	short, long, text, repeated, truncated int
+	firstShort, firstLong, firstText       int
+}
+
+// readTable reads a delimited text log.
+func readTable(src *source) (*table, error) {
+	lr := &lineReader{r: src.text, newline: src.newline}
+	head, err := lr.peek(sniffLines, sniffBytes)
+	if err != nil {
+		return nil, err
+	}
+	lay, err := sniffLayout(head)
+	if err != nil {
+		return nil, err
+	}
+	tb, counts, err := lay.readBody(lr)
+	if err != nil {
+		return nil, err
+	}
+	tb.dialect.Encoding, tb.dialect.Compression = src.encoding, src.compression
+	tb.noteLayout(lay, counts)
+	if tb.rows == 0 {
+		return nil, &FileError{Line: lay.dialect.HeaderLine, What: "has a header but no data rows", Remedy: "export the log again"}
+	}
+	return tb, nil
+}
+
+// readBody reads the rows of a wide or of a long table.
+func (lay *layout) readBody(lr *lineReader) (*table, rowCounts, error) {
+	if shape, ok := sniffLong(lay.header); ok {
+		return readLong(lr, lay, shape)
+	}
+	tb, err := newTable(lay)
+	if err != nil {
+		return nil, rowCounts{}, err
+	}
+	counts, err := tb.readRows(lr, lay)
+	return tb, counts, err
+}
+
+// newTable makes the columns of a layout; a trailing delimiter's empty column is not one.
+func newTable(lay *layout) (*table, error) {
+	names := lay.header
+	width := lay.fields
+	if w := trimmedWidth(names); w > width {
+		width = w
+	}
+	if width > maxColumns {
+		return nil, &FileError{Line: lay.dialect.HeaderLine, What: fmt.Sprintf("has %d columns, more than the reader's limit of %d", width, maxColumns),
+			Remedy: "export only the channels that are needed"}
+	}
+	tb := &table{starts: []int{0}, dialect: lay.dialect}
+	for i := range width {
+		c := &column{stamp: -1}
+		if i < len(names) {
+			c.header = withoutVIN(names[i])
+			if c.header != names[i] {
+				c.private = "its header holds a vehicle identification number"
+			}
+		}
+		if i < len(lay.units) {
+			c.unitsRow = strings.Trim(lay.units[i], " ()[]{}")
+		}
+		if c.private == "" {
+			c.private = privateHeader(c.header)
+		}
+		tb.columns = append(tb.columns, c)
+	}
+	return tb, nil
+}
+
+// readRows reads everything after the header.
+func (tb *table) readRows(lr *lineReader, lay *layout) (rowCounts, error) {
+	var counts rowCounts
+	var fields []string
+	usual := lay.fields
+	for {
+		l, err := lr.next()
+		if errors.Is(err, io.EOF) {
+			return counts, nil
+		}
+		if err != nil {
+			return counts, err
+		}
+		if l.number < lay.dialect.FirstData || strings.TrimSpace(l.text) == "" {
+			continue
+		}
+		fields = splitFields(l.text, lay.delimiter, fields)
+		width := trimmedWidth(fields)
+		switch {
+		case sameFields(fields, lay.header):
+			counts.repeated++
+			if last := tb.starts[len(tb.starts)-1]; tb.rows > last {
+				tb.starts = append(tb.starts, tb.rows)
+			}
+			continue
+		case lay.units != nil && sameFields(fields, lay.units):
+			continue
+		case !l.hasEnd && width < usual:
+			counts.truncated = l.number
+			continue
+		}
+		if !lay.isData(fields, width) {
+			noteFirst(&counts.text, &counts.firstText, l.number)
+			continue
+		}
+		if width < usual {
+			noteFirst(&counts.short, &counts.firstShort, l.number)
+		}
+		if width > len(tb.columns) {
+			noteFirst(&counts.long, &counts.firstLong, l.number)
+		}
+		tb.addRow(fields, lay.decimal)
+	}
+}
+
+// isData reports whether a row carries readings: a number or time in it and, in a row much narrower than usual, no text.
+func (lay *layout) isData(fields []string, width int) bool {
+	if _, _, ok := parseNumber(fields[0], lay.decimal); ok && 2*width >= lay.fields {
+		return true
+	}
+	numbers, texts := lay.count(fields)
+	return numbers > 0 && (2*width >= lay.fields || texts == 0)
+}
+
+func noteFirst(count, first *int, number int) {
+	*count++
+	if *first == 0 {
+		*first = number
+	}
+}
+
+// sameFields reports whether a row repeats the header or the units row.
+func sameFields(fields, header []string) bool {
+	n := trimmedWidth(fields)
+	if len(header) == 0 || n != trimmedWidth(header) {
+		return false
+	}
+	for i := range n {
+		if fields[i] != header[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// addRow appends one cell to every column.
+func (tb *table) addRow(fields []string, decimal byte) {
+	for i, c := range tb.columns {
+		cell := ""
+		if i < len(fields) {
+			cell = fields[i]
+		}
+		c.add(cell, decimal)
+	}
+	tb.rows++
+}
+
+// add appends one cell. Private columns and text keep nothing.
+func (c *column) add(cell string, decimal byte) {
+	v := math.NaN()
+	if c.private == "" {
+		v = c.parse(cell, decimal)
+	}
+	if !math.IsNaN(v) {
+		c.filled++
+	}
+	c.values = append(c.values, v)
+}
+
+// parse reads a cell as what the column's first filled cell was; anything else in it is text.
+func (c *column) parse(cell string, decimal byte) float64 {
+	if missingWords[strings.ToLower(cell)] {
+		return math.NaN()
+	}
+	if looksLikeVIN(cell) {
+		c.private = "it holds vehicle identification numbers"
+		for i := range c.values {
+			c.values[i] = math.NaN()
+		}
+		c.filled = 0
+		return math.NaN()
+	}
+	if c.kind == cellMissing || c.kind == cellNumber {
+		if v, _, ok := parseNumber(cell, decimal); ok {
+			c.kind = cellNumber
+			return v
+		}
+	}
+	if c.kind == cellMissing || c.kind == cellClock {
+		if v, parts, ok := parseClock(cell); ok {
+			c.kind, c.clockParts = cellClock, parts
+			return v
+		}
+	}
+	if c.kind == cellMissing || c.kind == cellStamp {
+		if v, layout, ok := parseStamp(cell, c.stamp); ok {
+			c.kind, c.stamp = cellStamp, layout
+			return v
+		}
+	}
+	c.texts++
+	return math.NaN()
+}
+
+// noteLayout turns the counts into findings.
+func (tb *table) noteLayout(lay *layout, n rowCounts) {
+	note := func(samples int, format string, args ...any) {
+		tb.findings = append(tb.findings, Finding{Kind: KindLayout, Samples: samples, Detail: fmt.Sprintf(format, args...)})
+	}
+	if lay.skipped > 0 {
+		note(lay.skipped, "%d lines before the header on line %d were skipped", lay.skipped, lay.dialect.HeaderLine)
+	}
+	if n.short > 0 {
+		note(n.short, "%d rows have fewer cells than the usual %d, first on line %d: the missing cells are left empty", n.short, lay.fields, n.firstShort)
+	}
+	if n.long > 0 {
+		note(n.long, "%d rows have more cells than the header, first on line %d: the surplus is left out", n.long, n.firstLong)
+	}
+	if n.text > 0 {
+		note(n.text, "%d lines of text among or after the data were skipped, first on line %d", n.text, n.firstText)
+	}
+	if n.repeated > 0 {
+		note(n.repeated, "the header is repeated %d times: each starts a run of its own", n.repeated)
+	}
+	if n.truncated > 0 {
+		note(1, "the last line (%d) is cut short and was left out", n.truncated)
+	}
+	for _, c := range tb.columns {
+		if c.private == "" && c.texts > 0 && c.filled > 0 {
+			note(c.texts, "column %q has text in %d cells: they are left empty", c.header, c.texts)
+		}
+	}
+}

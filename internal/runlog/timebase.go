@@ -1,0 +1,555 @@
+package runlog
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"headroom/models/unit"
+)
+
+// clockwork is the time axis of a table before runs are cut: seconds of every row, NaN where the row has no time.
+type clockwork struct {
+	seconds []float64
+	base    TimeBase
+	index   int  // of the time column, −1 without one
+	coarse  bool // stamps repeat: several rows share one
+	runTime bool // counts engine running time
+	quantum float64
+	others  map[int]string // columns that also look like time, with the reason they were passed over
+}
+
+// settleTime finds the time column by the user's rule, then by name and behaviour, or numbers the rows at a stated rate.
+func settleTime(tb *table, rule FileRule, opts Options, taken map[int]bool) (*clockwork, error) {
+	if rule.Time != nil {
+		for i, c := range tb.columns {
+			if foldHeader(c.header) == foldHeader(rule.Time.Header) {
+				return namedTime(tb, i, rule.Time.Unit)
+			}
+		}
+		return nil, &FileError{What: fmt.Sprintf("the time column %q of channels.yaml is not in the file", rule.Time.Header), Remedy: "correct time.header"}
+	}
+	best, bestScore, runner := -1, 0.0, -1
+	others := map[int]string{}
+	for i, c := range tb.columns {
+		if taken[i] {
+			continue
+		}
+		score, why := timeScore(c)
+		if score == 0 {
+			if why != "" {
+				others[i] = why
+			}
+			continue
+		}
+		if score > bestScore {
+			best, runner, bestScore = i, best, score
+		} else {
+			runner = i
+		}
+		others[i] = "another time column"
+	}
+	if best < 0 {
+		return numbered(tb, rule, opts, others)
+	}
+	delete(others, best)
+	cw, err := makeClockwork(tb, best, "")
+	if err != nil {
+		return nil, err
+	}
+	cw.others = others
+	if runner >= 0 {
+		cw.base.Reason += fmt.Sprintf("; passed over: %q", tb.columns[runner].header)
+	}
+	return cw, nil
+}
+
+// namedTime is the time column the user named.
+func namedTime(tb *table, i int, unitName string) (*clockwork, error) {
+	cw, err := makeClockwork(tb, i, unitName)
+	if err != nil {
+		return nil, err
+	}
+	cw.base.Reason = "named in channels.yaml; " + cw.base.Reason
+	return cw, nil
+}
+
+// numbered is the axis of a file without a time column.
+func numbered(tb *table, rule FileRule, opts Options, others map[int]string) (*clockwork, error) {
+	rate := opts.Rate
+	from := "stated"
+	if rule.Rate > 0 {
+		rate, from = rule.Rate, "stated in channels.yaml"
+	}
+	if !(rate > 0) || math.IsInf(rate, 0) {
+		return nil, &FileError{Line: tb.dialect.HeaderLine, What: "no time column: no header names time with values that advance",
+			Remedy: "name it in channels.yaml (time: {header: …, unit: s}), or state rate: samples a second"}
+	}
+	cw := &clockwork{index: -1, others: others, seconds: make([]float64, tb.rows)}
+	for i := range cw.seconds {
+		cw.seconds[i] = float64(i) / rate
+	}
+	cw.base = TimeBase{Unit: "row number", Rate: rate, Reason: fmt.Sprintf("no time column; rows are numbered at %g a second, %s", rate, from)}
+	return cw, nil
+}
+
+// timeScore judges by name and behaviour whether a column is the time axis: 0 is no, with a reason when the name said so.
+func timeScore(c *column) (float64, string) {
+	if c.private != "" || c.filled == 0 {
+		return 0, ""
+	}
+	base, _, _ := cutBracket(c.header)
+	n := parseName(base)
+	core := false
+	for _, w := range n.words {
+		if !timeWords[w] && unitWord(w) == "" {
+			return 0, ""
+		}
+		core = core || timeCore[w]
+	}
+	if c.kind == cellClock || c.kind == cellStamp {
+		core = core || len(n.words) > 0
+	}
+	if !core {
+		return 0, ""
+	}
+	advance, repeat := advancing(c.values)
+	if advance < 0.8 {
+		return 0, "named like time, but its values do not advance"
+	}
+	score := 1.0 + (1 - repeat)
+	if c.kind == cellStamp {
+		score += 0.1
+	}
+	if n.has("engine") || n.has("start") || n.respelled != "" {
+		score -= 0.2
+	}
+	if c.filled*10 < len(c.values)*8 {
+		return 0, "named like time, but a fifth of its cells are empty"
+	}
+	return score, ""
+}
+
+// unitWord returns the unit a single word spells, when it is one of time.
+func unitWord(w string) unit.Unit {
+	if u, err := unit.Parse(w); err == nil && u.Quantity() == unit.Time {
+		return u
+	}
+	return ""
+}
+
+// advancing returns the shares of steps that do not go back, and that repeat; a column that never moves advances not.
+func advancing(values []float64) (forward, repeat float64) {
+	last := math.NaN()
+	steps, up, same := 0, 0, 0
+	for _, v := range values {
+		if math.IsNaN(v) {
+			continue
+		}
+		if !math.IsNaN(last) {
+			steps++
+			switch {
+			case v > last:
+				up++
+			case v == last:
+				same++
+			}
+		}
+		last = v
+	}
+	if steps == 0 || up == 0 {
+		return 0, 0
+	}
+	return float64(up+same) / float64(steps), float64(same) / float64(steps)
+}
+
+// makeClockwork turns a column into seconds.
+func makeClockwork(tb *table, i int, unitName string) (*clockwork, error) {
+	c := tb.columns[i]
+	if c.filled < 2 {
+		return nil, &FileError{Line: tb.dialect.HeaderLine, What: fmt.Sprintf("time column %q has no values", c.header), Remedy: "name another in channels.yaml"}
+	}
+	cw := &clockwork{index: i, base: TimeBase{Column: c.header}}
+	switch c.kind {
+	case cellClock:
+		cw.fromClock(c)
+	case cellStamp:
+		cw.fromStamp(c)
+	default:
+		if err := cw.fromNumbers(c, unitName); err != nil {
+			return nil, err
+		}
+	}
+	base, _, _ := cutBracket(c.header)
+	n := parseName(base)
+	if n.respelled != "" {
+		cw.base.Reason += "; " + n.respelled + ", and it behaves as time"
+	}
+	cw.quantum = smallestStep(cw.seconds)
+	_, repeat := advancing(cw.seconds)
+	cw.coarse = repeat > 0.15 && cw.quantum >= 0.05
+	cw.runTime = n.has("run") || n.has("engine") && !n.has("local")
+	if cw.coarse {
+		kind := cw.base.Unit
+		if cw.runTime {
+			kind = "run time"
+		}
+		res := fmt.Sprintf("steps of %.3g s", cw.quantum)
+		if math.Abs(cw.quantum-1) < 1e-9 {
+			res = "whole seconds"
+		}
+		cw.base.Unit = fmt.Sprintf("%s (%s)", kind, res)
+		cw.base.Reason += fmt.Sprintf("; %.0f %% of rows repeat the stamp before them, so rows are spread evenly from each stamp to the next", 100*repeat)
+	}
+	return cw, nil
+}
+
+// fromClock unwraps a time of day at midnight.
+func (cw *clockwork) fromClock(c *column) {
+	cw.base.Unit, cw.base.Reason = "clock", "time of day"
+	if c.clockParts == 2 {
+		cw.base.Reason = "two parts, read as minutes and seconds"
+	}
+	cw.seconds = slices.Clone(c.values)
+	day, last, wraps := 0.0, math.NaN(), 0
+	for i, v := range cw.seconds {
+		if math.IsNaN(v) {
+			continue
+		}
+		if !math.IsNaN(last) && v < last-12*3600 && c.clockParts > 2 {
+			day += 24 * 3600
+			wraps++
+		}
+		last = v
+		cw.seconds[i] = v + day
+	}
+	if wraps > 0 {
+		cw.base.Reason += fmt.Sprintf(", unwrapped at %d midnight(s)", wraps)
+	}
+}
+
+// fromStamp takes date-times; where day and month cannot be told apart, a step of days is a step past midnight.
+func (cw *clockwork) fromStamp(c *column) {
+	cw.base.Unit, cw.base.Reason = "date-time", "date and time of day"
+	cw.seconds = slices.Clone(c.values)
+	if !dayMonthOpen(c.stamp) {
+		return
+	}
+	shift, last := 0.0, math.NaN()
+	for i, v := range cw.seconds {
+		if math.IsNaN(v) {
+			continue
+		}
+		v += shift
+		if !math.IsNaN(last) && math.Abs(v-last) > 36*3600 {
+			days := math.Round((v - last) / 86400)
+			v -= days * 86400
+			shift -= days * 86400
+		}
+		cw.seconds[i] = v
+		last = v
+	}
+	cw.base.Reason += ", day and month in either order"
+}
+
+// fromNumbers settles the unit of a numeric time column.
+func (cw *clockwork) fromNumbers(c *column, unitName string) error {
+	u, why := timeUnit(c, unitName)
+	if u == "" {
+		return &FileError{What: fmt.Sprintf("time column %q: %s", c.header, why), Remedy: "state the unit in channels.yaml (time: {header: …, unit: s})"}
+	}
+	scale, _, err := unit.Linear(u, unit.Second)
+	if err != nil {
+		return &FileError{What: fmt.Sprintf("time column %q", c.header), Err: err, Remedy: "state a unit of time in channels.yaml"}
+	}
+	cw.base.Unit, cw.base.Reason = string(u), why
+	cw.seconds = apply(c.values, scale, 0)
+	return nil
+}
+
+// timeUnit reads the unit from the rule, the header or the units row, else concludes it from the values.
+func timeUnit(c *column, unitName string) (unit.Unit, string) {
+	if unitName != "" {
+		if u, err := unit.Parse(unitName); err == nil && u.Quantity() == unit.Time {
+			return u, "unit " + string(u) + " as stated"
+		}
+		return "", fmt.Sprintf("%q is not a unit of time", unitName)
+	}
+	for _, way := range cutUnits(c.header, c.unitsRow) {
+		if way.unit.Quantity() == unit.Time {
+			return way.unit, "unit " + string(way.unit) + " as written"
+		}
+		if way.text != "" && !way.known && !clockUnit(way.text) {
+			return "", fmt.Sprintf("its unit %q is not known", way.text)
+		}
+	}
+	values := finite(c.values)
+	mid := quantile(values, 0.5)
+	step, whole := medianStep(c.values), allWhole(values)
+	switch {
+	case mid > 5e8 && mid < 5e9:
+		return unit.Second, "no unit is written; values are seconds since 1970"
+	case mid > 5e11 && mid < 5e12:
+		return unit.Millisecond, "no unit is written; values are milliseconds since 1970"
+	case mid > 5e14 && mid < 5e15:
+		return unit.Microsecond, "no unit is written; values are microseconds since 1970"
+	case mid > 5e17 && mid < 5e18:
+		return unit.Nanosecond, "no unit is written; values are nanoseconds since 1970"
+	case step >= 5 && step <= 2000:
+		return unit.Millisecond, fmt.Sprintf("no unit is written; steps of %.4g are milliseconds: no log is sampled every %.4g s", step, step)
+	case step > 2000:
+		return "", fmt.Sprintf("no unit is written and steps of %.4g fit none", step)
+	case whole && step == 1 && len(values) > 2 && values[len(values)-1]-values[0] > 6*3600:
+		return "", "no unit is written and whole numbers over so long a span may be sample numbers"
+	}
+	return unit.Second, fmt.Sprintf("no unit is written; steps of %.4g are seconds", step)
+}
+
+// medianStep is the median of the steps forward.
+func medianStep(values []float64) float64 {
+	var steps []float64
+	last := math.NaN()
+	for _, v := range values {
+		if math.IsNaN(v) {
+			continue
+		}
+		if v > last {
+			steps = append(steps, v-last)
+		}
+		last = v
+	}
+	return median(steps)
+}
+
+func allWhole(values []float64) bool {
+	return !slices.ContainsFunc(values, func(v float64) bool { return v != math.Trunc(v) })
+}
+
+// stretch is the rows of one run, with their times once settled.
+type stretch struct {
+	rows     []int
+	time     []float64
+	findings []Finding
+}
+
+// minRestart is how many rows after a step back in time must stay behind it to make a new run of them.
+const minRestart = 10
+
+// cutRuns splits the rows at repeated headers and where time starts again, drops rows whose time does not advance, and
+// spreads rows that share a coarse stamp.
+func (cw *clockwork) cutRuns(tb *table, speed []float64) []stretch {
+	var out []stretch
+	for i, start := range tb.starts {
+		end := tb.rows
+		if i+1 < len(tb.starts) {
+			end = tb.starts[i+1]
+		}
+		for _, part := range cw.splitRestarts(start, end) {
+			s := cw.settle(tb, part, speed)
+			if len(s.time) >= 2 {
+				out = append(out, s)
+			}
+		}
+	}
+	return out
+}
+
+// splitRestarts cuts [start, end) where time steps back and stays back.
+func (cw *clockwork) splitRestarts(start, end int) [][2]int {
+	var parts [][2]int
+	from, high := start, math.Inf(-1)
+	for i := start; i < end; i++ {
+		v := cw.seconds[i]
+		if math.IsNaN(v) {
+			continue
+		}
+		if v < high && cw.staysBack(i, end, high) {
+			parts = append(parts, [2]int{from, i})
+			from, high = i, v
+			continue
+		}
+		high = math.Max(high, v)
+	}
+	return append(parts, [2]int{from, end})
+}
+
+// staysBack reports whether the rows from i on stay behind high for long and themselves advance.
+func (cw *clockwork) staysBack(i, end int, high float64) bool {
+	n, back, last := 0, 0, math.Inf(-1)
+	for j := i; j < end && n < 4*minRestart; j++ {
+		v := cw.seconds[j]
+		if math.IsNaN(v) {
+			continue
+		}
+		if v >= high {
+			break
+		}
+		if v < last {
+			back++
+		}
+		last = v
+		n++
+	}
+	return n >= minRestart && back*5 <= n
+}
+
+// settle makes the time of one run strictly increasing.
+func (cw *clockwork) settle(tb *table, part [2]int, speed []float64) stretch {
+	var s stretch
+	var seconds []float64
+	high := math.Inf(-1)
+	noTime, back, twice, same := 0, 0, 0, 0
+	prev := -1
+	for i := part[0]; i < part[1]; i++ {
+		v := cw.seconds[i]
+		switch {
+		case math.IsNaN(v):
+			noTime++
+			continue
+		case v < high:
+			back++
+			continue
+		case v == high && !cw.coarse:
+			if prev >= 0 && tb.sameRow(prev, i) {
+				twice++
+			} else {
+				same++
+			}
+			continue
+		}
+		high, prev = v, i
+		s.rows = append(s.rows, i)
+		seconds = append(seconds, v)
+	}
+	note := func(kind string, n int, format string, args ...any) {
+		if n > 0 {
+			s.findings = append(s.findings, Finding{Kind: kind, Samples: n, Removed: true, Detail: fmt.Sprintf(format, args...)})
+		}
+	}
+	note(KindMissing, noTime, "%d rows have no time and were left out", noTime)
+	note(KindTimeBackwards, back, "in %d rows time goes backwards: they were left out", back)
+	note(KindDuplicate, twice, "%d rows are written twice: the second was left out", twice)
+	note(KindDuplicate, same, "%d rows have the time of the row before but other values: they were left out", same)
+	if len(seconds) == 0 {
+		return s
+	}
+	if cw.coarse {
+		seconds = cw.spread(&s, seconds, speed)
+	}
+	s.time = make([]float64, len(seconds))
+	for i, v := range seconds {
+		s.time[i] = v - seconds[0]
+	}
+	return s
+}
+
+// sameRow reports whether two rows agree in every column.
+func (tb *table) sameRow(a, b int) bool {
+	for _, c := range tb.columns {
+		if c.values[a] != c.values[b] && !(math.IsNaN(c.values[a]) && math.IsNaN(c.values[b])) {
+			return false
+		}
+	}
+	return true
+}
+
+// group is a series of rows that share one stamp.
+type group struct {
+	at    float64
+	first int
+	n     int
+}
+
+// spread places the rows of each stamp evenly from it to the next. A stamp that stands still for far more rows than
+// usual (engine not running, so its running time does not count) is given the usual interval instead, and what follows
+// moves back by as much.
+func (cw *clockwork) spread(s *stretch, stamps, speed []float64) []float64 {
+	groups := groupStamps(stamps)
+	var per, gaps, counts []float64
+	for i := 0; i+1 < len(groups); i++ {
+		gap := groups[i+1].at - groups[i].at
+		per = append(per, gap/float64(groups[i].n))
+		gaps = append(gaps, gap)
+		counts = append(counts, float64(groups[i].n))
+	}
+	usual, usualGap, usualRows := median(per), median(gaps), median(counts)
+	if math.IsNaN(usual) {
+		usual, usualGap, usualRows = cw.quantum, cw.quantum, 1
+	}
+	out := make([]float64, 0, len(stamps))
+	shift := 0.0
+	standing, lastStanding := 0, -1
+	for gi, g := range groups {
+		gap := usual * float64(g.n)
+		if gi+1 < len(groups) {
+			gap = groups[gi+1].at - g.at
+		}
+		stopped := g.at == 0 && cw.runTime && speed != nil
+		head := 0 // rows of this stamp that belong before it
+		if stopped {
+			for head < g.n && speed[s.rows[g.first+head]] == 0 {
+				head++
+			}
+		}
+		rest := g.n - head
+		stuck := float64(rest) > 4*math.Max(1, usualRows)
+		for k := range head {
+			out = append(out, g.at+shift+usual*float64(k))
+		}
+		if head > 0 {
+			shift += usual * float64(head)
+			standing, lastStanding = standing+head, gi
+		}
+		step := math.Min(gap, 3*usualGap) / float64(max(1, rest))
+		if stuck {
+			step = usual
+			standing, lastStanding = standing+rest, gi
+		}
+		for k := range rest {
+			out = append(out, g.at+shift+step*float64(k))
+		}
+		if over := step*float64(rest) - gap; over > 0 {
+			shift += over
+		}
+	}
+	if lastStanding >= 0 {
+		s.findings = append(s.findings, Finding{Kind: KindTime, Samples: standing,
+			Detail: fmt.Sprintf("%d rows in which running time stands still are placed %.3g s apart, the usual interval: their time is nominal", standing, usual)})
+	}
+	return out
+}
+
+// groupStamps gathers rows with one stamp.
+func groupStamps(stamps []float64) []group {
+	var groups []group
+	for i, v := range stamps {
+		if n := len(groups); n > 0 && groups[n-1].at == v {
+			groups[n-1].n++
+			continue
+		}
+		groups = append(groups, group{at: v, first: i, n: 1})
+	}
+	return groups
+}
+
+// rateOf is the median sampling rate of a time axis, 0 for fewer than two samples.
+func rateOf(t []float64) (interval, rate float64) {
+	if len(t) < 2 {
+		return 0, 0
+	}
+	steps := make([]float64, len(t)-1)
+	for i := range steps {
+		steps[i] = t[i+1] - t[i]
+	}
+	interval = median(steps)
+	if interval <= 0 {
+		return 0, 0
+	}
+	return interval, 1 / interval
+}
+
+// describe says what the time column was taken to be.
+func (cw *clockwork) describe() string {
+	return strings.TrimSpace("time base, " + cw.base.Unit + ": " + cw.base.Reason)
+}
