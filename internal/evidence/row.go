@@ -1,0 +1,104 @@
+package evidence
+
+// Row is the unit of evidence: what one segment (a pull, or a steady part-throttle stretch) of one car showed in one
+// operating cell. Samples inside a segment are one observation, so a Row is one observation. Float fields that were
+// not logged are NaN ("not measured"), never zero. Angles in crank degrees, spark before top dead centre, retard
+// positive, pressures absolute kPa, temperatures °C, shares and trims in percent, times in seconds.
+type Row struct {
+	Platform string `parquet:"platform,dict"`
+	Vehicle  string `parquet:"vehicle,dict"`
+	Revision string `parquet:"revision,dict"`
+	Fuel     string `parquet:"fuel,dict"` // fuel id of headroom.yaml
+	Run      string `parquet:"run,dict"`  // path relative to the workspace
+	Date     string `parquet:"date,dict"` // of the run, YYYY-MM-DD, "" when unknown
+	Kind     string `parquet:"kind,dict"` // KindPull or KindSteady
+	Segment  int32  `parquet:"segment"`   // 0-based within the run
+	Order    int32  `parquet:"order"`     // 0-based count of pulls before this one in the run (heat soak)
+
+	RPMLow   float64 `parquet:"rpm_low"`
+	RPMHigh  float64 `parquet:"rpm_high"`
+	LoadLow  float64 `parquet:"load_low"`
+	LoadHigh float64 `parquet:"load_high"`
+
+	Start          float64 `parquet:"start"`    // seconds into the run at which the cell was entered
+	Duration       float64 `parquet:"duration"` // seconds spent in the cell
+	Samples        int32   `parquet:"samples"`
+	SampleInterval float64 `parquet:"sample_interval"` // median of the run
+	Cycles         float64 `parquet:"cycles"`          // engine cycles spent in the cell (two revolutions each)
+
+	RPM        float64 `parquet:"rpm"`  // mean
+	Load       float64 `parquet:"load"` // mean absolute load, %
+	LoadSource string  `parquet:"load_source,dict"`
+
+	SparkDelivered float64 `parquet:"spark_delivered"`   // mean
+	SparkCommanded float64 `parquet:"spark_commanded"`   // mean, before knock retard
+	SparkMax       float64 `parquet:"spark_max"`         // largest delivered: a cell without a rise is clean up to here
+	SparkSource    string  `parquet:"spark_source,dict"` // which of the two was logged: SparkBoth, SparkDelivered, SparkCommanded, SparkNone
+	KnockLogged    bool    `parquet:"knock_logged"`      // total retard was compared here at least once: clean means clean, not unknown
+	KnockSlow      bool    `parquet:"knock_slow"`        // sampled too slowly for the controller: a rise may have passed unseen, clean is weak
+	KnockEvents    int32   `parquet:"knock_events"`      // rises of total retard
+	SparkBefore    float64 `parquet:"spark_before"`      // delivered just before the lowest rise; NaN without one, or when spark is unknown there
+	SparkAfter     float64 `parquet:"spark_after"`       // delivered just after it: SparkBefore less the rise
+
+	// The bounding sample: the one at which the cell says most about the knock limit. With an event it is the sample at
+	// which the lowest rise shows; without one, the sample whose delivered spark comes closest to a limit that falls with
+	// charge (see boundSlope). Spark and charge move across a cell, so the cell's means would mix one sample's spark
+	// with another's charge.
+	BoundRPM       float64 `parquet:"bound_rpm"`
+	BoundLoad      float64 `parquet:"bound_load"`
+	BoundDelivered float64 `parquet:"bound_delivered"` // spark
+	BoundCommanded float64 `parquet:"bound_commanded"` // spark
+	BoundManifold  float64 `parquet:"bound_manifold"`
+	BoundTarget    float64 `parquet:"bound_target"` // manifold pressure target
+	BoundCharge    float64 `parquet:"bound_charge"` // charge temperature
+
+	RetardRise     float64 `parquet:"retard_rise"`     // sum of rises
+	RetardMax      float64 `parquet:"retard_max"`      // largest total retard
+	RetardStart    float64 `parquet:"retard_start"`    // retard on entering the cell, left over from before
+	RetardInterval float64 `parquet:"retard_interval"` // median seconds between usable samples of total retard in the run
+
+	Lambda          float64 `parquet:"lambda"`         // mean
+	LambdaLeanest   float64 `parquet:"lambda_leanest"` // largest of a 3-sample running median
+	LambdaCommanded float64 `parquet:"lambda_commanded"`
+	LambdaError     float64 `parquet:"lambda_error"` // mean of measured minus commanded
+	ShortTermTrim   float64 `parquet:"short_term_trim"`
+	LongTermTrim    float64 `parquet:"long_term_trim"`
+
+	InjectorDuty  float64 `parquet:"injector_duty"`  // largest
+	InjectorPulse float64 `parquet:"injector_pulse"` // largest, ms
+	RailPressure  float64 `parquet:"rail_pressure"`  // smallest
+	RailShortfall float64 `parquet:"rail_shortfall"` // largest of target minus actual
+
+	ManifoldPressure       float64 `parquet:"manifold_pressure"` // mean
+	ManifoldPressureMax    float64 `parquet:"manifold_pressure_max"`
+	ManifoldPressureTarget float64 `parquet:"manifold_pressure_target"` // mean
+	BoostError             float64 `parquet:"boost_error"`              // mean of actual minus target
+	BoostOvershoot         float64 `parquet:"boost_overshoot"`          // largest of actual minus target
+	WastegateDuty          float64 `parquet:"wastegate_duty"`           // largest
+	MassAirFlow            float64 `parquet:"mass_air_flow"`            // mean, g/s
+
+	ChargeTemperature     float64 `parquet:"charge_temperature"`      // mean
+	ChargeTemperatureMax  float64 `parquet:"charge_temperature_max"`  // largest
+	ChargeTemperatureRise float64 `parquet:"charge_temperature_rise"` // this cell's largest minus the segment's first
+	CoolantTemperature    float64 `parquet:"coolant_temperature"`     // largest
+	CoolantRise           float64 `parquet:"coolant_rise"`
+	OilTemperature        float64 `parquet:"oil_temperature"` // largest
+	OilRise               float64 `parquet:"oil_rise"`
+	ExhaustTemperature    float64 `parquet:"exhaust_temperature"` // largest
+	ExhaustRise           float64 `parquet:"exhaust_rise"`
+
+	Ethanol    float64 `parquet:"ethanol"`    // % by volume
+	Barometer  float64 `parquet:"barometer"`  // kPa
+	Ambient    float64 `parquet:"ambient"`    // °C
+	Gear       float64 `parquet:"gear"`       // NaN when not logged
+	Torque     float64 `parquet:"torque"`     // mean brake torque, N·m, where measured
+	TorqueMax  float64 `parquet:"torque_max"` // largest
+	IntakeCam  float64 `parquet:"intake_cam"` // mean
+	ExhaustCam float64 `parquet:"exhaust_cam"`
+}
+
+// Kinds of segment.
+const (
+	KindPull   = "pull"
+	KindSteady = "steady"
+)

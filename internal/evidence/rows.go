@@ -1,0 +1,259 @@
+package evidence
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"headroom/internal/runlog"
+	"headroom/models/channel"
+	"headroom/models/unit"
+)
+
+// Rows makes the evidence of one run: one Row per segment × cell, ordered by segment, then speed, then load. The run
+// is aligned by the setup's lags first. The findings say what was left out or is weak, and why; a setup that cannot
+// be worked with (see Setup.Check) gives no rows and one finding of kind "setup".
+func Rows(run *runlog.Run, setup *Setup) ([]Row, []runlog.Finding) {
+	if err := setup.Check(); err != nil {
+		return nil, []runlog.Finding{wholeRun(run, "", KindSetup, err.Error())}
+	}
+	run = Align(run, setup.Lags)
+	load, source := AbsoluteLoad(run, setup)
+	segments, findings := Segments(run, setup)
+	findings = append(findings, loadFindings(run, setup, load, source)...)
+	if len(segments) == 0 || source == LoadNone {
+		return nil, findings
+	}
+	b := newBuilder(run, setup, load, source)
+	findings = append(findings, knockFindings(run, b.retard, b.spark, setup.Knock)...)
+	var rows []Row
+	pulls, lost := 0, 0
+	for n, s := range segments {
+		made, without := b.segment(n, pulls, s)
+		rows = append(rows, made...)
+		lost += without
+		if s.Kind == KindPull {
+			pulls++
+		}
+	}
+	if lost > 0 {
+		findings = append(findings, runlog.Finding{
+			Channel: channel.AbsoluteLoad, Kind: KindNoCell, From: run.Time[0], To: run.Time[len(run.Time)-1], Samples: lost, Removed: true,
+			Detail: fmt.Sprintf("%d samples inside segments have no speed or no absolute load and belong to no cell", lost),
+		})
+	}
+	return rows, findings
+}
+
+// builder holds the channels of one run while its rows are made.
+type builder struct {
+	run      *runlog.Run
+	setup    *Setup
+	interval float64
+	load     []float64
+	source   string
+	retard   retard
+	spark    spark
+	channels map[channel.ID][]float64
+
+	lambdaError, railShortfall, boostError []float64
+}
+
+func newBuilder(run *runlog.Run, setup *Setup, load []float64, source string) *builder {
+	b := &builder{
+		run: run, setup: setup, interval: sampleInterval(run.Time), load: load, source: source,
+		retard: totalRetard(run), channels: map[channel.ID][]float64{},
+	}
+	for _, s := range run.Series {
+		b.channels[s.Channel] = logged(run, s.Channel)
+	}
+	b.spark = sparkOf(run, b.retard)
+	b.lambdaError = difference(b.channels[channel.Lambda], b.channels[channel.LambdaCommanded])
+	b.railShortfall = difference(b.channels[channel.RailPressureTarget], b.channels[channel.RailPressure])
+	b.boostError = difference(b.channels[channel.ManifoldPressure], b.channels[channel.ManifoldPressureTarget])
+	return b
+}
+
+// cell is one bin of the grid, by its number along each axis.
+type cell struct{ rpm, load int }
+
+// content is what a segment left in a cell.
+type content struct {
+	places  []int // samples, in time order
+	seconds float64
+	cycles  float64
+	knock   *knockCell
+}
+
+// segment makes the rows of one segment and counts its samples that belong to no cell.
+func (b *builder) segment(number, pullsBefore int, s Segment) ([]Row, int) {
+	cells := map[cell]*content{}
+	lost := 0
+	for i := s.From; i < s.To; i++ {
+		c, ok := b.cellAt(i)
+		if !ok {
+			lost++
+			continue
+		}
+		k := cells[c]
+		if k == nil {
+			k = &content{knock: newKnockCell()}
+			cells[c] = k
+		}
+		k.places = append(k.places, i)
+		seconds := b.share(i, s)
+		k.seconds += seconds
+		k.cycles += b.channels[channel.EngineSpeed][i] / (2 * unit.SecondsPerMinute) * seconds
+	}
+	b.knock(cells, s)
+	lambda := median3(b.channels[channel.Lambda], s.From, s.To)
+	order := make([]cell, 0, len(cells))
+	for c := range cells {
+		order = append(order, c)
+	}
+	slices.SortFunc(order, func(a, c cell) int {
+		return cmp.Or(cmp.Compare(a.rpm, c.rpm), cmp.Compare(a.load, c.load))
+	})
+	rows := make([]Row, 0, len(order))
+	for _, c := range order {
+		r := b.row(c, cells[c], s, lambda)
+		r.Segment, r.Order = int32(number), int32(pullsBefore)
+		rows = append(rows, r)
+	}
+	return rows, lost
+}
+
+// cellAt is the cell of a sample: bins are closed below and open above.
+func (b *builder) cellAt(i int) (cell, bool) {
+	rpm, load := b.channels[channel.EngineSpeed][i], b.load[i]
+	if !finite(rpm) || !finite(load) {
+		return cell{}, false
+	}
+	return cell{int(math.Floor(rpm / b.setup.RPMStep)), int(math.Floor(load / b.setup.LoadStep))}, true
+}
+
+// share is the time a sample stands for: half the way to each neighbour inside the segment, so that the samples of a
+// segment add up to its length. A gap is never counted.
+func (b *builder) share(i int, s Segment) float64 {
+	seconds := 0.0
+	if i > s.From {
+		seconds += (b.run.Time[i] - b.run.Time[i-1]) / 2
+	}
+	if i+1 < s.To {
+		seconds += (b.run.Time[i+1] - b.run.Time[i]) / 2
+	}
+	return seconds
+}
+
+// knock books each comparison of total retard in the cell of its second sample.
+func (b *builder) knock(cells map[cell]*content, s Segment) {
+	threshold := riseThreshold(b.setup.Knock)
+	inCell := func(i int) bool {
+		_, ok := b.cellAt(i)
+		return ok
+	}
+	entered := func(i int, left float64) *knockCell {
+		c, _ := b.cellAt(i)
+		k := cells[c].knock
+		if math.IsNaN(k.start) {
+			k.start = left
+		}
+		return k
+	}
+	for i := s.From; i < s.To; i++ {
+		if finite(at(b.retard.total, i)) && inCell(i) {
+			entered(i, b.retard.total[i])
+			break
+		}
+	}
+	b.retard.pairs(b.run.Time, b.interval, s, inCell, func(before, i int) {
+		r := rise{at: i, before: before, size: b.retard.total[i] - b.retard.total[before]}
+		// Retard left over on entering: without what was added at this very sample, and never more than stands here.
+		k := entered(i, math.Min(b.retard.total[before], b.retard.total[i]))
+		k.compared++
+		if r.size >= threshold-1e-9 {
+			k.note(r, b.spark)
+		}
+	})
+}
+
+// row fills one row.
+func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
+	get := func(id channel.ID) []float64 { return b.channels[id] }
+	meanOf := func(id channel.ID) float64 { return mean(get(id), k.places) }
+	largestOf := func(id channel.ID) float64 { return largest(get(id), k.places) }
+	risen := func(id channel.ID) float64 { return largestOf(id) - firstUsable(get(id), s.From, s.To) }
+	orElse := func(v, fallback float64) float64 {
+		if math.IsNaN(v) {
+			return fallback
+		}
+		return v
+	}
+	bound := b.bounding(k)
+	inSegment := make([]int, len(k.places))
+	for j, i := range k.places {
+		inSegment[j] = i - s.From
+	}
+	set := b.setup
+	return Row{
+		Platform: set.Platform, Vehicle: set.Vehicle, Revision: set.Revision, Fuel: set.Fuel, Run: set.Run, Date: set.Date,
+		Kind:   s.Kind,
+		RPMLow: float64(c.rpm) * set.RPMStep, RPMHigh: float64(c.rpm+1) * set.RPMStep,
+		LoadLow: float64(c.load) * set.LoadStep, LoadHigh: float64(c.load+1) * set.LoadStep,
+
+		Start: b.run.Time[k.places[0]] - b.run.Time[0], Duration: k.seconds,
+		Samples: int32(len(k.places)), SampleInterval: b.interval, Cycles: k.cycles,
+		RPM: meanOf(channel.EngineSpeed), Load: mean(b.load, k.places), LoadSource: b.source,
+
+		SparkDelivered: mean(b.spark.delivered, k.places), SparkCommanded: mean(b.spark.commanded, k.places),
+		SparkMax: largest(b.spark.delivered, k.places), SparkSource: b.spark.source,
+		KnockLogged: k.knock.compared > 0, KnockSlow: b.retard.slow(set.Knock), RetardInterval: b.retardInterval(),
+		KnockEvents: int32(k.knock.events), SparkBefore: k.knock.before, SparkAfter: k.knock.after,
+		BoundRPM: at(get(channel.EngineSpeed), bound), BoundLoad: b.load[bound],
+		BoundDelivered: at(b.spark.delivered, bound), BoundCommanded: at(b.spark.commanded, bound),
+		BoundManifold: at(get(channel.ManifoldPressure), bound), BoundTarget: at(get(channel.ManifoldPressureTarget), bound),
+		BoundCharge: at(get(channel.ChargeTemperature), bound),
+		RetardRise:  b.riseSum(k), RetardMax: largest(b.retard.total, k.places), RetardStart: k.knock.start,
+
+		Lambda: meanOf(channel.Lambda), LambdaLeanest: largest(lambda, inSegment),
+		LambdaCommanded: meanOf(channel.LambdaCommanded), LambdaError: mean(b.lambdaError, k.places),
+		ShortTermTrim: meanOf(channel.ShortTermTrim), LongTermTrim: meanOf(channel.LongTermTrim),
+
+		InjectorDuty: largestOf(channel.InjectorDuty), InjectorPulse: largestOf(channel.InjectorPulse),
+		RailPressure: smallest(get(channel.RailPressure), k.places), RailShortfall: largest(b.railShortfall, k.places),
+
+		ManifoldPressure: meanOf(channel.ManifoldPressure), ManifoldPressureMax: largestOf(channel.ManifoldPressure),
+		ManifoldPressureTarget: meanOf(channel.ManifoldPressureTarget),
+		BoostError:             mean(b.boostError, k.places), BoostOvershoot: largest(b.boostError, k.places),
+		WastegateDuty: largestOf(channel.WastegateDuty), MassAirFlow: meanOf(channel.MassAirFlow),
+
+		ChargeTemperature: meanOf(channel.ChargeTemperature), ChargeTemperatureMax: largestOf(channel.ChargeTemperature),
+		ChargeTemperatureRise: risen(channel.ChargeTemperature),
+		CoolantTemperature:    largestOf(channel.CoolantTemperature), CoolantRise: risen(channel.CoolantTemperature),
+		OilTemperature: largestOf(channel.OilTemperature), OilRise: risen(channel.OilTemperature),
+		ExhaustTemperature: largestOf(channel.ExhaustTemperature), ExhaustRise: risen(channel.ExhaustTemperature),
+
+		Ethanol:   meanOf(channel.EthanolShare),
+		Barometer: orElse(meanOf(channel.BarometricPressure), set.Barometer),
+		Ambient:   orElse(meanOf(channel.AmbientTemperature), set.Ambient),
+		Gear:      s.Gear, Torque: meanOf(channel.Torque), TorqueMax: largestOf(channel.Torque),
+		IntakeCam: meanOf(channel.IntakeCam), ExhaustCam: meanOf(channel.ExhaustCam),
+	}
+}
+
+// retardInterval is NaN when knock retard is not logged.
+func (b *builder) retardInterval() float64 {
+	if b.retard.total == nil {
+		return math.NaN()
+	}
+	return b.retard.interval
+}
+
+// riseSum is NaN where retard could not be compared: unknown is not zero.
+func (b *builder) riseSum(k *content) float64 {
+	if k.knock.compared == 0 {
+		return math.NaN()
+	}
+	return k.knock.sum
+}

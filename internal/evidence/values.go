@@ -1,0 +1,164 @@
+package evidence
+
+import (
+	"math"
+	"slices"
+	"sort"
+
+	"headroom/internal/runlog"
+	"headroom/models/channel"
+)
+
+// gapFactor: an interval longer than this many median intervals is a gap. One lost sample (twice the median) is
+// bridged, two are not. Common practice, no source.
+const gapFactor = 2.5
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// at returns values[i], or NaN where the channel is not logged.
+func at(values []float64, i int) float64 {
+	if values == nil {
+		return math.NaN()
+	}
+	return values[i]
+}
+
+// logged returns the channel's values, or nil when it is absent or holds no usable sample.
+func logged(run *runlog.Run, id channel.ID) []float64 {
+	values := run.Values(id)
+	if slices.ContainsFunc(values, finite) {
+		return values
+	}
+	return nil
+}
+
+// sampleInterval is the median of the run's sample intervals, in seconds; 0 for a run of fewer than two samples.
+func sampleInterval(time []float64) float64 {
+	if len(time) < 2 {
+		return 0
+	}
+	steps := make([]float64, len(time)-1)
+	for i := range steps {
+		steps[i] = time[i+1] - time[i]
+	}
+	return median(steps)
+}
+
+// validInterval is the median time between usable samples of a channel, in seconds; 0 for fewer than two.
+func validInterval(time, values []float64) float64 {
+	var kept []float64
+	for i, v := range values {
+		if finite(v) {
+			kept = append(kept, time[i])
+		}
+	}
+	return sampleInterval(kept)
+}
+
+// median of the values; the mean of the middle two when even, NaN when empty. The argument is left as it is.
+func median(values []float64) float64 {
+	if len(values) == 0 {
+		return math.NaN()
+	}
+	v := slices.Clone(values)
+	sort.Float64s(v)
+	m := len(v) / 2
+	if len(v)%2 == 1 {
+		return v[m]
+	}
+	return (v[m-1] + v[m]) / 2
+}
+
+// median3 is the running median of three over the usable samples of [from, to), written at their own places; other
+// places are NaN. Ends follow Tukey's end-point rule (Exploratory Data Analysis, 1977, ch. 7): the median of the end
+// sample, its smoothed neighbour and the line through the next two. A single wild sample never passes; a straight or
+// monotone series passes unchanged, ends included, so a slow log keeps its speed span. Fewer than three usable
+// samples pass as they are.
+func median3(values []float64, from, to int) []float64 {
+	out := make([]float64, to-from)
+	var where []int
+	for i := from; i < to; i++ {
+		out[i-from] = math.NaN()
+		if finite(at(values, i)) {
+			where = append(where, i)
+		}
+	}
+	raw := make([]float64, len(where))
+	for k, i := range where {
+		raw[k] = values[i]
+	}
+	smooth := slices.Clone(raw)
+	for k := 1; k+1 < len(raw); k++ {
+		smooth[k] = median(raw[k-1 : k+2])
+	}
+	if n := len(raw); n >= 3 {
+		first := endPoint(raw[0], smooth[1], smooth[2])
+		last := endPoint(raw[n-1], smooth[n-2], smooth[n-3])
+		smooth[0], smooth[n-1] = first, last
+	}
+	for k, i := range where {
+		out[i-from] = smooth[k]
+	}
+	return out
+}
+
+func endPoint(end, next, afterNext float64) float64 {
+	return median([]float64{end, next, 3*next - 2*afterNext})
+}
+
+// mean, largest and smallest of the usable values at the given places; NaN when there are none.
+func mean(values []float64, places []int) float64 {
+	sum, n := 0.0, 0
+	for _, i := range places {
+		if v := at(values, i); finite(v) {
+			sum += v
+			n++
+		}
+	}
+	if n == 0 {
+		return math.NaN()
+	}
+	return sum / float64(n)
+}
+
+func largest(values []float64, places []int) float64 {
+	out := math.NaN()
+	for _, i := range places {
+		if v := at(values, i); finite(v) && !(out >= v) {
+			out = v
+		}
+	}
+	return out
+}
+
+func smallest(values []float64, places []int) float64 {
+	out := math.NaN()
+	for _, i := range places {
+		if v := at(values, i); finite(v) && !(out <= v) {
+			out = v
+		}
+	}
+	return out
+}
+
+// difference is a − b sample by sample, nil when either is not logged.
+func difference(a, b []float64) []float64 {
+	if a == nil || b == nil {
+		return nil
+	}
+	out := make([]float64, len(a))
+	for i := range a {
+		out[i] = a[i] - b[i]
+	}
+	return out
+}
+
+// firstUsable returns the first usable value of [from, to), or NaN.
+func firstUsable(values []float64, from, to int) float64 {
+	for i := from; i < to; i++ {
+		if v := at(values, i); finite(v) {
+			return v
+		}
+	}
+	return math.NaN()
+}
