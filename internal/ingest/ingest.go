@@ -1,0 +1,394 @@
+// Package ingest answers the question: which logs of this workspace are new or changed, and what do they add to the
+// evidence? It reads them (runlog), makes their rows (evidence) and keeps them (store). The state after an ingest
+// depends on the workspace only: not on the number of jobs, the order of files or what was ingested before.
+package ingest
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+
+	"headroom/internal/evidence"
+	"headroom/internal/runlog"
+	"headroom/internal/store"
+	"headroom/internal/workspace"
+)
+
+// commitEvery is after how many logs the catalogue is written, so that an interrupted ingest need not start over.
+const commitEvery = 200
+
+// StoreDir is where the evidence of the workspace in dir is kept.
+func StoreDir(dir string) string { return filepath.Join(dir, store.DirName) }
+
+// Options of an ingest.
+type Options struct {
+	Paths    []string                           // files or folders to look at; empty: all logs of the workspace
+	Jobs     int                                // logs worked on at once; below 1: one per processor
+	Progress func(done, total int, path string) // called after each log, one call at a time; may be nil
+}
+
+// Summary says what an ingest did and what the store holds after it.
+type Summary struct {
+	Read    int       // logs read now: new or changed, or their platform, vehicle or channel map changed
+	Skipped int       // logs that had not changed
+	Removed int       // logs the workspace no longer has
+	Failed  []Failure // logs that could not be read, now or before without having changed since; by path
+
+	// Of the whole store, after the ingest.
+	Logs, Rows, Pulls, Steady, Findings int
+	Empty                               []string // logs read well in which no segment and cell was found; by path
+
+	ProblemsFromWorkspace []workspace.Problem // what the workspace itself left out
+}
+
+// Failure is one log, or one given path, that was left out.
+type Failure struct {
+	Path  string // relative to the workspace; as given when it is not in the workspace
+	Error string // names file, line where there is one, and remedy
+}
+
+// Ingest brings the workspace's store up to date. A log that cannot be read is listed in Failed and left out; the
+// rest goes in. Logs that are unchanged (size and modification time, else SHA-256) and whose setup is unchanged are
+// skipped. When no paths are given, logs that the workspace no longer has are taken out. The error is for what stops
+// the whole: another writer, an unreadable channels.yaml, a store that cannot be written.
+func Ingest(ws *workspace.Workspace, opts Options) (summary Summary, err error) {
+	st, err := store.Open(StoreDir(ws.Dir))
+	if err != nil {
+		return Summary{}, err
+	}
+	unlock, err := st.Lock()
+	if err != nil {
+		return Summary{}, err
+	}
+	defer func() { err = errors.Join(err, unlock()) }()
+	r, err := newReader(ws)
+	if err != nil {
+		return Summary{}, err
+	}
+	runs, unknown := selectRuns(ws, opts.Paths)
+	results := make([]result, len(runs))
+	if err := each(len(runs), opts.Jobs, func(i int) error {
+		var err error
+		results[i], err = r.bring(st, &runs[i])
+		return err
+	}, func(done, i int) error {
+		if opts.Progress != nil {
+			opts.Progress(done, len(runs), runs[i].Path)
+		}
+		if done%commitEvery == 0 {
+			return st.Commit()
+		}
+		return nil
+	}); err != nil {
+		return Summary{}, err
+	}
+	summary = Summary{Failed: unknown, ProblemsFromWorkspace: ws.Problems}
+	for i, res := range results {
+		summary.count(runs[i].Path, res)
+	}
+	if len(opts.Paths) == 0 {
+		if summary.Removed, err = r.removeGone(st); err != nil {
+			return Summary{}, err
+		}
+	}
+	if err := st.Commit(); err != nil {
+		return Summary{}, err
+	}
+	r.total(st, &summary)
+	return summary, nil
+}
+
+// result is what became of one log.
+type result struct {
+	skipped bool
+	failure string // "" when the log is in the store
+}
+
+func (s *Summary) count(path string, res result) {
+	if res.failure != "" {
+		s.Failed = append(s.Failed, Failure{path, res.failure})
+	}
+	switch {
+	case res.skipped:
+		s.Skipped++
+	case res.failure == "":
+		s.Read++
+	}
+}
+
+// each calls work(0…n−1) from jobs goroutines and after(done, i) as each one ends, one call at a time. The first
+// error stops it.
+func each(n, jobs int, work func(i int) error, after func(done, i int) error) error {
+	if jobs < 1 {
+		jobs = runtime.GOMAXPROCS(0)
+	}
+	todo := make(chan int)
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	var failed error
+	done := 0
+	for range min(jobs, n) {
+		wg.Go(func() {
+			for i := range todo {
+				err := work(i)
+				mu.Lock()
+				if done++; err == nil && failed == nil {
+					err = after(done, i)
+				}
+				if failed == nil {
+					failed = err
+				}
+				mu.Unlock()
+			}
+		})
+	}
+	stopped := func() bool {
+		mu.Lock()
+		defer mu.Unlock()
+		return failed != nil
+	}
+	for i := 0; i < n && !stopped(); i++ {
+		todo <- i
+	}
+	close(todo)
+	wg.Wait()
+	return failed
+}
+
+// selectRuns picks the runs at or below the given paths, and names paths that hold none.
+func selectRuns(ws *workspace.Workspace, paths []string) ([]workspace.RunFile, []Failure) {
+	if len(paths) == 0 {
+		return ws.Runs, nil
+	}
+	wanted := make([]bool, len(ws.Runs))
+	var unknown []Failure
+	for _, given := range paths {
+		rel, ok := relative(ws.Dir, given)
+		found := false
+		for i, run := range ws.Runs {
+			if ok && (rel == "." || run.Path == rel || strings.HasPrefix(run.Path, rel+"/")) {
+				wanted[i], found = true, true
+			}
+		}
+		if !found {
+			unknown = append(unknown, Failure{given, fmt.Sprintf("%s: no log of this workspace is there: put it under runs/<vehicle>/<revision>/, or see what was left out of the workspace", given)})
+		}
+	}
+	var out []workspace.RunFile
+	for i, run := range ws.Runs {
+		if wanted[i] {
+			out = append(out, run)
+		}
+	}
+	return out, unknown
+}
+
+// relative gives a path as it is named in the workspace: relative to its directory, with slashes. A path that does
+// not exist from here but does from the workspace is taken as seen from there.
+func relative(dir, given string) (string, bool) {
+	abs, err := filepath.Abs(given)
+	if err != nil {
+		return "", false
+	}
+	if _, err := os.Stat(abs); err != nil && !filepath.IsAbs(given) {
+		abs = filepath.Join(dir, given)
+	}
+	rel, err := filepath.Rel(resolved(dir), resolved(abs))
+	if err != nil || rel == ".." || strings.HasPrefix(rel, ".."+string(filepath.Separator)) {
+		return "", false
+	}
+	return filepath.ToSlash(rel), true
+}
+
+// resolved follows symbolic links where the path exists.
+func resolved(path string) string {
+	if real, err := filepath.EvalSymlinks(path); err == nil {
+		return real
+	}
+	return path
+}
+
+// bring brings one log up to date. The error is for a store that cannot be written.
+func (r *reader) bring(st *store.Store, run *workspace.RunFile) (result, error) {
+	file, name := r.file(run.Path), r.alias(run.Path)
+	setup, err := r.setup(run)
+	if err != nil {
+		return result{failure: err.Error()}, st.Remove(name)
+	}
+	info, err := os.Stat(file)
+	if err != nil {
+		return r.unread(st, run, err)
+	}
+	now := store.Source{
+		Path: name, Size: info.Size(), ModTime: info.ModTime().UTC().Round(0),
+		Platform: setup.Platform, Vehicle: setup.Vehicle, Revision: setup.Revision, Setup: r.digest(run, setup),
+	}
+	known, ok := st.Source(name)
+	usable := ok && known.Setup == now.Setup && known.Evidence == store.EvidenceVersion() && st.Has(known)
+	if usable && known.Size == now.Size && known.ModTime.Equal(now.ModTime) {
+		return r.skip(known, run), nil
+	}
+	if now.SHA256, err = store.HashFile(file); err != nil {
+		return r.unread(st, run, err)
+	}
+	if usable && known.SHA256 == now.SHA256 {
+		known.Size, known.ModTime = now.Size, now.ModTime
+		return r.skip(known, run), st.Touch(known)
+	}
+	rows, findings, err := r.rows(run, setup)
+	if err != nil {
+		now.Status, now.Error = store.StatusFailed, r.plain(err, run, name)
+		return result{failure: r.plain(err, run, run.Path)}, st.Put(now, nil)
+	}
+	now.Status, now.Findings = store.StatusOK, findings
+	now.Pulls, now.Steady = segments(rows)
+	return result{}, st.Put(now, rows)
+}
+
+// unread is the result of a log that could not be opened. It leaves no entry in the catalogue: what could not be opened
+// may open tomorrow without having changed.
+func (r *reader) unread(st *store.Store, run *workspace.RunFile, err error) (result, error) {
+	err = fmt.Errorf("%w: check the file and its permissions", err)
+	return result{failure: r.plain(err, run, run.Path)}, st.Remove(r.alias(run.Path))
+}
+
+// skip is the result of a log that has not changed; one that failed has not become better.
+func (r *reader) skip(known store.Source, run *workspace.RunFile) result {
+	res := result{skipped: true}
+	if known.Status == store.StatusFailed {
+		res.failure = strings.ReplaceAll(known.Error, known.Path, run.Path)
+	}
+	return res
+}
+
+// rows reads one log and makes its rows; segments of several runs in one file are numbered through.
+func (r *reader) rows(run *workspace.RunFile, setup *evidence.Setup) (rows []evidence.Row, findings int, err error) {
+	defer func() {
+		if fault := recover(); fault != nil { // one log must not stop the batch
+			err = fmt.Errorf("%s: the reader failed on it (%v): please report it with the log", r.file(run.Path), fault)
+		}
+	}()
+	parts, err := runlog.Read(r.file(run.Path), r.options(run))
+	if err != nil {
+		return nil, 0, err
+	}
+	var segment, pulls int32
+	for _, part := range parts {
+		made, notes := evidence.Rows(part, setup)
+		findings += len(part.Findings) + len(notes)
+		lastSegment, lastPulls := segment, pulls
+		for i := range made {
+			made[i].Segment += segment
+			made[i].Order += pulls
+			lastSegment = max(lastSegment, made[i].Segment+1)
+			if made[i].Kind == evidence.KindPull {
+				lastPulls = max(lastPulls, made[i].Order+1)
+			}
+		}
+		segment, pulls = lastSegment, lastPulls
+		rows = append(rows, made...)
+	}
+	return rows, findings, nil
+}
+
+// segments counts the segments that gave rows.
+func segments(rows []evidence.Row) (pulls, steady int) {
+	seen := map[int32]bool{}
+	for _, row := range rows {
+		if seen[row.Segment] {
+			continue
+		}
+		seen[row.Segment] = true
+		if row.Kind == evidence.KindPull {
+			pulls++
+		} else {
+			steady++
+		}
+	}
+	return pulls, steady
+}
+
+// removeGone takes out logs that the workspace no longer has.
+func (r *reader) removeGone(st *store.Store) (int, error) {
+	have := map[string]bool{}
+	for _, run := range r.ws.Runs {
+		have[r.alias(run.Path)] = true
+	}
+	removed := 0
+	for _, source := range st.Catalogue() {
+		if have[source.Path] {
+			continue
+		}
+		if err := st.Remove(source.Path); err != nil {
+			return removed, err
+		}
+		removed++
+	}
+	return removed, nil
+}
+
+// total fills in what the store holds.
+func (r *reader) total(st *store.Store, summary *Summary) {
+	real := r.realPaths()
+	for _, source := range st.Catalogue() {
+		if source.Status != store.StatusOK {
+			continue
+		}
+		summary.Logs++
+		summary.Rows += source.Rows
+		summary.Pulls += source.Pulls
+		summary.Steady += source.Steady
+		summary.Findings += source.Findings
+		if source.Rows == 0 {
+			summary.Empty = append(summary.Empty, real[source.Path])
+		}
+	}
+}
+
+// Kinds of fault that Verify adds to those of the store.
+const FaultNotIngested = "not_ingested" // the workspace has a log that the catalogue does not
+
+// Verify checks the workspace's store against its catalogue and its logs (store.Verify), and names logs that were
+// never ingested.
+func Verify(ws *workspace.Workspace) ([]store.Fault, error) {
+	st, err := store.Open(StoreDir(ws.Dir))
+	if err != nil {
+		return nil, err
+	}
+	r := &reader{ws: ws}
+	real := r.realPaths()
+	faults, err := st.Verify(func(name string) (string, bool) {
+		path, ok := real[name]
+		return r.file(path), ok
+	})
+	if err != nil {
+		return nil, err
+	}
+	for _, run := range ws.Runs {
+		if _, ok := st.Source(r.alias(run.Path)); !ok {
+			faults = append(faults, store.Fault{Kind: FaultNotIngested, Path: run.Path, Detail: "the log is not in the catalogue: run ingest"})
+		}
+	}
+	return faults, nil
+}
+
+// realPaths maps the names logs go by in the store to their paths in the workspace.
+func (r *reader) realPaths() map[string]string {
+	out := make(map[string]string, len(r.ws.Runs))
+	for _, run := range r.ws.Runs {
+		out[r.alias(run.Path)] = run.Path
+	}
+	return out
+}
+
+func (r *reader) file(path string) string { return filepath.Join(r.ws.Dir, filepath.FromSlash(path)) }
+
+// plain words an error about a log without the place of the workspace on this machine, so that the catalogue does
+// not depend on it.
+func (r *reader) plain(err error, run *workspace.RunFile, name string) string {
+	return strings.ReplaceAll(err.Error(), r.file(run.Path), name)
+}

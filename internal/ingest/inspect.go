@@ -1,0 +1,143 @@
+package ingest
+
+import (
+	"fmt"
+	"math"
+
+	"headroom/internal/evidence"
+	"headroom/internal/runlog"
+	"headroom/internal/workspace"
+	"headroom/models/channel"
+)
+
+// Inspection is how one run of a log was read and what was found in it.
+type Inspection struct {
+	Path     string      // as given
+	Error    string      // why the log cannot be read, "" when it can; then everything below is set
+	Part     int         // 1-based number of the run in its file
+	Parts    int         // runs in the file
+	Platform string      // whose rules were used, "" for the defaults
+	Vehicle  string      // "" when the log is not one of the workspace's
+	Run      *runlog.Run // dialect, columns with reasons, time base, quality findings
+
+	LoadSource string // where absolute load comes from (evidence.LoadLogged …), "" without one
+	Segments   []SegmentSummary
+	Rows       int // rows of evidence the run gives
+	Findings   []runlog.Finding
+	Lags       []evidence.LagEstimate
+}
+
+// SegmentSummary is one pull or steady stretch.
+type SegmentSummary struct {
+	Kind           string
+	From, To       float64 // seconds
+	RPMFrom, RPMTo float64 // at its ends
+	Gear           float64 // NaN when not logged
+	Cells          int     // cells it gives rows for
+	Reason         string
+}
+
+// Inspect reads the logs as Ingest would and says how, without keeping anything. A log of the workspace gets the
+// rules, lags and displacement of its platform; any other log, and every log when ws is nil, gets the default rules,
+// and cells only where absolute load itself is logged. A log that cannot be read is listed with its error. The error
+// returned is for an unreadable channels.yaml.
+func Inspect(paths []string, ws *workspace.Workspace) ([]Inspection, error) {
+	r := &reader{}
+	if ws != nil {
+		var err error
+		if r, err = newReader(ws); err != nil {
+			return nil, err
+		}
+	}
+	var out []Inspection
+	for _, path := range paths {
+		out = append(out, r.inspect(path)...)
+	}
+	return out, nil
+}
+
+func (r *reader) inspect(path string) (out []Inspection) {
+	defer func() {
+		if fault := recover(); fault != nil { // one log must not hide the others
+			out = []Inspection{{Path: path, Error: fmt.Sprintf("%s: the reader failed on it (%v): please report it with the log", path, fault)}}
+		}
+	}()
+	base := Inspection{Path: path}
+	fail := func(err error) []Inspection {
+		base.Error = err.Error()
+		return []Inspection{base}
+	}
+	d := workspace.Defaults()
+	setup, options := rules(d.Cells, d.Pulls), runlog.Options{ChannelMap: r.channels}
+	if run := r.known(path); run != nil {
+		s, err := r.setup(run)
+		if err != nil {
+			return fail(err)
+		}
+		setup, options = s, r.options(run)
+		base.Platform, base.Vehicle = s.Platform, run.Vehicle
+	}
+	runs, err := runlog.Read(path, options)
+	if err != nil {
+		return fail(err)
+	}
+	for i, run := range runs {
+		in := base
+		in.Part, in.Parts, in.Run = i+1, len(runs), run
+		in.find(setup)
+		out = append(out, in)
+	}
+	return out
+}
+
+// known is the workspace's own entry of a log, nil when it is none of its logs.
+func (r *reader) known(path string) *workspace.RunFile {
+	if r.ws == nil {
+		return nil
+	}
+	rel, ok := relative(r.ws.Dir, path)
+	if !ok {
+		return nil
+	}
+	for i := range r.ws.Runs {
+		if r.ws.Runs[i].Path == rel {
+			return &r.ws.Runs[i]
+		}
+	}
+	return nil
+}
+
+// find fills in what evidence makes of the run.
+func (in *Inspection) find(setup *evidence.Setup) {
+	aligned := evidence.Align(in.Run, setup.Lags)
+	_, in.LoadSource = evidence.AbsoluteLoad(aligned, setup)
+	segments, _ := evidence.Segments(aligned, setup)
+	rows, findings := evidence.Rows(in.Run, setup)
+	in.Rows, in.Findings, in.Lags = len(rows), findings, evidence.EstimateLags(in.Run)
+	cells := map[int]int{}
+	for _, row := range rows {
+		cells[int(row.Segment)]++
+	}
+	for i, s := range segments {
+		low, high := ends(aligned, s)
+		in.Segments = append(in.Segments, SegmentSummary{
+			Kind: s.Kind, From: aligned.Time[s.From], To: aligned.Time[s.To-1],
+			RPMFrom: low, RPMTo: high, Gear: s.Gear, Cells: cells[i], Reason: s.Reason,
+		})
+	}
+}
+
+// ends are the first and the last usable engine speed of a segment.
+func ends(run *runlog.Run, s evidence.Segment) (first, last float64) {
+	first, last = math.NaN(), math.NaN()
+	for _, v := range run.Values(channel.EngineSpeed)[s.From:s.To] {
+		if math.IsNaN(v) {
+			continue
+		}
+		if math.IsNaN(first) {
+			first = v
+		}
+		last = v
+	}
+	return first, last
+}
