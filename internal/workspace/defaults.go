@@ -1,0 +1,62 @@
+package workspace
+
+import "maps"
+
+// Defaults returns the configuration an empty headroom.yaml stands for. The thresholds are common practice, no source;
+// content and confidence are the 0.95/0.95 of the tolerance-limit literature (Krishnamoorthy and Mathew, 2009).
+func Defaults() Config {
+	return Config{
+		Decision: Decision{
+			HoldProbability: map[string]float64{Catastrophic: 0.05, Major: 0.10},
+			ThinPulls:       8,
+			ThinCars:        3,
+			Content:         0.95,
+			Confidence:      0.95,
+		},
+		Display: Display{Pressure: "kPa", Temperature: "C", Torque: "Nm"},
+		Fuels:   map[string]Fuel{},
+		Cells:   Cells{RPMStep: 500, LoadStep: 20},
+		Pulls:   Pulls{ThrottleMin: 80, MinSeconds: 2, MinSpanRPM: 1000, SteadySeconds: 5, WarmCoolantC: 70},
+		Seed:    1,
+	}
+}
+
+// fill sets to d what c leaves at zero.
+func (c *Config) fill(d Config) {
+	hold := maps.Clone(d.Decision.HoldProbability)
+	maps.Copy(hold, c.Decision.HoldProbability)
+	c.Decision.HoldProbability = hold
+	setDefault(&c.Decision.ThinPulls, d.Decision.ThinPulls)
+	setDefault(&c.Decision.ThinCars, d.Decision.ThinCars)
+	setDefault(&c.Decision.Content, d.Decision.Content)
+	setDefault(&c.Decision.Confidence, d.Decision.Confidence)
+	setDefault(&c.Display.Pressure, d.Display.Pressure)
+	setDefault(&c.Display.Temperature, d.Display.Temperature)
+	setDefault(&c.Display.Torque, d.Display.Torque)
+	setDefault(&c.Seed, d.Seed)
+	if c.Fuels == nil {
+		c.Fuels = map[string]Fuel{}
+	}
+	c.Cells.fill(d.Cells)
+	c.Pulls.fill(d.Pulls)
+}
+
+func (c *Cells) fill(d Cells) {
+	setDefault(&c.RPMStep, d.RPMStep)
+	setDefault(&c.LoadStep, d.LoadStep)
+}
+
+func (p *Pulls) fill(d Pulls) {
+	setDefault(&p.ThrottleMin, d.ThrottleMin)
+	setDefault(&p.MinSeconds, d.MinSeconds)
+	setDefault(&p.MinSpanRPM, d.MinSpanRPM)
+	setDefault(&p.SteadySeconds, d.SteadySeconds)
+	setDefault(&p.WarmCoolantC, d.WarmCoolantC)
+}
+
+func setDefault[T comparable](v *T, d T) {
+	var zero T
+	if *v == zero {
+		*v = d
+	}
+}
