@@ -1,0 +1,182 @@
+package report
+
+import (
+	"fmt"
+	"strconv"
+
+	"headroom/internal/assess"
+)
+
+func auditDocument(a *assess.Audit) document {
+	doc := document{
+		Kind:  "audit",
+		Title: "Audit of every revision",
+		Facts: []fact{{"Revisions", strconv.Itoa(len(a.Rows))}, {"Not scored", strconv.Itoa(len(a.Failed))}},
+	}
+	doc.Sections = []section{auditRowSection(a), unloggedSection(a)}
+	if len(a.Groups) > 0 {
+		doc.Sections = append(doc.Sections, groupSection(a))
+	}
+	doc.Sections = append(doc.Sections, failedSection(a), cautionSection(a.Cautions), provenanceSection(a.Stamp))
+	return doc
+}
+
+func auditRowSection(a *assess.Audit) section {
+	s := section{ID: "revisions", Title: "Revisions, riskiest first"}
+	if len(a.Rows) == 0 {
+		s.Intro = "No revision could be scored."
+		return s
+	}
+	s.Intro = "The chance is that one pull crosses the limit of the leading hazard; brackets hold its 90 % interval."
+	t := &table{
+		Columns: []column{
+			{Head: "#", Right: true}, {Head: "Revision", Flex: true}, {Head: "For", Flex: true}, {Head: "Author", Wide: true},
+			{Head: "Status"}, {Head: "Verdict"}, {Head: "Leading hazard", Flex: true}, {Head: "Chance per pull", Right: true},
+			{Head: "Own pulls", Right: true},
+		},
+		Absent: "no number could be worked out; the reason stands in the note of the same rank.",
+	}
+	for _, r := range a.Rows {
+		t.Rows = append(t.Rows, auditTableRow(r))
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+func auditTableRow(r assess.AuditRow) row {
+	hazard := text(plain(r.TopHazard))
+	if r.Cell != nil {
+		hazard = text(append(hazard.Parts, where(*r.Cell).Parts...)...)
+	}
+	notes := []string{fmt.Sprintf("%s. Author %s, fuel %s.", or(r.Because, "No reason was recorded"), or(r.Author, "not named"), or(r.Fuel, "not named"))}
+	return row{
+		Cells: []cell{
+			integer(r.Rank),
+			text(or(r.Revision, missing)).toned(loud),
+			text(or(r.Platform, missing), vehicle(r.Vehicle)),
+			text(or(r.Author, missing)),
+			text(or(r.Status, missing)),
+			text(r.Verdict).toned(verdictTone(r.Verdict)),
+			hazard,
+			chance(r.ProbabilityPerPull, r.Interval90),
+			integer(r.OwnPulls),
+		},
+		Notes: notes,
+	}
+}
+
+func verdictTone(word string) tone {
+	switch word {
+	case assess.VerdictHold:
+		return alarm
+	case assess.VerdictRelease:
+		return calm
+	case assess.VerdictConditions:
+		return loud
+	}
+	return doubt
+}
+
+func unloggedSection(a *assess.Audit) section {
+	s := section{ID: "unlogged", Title: "Released without own logs"}
+	for _, r := range a.Rows {
+		if r.ReleasedWithoutLog {
+			s.Blocks = append(s.Blocks, block{})
+			s.Blocks[0].List = append(s.Blocks[0].List, fmt.Sprintf("%s on %s, %s, by %s: verdict %s.",
+				r.Revision, r.Platform, vehicle(r.Vehicle), or(r.Author, "nobody named"), r.Verdict))
+		}
+	}
+	if len(s.Blocks) == 0 {
+		s.Intro = "None: every released revision has been logged."
+		return s
+	}
+	s.Blocks = s.Blocks[:1]
+	s.Intro = "These revisions are released, and no pull has been logged on them."
+	return s
+}
+
+func groupSection(a *assess.Audit) section {
+	t := &table{Columns: []column{
+		{Head: capital(or(a.By, "group")), Flex: true}, {Head: "Revisions", Right: true}, {Head: "Hold", Right: true},
+		{Head: "Undecided", Right: true}, {Head: "Conditions", Right: true}, {Head: "Release", Right: true},
+		{Head: "Released, not logged", Right: true},
+	}}
+	for _, g := range a.Groups {
+		r := row{Cells: []cell{
+			text(or(g.Group, missing+" (not named)")).toned(loud), integer(g.Revisions), integer(g.Hold), integer(g.Undecided),
+			integer(g.Conditions), integer(g.Release), integer(g.ReleasedWithoutLog),
+		}}
+		if g.Caution != "" {
+			r.Notes = []string{g.Caution}
+		}
+		t.Rows = append(t.Rows, r)
+	}
+	return section{
+		ID: "groups", Title: "By " + or(a.By, "group"),
+		Intro:  "Counts of revisions. They say who is handed the harder cars as much as who takes more risk.",
+		Blocks: []block{{Table: t}},
+	}
+}
+
+func failedSection(a *assess.Audit) section {
+	s := section{ID: "not-scored", Title: "Not scored"}
+	if len(a.Failed) == 0 {
+		s.Intro = "None: every revision was scored."
+		return s
+	}
+	s.Intro = "These revisions could not be scored. That is no pass."
+	t := &table{Columns: []column{{Head: "Revision", Flex: true}, {Head: "What went wrong", Flex: true}}}
+	for _, f := range a.Failed {
+		t.Rows = append(t.Rows, row{Cells: []cell{text(f.Revision).toned(loud), text(f.Error)}})
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+// auditRow is one revision of an audit, flat. Record is "revision", or "failed" for one that could not be scored.
+type auditRow struct {
+	Record        string   `parquet:"record,dict"`
+	Rank          *int64   `parquet:"rank,optional"`
+	Revision      string   `parquet:"revision"`
+	Platform      string   `parquet:"platform,dict"`
+	Vehicle       string   `parquet:"vehicle,dict"`
+	Author        string   `parquet:"author,dict"`
+	Fuel          string   `parquet:"fuel,dict"`
+	Status        string   `parquet:"status,dict"`
+	Verdict       string   `parquet:"verdict,dict"`
+	TopHazard     string   `parquet:"top_hazard,dict"`
+	RPMLow        *float64 `parquet:"low_rpm,optional"`
+	RPMHigh       *float64 `parquet:"high_rpm,optional"`
+	LoadLow       *float64 `parquet:"load_low_pct,optional"`
+	LoadHigh      *float64 `parquet:"load_high_pct,optional"`
+	Probability   *float64 `parquet:"probability_per_pull,optional"`
+	ProbabilityLo *float64 `parquet:"probability_per_pull_low90,optional"`
+	ProbabilityHi *float64 `parquet:"probability_per_pull_high90,optional"`
+	OwnPulls      *int64   `parquet:"own_pulls,optional"`
+	Unlogged      *bool    `parquet:"released_without_own_logs,optional"`
+	Because       string   `parquet:"because"`
+	Digest        string   `parquet:"workspace_digest,dict"`
+	Seed          uint64   `parquet:"seed"`
+}
+
+func auditRows(a *assess.Audit) []auditRow {
+	var rows []auditRow
+	for _, r := range a.Rows {
+		out := auditRow{
+			Record: "revision", Rank: some(int64(r.Rank)), Revision: r.Revision, Platform: r.Platform, Vehicle: r.Vehicle,
+			Author: r.Author, Fuel: r.Fuel, Status: r.Status, Verdict: r.Verdict, TopHazard: r.TopHazard,
+			Probability: known(r.ProbabilityPerPull), ProbabilityLo: known(r.Interval90[0]), ProbabilityHi: known(r.Interval90[1]),
+			OwnPulls: some(int64(r.OwnPulls)), Unlogged: some(r.ReleasedWithoutLog), Because: r.Because,
+			Digest: a.WorkspaceDigest, Seed: a.Seed,
+		}
+		if r.Cell != nil {
+			out.RPMLow, out.RPMHigh = known(r.Cell.RPM[0]), known(r.Cell.RPM[1])
+			out.LoadLow, out.LoadHigh = known(r.Cell.LoadPct[0]), known(r.Cell.LoadPct[1])
+		}
+		rows = append(rows, out)
+	}
+	for _, f := range a.Failed {
+		rows = append(rows, auditRow{Record: "failed", Revision: f.Revision, Because: f.Error, Digest: a.WorkspaceDigest, Seed: a.Seed})
+	}
+	return rows
+}

@@ -1,0 +1,208 @@
+package report
+
+import (
+	"strconv"
+	"strings"
+
+	"headroom/internal/assess"
+)
+
+// document is a result as it is told to a person. It is built once per result and rendered by the terminal, Markdown
+// and HTML writers; it holds finished words and numbers and no markup.
+type document struct {
+	Kind     string // "review", "audit", …
+	Title    string
+	Facts    []fact
+	Verdict  *verdict
+	Sections []section
+}
+
+// fact is a name and what it is.
+type fact struct{ Name, Value string }
+
+// verdict is the word, what it means, and why.
+type verdict struct {
+	Word, Meaning string
+	Because       []string
+}
+
+// section is a heading with what stands below it. An empty Blocks is never left unexplained: Intro says what is not
+// there and why.
+type section struct {
+	ID, Title string
+	Named     bool // the title is an identifier: it is never set in capitals
+	Intro     string
+	Blocks    []block
+}
+
+// block is one thing in a section; exactly one of the pointers and slices is set.
+type block struct {
+	Text  string
+	Facts []fact
+	List  []string
+	Table *table
+	Grid  *grid
+	Plots []plot // html only
+}
+
+// table is rows under columns.
+type table struct {
+	Caption string // "" for none
+	Columns []column
+	Rows    []row
+	Fold    string // html: shown folded away under these words; "" for open
+	Legend  string // html: what the small pictures in the cells show
+	Absent  string // what "–" means in this table; printed when a cell has one
+	Only    medium // the formats it is for; everywhere when empty
+	Most    int    // terminal: rows shown at most, 0 for all
+}
+
+// medium names the human formats a block is for.
+type medium string
+
+const (
+	everywhere medium = ""
+	onTerminal medium = "terminal"
+	notTyped   medium = "document" // Markdown and html
+)
+
+// column heads a column.
+type column struct {
+	Head  string
+	Right bool // numbers stand to the right
+	Wide  bool // terminal: shown only where there is room
+	Flex  bool // terminal: gives way first where there is not
+}
+
+// row is one line of a table and what is said about it.
+type row struct {
+	Cells  []cell
+	Notes  []string // full sentences about this row
+	Accent tone
+}
+
+// cell is a value in parts: side by side where there is room, one above the other where there is not.
+type cell struct {
+	Parts []string
+	Tone  tone
+	Strip *strip // html only
+}
+
+// tone says how a cell is meant to strike the eye. The words say the same: nothing is told by colour alone.
+type tone string
+
+const (
+	calm  tone = ""
+	alarm tone = "alarm"
+	doubt tone = "doubt"
+	faint tone = "faint"
+	loud  tone = "loud"
+)
+
+func text(parts ...string) cell {
+	kept := make([]string, 0, len(parts))
+	for _, p := range parts {
+		if p != "" {
+			kept = append(kept, p)
+		}
+	}
+	return cell{Parts: kept}
+}
+
+func (c cell) toned(t tone) cell {
+	c.Tone = t
+	return c
+}
+
+// joined is the cell on one line. A part in brackets belongs to the one before.
+func (c cell) joined() string { return joinParts(c.Parts) }
+
+func joinParts(parts []string) string {
+	var b strings.Builder
+	for i, p := range parts {
+		switch {
+		case i == 0:
+		case strings.HasPrefix(p, "("):
+			b.WriteByte(' ')
+		default:
+			b.WriteString(", ")
+		}
+		b.WriteString(p)
+	}
+	return b.String()
+}
+
+// lacks reports whether any cell shows a value that is not known.
+func (t *table) lacks() bool {
+	for _, r := range t.Rows {
+		for _, c := range r.Cells {
+			for _, p := range c.Parts {
+				if strings.HasPrefix(p, missing) {
+					return true
+				}
+			}
+		}
+	}
+	return false
+}
+
+// grid is one metric over speed and load (html only; the other formats show the table beside it).
+type grid struct {
+	Caption, Note string
+	Fold          string // shown folded away under these words; "" for open
+	Columns       []string
+	Rows          []gridRow
+}
+
+type gridRow struct {
+	Head  string
+	Cells []gridCell
+}
+
+// gridCell shows a number; Shade 1–6 is its place between the grid's smallest and largest, 0 is no number.
+type gridCell struct {
+	Text, Sub string
+	Shade     int
+}
+
+// chance is a probability with its 90 % interval.
+func chance(p assess.Number, span assess.Span) cell {
+	if !p.Known() {
+		return text(missing)
+	}
+	if within := probabilities(span); within != missing {
+		return text(probability(p), "("+within+")")
+	}
+	return text(probability(p), "(interval not known)")
+}
+
+func evidenceOf(cars, pulls int) cell { return text(count(cars, "car"), count(pulls, "pull")) }
+
+func where(c assess.Cell) cell {
+	return text(rangeOf(c.RPM, "rpm"), rangeOf(c.LoadPct, "% load"))
+}
+
+func integer(n int) cell { return text(strconv.Itoa(n)) }
+
+func cautionSection(cautions []string) section {
+	s := section{ID: "cautions", Title: "Cautions"}
+	if len(cautions) == 0 {
+		s.Intro = "This result came without its cautions. Treat it as unfinished: engines fail and people get hurt."
+		return s
+	}
+	s.Blocks = []block{{List: cautions}}
+	return s
+}
+
+func provenanceSection(s assess.Stamp) section {
+	return section{
+		ID: "provenance", Title: "Where this comes from",
+		Intro: "The same files, version and seed give the same report, byte for byte.",
+		Blocks: []block{{Facts: []fact{
+			{"Schema", or(s.Schema, missing+" (not stated)")},
+			{"Tool version", or(s.ToolVersion, missing+" (not stated)")},
+			{"Workspace digest", or(s.WorkspaceDigest, missing+" (not stated)")},
+			{"Seed", strconv.FormatUint(s.Seed, 10)},
+		}}},
+	}
+}

@@ -1,0 +1,268 @@
+package report
+
+import (
+	"math"
+
+	"headroom/internal/assess"
+	"headroom/internal/evidence"
+	"headroom/internal/ingest"
+	"headroom/internal/runlog"
+	"headroom/internal/store"
+	"headroom/internal/workspace"
+)
+
+// The fixtures are made by hand to be awkward: missing numbers, hazards without evidence, chances at both ends, long
+// and hostile identifiers, several scripts.
+
+var none = assess.Number(math.NaN())
+
+var noSpan = assess.Span{none, none}
+
+const (
+	longID    = "rev-0142-c-a-very-long-identifier-that-nobody-should-ever-type-but-somebody-always-does-2026-03-04"
+	hostileID = `<script>alert("x")</script>`
+	digest    = "9f2b7c64d0a1e835f7764c1b0c55a1de3f8e0b9a4c2d7e6f1a2b3c4d5e6f7081"
+)
+
+var stamp = assess.Stamp{Schema: "headroom/review/1", ToolVersion: "0.1.0", WorkspaceDigest: digest, Seed: 1}
+
+var cautions = []string{
+	"This is evidence for a decision, not the decision: a calibration can destroy an engine and injure people.",
+	"Predictions are no better than the sensors behind them.",
+}
+
+func cellAt(rpm, load float64) assess.Cell {
+	return assess.Cell{
+		RPM:     assess.Span{assess.Number(rpm), assess.Number(rpm + 500)},
+		LoadPct: assess.Span{assess.Number(load), assess.Number(load + 20)},
+	}
+}
+
+func fixtureReview() *assess.Review {
+	yes, no := true, false
+	return &assess.Review{
+		Stamp:    stamp,
+		Revision: "rev-0142-c", Parent: "rev-0142-b", Platform: "kestrel-20t", Vehicle: "car-017", Author: "t2", Fuel: "pump-91",
+		Verdict: assess.VerdictHold,
+		Because: []string{
+			"knock: 19 % of pulls cross the limit (90 % interval 9.0 % to 33 %), upper bound over the 5.0 % allowed for a major hazard",
+			"exhaust temperature (major) not assessed: no log has exhaust temperature; without data no claim is made",
+		},
+		Hazards: []assess.Hazard{
+			{Hazard: "knock", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.19, Interval90: assess.Span{0.09, 0.33}, Basis: "predicted", Cars: 12, Pulls: 148},
+			{Hazard: "lean", Severity: "major", Status: "assessed", ProbabilityPerPull: 1e-6, Interval90: assess.Span{0, 0.0008}, Basis: "both", Cars: 12, Pulls: 148},
+			{Hazard: "fuel_delivery", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.031, Interval90: assess.Span{0.012, 0.071}, Basis: "predicted", Cars: 11, Pulls: 140},
+			{Hazard: "rail_pressure", Severity: "major", Status: "thin", Why: "2 cars and 9 pulls; the workspace asks for 5 cars and 30 pulls", ProbabilityPerPull: none, Interval90: noSpan, Cars: 2, Pulls: 9},
+			{Hazard: "charge_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.999, Interval90: assess.Span{0.97, 1}, Basis: "measured", Cars: 12, Pulls: 148},
+			{Hazard: "coolant_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0, Interval90: assess.Span{0, 0}, Basis: "measured", Cars: 12, Pulls: 148},
+			{Hazard: "oil_temperature", Severity: "moderate", Status: "not_assessed", Why: "no log has oil temperature", ProbabilityPerPull: none, Interval90: noSpan},
+			{Hazard: "exhaust_temperature", Severity: "major", Status: "not_assessed", Why: "no log has exhaust temperature; without data no claim is made", ProbabilityPerPull: none, Interval90: noSpan},
+			{Hazard: "cylinder_pressure", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.004, Interval90: assess.Span{0.0004, 0.03}, Basis: "predicted", Cars: 12, Pulls: 148},
+			{Hazard: "low_speed_load", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.0021, Interval90: assess.Span{0.0002, 0.012}, Basis: "predicted", Cars: 12, Pulls: 148},
+			{Hazard: "boost_control", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.12, Interval90: assess.Span{0.06, 0.2}, Basis: "measured", Cars: 12, Pulls: 148},
+			{Hazard: "driveline", Severity: "major", Status: "not_assessed", Why: "the platform file has no limit for it", ProbabilityPerPull: none, Interval90: noSpan},
+		},
+		Findings: []assess.Finding{
+			{Rank: 1, Hazard: "knock", Severity: "major", Cell: cellAt(3000, 160), Metric: "knock_margin", Unit: "deg", Predicted: 1.2, Interval90: assess.Span{-1.1, 3.4}, Limit: 0, LimitSource: "shop rule, 2024",
+				Margin: 1.2, MarginSD: 1.4, ProbabilityPerPull: 0.19, Envelope: assess.EnvelopeCheck{Limit: 2.6, Cars: 14, Pulls: 160, Inside: &no}, Basis: "predicted", Change: assess.Change{SparkDeg: 1.5, Lambda: 0, BoostKPa: 8},
+				Say: "Commanded spark at 3000–3500 rpm and 160–180 % load is 1.2° short of the expected knock limit. Expected: 19 % of pulls cross it there."},
+			{Rank: 2, Hazard: "charge_temperature", Severity: "moderate", Cell: cellAt(5500, 180), Metric: "charge_temperature", Unit: "°C", Predicted: 78, Interval90: assess.Span{71.4, 84.9}, Limit: 70, LimitSource: "platform handbook, table 4",
+				Margin: -8, MarginSD: 4.1, ProbabilityPerPull: 0.999, Envelope: assess.EnvelopeCheck{Limit: 74, Cars: 12, Pulls: 140, Inside: &no}, Basis: "measured", Change: assess.Change{SparkDeg: 0, Lambda: 0, BoostKPa: 14.6},
+				Say: "Charge temperature at 5500–6000 rpm and 180–200 % load is expected at 78.0 °C against a limit of 70.0; over 99.9 % of pulls cross it there."},
+			{Rank: 3, Hazard: "cylinder_pressure", Severity: "catastrophic", Cell: cellAt(2500, 180), Metric: "peak_pressure", Unit: "kPa", Predicted: 10240, Interval90: assess.Span{9110, 11390}, Limit: 12000, LimitSource: "engine maker's letter; <b>not public</b>",
+				Margin: 1760, MarginSD: 700, ProbabilityPerPull: 0.004, Envelope: assess.EnvelopeCheck{Limit: 10600, Cars: 12, Pulls: 148, Inside: &yes}, Basis: "predicted", Change: assess.Change{SparkDeg: 1.5, Lambda: -0.01, BoostKPa: 8},
+				Say: "Peak pressure stays inside its limit."},
+			{Rank: 4, Hazard: "lean", Severity: "major", Cell: cellAt(6000, 160), Metric: "lambda", Unit: "lambda", Predicted: 0.842, Interval90: assess.Span{0.821, 0.863}, Limit: 0.9, LimitSource: "shop rule, 2024",
+				Margin: 0.058, MarginSD: 0.0125, ProbabilityPerPull: 1e-6, Envelope: assess.EnvelopeCheck{Limit: none, Cars: 2, Pulls: 11}, Basis: "both", Change: assess.Change{SparkDeg: none, Lambda: 0.012, BoostKPa: 0},
+				Say: "Lambda ist höher als im Elternstand – λ bleibt unter der Grenze (日本語)."},
+			{Rank: 5, Hazard: "rail_pressure", Severity: "major", Cell: assess.Cell{RPM: noSpan, LoadPct: noSpan}, Metric: "rail_shortfall", Unit: "kPa", Predicted: none, Interval90: noSpan, Limit: 1500, LimitSource: "",
+				Margin: none, MarginSD: none, ProbabilityPerPull: none, Envelope: assess.EnvelopeCheck{Limit: none, Cars: 0, Pulls: 0}, Basis: "", Change: assess.Change{SparkDeg: none, Lambda: none, BoostKPa: none},
+				Say: "Rail pressure could not be predicted: two cars logged it."},
+		},
+		Gains: []assess.Gain{
+			{RPM: 2250, TorqueNm: assess.Span{352, 357.2}, ChangePct: 1.48}, {RPM: 3250, TorqueNm: assess.Span{412, 438}, ChangePct: 6.31},
+			{RPM: 5750, TorqueNm: assess.Span{331, 330.9}, ChangePct: -0.03}, {RPM: 6750, TorqueNm: noSpan, ChangePct: none},
+		},
+		Conditions: []assess.Condition{
+			{Condition: "charge temperature +20 K", Hazard: "knock", Margin: -1.9, Unit: "deg", ProbabilityPerPull: 0.62},
+			{Condition: "fuel two octane numbers lower", Hazard: "knock", Margin: -0.4, Unit: "deg", ProbabilityPerPull: 0.41},
+			{Condition: "ambient pressure 85 kPa", Hazard: "charge_temperature", Margin: -17, Unit: "°C", ProbabilityPerPull: 1},
+			{Condition: "lambda sensor reads 3 % rich", Hazard: "lean", Margin: none, Unit: "lambda", ProbabilityPerPull: none},
+		},
+		Footprint: assess.Footprint{CellsChanged: 61, CellsChangedVisited: 38, StatesPastLastBreakpoint: 12, NotModelled: []string{"fan duty: changed, not modelled"}},
+		NextPulls: []assess.NextPull{
+			{RPM: assess.Span{2500, 4000}, LoadPct: assess.Span{150, 190}, Gear: 4, Channels: []string{"knock_retard", "lambda", "charge_temperature"}, Narrows: "knock, which holds this revision"},
+			{RPM: assess.Span{4500, 6500}, LoadPct: assess.Span{140, 180}, Gear: none, Channels: []string{"exhaust_temperature"}, Narrows: "exhaust temperature, which is not assessed"},
+		},
+		Cautions: cautions,
+		Curves:   fixtureCurves(),
+	}
+}
+
+func fixtureCurves() []assess.Curve {
+	nan := math.NaN()
+	return []assess.Curve{
+		{Hazard: "knock", Metric: "knock_margin", Unit: "deg", Points: []assess.CurvePoint{
+			{RPM: 2250, Margin: 4.1, Low: 1.6, High: 6.6, Parent: 5.0, Envelope: 3.9, Cars: 14}, {RPM: 2750, Margin: 2.4, Low: 0, High: 4.7, Parent: 3.8, Envelope: 3.1, Cars: 14},
+			{RPM: 3250, Margin: 1.2, Low: -1.1, High: 3.4, Parent: 2.9, Envelope: 2.6, Cars: 14}, {RPM: 3750, Margin: 1.9, Low: -0.4, High: 4.2, Parent: 3.1, Envelope: 2.8, Cars: 13},
+			{RPM: 4250, Margin: 2.8, Low: 0.5, High: 5.1, Parent: 3.5, Envelope: 3, Cars: 12}, {RPM: 4750, Margin: 3.4, Low: 1, High: 5.8, Parent: 3.9, Envelope: none, Cars: 9},
+			{RPM: 5250, Margin: 3.9, Low: 1.3, High: 6.4, Parent: 4.2, Envelope: none, Cars: 7}, {RPM: 5750, Margin: 4.2, Low: 1.2, High: 7.2, Parent: 4.4, Envelope: none, Cars: 4},
+		}},
+		{Hazard: "charge_temperature", Metric: "charge_temperature", Unit: "°C", Points: []assess.CurvePoint{
+			{RPM: 2250, Margin: 24, Low: 19, High: 30, Parent: 27, Envelope: 17, Cars: 12}, {RPM: 3250, Margin: 15, Low: 9, High: 21, Parent: 19, Envelope: 10, Cars: 12},
+			{RPM: 4250, Margin: nan, Low: nan, High: nan, Parent: 11, Envelope: 3, Cars: 0}, {RPM: 5250, Margin: -2, Low: -9, High: 5, Parent: 6, Envelope: 0, Cars: 12},
+			{RPM: 5750, Margin: -8, Low: -14.9, High: -1.4, Parent: 2, Envelope: -4, Cars: 12},
+		}},
+		{Hazard: "cylinder_pressure", Metric: "peak_pressure", Unit: "kPa", Points: []assess.CurvePoint{
+			{RPM: 2250, Margin: 1900, Low: 700, High: 3100, Parent: 2400, Envelope: 1400, Cars: 12}, {RPM: 2750, Margin: 1760, Low: 610, High: 2890, Parent: 2310, Envelope: 1400, Cars: 12},
+			{RPM: 4250, Margin: 2100, Low: 900, High: 3300, Parent: 2500, Envelope: 1700, Cars: 12}, {RPM: 5750, Margin: 2900, Low: 1500, High: 4300, Parent: 3100, Envelope: 2300, Cars: 11},
+		}},
+		{Hazard: "fuel_delivery", Metric: "injector_duty", Unit: "%", Points: []assess.CurvePoint{
+			{RPM: 5250, Margin: nan, Low: nan, High: nan, Parent: nan, Envelope: none, Cars: 0}, {RPM: 5750, Margin: 11.5, Low: 6.2, High: 16.8, Parent: 14, Envelope: 9, Cars: 11},
+		}},
+		{Hazard: "rail_pressure", Metric: "rail_shortfall", Unit: "kPa", Points: []assess.CurvePoint{{RPM: 3000, Margin: nan, Low: nan, High: nan, Parent: nan, Envelope: none, Cars: 2}}},
+	}
+}
+
+// awkwardReview is fixtureReview with long and hostile identifiers everywhere an identifier can stand.
+func awkwardReview() *assess.Review {
+	r := fixtureReview()
+	r.Revision, r.Parent, r.Vehicle, r.Author = longID, hostileID, longID, hostileID
+	r.Platform, r.Fuel = "kestrel|20t*_`x`", "\x1b[31mred\x1b[0m\u202egnirts"
+	r.Because = append(r.Because, hostileID+" "+longID)
+	r.Findings[0].Say = hostileID + " " + longID + longID
+	r.Findings[1].Unit, r.Findings[1].Hazard = hostileID, longID
+	r.Hazards[3].Why = longID
+	r.Curves[0].Unit, r.Curves[1].Hazard = hostileID, hostileID
+	r.Footprint.NotModelled = []string{hostileID}
+	r.NextPulls[0].Channels = []string{longID, hostileID}
+	r.Cautions = append([]string{}, hostileID)
+	r.WorkspaceDigest = hostileID
+	return r
+}
+
+func fixtureAudit() *assess.Audit {
+	at := cellAt(3000, 160)
+	s := stamp
+	s.Schema = "headroom/audit/1"
+	return &assess.Audit{
+		Stamp: s, By: "author",
+		Rows: []assess.AuditRow{
+			{Rank: 1, Revision: "rev-0142-c", Platform: "kestrel-20t", Vehicle: "car-017", Author: "t2", Fuel: "pump-91", Status: "proposed", Verdict: "hold", TopHazard: "knock", Cell: &at, ProbabilityPerPull: 0.19, Interval90: assess.Span{0.09, 0.33}, OwnPulls: 0, Because: "knock: 19 % of pulls cross the limit"},
+			{Rank: 2, Revision: longID, Platform: "kestrel-20t", Vehicle: "fleet", Author: "t1", Fuel: "blend-30", Status: "released", Verdict: "undecided", TopHazard: "exhaust_temperature", ProbabilityPerPull: none, Interval90: noSpan, OwnPulls: 0, ReleasedWithoutLog: true, Because: "exhaust temperature (major) not assessed: no log has exhaust temperature"},
+			{Rank: 3, Revision: "rev-0090-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t2", Fuel: "pump-95", Status: "released", Verdict: "conditions", TopHazard: "charge_temperature", Cell: &at, ProbabilityPerPull: 0.0007, Interval90: assess.Span{0, 0.004}, OwnPulls: 31, Because: "charge temperature: outside the fleet's envelope"},
+			{Rank: 4, Revision: "rev-0088-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t3", Fuel: "pump-95", Status: "released", Verdict: "release", TopHazard: "knock", Cell: &at, ProbabilityPerPull: 1e-6, Interval90: assess.Span{0, 0.0004}, OwnPulls: 64, Because: "every serious hazard was assessed"},
+		},
+		Groups: []assess.AuditGroup{
+			{Group: "t1", Revisions: 1, Undecided: 1, ReleasedWithoutLog: 1, Caution: "1 revision proves nothing about a person"},
+			{Group: "t2", Revisions: 2, Hold: 1, Conditions: 1}, {Group: "t3", Revisions: 1, Release: 1},
+		},
+		Failed:   []assess.AuditError{{Revision: "rev-0003-x", Error: "revisions/rev-0003-x/tables/spark.csv, row 3, column 5: not a number; write a number or leave the row out"}},
+		Cautions: cautions,
+	}
+}
+
+func fixtureFleet() *assess.Fleet {
+	s := stamp
+	s.Schema = "headroom/fleet/1"
+	return &assess.Fleet{
+		Stamp: s,
+		Cars: []assess.FleetCar{
+			{Rank: 1, Vehicle: "car-021", Platform: "kestrel-20t", Metric: "long_term_trim", Unit: "%", Chart: "EWMA", Baseline: 1.2, Latest: 6.9, Shift: 5.7, Statistic: 4.81, Threshold: 2.86, Signal: true, Onset: "2026-02-11", Runs: 14, Rows: 322, FalseAlarm: "one in 370 runs", Say: "Trim has climbed by 5.7 % since February: look at fuel pressure and leaks first."},
+			{Rank: 2, Vehicle: longID, Platform: "kestrel-20t", Metric: "charge_temperature_rise", Unit: "K", Chart: "CUSUM", Baseline: 11, Latest: 12.4, Shift: 1.4, Statistic: 2.2, Threshold: 5, Runs: 9, Rows: 201, FalseAlarm: "one in 465 runs", Say: "No signal."},
+			{Rank: 3, Vehicle: "car-003", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Chart: "EWMA", Baseline: none, Latest: none, Shift: none, Statistic: none, Threshold: none, Runs: 2, Rows: 18, Say: "Two runs are too few for a past of its own."},
+		},
+		Outcomes: []assess.OutcomeProof{
+			{Platform: "kestrel-20t", Cars: 30, Failures: 0, Pulls: 415, RateUpper: 0.0950, PullsUpper: 0.00719, Say: "No failure in 30 cars proves only that fewer than one car in ten fails so far."},
+			{Platform: "heron-15t", Cars: 0, Failures: 0, Pulls: 0, RateUpper: none, PullsUpper: none, Say: "No cars, no proof."},
+		},
+		Overdue:  []assess.OverdueCar{{Vehicle: "car-030", Platform: "heron-15t", LastRun: "2025-08-01", Days: 214}, {Vehicle: "car-031", Platform: "heron-15t", Days: none}},
+		Cautions: cautions,
+	}
+}
+
+func fixtureEnvelopes() *assess.Envelopes {
+	s := stamp
+	s.Schema = "headroom/envelope/1"
+	var cells []assess.EnvelopeCell
+	for i, rpm := range []float64{2000, 2500, 3000, 3500, 4000, 4500, 5000, 5500, 6000} {
+		for j, load := range []float64{120, 140, 160, 180} {
+			if (i == 0 && j == 3) || (i > 6 && j == 0) {
+				continue
+			}
+			c := assess.EnvelopeCell{
+				Kind: "pull", FuelClass: "pump", Cell: cellAt(rpm, load), Metric: "charge_temperature", Unit: "°C", Side: "upper", Status: "assessed",
+				Limit: assess.Number(52 + 3*i + 4*j), Mean: assess.Number(40 + 3*i + 2*j), BetweenSD: 4.2, WithinSD: 2.1, Cars: 14 - i, Pulls: 160 - 9*i,
+				Method: "random effects, REML", ExtremeSeen: assess.Number(50 + 3*i + 3*j),
+			}
+			if i == 8 {
+				c.Status, c.Limit, c.BetweenSD, c.WithinSD, c.CarsNeeded, c.Cars, c.Method = "not_enough_cars", none, none, none, 3, 2, ""
+			}
+			cells = append(cells, c)
+		}
+	}
+	cells = append(cells, assess.EnvelopeCell{Kind: "steady", FuelClass: "blend", Cell: cellAt(2000, 40), Metric: "lambda", Unit: "lambda", Side: "upper", Status: "assessed", Limit: 1.021, Mean: 0.998, BetweenSD: 0.006, WithinSD: 0.009, Cars: 59, Pulls: 301, Method: "distribution-free", ExtremeSeen: 1.021})
+	return &assess.Envelopes{
+		Stamp: s,
+		Platforms: []assess.PlatformEnvelope{
+			{Platform: "kestrel-20t", Cars: 14, Pulls: 160, Cells: cells, Knock: assess.KnockSummary{
+				Status: "assessed", Rows: 1890, Events: 131, Cars: 14, Pulls: 160, CarSD: 1.31, PullSD: 0.82, CellSD: 0.57, Converged: true,
+				Warnings: []string{"2 % of events look like false knock"},
+				Slopes: []assess.KnockSlope{
+					{Covariate: "ln air charge", Unit: "ln", Physics: -17.2, Fitted: -15.9, SD: 2.4}, {Covariate: "charge temperature", Unit: "K", Physics: -0.121, Fitted: -0.134, SD: 0.02},
+				},
+				Limit: []assess.KnockPoint{
+					{RPM: 2500, LoadPct: 160, SparkDeg: 9.4, Interval90: assess.Span{6.8, 12}, Rows: 180, Events: 19}, {RPM: 4500, LoadPct: 160, SparkDeg: none, Interval90: noSpan},
+				},
+			}},
+			{Platform: "heron-15t", Cars: 1, Pulls: 3, Knock: assess.KnockSummary{Status: "not_assessed", Why: "the platform file has no knock_control"}},
+		},
+		Cautions: cautions,
+	}
+}
+
+func fixtureInspections() []ingest.Inspection {
+	nan := math.NaN()
+	return []ingest.Inspection{
+		{
+			Path: "runs/car-017/rev-0142-b/pull-3.csv", Part: 1, Parts: 2, Platform: "kestrel-20t", Vehicle: "car-017", LoadSource: "mass_air_flow", Rows: 14,
+			Run: &runlog.Run{
+				Rows: 1200, SampleInterval: 0.1,
+				Dialect:  runlog.Dialect{Encoding: "UTF-16LE", Compression: "gzip", Delimiter: "\t", Decimal: ",", HeaderLine: 3, UnitsLine: 4, FirstData: 5, Reason: "tabs give 12 columns in every line"},
+				TimeBase: runlog.TimeBase{Column: "Time", Unit: "s", Rate: 10, Reason: "strictly increasing"},
+				Columns: []runlog.Column{
+					{Index: 0, Header: "Time", Unit: "s", Reason: "the time base", Confidence: 1},
+					{Index: 1, Header: "Engine speed (rpm)", Channel: "engine_speed", Unit: "rpm", Reason: "the header says so", Confidence: 0.98, RunnerUp: "vehicle_speed"},
+					{Index: 2, Header: hostileID + longID, Reason: "no channel fits this header", Confidence: nan},
+				},
+				Findings: []runlog.Finding{{Channel: "lambda", Kind: "stuck", From: 12, To: 19.4, Samples: 74, Detail: "lambda stands at 1.000 for 7.4 s", Removed: true}},
+			},
+			Segments: []ingest.SegmentSummary{
+				{Kind: "pull", From: 31.2, To: 38, RPMFrom: 2410, RPMTo: 6480, Gear: 4, Cells: 9, Reason: "pedal above 90 % while speed rises by 4070 rpm"},
+				{Kind: "steady", From: 50, To: 62, RPMFrom: 2200, RPMTo: nan, Gear: nan, Cells: 5, Reason: "speed within 100 rpm for 12 s"},
+			},
+			Findings: []runlog.Finding{{Kind: "cold", From: nan, To: nan, Samples: 0, Detail: "coolant is not logged"}},
+			Lags: []evidence.LagEstimate{
+				{Channel: "lambda", Against: "lambda_commanded", Lag: runlog.Lag{Seconds: 0.31, Uncertainty: 0.04, Correlation: 0.83, Samples: 240}},
+				{Channel: "rail_pressure", Against: "rail_pressure_target", Why: "too few changes"},
+			},
+		},
+		{Path: "notes.txt", Error: "notes.txt: line 1: no column looks like a time: name one in channels.yaml"},
+	}
+}
+
+func fixtureSummary() *ingest.Summary {
+	return &ingest.Summary{
+		Read: 12, Skipped: 403, Removed: 1, Logs: 414, Rows: 5210, Pulls: 415, Steady: 122, Findings: 88,
+		Failed:                []ingest.Failure{{Path: "runs/car-003/rev-0001-a/bad.csv", Error: "bad.csv: line 17: 4 columns where the header has 12: mend or remove the line"}},
+		Empty:                 []string{"runs/car-004/rev-0001-a/idle.csv"},
+		ProblemsFromWorkspace: []workspace.Problem{{File: "platforms/heron-15t.yaml", Line: 12, Where: "engine.bore_mm", What: "is 8.6", Remedy: "a bore in millimetres, 50 to 150"}},
+	}
+}
+
+func fixtureFaults() []store.Fault {
+	return []store.Fault{
+		{Kind: "part_changed", Path: "evidence/platform=kestrel-20t/part-1.parquet", Detail: "the part is not what was written: run ingest"},
+		{Kind: "source_missing", Path: longID, Detail: "the log is gone: run ingest"},
+	}
+}

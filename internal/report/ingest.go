@@ -1,0 +1,197 @@
+package report
+
+import (
+	"fmt"
+	"strconv"
+
+	"headroom/internal/ingest"
+	"headroom/internal/store"
+	"headroom/internal/workspace"
+)
+
+func ingestDocument(s *ingest.Summary) document {
+	return document{
+		Kind: "ingest", Title: "Logs taken in",
+		Facts: []fact{
+			{"Read", strconv.Itoa(s.Read)}, {"Unchanged", strconv.Itoa(s.Skipped)}, {"Removed", strconv.Itoa(s.Removed)},
+			{"Failed", strconv.Itoa(len(s.Failed))},
+		},
+		Sections: []section{storeSection(s), failureSection(s.Failed), emptySection(s.Empty), problemSection(s.ProblemsFromWorkspace)},
+	}
+}
+
+func storeSection(s *ingest.Summary) section {
+	return section{ID: "store", Title: "In the store now", Blocks: []block{{Facts: []fact{
+		{"Logs", strconv.Itoa(s.Logs)}, {"Pulls", strconv.Itoa(s.Pulls)}, {"Steady stretches", strconv.Itoa(s.Steady)},
+		{"Rows of evidence", strconv.Itoa(s.Rows)}, {"Doubts about the data", strconv.Itoa(s.Findings)},
+	}}}}
+}
+
+func failureSection(failed []ingest.Failure) section {
+	s := section{ID: "failed", Title: "Left out"}
+	if len(failed) == 0 {
+		s.Intro = "None: every log could be read."
+		return s
+	}
+	s.Intro = "These logs could not be read and count as no evidence. The rest went in."
+	t := &table{Columns: []column{{Head: "Log", Flex: true}, {Head: "Why, and what to do", Flex: true}}}
+	for _, f := range failed {
+		t.Rows = append(t.Rows, row{Cells: []cell{text(f.Path).toned(loud), text(f.Error)}})
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+func emptySection(paths []string) section {
+	s := section{ID: "empty", Title: "Read, but nothing found"}
+	if len(paths) == 0 {
+		s.Intro = "None: every log holds a pull or a steady stretch."
+		return s
+	}
+	s.Intro = "No pull and no steady stretch gave a cell. The inspect command says how each was read."
+	s.Blocks = []block{{List: paths}}
+	return s
+}
+
+func problemSection(problems []workspace.Problem) section {
+	s := section{ID: "problems", Title: "Left out of the workspace"}
+	if len(problems) == 0 {
+		s.Intro = "None: the workspace reads without a fault."
+		return s
+	}
+	t := &table{Columns: []column{{Head: "Where", Flex: true}, {Head: "What is wrong", Flex: true}, {Head: "What would be right", Flex: true}}}
+	for _, p := range problems {
+		t.Rows = append(t.Rows, row{Cells: []cell{text(place(p)).toned(loud), text(p.What), text(or(p.Remedy, "not stated"))}})
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+// place is where a problem stands: file, line and key.
+func place(p workspace.Problem) string {
+	at := p.File
+	if p.Line > 0 {
+		at += ":" + strconv.Itoa(p.Line)
+	}
+	if p.Where != "" {
+		at += ", " + p.Where
+	}
+	return at
+}
+
+// ingestJSON is the summary of an ingest as JSON (schema headroom/ingest/1).
+type ingestJSON struct {
+	Schema    string        `json:"schema"`
+	Read      int           `json:"read"`
+	Unchanged int           `json:"unchanged"`
+	Removed   int           `json:"removed"`
+	Failed    []failureJSON `json:"failed"`
+	Store     storeJSON     `json:"store"`
+	Problems  []problemJSON `json:"problems"`
+}
+
+type failureJSON struct {
+	Path  string `json:"path"`
+	Error string `json:"error"`
+}
+
+type storeJSON struct {
+	Logs     int      `json:"logs"`
+	Pulls    int      `json:"pulls"`
+	Steady   int      `json:"steady"`
+	Rows     int      `json:"rows"`
+	Findings int      `json:"findings"`
+	Empty    []string `json:"empty"`
+}
+
+type problemJSON struct {
+	File   string `json:"file"`
+	Line   int    `json:"line"`
+	Where  string `json:"where"`
+	What   string `json:"what"`
+	Remedy string `json:"remedy"`
+}
+
+func ingestResult(s *ingest.Summary) ingestJSON {
+	out := ingestJSON{
+		Schema: schemaIngest, Read: s.Read, Unchanged: s.Skipped, Removed: s.Removed,
+		Store: storeJSON{Logs: s.Logs, Pulls: s.Pulls, Steady: s.Steady, Rows: s.Rows, Findings: s.Findings, Empty: s.Empty},
+	}
+	for _, f := range s.Failed {
+		out.Failed = append(out.Failed, failureJSON(f))
+	}
+	for _, p := range s.ProblemsFromWorkspace {
+		out.Problems = append(out.Problems, problemJSON(p))
+	}
+	return out
+}
+
+// ingestRow is one thing an ingest left out, or one count. Record is "count", "failed", "empty" or "problem".
+type ingestRow struct {
+	Record string `parquet:"record,dict"`
+	Name   string `parquet:"name"`
+	Count  *int64 `parquet:"count,optional"`
+	Detail string `parquet:"detail"`
+	Remedy string `parquet:"remedy"`
+}
+
+func ingestRows(s *ingest.Summary) []ingestRow {
+	var rows []ingestRow
+	for _, c := range []struct {
+		name string
+		n    int
+	}{
+		{"read", s.Read}, {"unchanged", s.Skipped}, {"removed", s.Removed}, {"failed", len(s.Failed)}, {"logs", s.Logs}, {"pulls", s.Pulls},
+		{"steady", s.Steady}, {"rows", s.Rows}, {"findings", s.Findings},
+	} {
+		rows = append(rows, ingestRow{Record: "count", Name: c.name, Count: some(int64(c.n))})
+	}
+	for _, f := range s.Failed {
+		rows = append(rows, ingestRow{Record: "failed", Name: f.Path, Detail: f.Error})
+	}
+	for _, path := range s.Empty {
+		rows = append(rows, ingestRow{Record: "empty", Name: path})
+	}
+	for _, p := range s.ProblemsFromWorkspace {
+		rows = append(rows, ingestRow{Record: "problem", Name: place(p), Detail: p.What, Remedy: p.Remedy})
+	}
+	return rows
+}
+
+func verifyDocument(faults []store.Fault) document {
+	doc := document{Kind: "verify", Title: "Check of the evidence store", Facts: []fact{{"Faults", strconv.Itoa(len(faults))}}}
+	s := section{ID: "faults", Title: "Faults"}
+	if len(faults) == 0 {
+		s.Intro = "None: the store agrees with its catalogue and with the logs it was made from."
+		doc.Sections = []section{s}
+		return doc
+	}
+	s.Intro = fmt.Sprintf("%s found. Until mended, reports may rest on other evidence than the workspace holds.", count(len(faults), "fault"))
+	t := &table{Columns: []column{{Head: "What"}, {Head: "Path", Flex: true}, {Head: "Detail, and what to do", Flex: true}}}
+	for _, f := range faults {
+		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(f.Kind)).toned(loud), text(f.Path), text(or(f.Detail, "not stated"))}})
+	}
+	s.Blocks = []block{{Table: t}}
+	doc.Sections = []section{s}
+	return doc
+}
+
+// verifyJSON is the check of a store as JSON (schema headroom/verify/1).
+type verifyJSON struct {
+	Schema string      `json:"schema"`
+	Faults []faultJSON `json:"faults"`
+}
+
+type faultJSON struct {
+	Kind   string `json:"kind"   parquet:"kind,dict"`
+	Path   string `json:"path"   parquet:"path"`
+	Detail string `json:"detail" parquet:"detail"`
+}
+
+func verifyRows(faults []store.Fault) []faultJSON {
+	var rows []faultJSON
+	for _, f := range faults {
+		rows = append(rows, faultJSON(f))
+	}
+	return rows
+}

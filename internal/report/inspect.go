@@ -1,0 +1,416 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"headroom/internal/assess"
+	"headroom/internal/ingest"
+	"headroom/internal/runlog"
+)
+
+func inspectDocument(in []ingest.Inspection) document {
+	failed := 0
+	for i := range in {
+		if in[i].Error != "" {
+			failed++
+		}
+	}
+	doc := document{
+		Kind: "inspect", Title: "How the logs are read",
+		Facts: []fact{{"Runs", strconv.Itoa(len(in) - failed)}, {"Not readable", strconv.Itoa(failed)}},
+	}
+	for i := range in {
+		doc.Sections = append(doc.Sections, inspectSection(i, &in[i]))
+	}
+	return doc
+}
+
+func inspectSection(i int, in *ingest.Inspection) section {
+	s := section{ID: "log-" + strconv.Itoa(i+1), Title: in.Path, Named: true}
+	if in.Parts > 1 {
+		s.Title += fmt.Sprintf(", run %d of %d", in.Part, in.Parts)
+	}
+	if in.Error != "" || in.Run == nil {
+		s.Intro = "Not readable: " + or(in.Error, "no reason was recorded")
+		return s
+	}
+	s.Blocks = []block{{Facts: inspectFacts(in)}, {Table: columnTable(in.Run)}}
+	s.Blocks = append(s.Blocks, findingBlock(append(append([]runlog.Finding{}, in.Run.Findings...), in.Findings...)))
+	s.Blocks = append(s.Blocks, segmentBlock(in.Segments), lagBlock(in))
+	return s
+}
+
+func inspectFacts(in *ingest.Inspection) []fact {
+	run := in.Run
+	facts := []fact{
+		{"Layout", layout(run.Dialect)},
+		{"Lines", lines(run.Dialect)},
+		{"Time", timeBase(run.TimeBase)},
+		{"Data rows", fmt.Sprintf("%d, one every %s", run.Rows, seconds(run.SampleInterval, 3))},
+		{"Rules", "the defaults: the log is not one of the workspace's"},
+		{"Absolute load", plain(in.LoadSource)},
+		{"Evidence", count(in.Rows, "row")},
+	}
+	if in.Platform != "" {
+		facts[4].Value = "platform " + in.Platform + ", car " + or(in.Vehicle, "not named")
+	}
+	if in.LoadSource == "" {
+		facts[5].Value = missing + " (neither logged nor computable, so no cells)"
+	}
+	return facts
+}
+
+func layout(d runlog.Dialect) string {
+	parts := []string{or(d.Encoding, "encoding not stated")}
+	if d.Compression != "" && d.Compression != "none" {
+		parts = append(parts, d.Compression)
+	}
+	if d.Delimiter != "" {
+		parts = append(parts, "columns split by "+delimiterName(d.Delimiter))
+	}
+	if d.Decimal != "" {
+		parts = append(parts, "decimal mark "+strconv.Quote(d.Decimal))
+	}
+	return strings.Join(parts, ", ") + because(d.Reason)
+}
+
+func delimiterName(s string) string {
+	switch s {
+	case "\t":
+		return "tabs"
+	case " ":
+		return "blanks"
+	}
+	return strconv.Quote(s)
+}
+
+func lines(d runlog.Dialect) string {
+	if d.FirstData == 0 {
+		return missing + " (not a text table)"
+	}
+	units := "no units row"
+	if d.UnitsLine > 0 {
+		units = fmt.Sprintf("units in line %d", d.UnitsLine)
+	}
+	return fmt.Sprintf("header in line %d, %s, data from line %d", d.HeaderLine, units, d.FirstData)
+}
+
+func timeBase(t runlog.TimeBase) string {
+	from := "rows numbered"
+	if t.Column != "" {
+		from = "column " + strconv.Quote(t.Column)
+	}
+	if t.Unit != "" {
+		from += " in " + t.Unit
+	}
+	return fmt.Sprintf("%s, %s rows a second%s", from, number(assess.Number(t.Rate), 1), because(t.Reason))
+}
+
+func because(reason string) string {
+	if reason == "" {
+		return ""
+	}
+	return " (" + reason + ")"
+}
+
+// seconds is a time with n decimals.
+func seconds(v float64, n int) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return missing
+	}
+	return fixed(v, n) + nbsp + "s"
+}
+
+func columnTable(run *runlog.Run) *table {
+	t := &table{
+		Caption: "Columns",
+		Columns: []column{{Head: "Header", Flex: true}, {Head: "Channel", Flex: true}, {Head: "Unit"}, {Head: "Sure", Right: true}, {Head: "Why", Flex: true},
+			{Head: "Next best", Flex: true, Wide: true}},
+		Absent: "not used; the column Why says the reason.",
+	}
+	for _, c := range run.Columns {
+		id := text(missing).toned(faint)
+		if c.Channel != "" {
+			id = text(plain(string(c.Channel))).toned(loud)
+		}
+		t.Rows = append(t.Rows, row{Cells: []cell{
+			text(or(c.Header, "(no header)")), id, text(or(c.Unit, missing)), text(share(c.Confidence)),
+			text(or(c.Reason, "no reason was recorded")), text(or(strings.ReplaceAll(c.RunnerUp, "_", " "), "none")),
+		}})
+	}
+	return t
+}
+
+// share is a fraction of one as whole percent.
+func share(v float64) string {
+	if !finite(v) {
+		return missing
+	}
+	return fixed(100*v, 0) + nbsp + "%"
+}
+
+func findingBlock(findings []runlog.Finding) block {
+	if len(findings) == 0 {
+		return block{Text: "No doubts about the data."}
+	}
+	t := &table{
+		Caption: "Doubts about the data",
+		Columns: []column{{Head: "What"}, {Head: "Channel", Flex: true}, {Head: "From – to", Right: true}, {Head: "Samples", Right: true},
+			{Head: "Left out"}, {Head: "Detail", Flex: true}},
+		Absent: "not stated.",
+	}
+	for _, f := range findings {
+		removed := text("no")
+		if f.Removed {
+			removed = text("yes").toned(loud)
+		}
+		t.Rows = append(t.Rows, row{Cells: []cell{
+			text(plain(f.Kind)).toned(loud), text(or(strings.ReplaceAll(string(f.Channel), "_", " "), "whole log")),
+			text(stretch(f.From, f.To)), integer(f.Samples), removed, text(or(f.Detail, missing)),
+		}})
+	}
+	return block{Table: t}
+}
+
+// stretch is a time interval, "12.0–14.5 s".
+func stretch(from, to float64) string {
+	if !finite(from) || !finite(to) {
+		return missing
+	}
+	return fixed(from, 1) + "–" + fixed(to, 1) + nbsp + "s"
+}
+
+func segmentBlock(segments []ingest.SegmentSummary) block {
+	if len(segments) == 0 {
+		return block{Text: "No pull and no steady stretch was found, so this log gives no evidence."}
+	}
+	t := &table{
+		Caption: "Pulls and steady stretches",
+		Columns: []column{{Head: "Kind"}, {Head: "From – to", Right: true}, {Head: "Speed", Right: true}, {Head: "Gear", Right: true},
+			{Head: "Cells", Right: true}, {Head: "Why", Flex: true}},
+		Absent: "not logged.",
+	}
+	for _, s := range segments {
+		speed := assess.Span{assess.Number(s.RPMFrom), assess.Number(s.RPMTo)}
+		t.Rows = append(t.Rows, row{Cells: []cell{
+			text(plain(s.Kind)).toned(loud), text(stretch(s.From, s.To)), text(rangeOf(speed, "rpm")), text(number(assess.Number(s.Gear), 0)),
+			integer(s.Cells), text(or(s.Reason, "no reason was recorded")),
+		}})
+	}
+	return block{Table: t}
+}
+
+func lagBlock(in *ingest.Inspection) block {
+	if len(in.Lags) == 0 {
+		return block{Text: "No pair of channels was logged from which a lag could be told."}
+	}
+	t := &table{
+		Caption: "Lags",
+		Columns: []column{{Head: "Channel", Flex: true}, {Head: "Trails", Flex: true}, {Head: "By", Right: true}, {Head: "Correlation", Right: true}, {Head: "Note", Flex: true}},
+		Absent:  "no estimate; the note says why.",
+	}
+	for _, l := range in.Lags {
+		by, correlation, note := missing, missing, l.Why
+		if l.Why == "" {
+			by = fixed(l.Lag.Seconds, 2) + nbsp + "±" + nbsp + seconds(l.Lag.Uncertainty, 2)
+			correlation = number(assess.Number(l.Lag.Correlation), 2)
+			note = count(l.Lag.Samples, "change") + " compared"
+		}
+		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(string(l.Channel))).toned(loud), text(plain(string(l.Against))), text(by), text(correlation), text(note)}})
+	}
+	return block{Table: t}
+}
+
+// inspectJSON is the result of inspect as JSON (schema headroom/inspect/1). Times are seconds from the first sample.
+type inspectJSON struct {
+	Schema string        `json:"schema"`
+	Logs   []inspectedAs `json:"logs"`
+}
+
+type inspectedAs struct {
+	Path           string        `json:"path"`
+	Error          string        `json:"error"`
+	Part           int           `json:"part"`
+	Parts          int           `json:"parts"`
+	Platform       string        `json:"platform"`
+	Vehicle        string        `json:"vehicle"`
+	Layout         layoutJSON    `json:"layout"`
+	TimeBase       timeJSON      `json:"time_base"`
+	DataRows       int           `json:"data_rows"`
+	SampleInterval assess.Number `json:"sample_interval_s"`
+	LoadSource     string        `json:"load_source"`
+	EvidenceRows   int           `json:"evidence_rows"`
+	Columns        []columnJSON  `json:"columns"`
+	Findings       []doubtJSON   `json:"findings"`
+	Segments       []segmentJSON `json:"segments"`
+	Lags           []lagJSON     `json:"lags"`
+}
+
+type layoutJSON struct {
+	Encoding    string `json:"encoding"`
+	Compression string `json:"compression"`
+	Delimiter   string `json:"delimiter"`
+	Decimal     string `json:"decimal"`
+	HeaderLine  int    `json:"header_line"`
+	UnitsLine   int    `json:"units_line"`
+	FirstData   int    `json:"first_data_line"`
+	Reason      string `json:"reason"`
+}
+
+type timeJSON struct {
+	Column string        `json:"column"`
+	Unit   string        `json:"unit"`
+	Rate   assess.Number `json:"rate_per_s"`
+	Reason string        `json:"reason"`
+}
+
+type columnJSON struct {
+	Index      int           `json:"index"`
+	Header     string        `json:"header"`
+	Channel    string        `json:"channel"`
+	Unit       string        `json:"unit"`
+	Reason     string        `json:"reason"`
+	Confidence assess.Number `json:"confidence"`
+	RunnerUp   string        `json:"runner_up"`
+}
+
+type doubtJSON struct {
+	Kind    string        `json:"kind"`
+	Channel string        `json:"channel"`
+	From    assess.Number `json:"from_s"`
+	To      assess.Number `json:"to_s"`
+	Samples int           `json:"samples"`
+	Removed bool          `json:"removed"`
+	Detail  string        `json:"detail"`
+}
+
+type segmentJSON struct {
+	Kind   string        `json:"kind"`
+	From   assess.Number `json:"from_s"`
+	To     assess.Number `json:"to_s"`
+	RPM    assess.Span   `json:"rpm"`
+	Gear   assess.Number `json:"gear"`
+	Cells  int           `json:"cells"`
+	Reason string        `json:"reason"`
+}
+
+type lagJSON struct {
+	Channel     string        `json:"channel"`
+	Against     string        `json:"against"`
+	Lag         assess.Number `json:"lag_s"`
+	Uncertainty assess.Number `json:"uncertainty_s"`
+	Correlation assess.Number `json:"correlation"`
+	Samples     int           `json:"samples"`
+	Why         string        `json:"why"`
+}
+
+func inspectResult(in []ingest.Inspection) inspectJSON {
+	out := inspectJSON{Schema: schemaInspect}
+	for i := range in {
+		out.Logs = append(out.Logs, inspected(&in[i]))
+	}
+	return out
+}
+
+func inspected(in *ingest.Inspection) inspectedAs {
+	out := inspectedAs{
+		Path: in.Path, Error: in.Error, Part: in.Part, Parts: in.Parts, Platform: in.Platform, Vehicle: in.Vehicle,
+		SampleInterval: assess.Number(math.NaN()), TimeBase: timeJSON{Rate: assess.Number(math.NaN())},
+		LoadSource: in.LoadSource, EvidenceRows: in.Rows,
+	}
+	run := in.Run
+	if run == nil {
+		return out
+	}
+	d, t := run.Dialect, run.TimeBase
+	out.Layout = layoutJSON{d.Encoding, d.Compression, d.Delimiter, d.Decimal, d.HeaderLine, d.UnitsLine, d.FirstData, d.Reason}
+	out.TimeBase = timeJSON{t.Column, t.Unit, assess.Number(t.Rate), t.Reason}
+	out.DataRows, out.SampleInterval = run.Rows, assess.Number(run.SampleInterval)
+	for _, c := range run.Columns {
+		out.Columns = append(out.Columns, columnJSON{c.Index, c.Header, string(c.Channel), c.Unit, c.Reason, assess.Number(c.Confidence), c.RunnerUp})
+	}
+	for _, f := range append(append([]runlog.Finding{}, run.Findings...), in.Findings...) {
+		out.Findings = append(out.Findings, doubtJSON{f.Kind, string(f.Channel), assess.Number(f.From), assess.Number(f.To), f.Samples, f.Removed, f.Detail})
+	}
+	for _, s := range in.Segments {
+		out.Segments = append(out.Segments, segmentJSON{s.Kind, assess.Number(s.From), assess.Number(s.To),
+			assess.Span{assess.Number(s.RPMFrom), assess.Number(s.RPMTo)}, assess.Number(s.Gear), s.Cells, s.Reason})
+	}
+	for _, l := range in.Lags {
+		j := lagJSON{Channel: string(l.Channel), Against: string(l.Against), Lag: assess.Number(l.Lag.Seconds), Uncertainty: assess.Number(l.Lag.Uncertainty),
+			Correlation: assess.Number(l.Lag.Correlation), Samples: l.Lag.Samples, Why: l.Why}
+		if l.Why != "" {
+			j.Lag, j.Uncertainty, j.Correlation = assess.Number(math.NaN()), assess.Number(math.NaN()), assess.Number(math.NaN())
+		}
+		out.Lags = append(out.Lags, j)
+	}
+	return out
+}
+
+// inspectRow is one line of an inspection, flat. Record is "error", "column", "finding", "segment" or "lag"; columns
+// of the other records are not known.
+type inspectRow struct {
+	Record      string   `parquet:"record,dict"`
+	Path        string   `parquet:"path,dict"`
+	Part        int64    `parquet:"part"`
+	Header      string   `parquet:"header"`
+	Channel     string   `parquet:"channel,dict"`
+	Unit        string   `parquet:"unit,dict"`
+	Confidence  *float64 `parquet:"confidence,optional"`
+	RunnerUp    string   `parquet:"runner_up"`
+	Kind        string   `parquet:"kind,dict"`
+	From        *float64 `parquet:"from_s,optional"`
+	To          *float64 `parquet:"to_s,optional"`
+	Samples     *int64   `parquet:"samples,optional"`
+	Removed     *bool    `parquet:"removed,optional"`
+	RPMFrom     *float64 `parquet:"from_rpm,optional"`
+	RPMTo       *float64 `parquet:"to_rpm,optional"`
+	Gear        *float64 `parquet:"gear,optional"`
+	Cells       *int64   `parquet:"cells,optional"`
+	Against     string   `parquet:"against,dict"`
+	Lag         *float64 `parquet:"lag_s,optional"`
+	Uncertainty *float64 `parquet:"lag_uncertainty_s,optional"`
+	Correlation *float64 `parquet:"correlation,optional"`
+	Reason      string   `parquet:"reason"`
+}
+
+func inspectRows(in []ingest.Inspection) []inspectRow {
+	var rows []inspectRow
+	for i := range in {
+		log := inspected(&in[i])
+		common := inspectRow{Path: log.Path, Part: int64(log.Part)}
+		if log.Error != "" {
+			r := common
+			r.Record, r.Reason = "error", log.Error
+			rows = append(rows, r)
+		}
+		for _, c := range log.Columns {
+			r := common
+			r.Record, r.Header, r.Channel, r.Unit = "column", c.Header, c.Channel, c.Unit
+			r.Confidence, r.RunnerUp, r.Reason = known(c.Confidence), c.RunnerUp, c.Reason
+			rows = append(rows, r)
+		}
+		for _, f := range log.Findings {
+			r := common
+			r.Record, r.Kind, r.Channel, r.From, r.To = "finding", f.Kind, f.Channel, known(f.From), known(f.To)
+			r.Samples, r.Removed, r.Reason = some(int64(f.Samples)), some(f.Removed), f.Detail
+			rows = append(rows, r)
+		}
+		for _, s := range log.Segments {
+			r := common
+			r.Record, r.Kind, r.From, r.To, r.RPMFrom, r.RPMTo = "segment", s.Kind, known(s.From), known(s.To), known(s.RPM[0]), known(s.RPM[1])
+			r.Gear, r.Cells, r.Reason = known(s.Gear), some(int64(s.Cells)), s.Reason
+			rows = append(rows, r)
+		}
+		for _, l := range log.Lags {
+			r := common
+			r.Record, r.Channel, r.Against, r.Lag, r.Uncertainty = "lag", l.Channel, l.Against, known(l.Lag), known(l.Uncertainty)
+			r.Correlation, r.Samples, r.Reason = known(l.Correlation), some(int64(l.Samples)), l.Why
+			rows = append(rows, r)
+		}
+	}
+	return rows
+}

@@ -1,0 +1,418 @@
+package report
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"headroom/internal/assess"
+)
+
+// meanings says in one sentence what each verdict asks of the reader (docs/methods.md, "Verdict").
+var meanings = map[string]string{
+	assess.VerdictRelease:    "No assessed limit, envelope or stress condition speaks against it. A licensed professional still decides.",
+	assess.VerdictConditions: "Inside the limits, but only with the points below in mind.",
+	assess.VerdictHold:       "Do not release: a serious limit is crossed, or too likely to be crossed.",
+	assess.VerdictUndecided:  "Cannot be decided yet: evidence is missing or too thin. Missing evidence is never a pass.",
+}
+
+func reviewDocument(r *assess.Review, d display) document {
+	return document{
+		Kind:  "review",
+		Title: "Review of " + or(r.Revision, "an unnamed revision"),
+		Facts: []fact{
+			{"Parent", or(r.Parent, "none, a base calibration")},
+			{"Platform", or(r.Platform, "not named")},
+			{"Car", vehicle(r.Vehicle)},
+			{"Author", or(r.Author, "not named")},
+			{"Fuel", or(r.Fuel, "not named")},
+		},
+		Verdict: verdictOf(r.Verdict, r.Because),
+		Sections: []section{
+			findingSection(r, d),
+			hazardSection(r),
+			curveSection(r, d),
+			conditionSection(r, d),
+			gainSection(r, d),
+			footprintSection(r.Footprint),
+			nextPullSection(r.NextPulls),
+			cautionSection(r.Cautions),
+			ruleSection(),
+			provenanceSection(r.Stamp),
+		},
+	}
+}
+
+// fewRows is how many findings a brief review shows.
+const fewRows = 5
+
+// briefDocument is a review for a list of several: the verdict, the ranked numbers, and what no number stands for.
+func briefDocument(r *assess.Review, d display) document {
+	doc := reviewDocument(r, d)
+	findings := findingSection(r, d)
+	for _, b := range findings.Blocks {
+		if b.Table != nil {
+			b.Table.Most = fewRows
+			for i := range b.Table.Rows {
+				b.Table.Rows[i].Notes = nil
+			}
+		}
+	}
+	doc.Sections = []section{findings}
+	if missed := unassessed(r.Hazards); len(missed) > 0 {
+		doc.Sections = append(doc.Sections, section{ID: "unassessed", Title: "Not assessed", Blocks: []block{{List: missed}}})
+	}
+	return doc
+}
+
+// unassessed lists the hazards without a number and why.
+func unassessed(hazards []assess.Hazard) []string {
+	var out []string
+	for _, h := range hazards {
+		if h.Status == assess.StatusNotAssessed {
+			out = append(out, plain(h.Hazard)+": "+or(h.Why, "no reason was recorded"))
+		}
+	}
+	return out
+}
+
+func verdictOf(word string, because []string) *verdict {
+	v := &verdict{Word: or(word, "no verdict"), Meaning: meanings[word], Because: because}
+	if len(because) == 0 {
+		v.Because = []string{"no reason was recorded"}
+	}
+	return v
+}
+
+// ruleSection prints the rule the verdict was made by, one line a sentence.
+func ruleSection() section {
+	return section{
+		ID: "rule", Title: "How the verdict is made", Intro: "The first of these that applies is the verdict.",
+		Blocks: []block{{List: strings.Split(strings.TrimSuffix(assess.VerdictRule, "."), ". ")}},
+	}
+}
+
+func vehicle(id string) string {
+	switch id {
+	case "":
+		return "not named"
+	case "fleet":
+		return "whole fleet"
+	}
+	return id
+}
+
+func findingSection(r *assess.Review, d display) section {
+	s := section{ID: "closest-limits", Title: "Closest limits"}
+	if len(r.Findings) == 0 {
+		s.Intro = "No hazard could be set against a limit in any cell. The list of hazards says what is missing."
+		return s
+	}
+	s.Intro = "Ordered by severity times chance of crossing; ties by margin in units of its own spread. " +
+		"Brackets hold the range that 90 of 100 pulls fall in. A margin above zero is inside the limit; ± is one standard deviation. The chance counts every pull, also those that never enter the cell."
+	t := &table{
+		Columns: []column{
+			{Head: "#", Right: true}, {Head: "Hazard", Flex: true}, {Head: "Where"}, {Head: "Predicted", Right: true},
+			{Head: "Limit", Right: true}, {Head: "Margin", Right: true}, {Head: "Chance per pull", Right: true},
+			{Head: "Fleet evidence", Wide: true},
+		},
+		Most:   10,
+		Legend: "Small pictures: the dot is the prediction, the bar holds 90 of 100 pulls, the upright line is the limit, hatching lies past it, the diamond is the fleet envelope.",
+		Absent: "no number could be worked out; the note of the same rank says more.",
+	}
+	for i := range r.Findings {
+		t.Rows = append(t.Rows, findingRow(&r.Findings[i], d))
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+func findingRow(f *assess.Finding, d display) row {
+	predicted := text(d.value(f.Predicted, f.Unit))
+	if within := d.interval(f.Interval90, f.Unit); within != missing {
+		predicted = text(predicted.Parts[0], "("+within+")")
+	}
+	predicted.Strip = stripOf(f, d)
+	margin := text(d.margin(f.Margin, f.MarginSD, f.Unit))
+	if f.Margin.Known() && f.Margin < 0 {
+		margin = text(margin.Parts[0], "past the limit").toned(alarm)
+	}
+	return row{
+		Cells: []cell{
+			integer(f.Rank),
+			text(plain(f.Hazard), "("+or(f.Severity, "severity not stated")+")").toned(loud),
+			where(f.Cell),
+			predicted,
+			text(d.value(f.Limit, f.Unit)),
+			margin,
+			text(probability(f.ProbabilityPerPull)).toned(loud),
+			evidenceOf(f.Envelope.Cars, f.Envelope.Pulls),
+		},
+		Notes: findingNotes(f, d),
+	}
+}
+
+// findingNotes is what a row of numbers cannot say: the sentence, the change, the envelope, the limit's source.
+func findingNotes(f *assess.Finding, d display) []string {
+	var notes []string
+	if f.Say != "" {
+		notes = append(notes, f.Say)
+	}
+	notes = append(notes, changeOf(f.Change, d)+" "+envelopeOf(f, d),
+		fmt.Sprintf("Metric: %s, %s. Limit from: %s", plain(f.Metric), basisOf(f.Basis),
+			sentence(or(f.LimitSource, "no source given"))))
+	return notes
+}
+
+// basisOf says what a number rests on.
+func basisOf(basis string) string {
+	if basis == "both" {
+		return "predicted and measured"
+	}
+	return or(basis, "basis not stated")
+}
+
+func changeOf(c assess.Change, d display) string {
+	var parts []string
+	for _, p := range []struct {
+		name string
+		by   assess.Number
+		unit string
+	}{{"spark", c.SparkDeg, "deg"}, {"lambda", c.Lambda, "lambda"}, {"boost", c.BoostKPa, "kPa"}} {
+		switch {
+		case !p.by.Known():
+			parts = append(parts, p.name+" unknown")
+		case p.by != 0:
+			parts = append(parts, p.name+" "+d.change(p.by, p.unit))
+		}
+	}
+	if len(parts) == 0 {
+		return "Change here: none."
+	}
+	return "Change here: " + strings.Join(parts, ", ") + "."
+}
+
+func envelopeOf(f *assess.Finding, d display) string {
+	seen := fmt.Sprintf("%s, %s", count(f.Envelope.Cars, "car"), count(f.Envelope.Pulls, "pull"))
+	if f.Envelope.Inside == nil {
+		return "Fleet envelope: cannot say, not enough cars (" + seen + ")."
+	}
+	side := "outside"
+	if *f.Envelope.Inside {
+		side = "inside"
+	}
+	return fmt.Sprintf("Fleet envelope: %s (limit %s from %s).", side, d.value(f.Envelope.Limit, f.Unit), seen)
+}
+
+func hazardSection(r *assess.Review) section {
+	s := section{ID: "hazards", Title: "All hazards"}
+	if len(r.Hazards) == 0 {
+		s.Intro = "No hazard is listed in this result."
+		return s
+	}
+	t := &table{
+		Columns: []column{
+			{Head: "Hazard", Flex: true}, {Head: "Status"}, {Head: "Chance per pull", Right: true}, {Head: "Evidence"}, {Head: "Basis", Flex: true},
+		},
+		Absent: "not assessed or too thin for a number; the note of the same hazard says why.",
+	}
+	tally := map[string]int{}
+	for _, h := range r.Hazards {
+		tally[h.Status]++
+		t.Rows = append(t.Rows, hazardRow(h))
+	}
+	s.Intro = fmt.Sprintf("%d of %s assessed, %d on thin evidence, %d not assessed. The chance is that a pull crosses the limit in any cell; brackets hold its 90 %% interval.",
+		tally[assess.StatusAssessed], count(len(r.Hazards), "hazard"), tally[assess.StatusThin], tally[assess.StatusNotAssessed])
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+func hazardRow(h assess.Hazard) row {
+	status, odds, basis := text(plain(h.Status)), chance(h.ProbabilityPerPull, h.Interval90), text(basisOf(h.Basis))
+	why := h.Why
+	if h.Status != assess.StatusAssessed {
+		status = status.toned(doubt)
+		why = or(why, "no reason was recorded")
+	}
+	if h.Status == assess.StatusNotAssessed {
+		odds = text(missing)
+	}
+	if h.Basis == "" {
+		basis = text(missing)
+	}
+	r := row{Cells: []cell{
+		text(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").toned(loud), status, odds, evidenceOf(h.Cars, h.Pulls), basis,
+	}}
+	if why != "" {
+		r.Notes = []string{capital(sentence(why))}
+	}
+	return r
+}
+
+func conditionSection(r *assess.Review, d display) section {
+	s := section{ID: "stress", Title: "Under stress"}
+	if len(r.Conditions) == 0 {
+		s.Intro = "No stress condition could be worked out: nothing was assessed to put under stress."
+		return s
+	}
+	s.Intro = "The same revision on a worse day. The margin is the smallest of any cell."
+	t := &table{
+		Columns: []column{{Head: "Condition", Flex: true}, {Head: "Hazard"}, {Head: "Smallest margin", Right: true}, {Head: "Chance per pull", Right: true}},
+		Absent:  "no number could be worked out under this condition.",
+		Most:    8,
+	}
+	for _, c := range r.Conditions {
+		margin := text(d.difference(c.Margin, c.Unit))
+		if c.Margin.Known() && c.Margin < 0 {
+			margin = text(append(margin.Parts, "past the limit")...).toned(alarm)
+		}
+		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Condition), text(plain(c.Hazard)), margin, text(probability(c.ProbabilityPerPull))}})
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+func gainSection(r *assess.Review, d display) section {
+	s := section{ID: "gain", Title: "Gain against margin"}
+	if len(r.Gains) == 0 {
+		s.Intro = "No torque could be worked out for parent and revision."
+		return s
+	}
+	s.Intro = "Brake torque, and the highest-ranked limit at the same speed: what is won, and what it is paid with."
+	t := &table{
+		Columns: []column{{Head: "Speed", Right: true}, {Head: "Parent", Right: true}, {Head: "Revision", Right: true},
+			{Head: "Gain", Right: true}, {Head: "Closest limit there", Flex: true}, {Head: "Margin", Right: true}},
+		Absent: "no number could be worked out at this speed.",
+	}
+	for _, g := range r.Gains {
+		gain := missing
+		if g.ChangePct.Known() {
+			gain = signed(float64(g.ChangePct), 1) + nbsp + "%"
+		}
+		closest, margin := text("none ranked"), text(missing)
+		if f := findingAt(r, g.RPM); f != nil {
+			closest, margin = text(plain(f.Hazard)), text(d.margin(f.Margin, f.MarginSD, f.Unit))
+			if f.Margin.Known() && f.Margin < 0 {
+				margin = margin.toned(alarm)
+			}
+		}
+		t.Rows = append(t.Rows, row{Cells: []cell{
+			text(d.value(g.RPM, "rpm")), text(d.value(g.TorqueNm[0], "Nm")), text(d.value(g.TorqueNm[1], "Nm")),
+			text(gain).toned(loud), closest, margin,
+		}})
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+// findingAt is the highest-ranked finding whose cell holds the speed, or nil.
+func findingAt(r *assess.Review, rpm assess.Number) *assess.Finding {
+	for i := range r.Findings {
+		if c := r.Findings[i].Cell.RPM; rpm >= c[0] && rpm <= c[1] {
+			return &r.Findings[i]
+		}
+	}
+	return nil
+}
+
+func footprintSection(f assess.Footprint) section {
+	s := section{ID: "footprint", Title: "What the revision touches"}
+	items := []string{
+		fmt.Sprintf("%s changed; logs have been in %d of them.", count(f.CellsChanged, "table cell"), f.CellsChangedVisited),
+	}
+	if f.StatesPastLastBreakpoint == 0 {
+		items = append(items, "No predicted state runs past a table's last breakpoint.")
+	} else {
+		items = append(items, fmt.Sprintf("%s past a table's last breakpoint, where the table is held at its edge.", verb(f.StatesPastLastBreakpoint, "predicted state", "runs", "run")))
+	}
+	if len(f.NotModelled) == 0 {
+		items = append(items, "Every changed table is modelled.")
+	}
+	for _, n := range f.NotModelled {
+		items = append(items, sentence(n))
+	}
+	s.Blocks = []block{{List: items}}
+	return s
+}
+
+// verb is a count with its verb: "1 state runs", "3 states run".
+func verb(n int, thing, one, many string) string {
+	if n == 1 {
+		return count(n, thing) + " " + one
+	}
+	return count(n, thing) + " " + many
+}
+
+func nextPullSection(pulls []assess.NextPull) section {
+	s := section{ID: "next-pulls", Title: "Log next"}
+	if len(pulls) == 0 {
+		s.Intro = "No pull is known that would narrow this verdict."
+		return s
+	}
+	s.Intro = "The pulls that would narrow the verdict most, best first. Only under controlled test conditions."
+	t := &table{
+		Columns: []column{{Head: "#", Right: true}, {Head: "Where"}, {Head: "Gear", Right: true}, {Head: "Channels", Flex: true}, {Head: "Narrows", Flex: true}},
+		Absent:  "any gear.",
+	}
+	for i, p := range pulls {
+		channels := make([]string, len(p.Channels))
+		for j, c := range p.Channels {
+			channels[j] = plain(c)
+		}
+		t.Rows = append(t.Rows, row{Cells: []cell{
+			integer(i + 1), where(assess.Cell{RPM: p.RPM, LoadPct: p.LoadPct}), text(number(p.Gear, 0)),
+			text(or(strings.Join(channels, ", "), missing+" (the usual ones)")), text(or(p.Narrows, missing+" (not stated)")),
+		}})
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+func curveSection(r *assess.Review, d display) section {
+	s := section{ID: "curves", Title: "Margin over engine speed"}
+	if len(r.Curves) == 0 {
+		s.Intro = "No margin could be drawn over engine speed."
+		return s
+	}
+	s.Intro = "The worst cell at each speed. The band holds 90 of 100 pulls; below the limit line the limit is crossed."
+	for i := range r.Curves {
+		c := &r.Curves[i]
+		s.Blocks = append(s.Blocks, block{Table: curveTable(c, d)})
+	}
+	plots := make([]plot, len(r.Curves))
+	for i := range r.Curves {
+		plots[i] = plotOf(&r.Curves[i], d)
+	}
+	s.Blocks = append([]block{{Plots: plots}}, s.Blocks...)
+	return s
+}
+
+// curveTitle names a curve by its hazard, and by its metric where a hazard has several.
+func curveTitle(c *assess.Curve) string {
+	title := capital(plain(c.Hazard))
+	if c.Metric == "" || c.Metric == c.Hazard || plain(c.Metric) == plain(c.Hazard)+" margin" {
+		return title
+	}
+	return title + ": " + plain(c.Metric)
+}
+
+// curveTable is a plot's numbers for readers who cannot see it.
+func curveTable(c *assess.Curve, d display) *table {
+	t := &table{
+		Caption: curveTitle(c), Fold: "Numbers: " + curveTitle(c), Only: notTyped,
+		Columns: []column{{Head: "Speed", Right: true}, {Head: "Parent", Right: true}, {Head: "Revision", Right: true},
+			{Head: "5 to 95 %", Right: true}, {Head: "Fleet envelope", Right: true}, {Head: "Cars", Right: true}},
+		Absent: "not known at this speed.",
+	}
+	for _, p := range c.Points {
+		t.Rows = append(t.Rows, row{Cells: []cell{
+			text(d.value(assess.Number(p.RPM), "rpm")),
+			text(d.difference(assess.Number(p.Parent), c.Unit)),
+			text(d.difference(assess.Number(p.Margin), c.Unit)),
+			text(d.differences(assess.Span{assess.Number(p.Low), assess.Number(p.High)}, c.Unit)),
+			text(d.difference(p.Envelope, c.Unit)),
+			text(strconv.Itoa(p.Cars)),
+		}})
+	}
+	return t
+}

@@ -1,0 +1,83 @@
+package report
+
+import "headroom/internal/assess"
+
+// reviewRow is one line of a review, flat. Record is "finding" for a hazard in a cell and "hazard" for the summary of
+// one hazard; columns of the other record are not known. Predicted, limit and margin are in the row's unit.
+type reviewRow struct {
+	Record         string   `parquet:"record,dict"`
+	Revision       string   `parquet:"revision,dict"`
+	Parent         string   `parquet:"parent,dict"`
+	Platform       string   `parquet:"platform,dict"`
+	Vehicle        string   `parquet:"vehicle,dict"`
+	Author         string   `parquet:"author,dict"`
+	Fuel           string   `parquet:"fuel,dict"`
+	Verdict        string   `parquet:"verdict,dict"`
+	Rank           *int64   `parquet:"rank,optional"`
+	Hazard         string   `parquet:"hazard,dict"`
+	Severity       string   `parquet:"severity,dict"`
+	Status         string   `parquet:"status,dict"`
+	RPMLow         *float64 `parquet:"low_rpm,optional"`
+	RPMHigh        *float64 `parquet:"high_rpm,optional"`
+	LoadLow        *float64 `parquet:"load_low_pct,optional"`
+	LoadHigh       *float64 `parquet:"load_high_pct,optional"`
+	Metric         string   `parquet:"metric,dict"`
+	Unit           string   `parquet:"unit,dict"`
+	Predicted      *float64 `parquet:"predicted,optional"`
+	PredictedLow   *float64 `parquet:"predicted_low90,optional"`
+	PredictedHigh  *float64 `parquet:"predicted_high90,optional"`
+	Limit          *float64 `parquet:"limit,optional"`
+	LimitSource    string   `parquet:"limit_source,dict"`
+	Margin         *float64 `parquet:"margin,optional"`
+	MarginSD       *float64 `parquet:"margin_sd,optional"`
+	Probability    *float64 `parquet:"probability_per_pull,optional"`
+	ProbabilityLo  *float64 `parquet:"probability_per_pull_low90,optional"`
+	ProbabilityHi  *float64 `parquet:"probability_per_pull_high90,optional"`
+	EnvelopeLimit  *float64 `parquet:"envelope_limit,optional"`
+	EnvelopeInside *bool    `parquet:"envelope_inside,optional"`
+	Cars           int64    `parquet:"cars"`
+	Pulls          int64    `parquet:"pulls"`
+	Basis          string   `parquet:"basis,dict"`
+	ChangeSpark    *float64 `parquet:"change_spark_deg,optional"`
+	ChangeLambda   *float64 `parquet:"change_lambda,optional"`
+	ChangeBoost    *float64 `parquet:"change_boost_kpa,optional"`
+	Say            string   `parquet:"say"`
+	Digest         string   `parquet:"workspace_digest,dict"`
+	Seed           uint64   `parquet:"seed"`
+}
+
+func reviewRows(r *assess.Review) []reviewRow {
+	common := reviewRow{
+		Revision: r.Revision, Parent: r.Parent, Platform: r.Platform, Vehicle: r.Vehicle, Author: r.Author, Fuel: r.Fuel,
+		Verdict: r.Verdict, Digest: r.WorkspaceDigest, Seed: r.Seed,
+	}
+	status := map[string]string{}
+	for _, h := range r.Hazards {
+		status[h.Hazard] = h.Status
+	}
+	var rows []reviewRow
+	for i := range r.Findings {
+		f := &r.Findings[i]
+		out := common
+		out.Record, out.Rank, out.Hazard, out.Severity, out.Status = "finding", some(int64(f.Rank)), f.Hazard, f.Severity, status[f.Hazard]
+		out.RPMLow, out.RPMHigh = known(f.Cell.RPM[0]), known(f.Cell.RPM[1])
+		out.LoadLow, out.LoadHigh = known(f.Cell.LoadPct[0]), known(f.Cell.LoadPct[1])
+		out.Metric, out.Unit = f.Metric, f.Unit
+		out.Predicted, out.PredictedLow, out.PredictedHigh = known(f.Predicted), known(f.Interval90[0]), known(f.Interval90[1])
+		out.Limit, out.LimitSource, out.Margin, out.MarginSD = known(f.Limit), f.LimitSource, known(f.Margin), known(f.MarginSD)
+		out.Probability = known(f.ProbabilityPerPull)
+		out.EnvelopeLimit, out.EnvelopeInside = known(f.Envelope.Limit), f.Envelope.Inside
+		out.Cars, out.Pulls, out.Basis = int64(f.Envelope.Cars), int64(f.Envelope.Pulls), f.Basis
+		out.ChangeSpark, out.ChangeLambda, out.ChangeBoost = known(f.Change.SparkDeg), known(f.Change.Lambda), known(f.Change.BoostKPa)
+		out.Say = f.Say
+		rows = append(rows, out)
+	}
+	for _, h := range r.Hazards {
+		out := common
+		out.Record, out.Hazard, out.Severity, out.Status, out.Say = "hazard", h.Hazard, h.Severity, h.Status, h.Why
+		out.Probability, out.ProbabilityLo, out.ProbabilityHi = known(h.ProbabilityPerPull), known(h.Interval90[0]), known(h.Interval90[1])
+		out.Cars, out.Pulls, out.Basis = int64(h.Cars), int64(h.Pulls), h.Basis
+		rows = append(rows, out)
+	}
+	return rows
+}
