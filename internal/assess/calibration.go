@@ -171,3 +171,16 @@ func (c *calibration) changedRoles(parent *calibration) []string {
 	}
 	return out
 }
+
+// commandedLambda is what the lambda table asks for at a state, for logs without commanded lambda; NaN without a table.
+func (c *calibration) commandedLambda(s *state) float64 {
+	l, ok := c.lookups["lambda"]
+	if !ok {
+		return math.NaN()
+	}
+	v, _, ok := l.at(s)
+	if !ok {
+		return math.NaN()
+	}
+	return v
+}

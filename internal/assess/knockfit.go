@@ -28,7 +28,7 @@ const (
 
 // knockable reports whether a row says anything about knock.
 func knockable(r *evidence.Row) bool {
-	return r.KnockLogged && known(r.SparkMax) && known(r.Load) && known(r.ChargeTemperature) &&
+	return r.KnockLogged && known(r.BoundDelivered) && known(r.Load) && known(r.ChargeTemperature) &&
 		(known(r.Lambda) || known(r.LambdaCommanded)) &&
 		(r.KnockEvents == 0 || known(r.SparkBefore) && known(r.SparkAfter))
 }
@@ -146,7 +146,7 @@ func (p *platform) knockCars(ref reference, rows []*evidence.Row) []knock.Car {
 	for _, r := range rows {
 		s := stateOf(r)
 		cell := knock.Cell{
-			RPM: s.rpm, Z: p.knockCovariates(&s, ref), Lower: r.SparkMax, Upper: math.Inf(1),
+			RPM: s.rpm, Z: p.knockCovariates(&s, ref), Lower: r.BoundDelivered, Upper: math.Inf(1),
 			Detect: knock.Detectability(orElse(r.RetardInterval, r.SampleInterval), p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond, r.Duration),
 		}
 		if r.KnockEvents > 0 {

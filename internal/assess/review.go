@@ -11,8 +11,13 @@ import (
 	"headroom/models/risk"
 )
 
-// mostFindings bounds the ranked list; hazards keep their own summaries, so nothing assessed is lost.
-const mostFindings = 20
+// The ranked list holds fewFindings in any case and up to mostFindings whose probability is worth a line; hazards keep
+// their own summaries, so nothing assessed is lost.
+const (
+	fewFindings  = 5
+	mostFindings = 20
+	worthALine   = 0.001
+)
 
 // Review scores one revision against its platform's limits and the fleet's evidence.
 func (j *Job) Review(id string) (*Review, error) {
@@ -57,9 +62,7 @@ func (j *Job) Review(id string) (*Review, error) {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
 	}
 	p.judge(r, crossings)
-	if len(r.Findings) > mostFindings {
-		r.Findings = r.Findings[:mostFindings]
-	}
+	r.Findings = worthReading(r.Findings)
 	r.Cautions = append(r.Cautions, lintNotes(rev)...)
 	r.Cautions = append(r.Cautions, p.notes(f)...)
 	r.Cautions = append(r.Cautions, StandingCautions...)
@@ -226,6 +229,16 @@ func (p *platform) envelopeCheck(f *platformFit, e *evaluation, class string, ke
 	inside := e.side*(predicted-float64(c.Limit)) <= 0
 	check.Inside = &inside
 	return check
+}
+
+// worthReading cuts the ranked list where it stops telling the reader anything.
+func worthReading(ranked []Finding) []Finding {
+	for i := range ranked {
+		if i >= mostFindings || (i >= fewFindings && float64(ranked[i].ProbabilityPerPull) < worthALine) {
+			return ranked[:i]
+		}
+	}
+	return ranked
 }
 
 // rankFindings orders findings by the printed rule of models/risk.

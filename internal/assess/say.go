@@ -50,8 +50,31 @@ func (p *platform) sentence(f *Finding) string {
 		return fmt.Sprintf("Commanded spark %s is %s the expected knock limit; %s of pulls would take more than the tolerated %.1f° of retard there.",
 			where, side, percent(f.ProbabilityPerPull), p.KnockControl.ToleratedRetardDeg)
 	}
-	return fmt.Sprintf("%s %s is expected at %s %s against a limit of %s; %s of pulls cross it there.",
-		capital(words(f.Metric)), where, short(f.Predicted), f.Unit, short(f.Limit), percent(f.ProbabilityPerPull))
+	return fmt.Sprintf("%s %s is expected at %s against a limit of %s; %s of pulls cross it there.",
+		capital(metricWords(f.Metric)), where, quantity(f.Predicted, f.Unit), quantity(f.Limit, f.Unit), percent(f.ProbabilityPerPull))
+}
+
+// metricWords is what a metric is called in a sentence.
+func metricWords(name string) string {
+	switch name {
+	case workspace.MetricBMEP:
+		return "brake mean effective pressure"
+	case workspace.MetricPeakPressure:
+		return "peak cylinder pressure"
+	case workspace.MetricInjectionWindowUse:
+		return "use of the injection window"
+	case workspace.MetricPumpUse:
+		return "use of the fuel pump's capacity"
+	}
+	return words(name)
+}
+
+// quantity writes a value with its unit, lambda to the thousandth because a hundredth decides.
+func quantity(v Number, unit string) string {
+	if unit == "lambda" && v.Known() {
+		return fmt.Sprintf("λ %.3f", float64(v))
+	}
+	return short(v) + " " + unit
 }
 
 func capital(s string) string {

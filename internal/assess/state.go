@@ -16,7 +16,7 @@ type state struct {
 
 	rpm, load            float64
 	manifold, target     float64 // kPa absolute
-	surge                float64 // largest over mean manifold pressure in the cell, ≥ 1
+	surge                float64 // largest manifold pressure in the cell over that of the state, ≥ 1
 	baro, ambient        float64
 	charge, coolant, oil float64 // °C
 	lambda, lambdaCmd    float64
@@ -38,17 +38,17 @@ type state struct {
 // standardBarometer is used where a log has no barometer: ISO 2533 sea level, kPa. The report says so.
 const standardBarometer = 101.325
 
-// stateOf reads a logged row.
+// stateOf reads a logged row at its bounding sample, where the cell is hardest on the engine for its spark.
 func stateOf(r *evidence.Row) state {
 	return state{
 		pull: fmt.Sprintf("%s#%d", r.Run, r.Segment), car: r.Vehicle,
-		rpm: r.RPM, load: r.Load,
-		manifold: r.ManifoldPressure, target: r.ManifoldPressureTarget,
+		rpm: orElse(r.BoundRPM, r.RPM), load: orElse(r.BoundLoad, r.Load),
+		manifold: orElse(r.BoundManifold, r.ManifoldPressure), target: orElse(r.BoundTarget, r.ManifoldPressureTarget),
 		baro: orElse(r.Barometer, standardBarometer), ambient: r.Ambient,
-		charge: r.ChargeTemperature, coolant: r.CoolantTemperature, oil: r.OilTemperature,
+		charge: orElse(r.BoundCharge, r.ChargeTemperature), coolant: r.CoolantTemperature, oil: r.OilTemperature,
 		lambda: orElse(r.Lambda, r.LambdaCommanded), lambdaCmd: r.LambdaCommanded,
-		spark: r.SparkCommanded, intakeCam: r.IntakeCam, ethanol: r.Ethanol, fuel: r.Fuel,
-		surge: math.Max(1, orElse(r.ManifoldPressureMax/r.ManifoldPressure, 1)), cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, row: r,
+		spark: orElse(r.BoundCommanded, r.SparkCommanded), intakeCam: r.IntakeCam, ethanol: r.Ethanol, fuel: r.Fuel,
+		surge: math.Max(1, orElse(r.ManifoldPressureMax/orElse(r.BoundManifold, r.ManifoldPressure), 1)), cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, row: r,
 	}
 }
 
@@ -88,6 +88,7 @@ const fixedPointRounds = 60
 // to a fixed point. Measured values are kept and only the difference between the two calibrations is added, so table
 // corrections that the logs already contain (for heat, for altitude) stay in.
 func (p *platform) shift(s state, from, to *calibration) (state, []string) {
+	s.lambdaCmd = orElse(s.lambdaCmd, from.commandedLambda(&s))
 	if from.id == to.id {
 		return s, nil
 	}

@@ -99,12 +99,14 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 	if err := writePage(folder, "envelope", func(w *bytes.Buffer) error { return report.Envelopes(w, envelopes, report.HTML, show) }); err != nil {
 		return err
 	}
+	brief := show
+	brief.Brief = true
 	for _, id := range made.Proposed {
 		r, err := job.Review(id)
 		if err != nil {
 			return err
 		}
-		if err := report.Review(e.out, r, report.Table, show); err != nil {
+		if err := report.Review(e.out, r, report.Table, brief); err != nil {
 			return err
 		}
 		name := "review-" + id
@@ -127,7 +129,10 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 	if err := writePage(folder, "fleet", func(w *bytes.Buffer) error { return report.Fleet(w, health, report.HTML, show) }); err != nil {
 		return err
 	}
-	fmt.Fprintf(e.out, "Also written to %s: envelope.html, audit.html, fleet.html. What is really true is in %s.\n",
+	if err := report.Cautions(e.out, assess.StandingCautions, report.Table, show); err != nil {
+		return err
+	}
+	fmt.Fprintf(e.out, "\nAlso written to %s: envelope.html, audit.html, fleet.html. What is really true is in %s.\n",
 		folder, filepath.Join(ws.Dir, "truth.json"))
 	return nil
 }

@@ -17,7 +17,7 @@ func newIngest(e *env) *cobra.Command {
 			"read is reported, counted and left out; the rest goes in.\n\n" +
 			"Exit status: 0 done; 1 failed, or some logs were left out; 2 wrong usage.",
 		RunE: func(_ *cobra.Command, args []string) error {
-			ws, err := e.openWorkspace()
+			ws, err := e.readWorkspace()
 			if err != nil {
 				return err
 			}

@@ -11,14 +11,7 @@ import (
 
 // openWorkspace finds and reads the workspace, and says on standard error what was left out of it.
 func (e *env) openWorkspace() (*workspace.Workspace, error) {
-	dir := e.workspace
-	if dir == "" {
-		var err error
-		if dir, err = workspace.Find("."); err != nil {
-			return nil, err
-		}
-	}
-	ws, err := workspace.Open(dir)
+	ws, err := e.readWorkspace()
 	if err != nil {
 		return nil, err
 	}
@@ -26,6 +19,18 @@ func (e *env) openWorkspace() (*workspace.Workspace, error) {
 		e.note("left out: %s", p)
 	}
 	return ws, nil
+}
+
+// readWorkspace finds and reads the workspace; the caller shows what was left out.
+func (e *env) readWorkspace() (*workspace.Workspace, error) {
+	dir := e.workspace
+	if dir == "" {
+		var err error
+		if dir, err = workspace.Find("."); err != nil {
+			return nil, err
+		}
+	}
+	return workspace.Open(dir)
 }
 
 // openStore opens a workspace's evidence.

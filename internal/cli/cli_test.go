@@ -1,0 +1,62 @@
+package cli
+
+import (
+	"errors"
+	"os"
+	"os/exec"
+	"strconv"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"headroom/internal/demo"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){
+		"headroom": func() { os.Exit(Main(os.Args[1:], os.Stdout, os.Stderr)) },
+		"fleetof6": func() {
+			if _, err := demo.Build(os.Args[1], demo.Options{Cars: 6, Seed: 1, TruthPulls: 100}); err != nil {
+				println(err.Error())
+				os.Exit(1)
+			}
+		},
+	})
+}
+
+// status runs a command that must exit with the given status: status 20 headroom review …
+func status(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: status N command …")
+	}
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	got := 0
+	var exit *exec.ExitError
+	if err := ts.Exec(args[1], args[2:]...); errors.As(err, &exit) {
+		got = exit.ExitCode()
+	} else {
+		ts.Check(err)
+	}
+	if got != want {
+		ts.Fatalf("exit status %d, want %d", got, want)
+	}
+}
+
+// appendKey adds a key no platform file knows.
+func appendKey(ts *testscript.TestScript, _ bool, args []string) {
+	path := ts.MkAbs(args[0])
+	f, err := os.OpenFile(path, os.O_APPEND|os.O_WRONLY, 0)
+	ts.Check(err)
+	_, err = f.WriteString("colour: red\n")
+	ts.Check(err)
+	ts.Check(f.Close())
+}
+
+// The scripts run the commands as a user does and check output, errors and exit status.
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir: "testdata/script", RequireExplicitExec: true,
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"status": status, "appendkey": appendKey},
+	})
+}
