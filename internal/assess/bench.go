@@ -24,11 +24,9 @@ const fleetPulls = 60
 
 // benchFor picks the logged pulls a revision is judged on and runs both calibrations on them. In order of preference:
 // the revision's own logs, the parent's, the car's other calibrations, and last the fleet's, for a car not seen.
-func (p *platform) benchFor(ws *workspace.Workspace, rows []evidence.Row, rev *workspace.Revision) (*bench, error) {
-	b := &bench{car: rev.Vehicle, basis: BasisPredicted}
-	if rev.Vehicle == fleetVehicle {
-		b.car = ""
-	}
+// car is the id the evidence knows the revision's car by, "" for a revision meant for the fleet.
+func (p *platform) benchFor(ws *workspace.Workspace, rows []evidence.Row, rev *workspace.Revision, car string) (*bench, error) {
+	b := &bench{car: car, basis: BasisPredicted}
 	picked := p.pickRows(b, pullRows(rows), rev)
 	if len(picked) == 0 {
 		return nil, fmt.Errorf("revision %s: platform %s has no logged pull: put logs under runs/<vehicle>/<revision>/ and run headroom ingest", rev.ID, rev.Platform)
@@ -76,8 +74,6 @@ func (p *platform) benchFor(ws *workspace.Workspace, rows []evidence.Row, rev *w
 	slices.Sort(b.notes)
 	return b, nil
 }
-
-const fleetVehicle = "fleet"
 
 func (p *platform) pickRows(b *bench, rows []*evidence.Row, rev *workspace.Revision) []*evidence.Row {
 	own := filterRows(rows, func(r *evidence.Row) bool { return r.Vehicle == b.car })

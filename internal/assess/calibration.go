@@ -159,19 +159,6 @@ func sameTable(a, b *calmap.Table) bool {
 		slices.EqualFunc(a.Z, b.Z, func(r, s []float64) bool { return slices.Equal(r, s) })
 }
 
-// changedRoles lists the modelled roles whose tables differ.
-func (c *calibration) changedRoles(parent *calibration) []string {
-	var out []string
-	for _, role := range modelledRoles {
-		now, has := c.lookups[role]
-		then, had := parent.lookups[role]
-		if has != had || (has && !sameTable(now.table, then.table)) {
-			out = append(out, role)
-		}
-	}
-	return out
-}
-
 // commandedLambda is what the lambda table asks for at a state, for logs without commanded lambda; NaN without a table.
 func (c *calibration) commandedLambda(s *state) float64 {
 	l, ok := c.lookups["lambda"]

@@ -272,3 +272,35 @@ func BenchmarkReview(b *testing.B) {
 		}
 	}
 }
+
+// With a pseudonym key no vehicle id is in a result, and the car's own logs are still found.
+func TestPseudonyms(t *testing.T) {
+	plain := copyOf(t, smallDir(t))
+	hidden := copyOf(t, smallDir(t))
+	addLines(t, hidden, "headroom.yaml", "privacy: {pseudonym_key: a key of the shop}\n")
+	if err := removeEvidence(hidden); err != nil {
+		t.Fatal(err)
+	}
+	if err := bring(hidden); err != nil {
+		t.Fatal(err)
+	}
+	id := mildProposal(t, plain).Revision
+	a, err := openJob(t, plain).Review(id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := openJob(t, hidden).Review(id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a.Verdict != b.Verdict || len(a.Findings) != len(b.Findings) {
+		t.Errorf("the verdict depends on the pseudonyms: %s with %d findings, %s with %d", a.Verdict, len(a.Findings), b.Verdict, len(b.Findings))
+	}
+	text, err := json.Marshal(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if bytes.Contains(text, []byte("car-00")) {
+		t.Errorf("a vehicle id is in the result: %s", text)
+	}
+}

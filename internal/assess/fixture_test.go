@@ -115,3 +115,15 @@ func cut(t *testing.T, dir, file, from, to string) {
 
 // removeEvidence deletes the derived state of a workspace.
 func removeEvidence(dir string) error { return os.RemoveAll(ingest.StoreDir(dir)) }
+
+func addLines(t *testing.T, dir, file, lines string) {
+	t.Helper()
+	path := filepath.Join(dir, file)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, append(b, lines...), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}

@@ -102,8 +102,16 @@ func (j *Job) noRevision(id string) error {
 
 // alias is the id a vehicle goes by in the store and in reports.
 func (j *Job) alias(vehicle string) string {
-	if vehicle == fleetVehicle {
+	if vehicle == workspace.Fleet {
 		return vehicle
 	}
 	return store.Pseudonym(j.ws.Config.Privacy.PseudonymKey, vehicle)
+}
+
+// carOf is the id the evidence knows a revision's car by, "" for a revision meant for the fleet.
+func (j *Job) carOf(rev *workspace.Revision) string {
+	if rev.Vehicle == workspace.Fleet {
+		return ""
+	}
+	return j.alias(rev.Vehicle)
 }

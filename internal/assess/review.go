@@ -30,7 +30,7 @@ func (j *Job) Review(id string) (*Review, error) {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
 	}
 	r := j.blankReview(rev)
-	b, err := p.benchFor(j.ws, rows, rev)
+	b, err := p.benchFor(j.ws, rows, rev, j.carOf(rev))
 	if err != nil {
 		return j.withoutBench(p, r, err)
 	}

@@ -2,7 +2,6 @@ package assess
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"headroom/internal/workspace"
@@ -80,10 +79,7 @@ func (p *platform) conditionReasons(r *Review) []string {
 			out = append(out, fmt.Sprintf("%s crosses its limit with %s (margin %s)", words(c.Hazard), c.Condition, short(c.Margin)))
 		}
 	}
-	for _, n := range r.Footprint.NotModelled {
-		out = append(out, n)
-	}
-	return out
+	return append(out, r.Footprint.NotModelled...)
 }
 
 func cellList(cells []Cell) string {
@@ -100,8 +96,3 @@ func cellList(cells []Cell) string {
 
 // words turns a hazard's name into words.
 func words(name string) string { return strings.ReplaceAll(name, "_", " ") }
-
-// hazardIndex orders hazards as the contract lists them.
-func hazardIndex(name string) int {
-	return slices.IndexFunc(workspace.Hazards(), func(h workspace.HazardInfo) bool { return h.Name == name })
-}

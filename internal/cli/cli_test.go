@@ -2,8 +2,10 @@ package cli
 
 import (
 	"errors"
+	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strconv"
 	"testing"
 
@@ -55,7 +57,22 @@ func appendKey(ts *testscript.TestScript, _ bool, args []string) {
 
 // The scripts run the commands as a user does and check output, errors and exit status.
 func TestScripts(t *testing.T) {
+	openLogs, err := filepath.Abs("../../../shared/data/obd")
+	if err != nil {
+		t.Fatal(err)
+	}
 	testscript.Run(t, testscript.Params{
+		Setup: func(env *testscript.Env) error {
+			env.Setenv("OPENLOGS", openLogs)
+			return nil
+		},
+		Condition: func(name string) (bool, error) {
+			if name != "openlogs" {
+				return false, fmt.Errorf("unknown condition %q", name)
+			}
+			_, err := os.Stat(openLogs)
+			return err == nil, nil
+		},
 		Dir: "testdata/script", RequireExplicitExec: true,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){"status": status, "appendkey": appendKey},
 	})

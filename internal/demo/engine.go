@@ -60,12 +60,6 @@ type limit struct {
 	low, high            float64
 }
 
-// severity is the default severity of the hazard.
-func (l *limit) severity() string {
-	h, _ := workspace.HazardNamed(l.hazard)
-	return h.Severity
-}
-
 func constant(hazard, metric, unit string, value, low, high float64) limit {
 	return limit{hazard: hazard, metric: metric, unit: unit, grid: line([]float64{0}, []float64{value}), low: low, high: high}
 }

@@ -398,14 +398,14 @@ func TestVerifyNamesEachFault(t *testing.T) {
 
 func TestEvidenceOfOtherRulesIsNotRead(t *testing.T) {
 	dir := t.TempDir()
-	s := fill(t, dir)
+	fill(t, dir)
 	name := filepath.Join(dir, catalogueName)
 	data, err := os.ReadFile(name)
 	if err != nil {
 		t.Fatal(err)
 	}
 	write(t, name, bytes.ReplaceAll(data, []byte(EvidenceVersion()), []byte("evidence/0+00000000")))
-	s = open(t, dir)
+	s := open(t, dir)
 	if _, err := s.Rows(Filter{}); err == nil || !strings.Contains(err.Error(), "ingest") {
 		t.Errorf("rows made by other rules are read: %v", err)
 	}

@@ -332,7 +332,7 @@ func TestFootprintMissesNothing(t *testing.T) {
 
 func FuzzTable(f *testing.F) {
 	f.Add(1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 1.5, 2.5)
-	f.Add(math.Inf(-1), 0.0, 5e-324, -0.0, 1e100, -1e100, math.NaN(), math.Inf(1))
+	f.Add(math.Inf(-1), 0.0, 5e-324, math.Copysign(0, -1), 1e100, -1e100, math.NaN(), math.Inf(1))
 	f.Fuzz(func(t *testing.T, x0, x1, y0, y1, a, b, x, y float64) {
 		table, err := New([]float64{x0, x1}, []float64{y0, y1}, [][]float64{{a, b}, {b, a}})
 		raw := &Table{X: []float64{x0, x1}, Y: []float64{y0, y1}, Z: [][]float64{{a, b}, {b}}}

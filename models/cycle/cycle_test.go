@@ -499,7 +499,7 @@ func FuzzRun(f *testing.F) {
 	f.Add(3000.0, 1e-3, 150e3, 310.0, 360.0, 0.9, 12.0, 0.1, 95.0, 0.0, 0.0)
 	f.Add(1000.0, 1e-4, 30e3, 280.0, 300.0, 1.1, 40.0, 0.85, 105.0, 0.1, 105e3)
 	f.Add(15000.0, 3e-3, 6e5, 450.0, 420.0, 0.65, -40.0, 1.0, 50.0, -1.0, 1e6)
-	f.Add(math.NaN(), math.Inf(1), -1.0, 0.0, 1e300, -0.0, math.Inf(-1), 2.0, 1e-300, math.NaN(), math.NaN())
+	f.Add(math.NaN(), math.Inf(1), -1.0, 0.0, 1e300, math.Copysign(0, -1), math.Inf(-1), 2.0, 1e-300, math.NaN(), math.NaN())
 	e := newEngine(f, config())
 	f.Fuzz(func(t *testing.T, rpm, mass, pressure, charge, coolant, lambda, spark, ethanol, octane, residual, exhaust float64) {
 		fl, err := fuel.Finished(98, 87, ethanol)
