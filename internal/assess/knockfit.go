@@ -145,12 +145,15 @@ func (p *platform) knockCars(ref reference, rows []*evidence.Row) []knock.Car {
 	nest := newNest[knock.Cell]()
 	for _, r := range rows {
 		s := stateOf(r)
+		interval := orElse(r.RetardInterval, r.SampleInterval)
 		cell := knock.Cell{
 			RPM: s.rpm, Z: p.knockCovariates(&s, ref), Lower: r.BoundDelivered, Upper: math.Inf(1),
-			Detect: knock.Detectability(orElse(r.RetardInterval, r.SampleInterval), p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond, r.Duration),
+			Detect: knock.Detectability(interval, p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond, r.Duration),
 		}
 		if r.KnockEvents > 0 {
-			cell.Lower, cell.Upper, cell.Detect, cell.Rises = r.SparkAfter, r.SparkBefore, 1, int(r.KnockEvents)
+			rise := knock.Rise{Before: r.SparkBefore, After: r.SparkAfter, RetardBefore: r.RiseRetard, CleanSpark: r.RiseClean}
+			cell.Lower, cell.Upper = rise.Bounds(interval, p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond)
+			cell.Detect, cell.Rises = 1, int(r.KnockEvents)
 		}
 		nest.add(r, cell)
 	}

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"headroom/internal/workspace"
+	"headroom/models/knock"
 	"headroom/models/risk"
 )
 
@@ -89,6 +90,7 @@ type predictor struct {
 	cov     *mat.SymDense
 	pullSD  float64
 	cellSD  float64
+	tails   float64 // share of cell residuals that are knock.TailScale times as wide
 	step    float64
 	cars    int
 	pulls   int
@@ -101,7 +103,7 @@ type predictor struct {
 func (p *platform) knockPredictor(f *platformFit, car string) predictor {
 	mean, cov := f.Knock.Joint(car)
 	return predictor{
-		cov: cov, pullSD: f.Knock.PullSD, cellSD: f.Knock.CellSD, step: p.KnockControl.StepDeg,
+		cov: cov, pullSD: f.Knock.PullSD, cellSD: f.Knock.CellSD, step: p.KnockControl.StepDeg, tails: f.Knock.TailShare,
 		cars: f.Knock.Cars, pulls: f.Knock.Pulls, sampled: true,
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			z := p.knockCovariates(s, f.KnockRef)
@@ -191,7 +193,7 @@ func (p *platform) evaluate(b *bench, pr predictor, rule limitRule) (*evaluation
 		hazard: rule.hazard, severity: rule.severity, limitSource: rule.source,
 		cars: pr.cars, pulls: pr.pulls, measured: pr.sampled, pr: pr,
 	}
-	now := risk.Problem{Cov: pr.cov, PullSD: pr.pullSD, CellSD: pr.cellSD, Overshoot: pr.step}
+	now := risk.Problem{Cov: pr.cov, PullSD: pr.pullSD, CellSD: pr.cellSD, TailShare: pr.tails, TailScale: knock.TailScale, Overshoot: pr.step}
 	then := now
 	pulls := newIndex[string]()
 	cells := newIndex[cellKey]()

@@ -3,6 +3,7 @@ package evidence
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"headroom/internal/runlog"
 	"headroom/models/channel"
@@ -144,19 +145,22 @@ type knockCell struct {
 	start    float64 // retard left over on entering, NaN before the first sample
 	before   float64
 	after    float64
-	at       int // sample at which that rise shows, −1 without one
+	at       int     // sample at which that rise shows, −1 without one
+	retard   float64 // standing before that rise
+	heard    []int   // samples just before a rise
 }
 
 func newKnockCell() *knockCell {
-	return &knockCell{start: math.NaN(), before: math.NaN(), after: math.NaN(), at: -1}
+	return &knockCell{start: math.NaN(), before: math.NaN(), after: math.NaN(), retard: math.NaN(), at: -1}
 }
 
 // note adds an event; of several the one with the lowest spark is kept, since the limit is the lowest that was met.
-func (k *knockCell) note(r rise, s spark) {
+func (k *knockCell) note(r rise, s spark, retardBefore float64) {
 	k.events++
+	k.heard = append(k.heard, r.before)
 	k.sum += r.size
 	if before, after := s.bracket(r); finite(before) && !(k.before <= before) {
-		k.before, k.after, k.at = before, after, r.at
+		k.before, k.after, k.at, k.retard = before, after, r.at, retardBefore
 	}
 }
 
@@ -176,6 +180,22 @@ func (b *builder) bounding(k *content) int {
 		}
 	}
 	return best
+}
+
+// cleanSpark is the largest spark delivered in the cell at a sample that no rise follows, moved to the charge of the
+// lowest rise by boundSlope so that it can be set against the bracket; NaN without a rise or such a sample.
+func (b *builder) cleanSpark(k *content) float64 {
+	if k.knock.at < 0 {
+		return math.NaN()
+	}
+	most := math.NaN()
+	for _, i := range k.places {
+		v := at(b.spark.delivered, i) + boundSlope*math.Log(b.load[i]/b.load[k.knock.at])
+		if !slices.Contains(k.knock.heard, i) && finite(v) && !(most >= v) {
+			most = v
+		}
+	}
+	return most
 }
 
 // knockFindings says when knock is not logged, or too slowly to be seen.

@@ -40,6 +40,10 @@ type Row struct {
 	SparkBefore    float64 `parquet:"spark_before"`      // delivered just before the lowest rise; NaN without one, or when spark is unknown there
 	SparkAfter     float64 `parquet:"spark_after"`       // delivered just after it: SparkBefore less the rise
 
+	// What narrows the bracket when spark was climbing back after an earlier event; NaN without an event.
+	RiseRetard float64 `parquet:"rise_retard"` // retard standing just before the lowest rise
+	RiseClean  float64 `parquet:"rise_clean"`  // largest spark delivered in the cell at a sample no rise follows, moved to the charge of the rise; NaN without one
+
 	// The bounding sample: the one at which the cell says most about the knock limit. With an event it is the sample at
 	// which the lowest rise shows; without one, the sample whose delivered spark comes closest to a limit that falls with
 	// charge (see boundSlope). Spark and charge move across a cell, so the cell's means would mix one sample's spark

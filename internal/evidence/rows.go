@@ -173,7 +173,7 @@ func (b *builder) knock(cells map[cell]*content, s Segment) {
 		k := entered(i, math.Min(b.retard.total[before], b.retard.total[i]))
 		k.compared++
 		if r.size >= threshold-1e-9 {
-			k.note(r, b.spark)
+			k.note(r, b.spark, b.retard.total[before])
 		}
 	})
 }
@@ -210,6 +210,7 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		SparkMax: largest(b.spark.delivered, k.places), SparkSource: b.spark.source,
 		KnockLogged: k.knock.compared > 0, KnockSlow: b.retard.slow(set.Knock), RetardInterval: b.retardInterval(),
 		KnockEvents: int32(k.knock.events), SparkBefore: k.knock.before, SparkAfter: k.knock.after,
+		RiseRetard: k.knock.retard, RiseClean: b.cleanSpark(k),
 		BoundRPM: at(get(channel.EngineSpeed), bound), BoundLoad: b.load[bound],
 		BoundDelivered: at(b.spark.delivered, bound), BoundCommanded: at(b.spark.commanded, bound),
 		BoundManifold: at(get(channel.ManifoldPressure), bound), BoundTarget: at(get(channel.ManifoldPressureTarget), bound),

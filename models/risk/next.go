@@ -1,0 +1,91 @@
+package risk
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// VarianceReduction returns by how much the variance of g·θ falls when one observation of x·θ with the given noise
+// variance is added, θ ~ N(·, cov): (gᵀΣx)² / (xᵀΣx + noise), the update of the linear-Gaussian model (Kalman 1960;
+// as a design criterion: Chaloner & Verdinelli, Statistical Science 10, 1995, sect. 2). It does not depend on what
+// the observation will be. noiseVar must be ≥ 0; an observation of nothing reduces nothing. A censored observation
+// tells less than this, so it is an upper bound for a knock-limited spark.
+func VarianceReduction(cov *mat.SymDense, g, x []float64, noiseVar float64) (float64, error) {
+	n := cov.SymmetricDim()
+	if len(g) != n || len(x) != n {
+		return 0, fmt.Errorf("%d and %d weights for %d parameters", len(g), len(x), n)
+	}
+	if !finite(g...) || !finite(x...) || !finite(noiseVar) || noiseVar < 0 {
+		return 0, fmt.Errorf("weights must be finite and the noise variance (%g) not negative", noiseVar)
+	}
+	sx := mat.NewVecDense(n, nil)
+	sx.MulVec(cov, mat.NewVecDense(n, x))
+	return reduction(sx.RawVector().Data, g, x, noiseVar), nil
+}
+
+func reduction(sx, g, x []float64, noiseVar float64) float64 {
+	total := dot(x, sx) + noiseVar
+	if total <= 0 {
+		return 0
+	}
+	c := dot(g, sx)
+	return c * c / total
+}
+
+// Binding is a margin that decides the verdict.
+type Binding struct {
+	Grad   []float64 // d margin / d parameters
+	Weight float64   // its say in the sum, ≥ 0; for margins in different units use 1 over the squared unit
+}
+
+// Candidate is something that could be logged next.
+type Candidate struct {
+	Design  []float64 // what it observes, as weights on the parameters
+	NoiseSD float64   // standard deviation of one such observation about it: pull effect and residual together
+	Count   int       // independent observations it brings, such as pulls; 0 means 1
+}
+
+// Gain is what one candidate would bring.
+type Gain struct {
+	Candidate int       // index into the candidates
+	Reduction float64   // weighted sum over the bindings of the expected fall in variance
+	Share     float64   // of the weighted variance there is, 0–1
+	Each      []float64 // fall in variance of each binding
+}
+
+// NextPulls returns the candidates ordered by how much each alone would narrow the binding margins, most first; equal
+// ones keep their order.
+func NextPulls(cov *mat.SymDense, bindings []Binding, candidates []Candidate) ([]Gain, error) {
+	n := cov.SymmetricDim()
+	before := 0.0
+	for i, b := range bindings {
+		if len(b.Grad) != n || !finite(b.Grad...) || !finite(b.Weight) || b.Weight < 0 {
+			return nil, fmt.Errorf("binding margin %d: give %d finite derivatives and a weight not below zero", i, n)
+		}
+		g := mat.NewVecDense(n, b.Grad)
+		before += b.Weight * math.Max(mat.Inner(g, cov, g), 0)
+	}
+	gains := make([]Gain, len(candidates))
+	sx := mat.NewVecDense(n, nil)
+	for i, c := range candidates {
+		if len(c.Design) != n || !finite(c.Design...) || !finite(c.NoiseSD) || c.NoiseSD < 0 || c.Count < 0 {
+			return nil, fmt.Errorf("candidate %d: give %d finite weights, a noise sd and a count not below zero", i, n)
+		}
+		sx.MulVec(cov, mat.NewVecDense(n, c.Design))
+		noise := c.NoiseSD * c.NoiseSD / float64(max(c.Count, 1))
+		g := Gain{Candidate: i, Each: make([]float64, len(bindings))}
+		for j, b := range bindings {
+			g.Each[j] = reduction(sx.RawVector().Data, b.Grad, c.Design, noise)
+			g.Reduction += b.Weight * g.Each[j]
+		}
+		if before > 0 {
+			g.Share = g.Reduction / before
+		}
+		gains[i] = g
+	}
+	sort.SliceStable(gains, func(a, b int) bool { return gains[a].Reduction > gains[b].Reduction })
+	return gains, nil
+}

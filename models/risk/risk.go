@@ -1,0 +1,655 @@
+// Package risk answers one question: how likely is it that a pull crosses a limit, and how sure is that likelihood?
+//
+// A margin (limit minus metric, positive inside the limit) in one state of one pull is taken as normal: its mean is
+// linear in parameters θ whose posterior is normal, and around that mean lie a pull effect shared by every cell of
+// the pull and a residual of the cell's own (the linear mixed model of Laird & Ware, Biometrics 38, 1982). Parameters
+// are what is not known, so they make the interval; pulls and cells are what varies, so they make the probability
+// inside it. Given θ and the pull effect the cells are independent, so the chance that any cell of a pull crosses is
+// one minus a product, integrated over the pull effect by Gauss–Hermite quadrature: the maximum over a pull keeps
+// the dependence between its cells. θ is drawn by Latin hypercube sampling (McKay, Beckman & Conover, Technometrics
+// 21, 1979) and the same draws serve every problem compared (common random numbers; Law & Kelton, Simulation
+// Modeling and Analysis, ch. 11).
+package risk
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"sort"
+
+	"gonum.org/v1/gonum/integrate/quad"
+	"gonum.org/v1/gonum/mat"
+)
+
+// State is one pull's visit to one operating cell.
+type State struct {
+	Pull   int       // states with the same Pull share a pull effect
+	Cell   int       // operating cell, any numbering
+	Margin float64   // at the mean parameters, in the metric's unit; positive inside the limit
+	Grad   []float64 // d margin / d parameters, as long as Problem.Cov is wide; empty when Cov is nil
+}
+
+// Problem is one hazard under one calibration.
+type Problem struct {
+	States []State
+	Cov    *mat.SymDense // joint posterior covariance of the parameters, the car effect included; nil: known exactly
+	PullSD float64       // standard deviation of the pull effect, ≥ 0
+	CellSD float64       // standard deviation of the cell residual, ≥ 0
+
+	// A share of the cell residuals may be wider than the rest: with chance TailShare (0–1) a residual is TailScale
+	// times as wide as otherwise, CellSD being the standard deviation of both kinds together. TailShare 0: all alike.
+	TailShare, TailScale float64
+
+	// Overshoot is the controller's step where it takes the metric further than needed, in the metric's unit: the
+	// accumulated retard lands uniformly 0 to Overshoot beyond what the margin says, so a cell crosses when its
+	// margin falls below U·Overshoot, U uniform on 0–1. 0 for every other hazard. Meant for a step no larger than
+	// the retard tolerated, since a cell that does not knock takes no step.
+	Overshoot float64
+}
+
+// Result is the verdict's raw material for one problem. Probabilities are 0–1, margins in the metric's unit.
+type Result struct {
+	Probability float64      // that a pull crosses the limit in any cell: mean over parameters and over the pulls given
+	Low, High   float64      // 5 and 95 % quantiles over the parameters of that probability
+	Pulls       int          // distinct pulls
+	Worst       Margin       // the smallest margin of one pull
+	Cells       []CellResult // by Cell, ascending
+	Draws       []float64    // the probability at each parameter draw, in the order of the draws
+}
+
+// Margin describes the distribution of a margin in one pull.
+type Margin struct {
+	Mean, SD  float64
+	Low, High float64 // 5 and 95 % quantiles
+}
+
+// CellResult is one cell over the pulls that visit it.
+type CellResult struct {
+	Cell        int
+	Visits      int     // states in the cell
+	Margin      Margin  // of one visit: parameters, pull, residual and the spread between visits; normal quantiles
+	PerVisit    float64 // chance that a visit crosses here, exact
+	Probability float64 // chance that a pull crosses here: PerVisit times visits a pull, at most 1
+}
+
+// DefaultDraws is the number of parameter draws that keeps a 5 % quantile within about a hundredth.
+const DefaultDraws = 128
+
+// Evaluate returns the probability that a pull crosses. draws is the number of parameter draws (2 or more, 0 means
+// DefaultDraws); the same seed gives the same result to the bit. An error names the state or field that cannot be
+// used; a problem without states is an error, because no visit is no evidence.
+func Evaluate(p Problem, draws int, seed uint64) (Result, error) {
+	r, err := EvaluateMany([]Problem{p}, draws, seed)
+	if err != nil {
+		return Result{}, err
+	}
+	return r[0], nil
+}
+
+// EvaluateMany evaluates problems that share one posterior (equal Cov), such as parent and child calibrations or
+// stress conditions, at the same parameter draws, so that their Draws can be compared one by one.
+func EvaluateMany(problems []Problem, draws int, seed uint64) ([]Result, error) {
+	if draws == 0 {
+		draws = DefaultDraws
+	}
+	if draws < 2 {
+		return nil, fmt.Errorf("%d parameter draws: give 2 or more", draws)
+	}
+	for i := range problems {
+		if err := problems[i].check(); err != nil {
+			return nil, fmt.Errorf("problem %d: %w", i, err)
+		}
+		if !sameCov(problems[0].Cov, problems[i].Cov) {
+			return nil, fmt.Errorf("problem %d has another parameter covariance than problem 0: compare calibrations under one posterior", i)
+		}
+	}
+	if len(problems) == 0 {
+		return nil, nil
+	}
+	root, err := squareRoot(problems[0].Cov)
+	if err != nil {
+		return nil, err
+	}
+	work := make([]*workspace, len(problems))
+	for i := range problems {
+		work[i] = newWorkspace(&problems[i], root)
+	}
+	if root.rank > 0 {
+		alignFirstAxis(work, root.rank)
+	}
+	sample := latinNormal(draws, root.rank, seed)
+	out := make([]Result, len(problems))
+	for i, w := range work {
+		out[i] = w.evaluate(sample, draws, seed)
+	}
+	return out, nil
+}
+
+// Comparison is a child calibration against its parent at the same parameters.
+type Comparison struct {
+	Parent, Child Result
+	Difference    float64 // mean of child minus parent probability
+	Low, High     float64 // 5 and 95 % quantiles of that difference over the parameters
+	Worse         float64 // share of parameter draws at which the child's probability is the higher
+}
+
+// Compare evaluates parent and child with the same draws.
+func Compare(parent, child Problem, draws int, seed uint64) (Comparison, error) {
+	r, err := EvaluateMany([]Problem{parent, child}, draws, seed)
+	if err != nil {
+		return Comparison{}, err
+	}
+	c := Comparison{Parent: r[0], Child: r[1]}
+	diff := make([]float64, len(r[0].Draws))
+	for i := range diff {
+		diff[i] = r[1].Draws[i] - r[0].Draws[i]
+		c.Difference += diff[i] / float64(len(diff))
+		if diff[i] > 0 {
+			c.Worse += 1 / float64(len(diff))
+		}
+	}
+	c.Low, c.High = band(diff)
+	return c, nil
+}
+
+func (p *Problem) check() error {
+	if len(p.States) == 0 {
+		return errors.New("no states: nothing to evaluate")
+	}
+	dim := 0
+	if p.Cov != nil {
+		dim = p.Cov.SymmetricDim()
+	}
+	for _, s := range []struct {
+		what string
+		v    float64
+	}{{"pull sd", p.PullSD}, {"cell sd", p.CellSD}, {"overshoot", p.Overshoot}, {"tail share", p.TailShare}, {"tail scale", p.TailScale}} {
+		if !finite(s.v) || s.v < 0 {
+			return fmt.Errorf("%s is %g: it must be finite and not negative", s.what, s.v)
+		}
+	}
+	if p.TailShare > 1 || p.TailShare > 0 && p.TailScale == 0 {
+		return fmt.Errorf("tail share %g with scale %g: give a share up to 1 and a scale above zero", p.TailShare, p.TailScale)
+	}
+	for i, s := range p.States {
+		if len(s.Grad) != dim {
+			return fmt.Errorf("state %d has %d derivatives for %d parameters", i, len(s.Grad), dim)
+		}
+		if !finite(s.Margin) || !finite(s.Grad...) {
+			return fmt.Errorf("state %d (pull %d, cell %d) has a margin or derivative that is not finite: leave it out", i, s.Pull, s.Cell)
+		}
+	}
+	return nil
+}
+
+func sameCov(a, b *mat.SymDense) bool {
+	if a == b {
+		return true
+	}
+	return a != nil && b != nil && a.SymmetricDim() == b.SymmetricDim() && mat.Equal(a, b)
+}
+
+// root holds a square root of the covariance, cov = L·Lᵀ, with the directions that carry no variance left out.
+type root struct {
+	l    *mat.Dense // dim × rank
+	rank int
+}
+
+// negligible is the share of the largest variance below which a direction is left out of the draws.
+const negligible = 1e-12
+
+func squareRoot(cov *mat.SymDense) (root, error) {
+	if cov == nil || cov.SymmetricDim() == 0 {
+		return root{}, nil
+	}
+	n := cov.SymmetricDim()
+	for i := 0; i < n; i++ {
+		for j := i; j < n; j++ {
+			if !finite(cov.At(i, j)) {
+				return root{}, fmt.Errorf("parameter covariance is not finite at %d, %d", i, j)
+			}
+		}
+	}
+	var eig mat.EigenSym
+	if !eig.Factorize(cov, true) {
+		return root{}, errors.New("parameter covariance has no eigenvalues to be found: it is badly scaled")
+	}
+	values := eig.Values(nil)
+	largest := values[n-1]
+	if values[0] < -1e-6*math.Max(largest, 0)-1e-12 {
+		return root{}, fmt.Errorf("parameter covariance is not one: it has a variance of %g in some direction", values[0])
+	}
+	var vectors mat.Dense
+	eig.VectorsTo(&vectors)
+	r := root{}
+	for i := n - 1; i >= 0 && values[i] > negligible*largest && values[i] > 0; i-- {
+		r.rank++
+	}
+	if r.rank == 0 {
+		return r, nil
+	}
+	r.l = mat.NewDense(n, r.rank, nil)
+	for k := 0; k < r.rank; k++ {
+		sd := math.Sqrt(values[n-1-k])
+		for i := 0; i < n; i++ {
+			r.l.Set(i, k, sd*vectors.At(i, n-1-k))
+		}
+	}
+	return r, nil
+}
+
+// workspace is a problem with its states grouped by pull and their gradients turned into loadings on independent
+// standard normals.
+type workspace struct {
+	p       *Problem
+	order   []int // states, by pull
+	pulls   []int // start of each pull in order, with len(order) at the end
+	loading []float64
+	rank    int
+}
+
+func newWorkspace(p *Problem, r root) *workspace {
+	w := &workspace{p: p, rank: r.rank, order: make([]int, len(p.States)), loading: make([]float64, len(p.States)*r.rank)}
+	for i := range w.order {
+		w.order[i] = i
+	}
+	sort.SliceStable(w.order, func(a, b int) bool { return p.States[w.order[a]].Pull < p.States[w.order[b]].Pull })
+	for i, s := range w.order {
+		if i == 0 || p.States[s].Pull != p.States[w.order[i-1]].Pull {
+			w.pulls = append(w.pulls, i)
+		}
+		for k := 0; k < r.rank; k++ {
+			sum := 0.0
+			for j, g := range p.States[s].Grad {
+				sum += g * r.l.At(j, k)
+			}
+			w.loading[i*r.rank+k] = sum
+		}
+	}
+	w.pulls = append(w.pulls, len(w.order))
+	return w
+}
+
+// alignFirstAxis turns the independent normals so that the first one moves the states most likely to cross: the
+// sample is most even along its axes.
+func alignFirstAxis(work []*workspace, rank int) {
+	v := make([]float64, rank)
+	for _, w := range work {
+		for i, s := range w.order {
+			row := w.loading[i*rank : (i+1)*rank]
+			weight := 1e-9 + w.p.crossing(w.p.States[s].Margin, math.Sqrt(w.p.CellSD*w.p.CellSD+w.p.PullSD*w.p.PullSD+dot(row, row)))
+			for k := range v {
+				v[k] += weight * row[k]
+			}
+		}
+	}
+	norm := math.Sqrt(dot(v, v))
+	if norm == 0 {
+		return
+	}
+	// Householder reflection that takes v to the first axis.
+	sign := math.Copysign(1, v[0])
+	v[0] += sign * norm
+	vv := dot(v, v)
+	for _, w := range work {
+		for i := range w.order {
+			row := w.loading[i*rank : (i+1)*rank]
+			f := 2 * dot(v, row) / vv
+			for k := range row {
+				row[k] -= f * v[k]
+			}
+		}
+	}
+}
+
+// crossing is the chance that margin + sd·Z falls below U·Overshoot: Φ(−m/sd) without overshoot, else
+// (sd/h)·[Ψ((h−m)/sd) − Ψ(−m/sd)] with Ψ(x) = xΦ(x) + φ(x), the integral of Φ.
+func (p *Problem) crossing(margin, sd float64) float64 {
+	h := p.Overshoot
+	switch {
+	case sd > 0 && h == 0:
+		return cdf(-margin / sd)
+	case sd > 0 && h < 1e-4*sd:
+		return cdf((h/2 - margin) / sd)
+	case sd > 0:
+		return min(max(sd/h*(integralCDF((h-margin)/sd)-integralCDF(-margin/sd)), 0), 1)
+	case h > 0:
+		return min(max((h-margin)/h, 0), 1)
+	case margin < 0:
+		return 1
+	}
+	return 0
+}
+
+func cdf(z float64) float64 { return 0.5 * math.Erfc(-z*(math.Sqrt2/2)) }
+
+func integralCDF(x float64) float64 {
+	if x > 9 {
+		return x
+	}
+	if x < -9 {
+		return 0
+	}
+	return x*cdf(x) + math.Exp(-0.5*x*x)/math.Sqrt(2*math.Pi)
+}
+
+// latinNormal returns draws × dim standard normals, each column the midpoint quantiles of equal strata in its own
+// random order, scaled to unit variance.
+func latinNormal(draws, dim int, seed uint64) []float64 {
+	q := make([]float64, draws)
+	ss := 0.0
+	for i := range q {
+		q[i] = math.Sqrt2 * math.Erfinv(2*(float64(i)+0.5)/float64(draws)-1)
+		ss += q[i] * q[i]
+	}
+	scale := math.Sqrt(float64(draws) / ss)
+	rng := rand.New(rand.NewPCG(seed, 0x6c68736e))
+	out := make([]float64, draws*dim)
+	order := make([]int, draws)
+	for k := 0; k < dim; k++ {
+		for i := range order {
+			order[i] = i
+		}
+		rng.Shuffle(draws, func(a, b int) { order[a], order[b] = order[b], order[a] })
+		for i, o := range order {
+			out[i*dim+k] = scale * q[o]
+		}
+	}
+	return out
+}
+
+// The pull effect is integrated by Gauss–Hermite while it is no wider than what blurs a crossing within a pull. Beyond
+// that the integrand has an edge too sharp for a polynomial, and the trapezium rule with steps no wider than the blur
+// is used: for integrands blurred by a normal its error falls like exp(−2π²·blur²/step²) (Trefethen & Weideman, SIAM
+// Review 56, 2014).
+const (
+	fewNodes  = 5 // pull sd up to half the blur
+	someNodes = 9 // up to the blur
+	reachSDs  = 5 // of the trapezium rule
+	mostSteps = 200
+)
+
+func (p *Problem) pullRule() (x, weight []float64) {
+	core, _ := p.parts()
+	blur := math.Sqrt(core*core + p.Overshoot*p.Overshoot/12)
+	switch {
+	case p.PullSD == 0:
+		return []float64{0}, []float64{1}
+	case p.PullSD <= 0.5*blur:
+		return p.hermite(fewNodes)
+	case p.PullSD <= blur:
+		return p.hermite(someNodes)
+	}
+	steps := mostSteps
+	if blur > 0 {
+		steps = int(min(math.Ceil(reachSDs*p.PullSD/blur), mostSteps))
+	}
+	sum := 0.0
+	for i := -steps; i <= steps; i++ {
+		z := reachSDs * float64(i) / float64(steps)
+		x = append(x, z*p.PullSD)
+		weight = append(weight, math.Exp(-0.5*z*z))
+		sum += weight[len(weight)-1]
+	}
+	for i := range weight {
+		weight[i] /= sum
+	}
+	return x, weight
+}
+
+func (p *Problem) hermite(n int) (x, weight []float64) {
+	x, weight = make([]float64, n), make([]float64, n)
+	quad.Hermite{}.FixedLocations(x, weight, math.Inf(-1), math.Inf(1))
+	for i := range x {
+		x[i] *= math.Sqrt2 * p.PullSD
+		weight[i] /= math.SqrtPi
+	}
+	return x, weight
+}
+
+// clearSDs is the number of standard deviations at which a state is taken to be certainly inside its limit.
+const clearSDs = 6.5
+
+// curve is visit(·, 0) on an even grid, interpolated linearly: right to 1e-6 and many times faster, and it is
+// asked for at every draw, state and node.
+type curve struct {
+	p        *Problem
+	low, per float64 // first margin of the grid, points per unit of margin
+	at       []float64
+}
+
+const curvePoints = 4096
+
+func newCurve(p *Problem) curve {
+	c := curve{p: p}
+	if p.CellSD == 0 {
+		return c
+	}
+	core, wide := p.parts()
+	reach := 6 * math.Max(core, wide)
+	c.low = -reach
+	step := (p.Overshoot + 2*reach) / (curvePoints - 1)
+	c.per = 1 / step
+	c.at = make([]float64, curvePoints)
+	for i := range c.at {
+		c.at[i] = p.visit(c.low+float64(i)*step, 0)
+	}
+	return c
+}
+
+func (c *curve) value(margin float64) float64 {
+	if c.at == nil {
+		return c.p.crossing(margin, 0)
+	}
+	t := (margin - c.low) * c.per
+	if t < 0 {
+		return 1
+	}
+	i := int(t)
+	if i >= curvePoints-1 {
+		return 0
+	}
+	return c.at[i] + (t-float64(i))*(c.at[i+1]-c.at[i])
+}
+
+func (w *workspace) evaluate(sample []float64, draws int, seed uint64) Result {
+	p := w.p
+	in := integrand{p: p, curve: newCurve(p)}
+	in.nodes, in.weights = p.pullRule()
+	core, wide := p.parts()
+	one := math.Hypot(math.Max(core, wide), p.PullSD)
+	in.certain = clearSDs*one + p.Overshoot
+	r := Result{Pulls: len(w.pulls) - 1, Draws: make([]float64, draws)}
+	margins := make([]float64, len(w.order))
+	worst := newWorstSample(w, draws, seed)
+	for d := range r.Draws {
+		z := sample[d*w.rank : (d+1)*w.rank]
+		for i, s := range w.order {
+			margins[i] = p.States[s].Margin + dot(w.loading[i*w.rank:(i+1)*w.rank], z)
+		}
+		sum := 0.0
+		for k := 0; k+1 < len(w.pulls); k++ {
+			sum += in.anyCrossing(margins[w.pulls[k]:w.pulls[k+1]])
+		}
+		r.Draws[d] = sum / float64(r.Pulls)
+		r.Probability += r.Draws[d] / float64(draws)
+		worst.add(margins)
+	}
+	r.Low, r.High = band(r.Draws)
+	r.Worst = worst.summary()
+	r.Cells = w.cells(r.Pulls)
+	return r
+}
+
+// parts returns the standard deviations of the two kinds of cell residual.
+func (p *Problem) parts() (core, wide float64) {
+	if p.TailShare == 0 {
+		return p.CellSD, p.CellSD
+	}
+	core = p.CellSD / math.Sqrt(1+p.TailShare*(p.TailScale*p.TailScale-1))
+	return core, core * p.TailScale
+}
+
+// visit is the chance that a margin with a normal spread besides the cell's residual crosses.
+func (p *Problem) visit(margin, spread float64) float64 {
+	core, wide := p.parts()
+	c := p.crossing(margin, math.Hypot(spread, core))
+	if p.TailShare > 0 {
+		c += p.TailShare * (p.crossing(margin, math.Hypot(spread, wide)) - c)
+	}
+	return c
+}
+
+// integrand holds what the chance of any crossing in a pull needs besides the pull's margins.
+type integrand struct {
+	p              *Problem
+	curve          curve
+	nodes, weights []float64
+	certain        float64   // a larger margin cannot cross
+	near           []float64 // working memory: the margins that can
+}
+
+// anyCrossing is the chance that any of one pull's margins crosses, given the parameters.
+func (in *integrand) anyCrossing(margins []float64) float64 {
+	in.near = in.near[:0]
+	least := math.Inf(1)
+	for _, m := range margins {
+		if m < in.certain {
+			in.near = append(in.near, m)
+			least = min(least, m)
+		}
+	}
+	if len(in.near) == 0 {
+		return 0
+	}
+	if in.p.CellSD == 0 && in.p.Overshoot == 0 {
+		return in.p.crossing(least, in.p.PullSD)
+	}
+	none := 0.0
+	for j, w := range in.nodes {
+		product := 1.0
+		for _, m := range in.near {
+			product *= 1 - in.curve.value(m+w)
+		}
+		none += in.weights[j] * product
+	}
+	return min(max(1-none, 0), 1)
+}
+
+// cells summarises each cell from its states' exact normal margins.
+func (w *workspace) cells(pulls int) []CellResult {
+	p := w.p
+	index := map[int]int{}
+	var out []CellResult
+	for i, s := range w.order {
+		st := &p.States[s]
+		at, ok := index[st.Cell]
+		if !ok {
+			at = len(out)
+			index[st.Cell] = at
+			out = append(out, CellResult{Cell: st.Cell})
+		}
+		row := w.loading[i*w.rank : (i+1)*w.rank]
+		v := dot(row, row) + p.PullSD*p.PullSD + p.CellSD*p.CellSD
+		c := &out[at]
+		c.Visits++
+		c.Margin.Mean += st.Margin
+		c.Margin.Low += st.Margin * st.Margin
+		c.Margin.SD += v
+		c.PerVisit += p.visit(st.Margin, math.Sqrt(dot(row, row)+p.PullSD*p.PullSD))
+	}
+	for i := range out {
+		c := &out[i]
+		n := float64(c.Visits)
+		c.Margin.Mean /= n
+		between := math.Max(c.Margin.Low/n-c.Margin.Mean*c.Margin.Mean, 0)
+		c.Margin.SD = math.Sqrt(c.Margin.SD/n + between)
+		c.Margin.Low = c.Margin.Mean - z95*c.Margin.SD
+		c.Margin.High = c.Margin.Mean + z95*c.Margin.SD
+		c.PerVisit /= n
+		c.Probability = math.Min(c.PerVisit*n/float64(pulls), 1)
+	}
+	sort.Slice(out, func(a, b int) bool { return out[a].Cell < out[b].Cell })
+	return out
+}
+
+const z95 = 1.6448536269514722 // 0.95 quantile of the standard normal
+
+// worstSample collects smallest margins of simulated pulls: at every parameter draw a few of the pulls, in turn.
+type worstSample struct {
+	w      *workspace
+	rng    *rand.Rand
+	next   int
+	values []float64
+
+	core, wide float64 // standard deviations of the cell residual
+}
+
+const worstPerDraw = 8
+
+func newWorstSample(w *workspace, draws int, seed uint64) *worstSample {
+	core, wide := w.p.parts()
+	return &worstSample{core: core, wide: wide, w: w, rng: rand.New(rand.NewPCG(seed, 0x776f7273)), values: make([]float64, 0, draws*worstPerDraw)}
+}
+
+func (s *worstSample) add(margins []float64) {
+	for range worstPerDraw {
+		k := s.next % (len(s.w.pulls) - 1)
+		s.next++
+		shift := s.w.p.PullSD * s.rng.NormFloat64()
+		least := math.Inf(1)
+		for _, m := range margins[s.w.pulls[k]:s.w.pulls[k+1]] {
+			sd := s.core
+			if s.w.p.TailShare > 0 && s.rng.Float64() < s.w.p.TailShare {
+				sd = s.wide
+			}
+			least = min(least, m+shift+sd*s.rng.NormFloat64())
+		}
+		s.values = append(s.values, least)
+	}
+}
+
+func (s *worstSample) summary() Margin {
+	m := Margin{}
+	n := float64(len(s.values))
+	for _, v := range s.values {
+		m.Mean += v / n
+	}
+	for _, v := range s.values {
+		m.SD += (v - m.Mean) * (v - m.Mean) / n
+	}
+	m.SD = math.Sqrt(m.SD)
+	m.Low, m.High = band(s.values)
+	return m
+}
+
+// band returns the 5 and 95 % quantiles, linearly between order statistics (type 7 of Hyndman & Fan, American
+// Statistician 50, 1996).
+func band(values []float64) (low, high float64) {
+	s := append([]float64(nil), values...)
+	sort.Float64s(s)
+	at := func(q float64) float64 {
+		h := q * float64(len(s)-1)
+		i := min(int(h), len(s)-2)
+		return s[i] + (h-float64(i))*(s[i+1]-s[i])
+	}
+	return at(0.05), at(0.95)
+}
+
+func dot(a, b []float64) float64 {
+	sum := 0.0
+	for i, v := range a {
+		sum += v * b[i]
+	}
+	return sum
+}
+
+func finite(v ...float64) bool {
+	for _, x := range v {
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return false
+		}
+	}
+	return true
+}
