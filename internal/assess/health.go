@@ -232,7 +232,7 @@ func callDrift(cars []FleetCar, p []float64) error {
 
 func driftSentence(c *FleetCar) string {
 	if !c.Signal {
-		return fmt.Sprintf("%s has not left its own past by more than chance and %d charts explain.", capital(c.Metric), c.Runs)
+		return fmt.Sprintf("%s has not moved by more than chance explains over %s of logs.", capital(c.Metric), count(c.Runs, "day"))
 	}
 	direction := "risen"
 	if c.Shift < 0 {

@@ -221,6 +221,9 @@ func (p *platform) knockPrior(ref reference) (knock.Prior, error) {
 	if err != nil {
 		return knock.Prior{}, err
 	}
+	if !slopes.KnockKnown {
+		return knock.Prior{}, fmt.Errorf("the knock integral does not rise with spark at %.0f rpm and %.0f %% load: check the burn anchor of the platform file", ref.RPM, ref.Load)
+	}
 	g := slopes.Knock
 	prior := knock.Prior{LevelRPM: ref.RPM, LevelMean: s.spark, LevelSD: physicsLevelSD}
 	if slopes.Limit.Found {
