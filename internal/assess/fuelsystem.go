@@ -3,6 +3,7 @@ package assess
 import (
 	"math"
 
+	"headroom/internal/evidence"
 	"headroom/internal/workspace"
 	"headroom/models/fuelling"
 )
@@ -89,4 +90,33 @@ func orNaN(v float64, err error) float64 {
 		return math.NaN()
 	}
 	return v
+}
+
+// loggedWindowUse is the share of the usable crank window that the logged pulse took, %.
+func (p *platform) loggedWindowUse(r *evidence.Row) float64 {
+	if p.Engine.Injection != "direct" || p.FuelSystem == nil || p.FuelSystem.UsableWindowDeg == 0 {
+		return math.NaN()
+	}
+	w, err := fuelling.WindowUse(r.InjectorPulse/1000, orElse(r.BoundRPM, r.RPM), p.FuelSystem.UsableWindowDeg)
+	return 100 * orNaN(w, err)
+}
+
+// loggedPumpUse is the share of the pump's capacity that the logged pulses took, %: flow while open at the logged
+// pressure, for as long as the pulse outlasts the dead time.
+func (p *platform) loggedPumpUse(r *evidence.Row) float64 {
+	inj, ok := p.injector()
+	s := stateOf(r)
+	f, named := p.fuelOf(&s)
+	if !ok || !named || !p.FuelSystem.PumpCapacity.Known() || !known(r.InjectorPulse) {
+		return math.NaN()
+	}
+	pressure := p.feedPressure(&s)
+	flow, err := inj.Flow(pressure, f.Density())
+	if err != nil {
+		return math.NaN()
+	}
+	open := math.Max(0, r.InjectorPulse-p.FuelSystem.DeadTimeMS) / 1000
+	demand := flow * open * float64(p.geometry.Cylinders) * s.rpm / 120
+	use, err := fuelling.Pump{Capacity: pumpCurve(p.FuelSystem.PumpCapacity)}.Use(demand, pressure)
+	return 100 * orNaN(use, err)
 }

@@ -268,3 +268,21 @@ func (p *platform) knockCurve(f *platformFit) []KnockPoint {
 
 // z90 is the standard normal quantile at 95 %: half of a two-sided 90 % interval.
 const z90 = 1.6448536269514722
+
+// overshoot is how far below the tolerated retard the need for retard may stay and still cross it. A controller steps
+// until knock stops, so retard lands on whole steps; it then gives spark back, and where it meets the limit again
+// within the cell it steps from there. With need n, step d and recovery r over a dwell t, retard passes the tolerated
+// a when n > ⌊a/d⌋·d, or when n > a − d and spark has come back to the limit: n > ⌊a/d⌋·d − r·t. Retard carried in from
+// earlier cells shifts the steps, so the landing is taken as uniform over twice the gap a − ⌊a/d⌋·d + r·t, one step at
+// most. Derived from the control law in the platform file; that it is uniform is common practice, no source.
+func (p *platform) overshoot(b *bench) float64 {
+	k := p.KnockControl
+	var dwell []float64
+	for i := range b.states {
+		if t := b.states[i].row.Duration; known(t) {
+			dwell = append(dwell, t)
+		}
+	}
+	gap := k.ToleratedRetardDeg - math.Floor(k.ToleratedRetardDeg/k.StepDeg)*k.StepDeg + k.RecoveryDegPerSecond*orElse(median(dwell), 0)
+	return math.Min(k.StepDeg, 2*gap)
+}

@@ -100,10 +100,10 @@ type predictor struct {
 
 // knockPredictor predicts knock-limited spark less commanded spark, plus the retard the platform tolerates: crossing
 // means that the accumulated retard passes the tolerated one, not that knock was heard once.
-func (p *platform) knockPredictor(f *platformFit, car string) predictor {
-	mean, cov := f.Knock.Joint(car)
+func (p *platform) knockPredictor(f *platformFit, b *bench) predictor {
+	mean, cov := f.Knock.Joint(b.car)
 	return predictor{
-		cov: cov, pullSD: f.Knock.PullSD, cellSD: f.Knock.CellSD, step: p.KnockControl.StepDeg, tails: f.Knock.TailShare,
+		cov: cov, pullSD: f.Knock.PullSD, cellSD: f.Knock.CellSD, step: p.overshoot(b), tails: f.Knock.TailShare,
 		cars: f.Knock.Cars, pulls: f.Knock.Pulls, sampled: true,
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			z := p.knockCovariates(s, f.KnockRef)
@@ -298,7 +298,7 @@ func (p *platform) knockEvaluation(f *platformFit, b *bench, h workspace.HazardI
 		hazard: h.Name, severity: h.Severity, source: p.KnockControl.Source,
 		at: func(*state) (float64, bool) { return tolerated, true },
 	}
-	e, err := p.evaluate(b, p.knockPredictor(f, b.car), rule)
+	e, err := p.evaluate(b, p.knockPredictor(f, b), rule)
 	if err != nil {
 		return nil, "", err
 	}

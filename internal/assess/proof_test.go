@@ -1,0 +1,223 @@
+package assess
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"headroom/internal/demo"
+	"headroom/internal/workspace"
+)
+
+// gradedSeed draws the graded proposals; the default tests draw another set than the proof.
+const (
+	gradedSeed = 7
+	proofSeed  = 20261124
+	proofCount = 200
+)
+
+// graded is one proposal: what is true and what the review said.
+type graded struct {
+	truth  demo.ProposalTruth
+	review *Review
+}
+
+// proposals writes n graded proposals into a copy of the demo workspace and reviews them.
+func proposals(t *testing.T, dir string, n int, seed uint64) []graded {
+	t.Helper()
+	truths, err := demo.Proposals(dir, n, seed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	j := openJob(t, dir)
+	out := make([]graded, len(truths))
+	for i, p := range truths {
+		r, err := j.Review(p.Revision)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out[i] = graded{p, r}
+	}
+	return out
+}
+
+// call is a predicted probability and the true one.
+type call struct{ p, lo, hi, truth float64 }
+
+func calls(all []graded, hazard string) []call {
+	var out []call
+	for _, g := range all {
+		for _, h := range g.review.Hazards {
+			if h.Hazard == hazard && h.ProbabilityPerPull.Known() {
+				out = append(out, call{float64(h.ProbabilityPerPull), float64(h.Interval90[0]), float64(h.Interval90[1]), g.truth.Hazard(hazard).ProbabilityPerPull})
+			}
+		}
+	}
+	return out
+}
+
+// rankingArea is the area under the receiver operating characteristic for telling truths of 0.2 and more (Hanley and
+// McNeil, Radiology 143, 1982: the share of pairs in the right order, ties half); NaN without both kinds.
+func rankingArea(c []call) float64 {
+	pairs, right := 0.0, 0.0
+	for _, a := range c {
+		for _, b := range c {
+			if a.truth >= 0.2 && b.truth < 0.2 {
+				pairs++
+				switch {
+				case a.p > b.p:
+					right++
+				case a.p == b.p:
+					right += 0.5
+				}
+			}
+		}
+	}
+	return right / pairs
+}
+
+// calibrationError is the expected calibration error over ten bins of equal counts.
+func calibrationError(c []call) float64 {
+	s := slices.Clone(c)
+	slices.SortFunc(s, func(a, b call) int { return cmp.Compare(a.p, b.p) })
+	sum := 0.0
+	for k := range 10 {
+		predicted, truth := 0.0, 0.0
+		for _, x := range s[k*len(s)/10 : (k+1)*len(s)/10] {
+			predicted += x.p
+			truth += x.truth
+		}
+		sum += math.Abs(predicted - truth)
+	}
+	return sum / float64(len(s))
+}
+
+// coverage is the share of true probabilities inside the 90 % interval, allowing for the two standard errors of a truth
+// that was itself simulated with 200 pulls.
+func coverage(c []call) float64 {
+	in := 0
+	for _, x := range c {
+		slack := 2*math.Sqrt(x.truth*(1-x.truth)/200) + 1.0/200
+		if x.truth >= x.lo-slack && x.truth <= x.hi+slack {
+			in++
+		}
+	}
+	return float64(in) / float64(len(c))
+}
+
+// verdicts counts what was said of truly dangerous (0.2 and more in a serious hazard) and truly mild (below 0.02 in
+// every serious hazard) proposals.
+func verdicts(all []graded) (dangerous, mild map[string]int) {
+	dangerous, mild = map[string]int{}, map[string]int{}
+	for _, g := range all {
+		switch {
+		case g.truth.WorstPerPull >= 0.2:
+			dangerous[g.review.Verdict]++
+		case g.truth.WorstPerPull < 0.02:
+			mild[g.review.Verdict]++
+		}
+	}
+	return dangerous, mild
+}
+
+// The small version of the proof: no truly dangerous proposal is released, and knock ranks and is calibrated within what
+// 40 proposals can show (the bound on the error adds its Monte-Carlo part of about 0.04).
+func TestGradedProposals(t *testing.T) {
+	if testing.Short() {
+		t.Skip("simulates 40 proposals")
+	}
+	all := proposals(t, copyOf(t, demoDir(t)), 40, gradedSeed)
+	dangerous, mild := verdicts(all)
+	if dangerous[VerdictRelease] > 0 {
+		t.Errorf("of the dangerous proposals %v", dangerous)
+	}
+	if mild[VerdictRelease]+mild[VerdictConditions] == 0 {
+		t.Errorf("of the mild proposals %v", mild)
+	}
+	c := calls(all, workspace.Knock)
+	if area, e := rankingArea(c), calibrationError(c); !(area >= 0.9) || !(e <= 0.09) {
+		t.Errorf("knock: area under the curve %.3f, calibration error %.3f", area, e)
+	}
+}
+
+// The proof: docs/proof-judgement.md is its output.
+func TestProofJudgement(t *testing.T) {
+	if os.Getenv("HEADROOM_PROOF") == "" {
+		t.Skip("set HEADROOM_PROOF=1")
+	}
+	all := proposals(t, copyOf(t, demoDir(t)), proofCount, proofSeed)
+	var b strings.Builder
+	fmt.Fprintf(&b, "# Proof: the judgement on graded proposals\n\nWritten by `HEADROOM_PROOF=1 go test -run Proof -timeout 30m ./internal/assess`. The demo fleet (24 cars, seed %d) with %d\nproposed revisions of random kind and size (seed %d), each a child of its car's latest driven revision; true probabilities\nfrom 200 simulated pulls each (standard error about 0.03 near 0.2). *Dangerous*: at least 0.2 a pull in truth.\n", demoSeed, proofCount, proofSeed)
+	b.WriteString("\n| hazard | assessed | truly dangerous | area under the curve | calibration error | 90 % interval holds |\n|---|---|---|---|---|---|\n")
+	for _, h := range workspace.Hazards() {
+		c := calls(all, h.Name)
+		if len(c) == 0 {
+			fmt.Fprintf(&b, "| %s | 0 | | | | |\n", words(h.Name))
+			continue
+		}
+		bad := 0
+		for _, x := range c {
+			if x.truth >= 0.2 {
+				bad++
+			}
+		}
+		area := rankingArea(c)
+		shown := "–"
+		if known(area) {
+			shown = fmt.Sprintf("%.3f", area)
+		}
+		e := calibrationError(c)
+		fmt.Fprintf(&b, "| %s | %d | %d | %s | %.3f | %.1f %% |\n", words(h.Name), len(c), bad, shown, e, 100*coverage(c))
+		if e > 0.05 {
+			t.Errorf("%s: calibration error %.3f", h.Name, e)
+		}
+		if bad >= 5 && area < 0.9 {
+			t.Errorf("%s: area under the curve %.3f", h.Name, area)
+		}
+	}
+	dangerous, mild := verdicts(all)
+	b.WriteString("\n| truth | hold | undecided | conditions | release |\n|---|---|---|---|---|\n")
+	for _, row := range []struct {
+		name string
+		n    map[string]int
+	}{{"dangerous (≥ 0.2)", dangerous}, {"mild (< 0.02)", mild}} {
+		fmt.Fprintf(&b, "| %s | %d | %d | %d | %d |\n", row.name, row.n[VerdictHold], row.n[VerdictUndecided], row.n[VerdictConditions], row.n[VerdictRelease])
+	}
+	if dangerous[VerdictRelease] > 0 {
+		t.Errorf("dangerous proposals released: %v", dangerous)
+	}
+	total := mild[VerdictHold] + mild[VerdictUndecided] + mild[VerdictConditions] + mild[VerdictRelease]
+	if share := float64(mild[VerdictRelease]+mild[VerdictConditions]) / float64(total); share < 0.8 {
+		t.Errorf("of %d mild proposals only %.0f %% are released with or without conditions", total, 100*share)
+	}
+	b.WriteString(reliability(calls(all, workspace.Knock)))
+	if err := os.WriteFile(filepath.Join("..", "..", "docs", "proof-judgement.md"), []byte(b.String()), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// reliability is the knock table: predicted against true probability.
+func reliability(c []call) string {
+	var b strings.Builder
+	b.WriteString("\nKnock, predicted against true probability a pull:\n\n| predicted | proposals | mean predicted | mean true |\n|---|---|---|---|\n")
+	edges := []float64{0, 0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 1.0000001}
+	for i := range len(edges) - 1 {
+		n, p, truth := 0, 0.0, 0.0
+		for _, x := range c {
+			if x.p >= edges[i] && x.p < edges[i+1] {
+				n++
+				p += x.p
+				truth += x.truth
+			}
+		}
+		if n > 0 {
+			fmt.Fprintf(&b, "| %.2f–%.2f | %d | %.3f | %.3f |\n", edges[i], math.Min(1, edges[i+1]), n, p/float64(n), truth/float64(n))
+		}
+	}
+	return b.String()
+}
