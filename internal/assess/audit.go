@@ -11,6 +11,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"headroom/internal/evidence"
+	"headroom/internal/workspace"
 	"headroom/models/risk"
 )
 
@@ -26,7 +27,10 @@ func (j *Job) Audit(by string, jobs int, done func(finished, total int)) (*Audit
 	if by != "" && !slices.Contains(AuditBy, by) {
 		return nil, fmt.Errorf("cannot group by %q: give one of %v", by, AuditBy)
 	}
-	ids := slices.Sorted(maps.Keys(j.ws.Revisions))
+	return j.auditOf(slices.Sorted(maps.Keys(j.ws.Revisions)), by, jobs, done)
+}
+
+func (j *Job) auditOf(ids []string, by string, jobs int, done func(finished, total int)) (*Audit, error) {
 	reviews := make([]*Review, len(ids))
 	failures := make([]error, len(ids))
 	var g errgroup.Group
@@ -73,8 +77,26 @@ func (j *Job) auditRow(r *Review) AuditRow {
 			}
 		}
 	}
+	row.CellsChanged, row.CellsChangedVisited = r.Footprint.CellsChanged, r.Footprint.CellsChangedVisited
+	row.LogsBeforeHardware = j.logsBeforeHardware(rev)
 	row.ReleasedWithoutLog = rev.Status == "released" && row.OwnPulls == 0
 	return row
+}
+
+// logsBeforeHardware counts the revision's own pulls that were logged before its car's last hardware change: they show
+// another car.
+func (j *Job) logsBeforeHardware(rev *workspace.Revision) int {
+	v := j.ws.Vehicles[rev.Vehicle]
+	if v == nil || v.HardwareDate == "" {
+		return 0
+	}
+	_, _, rows, err := j.fitted(rev.Platform)
+	if err != nil {
+		return 0
+	}
+	return countPulls(filterRows(pullRows(rows), func(r *evidence.Row) bool {
+		return r.Revision == rev.ID && r.Date != "" && r.Date < v.HardwareDate
+	}))
 }
 
 func (j *Job) ownPulls(platform, revision string) int {

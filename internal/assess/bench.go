@@ -143,3 +143,16 @@ func spreadOverCars(rows []*evidence.Row) []*evidence.Row {
 	}
 	return out
 }
+
+// pullsOf counts a car's pulls by calibration.
+func pullsOf(rows []evidence.Row, car string) map[string]int {
+	out := map[string]int{}
+	last := ""
+	for _, r := range pullRows(rows) {
+		if id := pullID(r); r.Vehicle == car && id != last {
+			out[r.Revision]++
+			last = id
+		}
+	}
+	return out
+}

@@ -2,12 +2,15 @@ package assess
 
 import (
 	"cmp"
+	"math"
 	"slices"
+
+	"headroom/internal/workspace"
 )
 
 // gains is brake torque by speed before and after. The cycle model gives both; where torque was measured, its median
 // ratio to the model scales them, so the change is physics and the level is the car's.
-func (p *platform) gains(b *bench) []Gain {
+func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
 	out := []Gain{}
 	type sums struct{ was, now, n float64 }
 	bins := map[int]*sums{}
@@ -26,14 +29,50 @@ func (p *platform) gains(b *bench) []Gain {
 		bins[k].n++
 	}
 	for k, s := range bins {
-		out = append(out, Gain{
-			RPM:       Number((float64(k) + 0.5) * p.rpmStep),
-			TorqueNm:  Span{Number(s.was / s.n), Number(s.now / s.n)},
-			ChangePct: Number(100 * (s.now/s.was - 1)),
-		})
+		rpm := (float64(k) + 0.5) * p.rpmStep
+		change := 100 * (s.now/s.was - 1)
+		g := Gain{
+			RPM: Number(rpm), TorqueNm: Span{Number(s.was / s.n), Number(s.now / s.n)}, ChangePct: Number(change),
+			Change90: ordered(Number(change*(1-z90*torqueSlopeSD)), Number(change*(1+z90*torqueSlopeSD))),
+			PowerKW:  Span{Number(power(s.was/s.n, rpm)), Number(power(s.now/s.n, rpm))}, SpentMargin: Number(math.NaN()), SpentSD: Number(math.NaN()),
+		}
+		p.spend(&g, k, b, base)
+		out = append(out, g)
 	}
 	slices.SortFunc(out, func(a, b Gain) int { return cmp.Compare(a.RPM, b.RPM) })
 	return out
+}
+
+// torqueSlopeSD is the relative standard deviation of a torque change the cycle model predicts: that of the measured
+// metrics' prior for torque (see metrics); common practice, no source.
+const torqueSlopeSD = 0.2
+
+// power in kW of a torque in N·m.
+func power(torque, rpm float64) float64 { return torque * rpm * math.Pi / 30 / 1000 }
+
+// spend finds the serious hazard that loses most margin in a speed bin.
+func (p *platform) spend(g *Gain, bin int, b *bench, base map[string][]*evaluation) {
+	for _, h := range workspace.Hazards() {
+		for _, e := range base[h.Name] {
+			if !serious(e.severity) {
+				continue
+			}
+			lost, n := 0.0, 0.0
+			for _, pt := range e.points {
+				if pt.cell[0] == bin && known(pt.parentMargin) {
+					lost += pt.parentMargin - pt.margin
+					n++
+				}
+			}
+			_, sd := e.smallestMargin()
+			if n == 0 || !(sd > 0) || lost/n <= 1e-6 {
+				continue
+			}
+			if spent := lost / n / sd; !g.SpentSD.Known() || spent > float64(g.SpentSD) {
+				g.SpentHazard, g.SpentMargin, g.SpentUnit, g.SpentSD = h.Name, Number(lost/n), e.unit, Number(spent)
+			}
+		}
+	}
 }
 
 // torqueScale is measured over modelled torque, 1 when no pull has measured torque.

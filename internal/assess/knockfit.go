@@ -187,7 +187,11 @@ func (p *platform) knockMargin(f *platformFit, s *state) float64 {
 func (p *platform) knockSummary(f *platformFit) KnockSummary {
 	m := f.Knock
 	if m == nil {
-		return KnockSummary{Status: StatusNotAssessed, Why: f.KnockWhy, Warnings: []string{}, Slopes: []KnockSlope{}, Limit: []KnockPoint{}}
+		unknown := Number(math.NaN())
+		return KnockSummary{
+			Status: StatusNotAssessed, Why: f.KnockWhy, CarSD: unknown, PullSD: unknown, CellSD: unknown,
+			Warnings: []string{}, Slopes: []KnockSlope{}, Limit: []KnockPoint{},
+		}
 	}
 	s := KnockSummary{
 		Status: StatusAssessed, Rows: m.Rows, Events: m.Events, Cars: m.Cars, Pulls: m.Pulls,

@@ -72,8 +72,10 @@ type Review struct {
 	Footprint  Footprint   `json:"footprint"`
 	NextPulls  []NextPull  `json:"next_pulls"`
 	Cautions   []string    `json:"cautions"`
+	OwnLogs    []OwnLog    `json:"own_logs"` // expected against measured; empty without logs of this revision
 
-	Curves []Curve `json:"-"` // what the plots show
+	Curves []Curve              `json:"-"` // what the plots show
+	draws  map[string][]float64 // per hazard, its probability at each parameter draw
 }
 
 // Hazard is the summary of one hazard over all cells.
@@ -138,6 +140,15 @@ type Gain struct {
 	RPM       Number `json:"rpm"`
 	TorqueNm  Span   `json:"torque_nm"`
 	ChangePct Number `json:"change_pct"`
+	Change90  Span   `json:"change_interval90_pct"`
+	PowerKW   Span   `json:"power_kw"`
+
+	// What the change costs at this speed: of the serious hazards the one that loses most margin in units of its own
+	// standard deviation. Empty when none loses any.
+	SpentHazard string `json:"spent_hazard"`
+	SpentMargin Number `json:"spent_margin"`
+	SpentUnit   string `json:"spent_unit"`
+	SpentSD     Number `json:"spent_sd"` // margin spent over its one-pull standard deviation
 }
 
 // Condition is one stress condition's effect on one hazard.
@@ -214,7 +225,11 @@ type AuditRow struct {
 	Interval90         Span   `json:"interval90"`
 	OwnPulls           int    `json:"own_pulls"` // pulls logged on this very revision
 	ReleasedWithoutLog bool   `json:"released_without_own_logs"`
-	Because            string `json:"because"`
+	LogsBeforeHardware int    `json:"own_pulls_before_hardware_change"`
+
+	CellsChanged        int    `json:"cells_changed"` // grid cells the tables change
+	CellsChangedVisited int    `json:"cells_changed_visited"`
+	Because             string `json:"because"`
 
 	severity string // of the top hazard
 }

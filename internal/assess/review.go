@@ -25,6 +25,11 @@ func (j *Job) Review(id string) (*Review, error) {
 	if !ok {
 		return nil, j.noRevision(id)
 	}
+	return j.review(rev)
+}
+
+func (j *Job) review(rev *workspace.Revision) (*Review, error) {
+	id := rev.ID
 	p, f, rows, err := j.fitted(rev.Platform)
 	if err != nil {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
@@ -43,6 +48,9 @@ func (j *Job) Review(id string) (*Review, error) {
 			return nil, fmt.Errorf("revision %s: %w", id, err)
 		}
 		base[h.Name] = evals
+		if w := worstOf(evals); w != nil {
+			r.draws[h.Name] = w.result.Draws
+		}
 		r.Hazards = append(r.Hazards, p.hazardSummary(h, evals, why, b))
 		for _, e := range evals {
 			r.Findings = append(r.Findings, p.findings(f, b, e, p.fuelClass(rev.Fuel))...)
@@ -50,13 +58,16 @@ func (j *Job) Review(id string) (*Review, error) {
 		}
 	}
 	crossings := p.measuredCrossings(rows, rev, r)
+	if r.OwnLogs, err = p.ownLogs(f, rows, rev, b.car); err != nil {
+		return nil, fmt.Errorf("revision %s: %w", id, err)
+	}
 	if r.Findings, err = rankFindings(r.Findings); err != nil {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
 	}
 	if r.Conditions, err = p.stressed(f, b, base); err != nil {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
 	}
-	r.Gains = p.gains(b)
+	r.Gains = p.gains(b, base)
 	r.Footprint = p.footprint(j.ws, rev, b)
 	if r.NextPulls, err = p.nextPulls(r, b, base); err != nil {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
@@ -74,7 +85,7 @@ func (j *Job) blankReview(rev *workspace.Revision) *Review {
 		Stamp:    j.stamp("headroom/review/1"),
 		Revision: rev.ID, Parent: rev.Parent, Platform: rev.Platform, Vehicle: j.alias(rev.Vehicle), Author: rev.Author, Fuel: rev.Fuel,
 		Because: []string{}, Hazards: []Hazard{}, Findings: []Finding{}, Gains: []Gain{}, Conditions: []Condition{},
-		Footprint: Footprint{NotModelled: []string{}}, NextPulls: []NextPull{}, Cautions: []string{},
+		Footprint: Footprint{NotModelled: []string{}}, NextPulls: []NextPull{}, Cautions: []string{}, OwnLogs: []OwnLog{}, draws: map[string][]float64{},
 	}
 }
 
@@ -125,7 +136,7 @@ func (p *platform) hazardSummary(h workspace.HazardInfo, evals []*evaluation, wh
 	if len(evals) == 0 {
 		return out
 	}
-	worst := slices.MaxFunc(evals, func(a, b *evaluation) int { return cmp.Compare(a.result.Probability, b.result.Probability) })
+	worst := worstOf(evals)
 	out.Status, out.Basis, out.Cars, out.Pulls = StatusAssessed, b.basis, worst.cars, worst.pulls
 	out.ProbabilityPerPull = Number(worst.result.Probability)
 	out.Interval90 = Span{Number(worst.result.Low), Number(worst.result.High)}
@@ -141,6 +152,14 @@ func (p *platform) hazardSummary(h workspace.HazardInfo, evals []*evaluation, wh
 	}
 	out.Why = why
 	return out
+}
+
+// worstOf is the evaluation most likely to be crossed, nil without one.
+func worstOf(evals []*evaluation) *evaluation {
+	if len(evals) == 0 {
+		return nil
+	}
+	return slices.MaxFunc(evals, func(a, b *evaluation) int { return cmp.Compare(a.result.Probability, b.result.Probability) })
 }
 
 func joinReasons(a, b string) string {

@@ -1,0 +1,189 @@
+package assess
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"sync/atomic"
+
+	"golang.org/x/sync/errgroup"
+
+	"headroom/internal/workspace"
+)
+
+// Across scores one revision for every car of its platform (schema headroom/across/1).
+type Across struct {
+	Stamp
+	Revision string         `json:"revision"`
+	Parent   string         `json:"parent"`
+	Platform string         `json:"platform"`
+	Fuel     string         `json:"fuel"`
+	Hazards  []AcrossHazard `json:"hazards"`
+	Cars     []AcrossCar    `json:"cars"` // riskiest first
+	Failed   []AuditError   `json:"failed"`
+	Cautions []string       `json:"cautions"`
+}
+
+// AcrossHazard is how many cars would cross a limit too often: in more pulls than the workspace's threshold for the
+// hazard's severity (0.10 where the severity has none).
+type AcrossHazard struct {
+	Hazard     string   `json:"hazard"`
+	Severity   string   `json:"severity"`
+	Threshold  Number   `json:"threshold"`  // probability per pull
+	Assessed   int      `json:"assessed"`   // cars it could be assessed for
+	Expected   Number   `json:"expected"`   // cars
+	Interval90 Span     `json:"interval90"` // cars; what the cars share in uncertainty moves them together
+	Likely     []string `json:"likely"`     // cars more likely than not to be among them
+}
+
+// AcrossCar is the revision on one car.
+type AcrossCar struct {
+	Vehicle            string `json:"vehicle"`
+	Verdict            string `json:"verdict"`
+	TopHazard          string `json:"top_hazard"`
+	ProbabilityPerPull Number `json:"probability_per_pull"`
+	Interval90         Span   `json:"interval90"`
+	OwnPulls           int    `json:"own_pulls"` // pulls of this car, on any calibration
+	Because            string `json:"because"`
+}
+
+// defaultThreshold counts a car where the workspace has no threshold for a severity.
+const defaultThreshold = 0.10
+
+// Across scores a revision as if it were meant for each car of the platform in turn. Cars that cannot be scored are
+// listed with the reason.
+func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Across, error) {
+	rev, ok := j.ws.Revisions[id]
+	if !ok {
+		return nil, j.noRevision(id)
+	}
+	p, _, _, err := j.fitted(rev.Platform)
+	if err != nil {
+		return nil, fmt.Errorf("revision %s: %w", id, err)
+	}
+	out := &Across{
+		Stamp: j.stamp("headroom/across/1"), Revision: id, Parent: rev.Parent, Platform: rev.Platform, Fuel: rev.Fuel,
+		Hazards: []AcrossHazard{}, Cars: []AcrossCar{}, Failed: []AuditError{}, Cautions: slices.Clone(StandingCautions),
+	}
+	var vehicles []string
+	for _, v := range slices.Sorted(maps.Keys(j.ws.Vehicles)) {
+		if j.ws.Vehicles[v].Platform == rev.Platform {
+			vehicles = append(vehicles, v)
+		}
+	}
+	reviews, failures := make([]*Review, len(vehicles)), make([]error, len(vehicles))
+	var g errgroup.Group
+	g.SetLimit(max(1, jobs))
+	var finished atomic.Int64
+	for i, v := range vehicles {
+		g.Go(func() error {
+			onCar := *rev
+			onCar.Vehicle = v
+			reviews[i], failures[i] = j.review(&onCar)
+			done(int(finished.Add(1)), len(vehicles))
+			return nil
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
+	var scored []*Review
+	for i, v := range vehicles {
+		if failures[i] != nil {
+			out.Failed = append(out.Failed, AuditError{Revision: j.alias(v), Error: failures[i].Error()})
+			continue
+		}
+		scored = append(scored, reviews[i])
+		out.Cars = append(out.Cars, j.acrossCar(rev.Platform, reviews[i]))
+	}
+	for _, h := range workspace.Hazards() {
+		out.Hazards = append(out.Hazards, p.acrossHazard(h, scored))
+	}
+	slices.SortStableFunc(out.Cars, func(a, b AcrossCar) int {
+		return compareRisk(a.Verdict, b.Verdict, float64(a.ProbabilityPerPull), float64(b.ProbabilityPerPull))
+	})
+	return out, nil
+}
+
+// compareRisk orders by verdict, the gravest first, then by probability.
+func compareRisk(va, vb string, pa, pb float64) int {
+	if d := slices.Index(verdictOrder, va) - slices.Index(verdictOrder, vb); d != 0 {
+		return d
+	}
+	switch a, b := orElse(pa, -1), orElse(pb, -1); {
+	case a > b:
+		return -1
+	case a < b:
+		return 1
+	}
+	return 0
+}
+
+func (j *Job) acrossCar(platform string, r *Review) AcrossCar {
+	car := AcrossCar{
+		Vehicle: r.Vehicle, Verdict: r.Verdict, ProbabilityPerPull: Number(math.NaN()),
+		Interval90: Span{Number(math.NaN()), Number(math.NaN())}, Because: r.Because[0],
+	}
+	if _, _, rows, err := j.fitted(platform); err == nil {
+		for _, n := range pullsOf(rows, r.Vehicle) {
+			car.OwnPulls += n
+		}
+	}
+	if len(r.Findings) == 0 {
+		return car
+	}
+	car.TopHazard = r.Findings[0].Hazard
+	for _, h := range r.Hazards {
+		if h.Hazard == car.TopHazard {
+			car.ProbabilityPerPull, car.Interval90 = h.ProbabilityPerPull, h.Interval90
+		}
+	}
+	return car
+}
+
+// acrossHazard counts, draw by draw, the cars whose probability passes the threshold. The draws of all cars come from
+// one seed and share their leading direction, so that what is uncertain for the whole platform moves the count as a
+// whole; the interval is wide rather than narrow.
+func (p *platform) acrossHazard(h workspace.HazardInfo, reviews []*Review) AcrossHazard {
+	severity := p.severity(h)
+	threshold, ok := p.decision.HoldProbability[severity]
+	if !ok {
+		threshold = defaultThreshold
+	}
+	out := AcrossHazard{Hazard: h.Name, Severity: severity, Threshold: Number(threshold), Expected: Number(math.NaN()),
+		Interval90: Span{Number(math.NaN()), Number(math.NaN())}, Likely: []string{}}
+	var counts []float64
+	for _, r := range reviews {
+		draws := r.draws[h.Name]
+		if len(draws) == 0 {
+			continue
+		}
+		out.Assessed++
+		if counts == nil {
+			counts = make([]float64, len(draws))
+		}
+		over := 0
+		for k, v := range draws {
+			if v > threshold {
+				over++
+				counts[k]++
+			}
+		}
+		if 2*over > len(draws) {
+			out.Likely = append(out.Likely, r.Vehicle)
+		}
+	}
+	if counts == nil {
+		return out
+	}
+	slices.Sort(counts)
+	sum := 0.0
+	for _, c := range counts {
+		sum += c
+	}
+	n := len(counts)
+	out.Expected = Number(sum / float64(n))
+	out.Interval90 = Span{Number(counts[n*5/100]), Number(counts[n-1-n*5/100])}
+	return out
+}

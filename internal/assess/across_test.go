@@ -1,0 +1,144 @@
+package assess
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"testing"
+)
+
+// A revision scored across the fleet: every car of the platform is there once, the expected number of crossing cars lies
+// in its interval and between none and all, and its own car gets the very review it gets alone.
+func TestAcross(t *testing.T) {
+	j := openJob(t, smallDir(t))
+	id := mildProposal(t, smallDir(t)).Revision
+	one, err := j.Across(id, 1, func(int, int) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	two, err := j.Across(id, 2, func(int, int) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, _ := json.Marshal(one)
+	b, _ := json.Marshal(two)
+	if !bytes.Equal(a, b) {
+		t.Error("the result depends on the number of workers")
+	}
+	cars := 0
+	for _, v := range j.ws.Vehicles {
+		if v.Platform == one.Platform {
+			cars++
+		}
+	}
+	if len(one.Cars)+len(one.Failed) != cars {
+		t.Errorf("%d scored and %d failed of %d cars", len(one.Cars), len(one.Failed), cars)
+	}
+	for _, h := range one.Hazards {
+		if h.Assessed == 0 {
+			continue
+		}
+		e, lo, hi := float64(h.Expected), float64(h.Interval90[0]), float64(h.Interval90[1])
+		if !(e >= 0) || e > float64(h.Assessed) || lo > hi || lo < 0 || hi > float64(h.Assessed) || len(h.Likely) > h.Assessed {
+			t.Errorf("%s: %+v", h.Hazard, h)
+		}
+	}
+	alone, err := j.Review(id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range one.Cars {
+		if c.Vehicle == alone.Vehicle && c.Verdict != alone.Verdict {
+			t.Errorf("%s gets %s across the fleet and %s alone", c.Vehicle, c.Verdict, alone.Verdict)
+		}
+	}
+	if _, err := j.Across("nothing", 1, func(int, int) {}); err == nil {
+		t.Error("an unknown revision was scored")
+	}
+}
+
+// A revision against itself differs in nothing; against its more dangerous sibling the change has the right sign.
+func TestAgainst(t *testing.T) {
+	j := openJob(t, smallDir(t))
+	id := mildProposal(t, smallDir(t)).Revision
+	same, err := j.Against(id, id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, h := range same.Hazards {
+		if h.Change.Known() && h.Change != 0 || h.Worse.Known() && h.Worse != 0 {
+			t.Errorf("%s differs from itself: %+v", h.Hazard, h)
+		}
+	}
+	parent := j.ws.Revisions[id].Parent
+	r, err := j.Against(parent, id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, h := range r.Hazards {
+		if d := h.Right.ProbabilityPerPull - h.Left.ProbabilityPerPull; d.Known() && math.Abs(float64(d-h.Change)) > 1e-12 {
+			t.Errorf("%s: change %v, sides differ by %v", h.Hazard, h.Change, d)
+		}
+	}
+	if _, err := j.Against("marlin-25t-base", "kestrel-20t-base"); err == nil {
+		t.Error("revisions of two platforms were compared")
+	}
+}
+
+// Own logs: released revisions with logs have expected and measured values that agree for healthy cars: over the small
+// fleet fewer than one metric in ten is a surprise at a chance of one in a hundred each, planted sensor faults included.
+func TestOwnLogs(t *testing.T) {
+	j := openJob(t, smallDir(t))
+	metrics, surprises := 0, 0
+	for id := range j.ws.Revisions {
+		r, err := j.Review(id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, o := range r.OwnLogs {
+			metrics++
+			if o.Surprise {
+				surprises++
+			}
+			if o.Rows == 0 || o.Pulls == 0 || o.Outside > o.Rows || o.PullsCrossed > o.Pulls || !o.Expected.Known() || !o.Measured.Known() {
+				t.Errorf("%s: %+v", id, o)
+			}
+		}
+	}
+	if metrics == 0 || 10*surprises > metrics {
+		t.Errorf("%d surprises in %d metrics", surprises, metrics)
+	}
+}
+
+// Gains: the change is that of the torques, its interval holds it, and power follows from torque and speed.
+func TestGains(t *testing.T) {
+	j := openJob(t, demoDir(t))
+	truthRevision := "rev-0103-b" // the demo's rise of low-speed torque
+	r, err := j.Review(truthRevision)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Gains) == 0 {
+		t.Fatal("no gains")
+	}
+	spent := 0
+	for _, g := range r.Gains {
+		change := 100 * (float64(g.TorqueNm[1])/float64(g.TorqueNm[0]) - 1)
+		close(t, "change", float64(g.ChangePct), change, 1e-9)
+		if g.Change90[0] > g.ChangePct || g.Change90[1] < g.ChangePct {
+			t.Errorf("%v rpm: %v lies outside %v", g.RPM, g.ChangePct, g.Change90)
+		}
+		// power and torque curves cross at 5252 rpm in hp and lbf·ft (common practice): 5252 lbf·ft·rpm = 1 hp.
+		hp := float64(g.PowerKW[1]) * 1000 / 745.6999
+		close(t, "power", hp, float64(g.TorqueNm[1])/1.355818*float64(g.RPM)/5252.113, 1e-3*hp)
+		if g.SpentHazard != "" {
+			spent++
+			if !(g.SpentMargin > 0) || !(g.SpentSD > 0) {
+				t.Errorf("%v rpm: spends %v %s of %s", g.RPM, g.SpentMargin, g.SpentUnit, g.SpentHazard)
+			}
+		}
+	}
+	if spent == 0 {
+		t.Error("a rise of low-speed torque costs no margin anywhere")
+	}
+}

@@ -1,0 +1,126 @@
+package assess
+
+import (
+	"fmt"
+	"math"
+
+	"headroom/internal/evidence"
+	"headroom/internal/workspace"
+	"headroom/models/lifetime"
+)
+
+// OwnLog sets what the revision's own logs showed against what its tables led one to expect, for one limited metric.
+type OwnLog struct {
+	Hazard       string `json:"hazard"`
+	Metric       string `json:"metric"`
+	Unit         string `json:"unit"`
+	Pulls        int    `json:"pulls"`
+	Expected     Number `json:"expected"` // mean over the rows, from the fleet's model at the logged states
+	Measured     Number `json:"measured"` // mean over the same rows
+	Rows         int    `json:"rows"`
+	Outside      int    `json:"outside"` // pulls whose mean lies outside the 99 % band of one pull's mean
+	PullsCrossed int    `json:"pulls_crossed"`
+	Crossing99   Span   `json:"crossing_interval99"` // exact, of the share of pulls that cross
+	Surprise     bool   `json:"surprise"`
+	Say          string `json:"say"`
+}
+
+// pullGap sums what one pull measured beyond expectation; rows of a pull share its weather and fuel, so the pull is
+// what is counted.
+type pullGap struct {
+	sum, n float64
+	level  float64 // deviation of the expected level
+}
+
+// z99 is the standard normal quantile of a two-sided 99 % band.
+const z99 = 2.5758293035489004
+
+// surpriseAlpha is the chance at which so many pulls outside their band count as a surprise.
+const surpriseAlpha = 0.01
+
+// ownLogs compares prediction and measurement for each metric the revision's own logs hold. The fleet's fit has these
+// logs in it, which pulls the expectation towards them: a surprise is one all the more.
+func (p *platform) ownLogs(f *platformFit, rows []evidence.Row, rev *workspace.Revision, car string) ([]OwnLog, error) {
+	own := filterRows(pullRows(rows), func(r *evidence.Row) bool { return r.Revision == rev.ID })
+	out := []OwnLog{}
+	if len(own) == 0 {
+		return out, nil
+	}
+	for _, h := range workspace.Hazards() {
+		for _, l := range p.LimitsFor(h.Name) {
+			m := metricNamed(l.Metric)
+			fit, ok := f.Margins[l.Metric]
+			if m == nil || m.measured == nil || !ok {
+				continue
+			}
+			o, err := p.ownLog(fit, m, l, own, car)
+			if err != nil {
+				return nil, fmt.Errorf("own logs, %s: %w", m.name, err)
+			}
+			if o.Rows > 0 {
+				out = append(out, o)
+			}
+		}
+	}
+	return out, nil
+}
+
+func (p *platform) ownLog(fit marginFit, m *metric, l *workspace.Limit, own []*evidence.Row, car string) (OwnLog, error) {
+	o := OwnLog{Hazard: l.Hazard, Metric: m.name, Unit: m.unit, Crossing99: Span{Number(math.NaN()), Number(math.NaN())}}
+	var expected, measured float64
+	var crossed []*evidence.Row
+	pulls := newIndex[string]()
+	var gaps []pullGap
+	for _, r := range own {
+		s := stateOf(r)
+		p.simulate(&s)
+		x, y := m.predictor(p, &s), m.measured(p, r)
+		if !known(x) || !known(y) {
+			continue
+		}
+		who := car
+		if who == "" {
+			who = r.Vehicle
+		}
+		mean, sd, _, err := fit.Model.Predict(who, marginCovariates(&s, x, fit.Ref))
+		if err != nil {
+			return o, err
+		}
+		o.Rows++
+		expected += mean
+		measured += y
+		k := pulls.of(pullID(r))
+		if k == len(gaps) {
+			gaps = append(gaps, pullGap{})
+		}
+		gaps[k].sum += y - mean
+		gaps[k].n++
+		gaps[k].level = math.Max(gaps[k].level, sd)
+		if limit, applies := l.At(r.RPM, r.Load); applies && m.side*(y-limit) > 0 {
+			crossed = append(crossed, r)
+		}
+	}
+	if o.Rows == 0 {
+		return o, nil
+	}
+	o.Expected, o.Measured = Number(expected/float64(o.Rows)), Number(measured/float64(o.Rows))
+	o.Pulls, o.PullsCrossed = len(gaps), countPulls(crossed)
+	for _, g := range gaps {
+		if math.Abs(g.sum/g.n) > z99*math.Sqrt(g.level*g.level+fit.Model.PullVar+fit.Model.ResidualVar/g.n) {
+			o.Outside++
+		}
+	}
+	interval, err := lifetime.ShareInterval(o.PullsCrossed, o.Pulls, 0.99)
+	if err != nil {
+		return o, err
+	}
+	o.Crossing99 = Span{Number(interval.Low), Number(interval.High)}
+	lower, err := lifetime.ShareLower(o.Outside, o.Pulls, 1-surpriseAlpha)
+	if err != nil {
+		return o, err
+	}
+	o.Surprise = lower > 0.01
+	o.Say = fmt.Sprintf("%s in %s of the revision: %s on average where %s was expected; %d of %d pulls lie outside their 99 %% band.",
+		capital(metricWords(m.name)), count(o.Pulls, "pull"), quantity(o.Measured, m.unit), quantity(o.Expected, m.unit), o.Outside, o.Pulls)
+	return o, nil
+}
