@@ -4,6 +4,10 @@ import (
 	"bytes"
 	"encoding/json"
 	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 )
 
@@ -140,5 +144,41 @@ func TestGains(t *testing.T) {
 	}
 	if spent == 0 {
 		t.Error("a rise of low-speed torque costs no margin anywhere")
+	}
+}
+
+// A car's logs from before its hardware change show another car: they are left out of its review and said so.
+func TestLogsBeforeAHardwareChange(t *testing.T) {
+	dir := copyOf(t, smallDir(t))
+	mild := mildProposal(t, dir)
+	path := filepath.Join(dir, "vehicles.csv")
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.Split(string(b), "\n")
+	if !strings.Contains(lines[0], "hardware_date") {
+		t.Fatalf("vehicles.csv has no hardware_date: %s", lines[0])
+	}
+	column := slices.Index(strings.Split(lines[0], ","), "hardware_date")
+	for i, l := range lines {
+		if cells := strings.Split(l, ","); cells[0] == mild.Vehicle {
+			cells[column] = "2030-01-01"
+			lines[i] = strings.Join(cells, ",")
+		}
+	}
+	if err := os.WriteFile(path, []byte(strings.Join(lines, "\n")), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	j := openJob(t, dir)
+	r, err := j.Review(mild.Revision)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.ContainsFunc(r.Cautions, func(c string) bool { return strings.Contains(c, "hardware change on 2030-01-01") }) {
+		t.Errorf("nothing is said of the logs before the hardware change: %v", r.Cautions)
+	}
+	if r.Verdict == VerdictRelease {
+		t.Error("released without a log of the car as it is now")
 	}
 }

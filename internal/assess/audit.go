@@ -86,8 +86,8 @@ func (j *Job) auditRow(r *Review) AuditRow {
 // logsBeforeHardware counts the revision's own pulls that were logged before its car's last hardware change: they show
 // another car.
 func (j *Job) logsBeforeHardware(rev *workspace.Revision) int {
-	v := j.ws.Vehicles[rev.Vehicle]
-	if v == nil || v.HardwareDate == "" {
+	since := hardwareDate(j.ws, rev)
+	if since == "" {
 		return 0
 	}
 	_, _, rows, err := j.fitted(rev.Platform)
@@ -95,7 +95,7 @@ func (j *Job) logsBeforeHardware(rev *workspace.Revision) int {
 		return 0
 	}
 	return countPulls(filterRows(pullRows(rows), func(r *evidence.Row) bool {
-		return r.Revision == rev.ID && r.Date != "" && r.Date < v.HardwareDate
+		return r.Revision == rev.ID && r.Date != "" && r.Date < since
 	}))
 }
 

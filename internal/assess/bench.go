@@ -27,7 +27,7 @@ const fleetPulls = 60
 // car is the id the evidence knows the revision's car by, "" for a revision meant for the fleet.
 func (p *platform) benchFor(ws *workspace.Workspace, rows []evidence.Row, rev *workspace.Revision, car string) (*bench, error) {
 	b := &bench{car: car, basis: BasisPredicted}
-	picked := p.pickRows(b, pullRows(rows), rev)
+	picked := p.pickRows(b, pullRows(rows), rev, hardwareDate(ws, rev))
 	if len(picked) == 0 {
 		return nil, fmt.Errorf("revision %s: platform %s has no logged pull: put logs under runs/<vehicle>/<revision>/ and run headroom ingest", rev.ID, rev.Platform)
 	}
@@ -75,8 +75,14 @@ func (p *platform) benchFor(ws *workspace.Workspace, rows []evidence.Row, rev *w
 	return b, nil
 }
 
-func (p *platform) pickRows(b *bench, rows []*evidence.Row, rev *workspace.Revision) []*evidence.Row {
-	own := filterRows(rows, func(r *evidence.Row) bool { return r.Vehicle == b.car })
+// pickRows picks by the order of benchFor. The car's own logs from before its last hardware change (since) show another
+// car and are left out.
+func (p *platform) pickRows(b *bench, rows []*evidence.Row, rev *workspace.Revision, since string) []*evidence.Row {
+	all := filterRows(rows, func(r *evidence.Row) bool { return r.Vehicle == b.car })
+	own := filterRows(all, func(r *evidence.Row) bool { return r.Date == "" || r.Date >= since })
+	if old := countPulls(all) - countPulls(own); old > 0 {
+		b.notes = append(b.notes, fmt.Sprintf("%s of this car from before its hardware change on %s are left out", count(old, "pull"), since))
+	}
 	onRevision := filterRows(own, func(r *evidence.Row) bool { return r.Revision == rev.ID })
 	if countPulls(onRevision) >= enoughOwnPulls {
 		b.basis = BasisBoth

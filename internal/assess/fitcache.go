@@ -36,7 +36,7 @@ type fitFileSection struct {
 
 // cachedFit returns the kept fit when it was made from the same evidence, files and tool, and else fits and keeps it.
 // A kept fit that cannot be read is made again: it is derived state.
-func (j *Job) cachedFit(p *platform, rows []evidence.Row) (*platformFit, error) {
+func (j *Job) cachedFit(p *platform, read func() ([]evidence.Row, error)) (*platformFit, error) {
 	digest, err := j.fitDigest(p)
 	if err != nil {
 		return nil, err
@@ -44,6 +44,10 @@ func (j *Job) cachedFit(p *platform, rows []evidence.Row) (*platformFit, error) 
 	path := filepath.Join(j.ws.Dir, store.DirName, "fits", store.Escape(p.ID)+".json")
 	if f, ok := readFit(path, digest); ok {
 		return f, nil
+	}
+	rows, err := read()
+	if err != nil {
+		return nil, err
 	}
 	f, err := p.fitPlatform(rows)
 	if err != nil {

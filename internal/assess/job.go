@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"headroom/internal/evidence"
 	"headroom/internal/store"
@@ -29,10 +30,12 @@ type Job struct {
 	once    map[string]func() (*fittedPlatform, error)
 }
 
-// fittedPlatform is a platform with its evidence and what was learned from it.
+// fittedPlatform is a platform and what was learned from its evidence. The evidence itself is read when first asked for:
+// a review on a kept fit needs only its car's.
 type fittedPlatform struct {
 	platform *platform
-	rows     []evidence.Row
+	rows     func() ([]evidence.Row, error)
+	loaded   atomic.Bool // rows has been called
 	fit      *platformFit
 }
 
@@ -61,30 +64,62 @@ func (j *Job) stamp(schema string) Stamp {
 	return Stamp{Schema: schema, ToolVersion: j.version, WorkspaceDigest: j.digest, Seed: j.Seed()}
 }
 
-// fitted returns a platform with its fit, fitting it once.
+// fitted returns a platform with its fit and all its evidence.
 func (j *Job) fitted(id string) (*platform, *platformFit, []evidence.Row, error) {
-	once, ok := j.once[id]
-	if !ok {
-		return nil, nil, nil, fmt.Errorf("platform %s is not in the workspace or its file could not be read: mend platforms/%s.yaml", id, id)
-	}
-	p, err := once()
+	f, err := j.prepared(id)
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	return p.platform, p.fit, p.rows, nil
+	rows, err := f.rows()
+	return f.platform, f.fit, rows, err
+}
+
+// prepared returns a platform with its fit, fitting it once.
+func (j *Job) prepared(id string) (*fittedPlatform, error) {
+	once, ok := j.once[id]
+	if !ok {
+		return nil, fmt.Errorf("platform %s is not in the workspace or its file could not be read: mend platforms/%s.yaml", id, id)
+	}
+	return once()
 }
 
 func (j *Job) load(id string) (*fittedPlatform, error) {
-	p := newPlatform(j.ws, j.ws.Platforms[id])
-	rows, err := j.store.Rows(store.Filter{Platform: id})
-	if err != nil {
-		return nil, fmt.Errorf("evidence of platform %s: %w", id, err)
+	f := &fittedPlatform{platform: newPlatform(j.ws, j.ws.Platforms[id])}
+	f.rows = sync.OnceValues(func() ([]evidence.Row, error) {
+		f.loaded.Store(true)
+		rows, err := j.store.Rows(store.Filter{Platform: id})
+		if err != nil {
+			return nil, fmt.Errorf("evidence of platform %s: %w", id, err)
+		}
+		return rows, nil
+	})
+	var err error
+	f.fit, err = j.cachedFit(f.platform, f.rows)
+	return f, err
+}
+
+// evidenceFor is the evidence a revision is reviewed on: its car's own where that is enough, else the platform's.
+func (j *Job) evidenceFor(f *fittedPlatform, rev *workspace.Revision, car string) ([]evidence.Row, error) {
+	if car == "" || f.loaded.Load() {
+		return f.rows()
 	}
-	fit, err := j.cachedFit(p, rows)
+	own, err := j.store.Rows(store.Filter{Platform: f.platform.ID, Vehicle: car})
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("evidence of %s: %w", car, err)
 	}
-	return &fittedPlatform{platform: p, rows: rows, fit: fit}, nil
+	since := hardwareDate(j.ws, rev)
+	if countPulls(filterRows(pullRows(own), func(r *evidence.Row) bool { return r.Date == "" || r.Date >= since })) < enoughOwnPulls {
+		return f.rows()
+	}
+	return own, nil
+}
+
+// hardwareDate is the day of the last hardware change of a revision's car, "" when there is none.
+func hardwareDate(ws *workspace.Workspace, rev *workspace.Revision) string {
+	if v := ws.Vehicles[rev.Vehicle]; v != nil {
+		return v.HardwareDate
+	}
+	return ""
 }
 
 func (j *Job) noRevision(id string) error {

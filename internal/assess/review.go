@@ -30,7 +30,12 @@ func (j *Job) Review(id string) (*Review, error) {
 
 func (j *Job) review(rev *workspace.Revision) (*Review, error) {
 	id := rev.ID
-	p, f, rows, err := j.fitted(rev.Platform)
+	prepared, err := j.prepared(rev.Platform)
+	if err != nil {
+		return nil, fmt.Errorf("revision %s: %w", id, err)
+	}
+	p, f := prepared.platform, prepared.fit
+	rows, err := j.evidenceFor(prepared, rev, j.carOf(rev))
 	if err != nil {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
 	}
