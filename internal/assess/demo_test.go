@@ -118,41 +118,6 @@ func TestSameBytes(t *testing.T) {
 	}
 }
 
-// The health review finds the planted faults that build up over a car's logs and calls few healthy cars: at a
-// false-discovery rate of 10 %, at least three found and at most one wrong call.
-func TestHealthReviewFindsPlantedFaults(t *testing.T) {
-	dir := demoDir(t)
-	truth, err := demo.ReadTruth(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	faulty := map[string]bool{}
-	for _, c := range truth.Fleet {
-		faulty[c.Vehicle] = len(c.Faults) > 0
-	}
-	r, err := openJob(t, dir).Fleet()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var found, wrong []string
-	for _, c := range r.Cars {
-		switch {
-		case c.Signal && faulty[c.Vehicle]:
-			found = append(found, c.Vehicle+" "+c.Metric)
-		case c.Signal:
-			wrong = append(wrong, c.Vehicle+" "+c.Metric)
-		}
-	}
-	if len(found) < 3 || len(wrong) > 1 {
-		t.Errorf("found %v, wrongly called %v", found, wrong)
-	}
-	for _, o := range r.Outcomes {
-		if o.Cars > 0 && !(float64(o.RateUpper) > float64(o.Failures)/float64(o.Cars)) {
-			t.Errorf("%s: upper bound %v is not above the %d of %d seen", o.Platform, o.RateUpper, o.Failures, o.Cars)
-		}
-	}
-}
-
 // Every revision of the workspace is in the audit exactly once, held ones before the rest, and a group below five
 // carries a caution.
 func TestAuditRanksEverything(t *testing.T) {

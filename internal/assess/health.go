@@ -9,37 +9,66 @@ import (
 	"time"
 
 	"headroom/internal/evidence"
-	"headroom/internal/workspace"
 	"headroom/models/drift"
-	"headroom/models/lifetime"
 	"headroom/models/mixed"
 )
 
-// Settings of the health review. Lambda 0.2 is common practice for slow drift (NIST/SEMATECH e-Handbook 6.3.2.4); the
-// baseline is short because cars log rarely, which is why the deviation is pooled over the fleet.
+// Settings of the health review.
 const (
-	healthBaseline   = 2    // days of logs that make a car's own level
-	healthLambda     = 0.2  // of the EWMA
-	healthFalseAlarm = 0.01 // a chart of a healthy car signals with this chance over the days watched
-	healthDiscovery  = 0.10 // share of called cars that may be called wrongly, over all charts
+	healthFalseAlarm = 0.01 // a chart of a healthy car passes its threshold with this chance over the days watched
+	healthDiscovery  = 0.10 // share of called charts, or trends, that may be called wrongly
 	overdueDays      = 180  // without a log
+	coincidence      = 1    // runs between an onset and a change of revision or hardware that may be one event
+	leastCommanded   = 0.5  // share of a car's rows with the commanded value, below which it cannot take a revision off
 )
 
-// watched are the quantities whose drift is followed: what a healthy car keeps constant once speed, load and place in
-// the run are taken out.
+// healthDesign is how a car's days become a chart.
+type healthDesign struct {
+	baseline int     // days of logs that make a car's own level; short because cars log rarely
+	pooled   int     // first days of each car that tell the fleet's spread
+	window   float64 // days on both sides within which other cars tell what the fleet did; 0: not taken off
+	chart    func(o drift.Options) (*drift.Monitor, error)
+}
+
+// standardDesign was chosen by simulation (TestHealthDesign): 14 demo fleets of 24 cars with 28 faults that build up and
+// 1801 charts of healthy cars, as they are, and with a season of 1.5 deviations laid over the whole fleet.
+//
+//	                                        found   false   found, false with the season
+//	EWMA 0.1 (0.2 and 0.3 within one)       26      0       25, 1
+//	CUSUM of reference 0.5 / 1              26      1 / 3   26, 2 / 25, 1
+//	EWMA 0.1, fleet's movement left in      26      0       21, 1
+//	EWMA 0.1, spread from two days a car    25      5       24, 9
+//	the same, commanded values left in      25      15
+//
+// The chart matters little on series this short, so the one for the slowest drift is taken. Taking the fleet's movement
+// off keeps a season from hiding the faults. The spread needs three days a car: from two, which straddle the first change
+// of revision, it is too uncertain.
+var standardDesign = healthDesign{
+	baseline: 2, pooled: 3, window: 45,
+	chart: func(o drift.Options) (*drift.Monitor, error) { return drift.NewEWMA(0.1, o) },
+}
+
+// watchedMetric is a quantity a healthy car keeps constant once speed, load and place in the run are taken out.
 type watchedMetric struct {
 	name, unit string
 	value      func(r *evidence.Row) float64
+	// command is what the calibration asked for there, taken out too; nil for what no table sets directly.
+	command     func(r *evidence.Row) float64
+	commandName string
 }
 
 var watchedMetrics = []watchedMetric{
-	{"fuel trim, long and short", "%", func(r *evidence.Row) float64 { return r.LongTermTrim + r.ShortTermTrim }},
-	{"lambda error", "lambda", func(r *evidence.Row) float64 { return r.LambdaError }},
-	{"boost error", "kPa", func(r *evidence.Row) float64 { return spoolFree(r, r.BoostError) }},
-	{"wastegate duty", "%", func(r *evidence.Row) float64 { return spoolFree(r, r.WastegateDuty) }},
-	{"charge temperature rise", "K", func(r *evidence.Row) float64 { return r.ChargeTemperatureRise }},
-	{"rail shortfall", "kPa", func(r *evidence.Row) float64 { return r.RailShortfall }},
-	{"knock retard", "deg", func(r *evidence.Row) float64 { return r.RetardMax }},
+	{name: "fuel trim, long and short", unit: "%", value: func(r *evidence.Row) float64 { return r.LongTermTrim + r.ShortTermTrim }},
+	{name: "lambda error", unit: "lambda", value: func(r *evidence.Row) float64 { return r.LambdaError },
+		command: func(r *evidence.Row) float64 { return r.LambdaCommanded }, commandName: "commanded lambda"},
+	{name: "boost error", unit: "kPa", value: func(r *evidence.Row) float64 { return spoolFree(r, r.BoostError) },
+		command: func(r *evidence.Row) float64 { return r.ManifoldPressureTarget }, commandName: "the boost target"},
+	{name: "wastegate duty", unit: "%", value: func(r *evidence.Row) float64 { return spoolFree(r, r.WastegateDuty) },
+		command: func(r *evidence.Row) float64 { return r.ManifoldPressureTarget }, commandName: "the boost target"},
+	{name: "charge temperature rise", unit: "K", value: func(r *evidence.Row) float64 { return r.ChargeTemperatureRise }},
+	{name: "rail shortfall", unit: "kPa", value: func(r *evidence.Row) float64 { return r.RailShortfall }},
+	{name: "knock retard", unit: "deg", value: func(r *evidence.Row) float64 { return r.RetardMax },
+		command: func(r *evidence.Row) float64 { return r.SparkCommanded }, commandName: "commanded spark"},
 }
 
 func spoolFree(r *evidence.Row, v float64) float64 {
@@ -49,82 +78,118 @@ func spoolFree(r *evidence.Row, v float64) float64 {
 	return v
 }
 
-// Fleet is the periodic health review: cars that drift against their own past, what the outcomes prove, overdue cars.
+// Fleet is the periodic health review: cars that drift against their own past and the fleet, what the platforms do as
+// a whole, which envelopes moved since the last review that was remembered, what the outcomes prove, overdue cars.
 func (j *Job) Fleet() (*Fleet, error) {
-	out := &Fleet{Stamp: j.stamp("headroom/fleet/1"), Cars: []FleetCar{}, Outcomes: []OutcomeProof{}, Overdue: []OverdueCar{}, Cautions: []string{}}
 	newest := j.newestRun()
-	var p []float64
+	out := &Fleet{Stamp: j.stamp("headroom/fleet/1"), NewestRun: newest, Cars: []FleetCar{}, Trends: []FleetTrend{},
+		Outcomes: []OutcomeProof{}, Survival: []Survival{}, Comparisons: []RateComparison{},
+		OverdueAfter: overdueDays, Overdue: []OverdueCar{}, Cautions: []string{}}
 	for _, id := range slices.Sorted(maps.Keys(j.ws.Platforms)) {
-		_, _, rows, err := j.fitted(id)
+		p, f, rows, err := j.fitted(id)
 		if err != nil {
 			return nil, err
 		}
-		for _, m := range watchedMetrics {
-			cars, ps, err := driftOf(id, m, pullRows(rows))
-			if err != nil {
-				return nil, fmt.Errorf("platform %s, %s: %w", id, m.name, err)
-			}
-			out.Cars = append(out.Cars, cars...)
-			p = append(p, ps...)
+		if err := j.platformHealth(out, p, f, rows); err != nil {
+			return nil, fmt.Errorf("platform %s: %w", id, err)
 		}
-		proof, err := j.outcomeProof(id, pullRows(rows))
-		if err != nil {
-			return nil, err
-		}
-		out.Outcomes = append(out.Outcomes, proof)
 		out.Overdue = append(out.Overdue, j.overdue(id, rows, newest)...)
 	}
-	if err := callDrift(out.Cars, p); err != nil {
+	var err error
+	if out.Drift, err = callDrift(out.Cars); err != nil {
 		return nil, err
 	}
-	out.Cautions = append(out.Cautions, StandingCautions...)
+	if err := callTrends(out.Trends); err != nil {
+		return nil, err
+	}
+	if out.EnvelopeChanges, err = j.envelopeChanges(); err != nil {
+		return nil, err
+	}
+	out.Cautions = append(append(out.Cautions, healthCautions...), StandingCautions...)
 	return out, nil
+}
+
+var healthCautions = []string{
+	"Drift says that a car changed, not why: a sensor, its fuel or its driver can move a number as well as a fault. Look at the car.",
+	"A car that is not called may still be failing: few logs see only large changes, and what is not logged is not watched.",
+}
+
+// platformHealth adds one platform's drift charts, trends and outcomes.
+func (j *Job) platformHealth(out *Fleet, p *platform, f *platformFit, rows []evidence.Row) error {
+	pulls := pullRows(rows)
+	for _, m := range watchedMetrics {
+		days, err := dailyResiduals(m, pulls)
+		if err != nil {
+			return fmt.Errorf("%s: %w", m.name, err)
+		}
+		j.markChanges(days)
+		cars, err := driftOf(standardDesign, p.ID, m, days)
+		if err != nil {
+			return fmt.Errorf("%s: %w", m.name, err)
+		}
+		out.Cars = append(out.Cars, cars...)
+	}
+	for _, m := range slices.Concat(watchedMetrics, trendMetrics) {
+		days, err := dailyResiduals(m, pulls)
+		if err != nil {
+			return fmt.Errorf("%s: %w", m.name, err)
+		}
+		if len(days) > 0 {
+			out.Trends = append(out.Trends, trendOf(p.ID, m, days))
+		}
+	}
+	return j.outcomes(out, p, f, pulls)
 }
 
 // series is one car's daily means of one metric.
 type series struct {
-	vehicle string
-	dates   []string
-	rows    int
+	vehicle   string
+	dates     []string
+	revisions []string // logged last on each day
+	changes   []string // what was new on each day against the day before: "" for nothing
+	rows      int
+	commanded float64 // share of rows with the commanded value
 	drift.Series
 }
 
-// driftOf charts one metric for every car of a platform. Rows without a date cannot be placed in time and are left out.
-func driftOf(platform string, m watchedMetric, rows []*evidence.Row) ([]FleetCar, []float64, error) {
-	all, err := dailyResiduals(m, rows)
-	if err != nil || len(all) == 0 {
-		return nil, nil, err
+// driftOf charts one metric for every car of a platform.
+func driftOf(d healthDesign, platform string, m watchedMetric, all []series) ([]FleetCar, error) {
+	if len(all) == 0 {
+		return nil, nil
 	}
 	plain := make([]drift.Series, len(all))
 	for i := range all {
 		plain[i] = all[i].Series
 	}
-	spread, err := drift.Pooled(plain, healthBaseline)
-	if err != nil {
-		return nil, nil, nil //nolint:nilerr // no car has two days with a difference between them: nothing to watch yet
+	if d.window > 0 {
+		var err error
+		if plain, _, err = drift.AgainstFleet(plain, d.baseline, d.window); err != nil {
+			return nil, err
+		}
 	}
-	monitor, err := drift.NewEWMA(healthLambda, drift.Options{Baseline: healthBaseline, Horizon: longest(all), FalseAlarm: healthFalseAlarm})
+	spread, err := drift.Pooled(plain, d.pooled)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil //nolint:nilerr // no car has two days with a difference between them: nothing to watch yet
+	}
+	monitor, err := d.chart(drift.Options{Baseline: d.baseline, Horizon: longest(plain), FalseAlarm: healthFalseAlarm})
+	if err != nil {
+		return nil, err
 	}
 	var cars []FleetCar
-	var p []float64
 	for i := range all {
-		c, err := monitor.Watch(all[i].Series, spread)
+		c, err := monitor.Watch(plain[i], spread)
 		if err != nil {
-			return nil, nil, fmt.Errorf("car %s: %w", all[i].vehicle, err)
+			return nil, fmt.Errorf("car %s: %w", all[i].vehicle, err)
 		}
-		if c.Status != drift.StatusWatched {
-			continue
+		if c.Status == drift.StatusWatched {
+			cars = append(cars, fleetCar(platform, m, &all[i], &c))
 		}
-		cars = append(cars, fleetCar(platform, m, &all[i], &c))
-		p = append(p, c.PValue)
 	}
-	return cars, p, nil
+	return cars, nil
 }
 
 // longest is the largest number of days any car was logged.
-func longest(all []series) int {
+func longest(all []drift.Series) int {
 	n := 1
 	for i := range all {
 		n = max(n, len(all[i].Values))
@@ -132,147 +197,222 @@ func longest(all []series) int {
 	return n
 }
 
-// dailyResiduals takes speed, load and heat soak out of a metric and averages what is left by car and day.
+// dailyResiduals takes speed, load, heat soak and the commanded value out of a metric and averages what is left by car
+// and day. Rows without a date cannot be placed in time and are left out. Where the commanded value was not logged it
+// stands at its middle, and the car's own level takes up the difference.
 func dailyResiduals(m watchedMetric, rows []*evidence.Row) ([]series, error) {
 	var use []*evidence.Row
-	nest := newNest[mixed.Row]()
+	var commands []float64
 	for _, r := range rows {
-		if y := m.value(r); known(y) && known(r.Load) && r.Date != "" {
-			use = append(use, r)
-			nest.add(r, mixed.Row{X: conditionCovariates(r), Y: y})
+		if !known(m.value(r)) || !known(r.Load) || r.Date == "" {
+			continue
+		}
+		use = append(use, r)
+		if m.command != nil && known(m.command(r)) {
+			commands = append(commands, m.command(r))
 		}
 	}
-	if len(use) == 0 {
-		return nil, nil
+	middle := median(commands)
+	width := 6
+	if m.command != nil {
+		width++
 	}
-	inf := math.Inf(1)
-	model, err := mixed.Fit(mixedCars(nest), mixed.Prior{Mean: make([]float64, 6), SD: []float64{inf, inf, inf, inf, inf, inf}})
+	if len(use) <= width {
+		return nil, nil // too few rows to take the conditions out of
+	}
+	nest := newNest[mixed.Row]()
+	for _, r := range use {
+		nest.add(r, mixed.Row{X: m.conditions(r, middle), Y: m.value(r)})
+	}
+	prior := mixed.Prior{Mean: make([]float64, width), SD: make([]float64, width)}
+	for i := range prior.SD {
+		prior.SD[i] = math.Inf(1)
+	}
+	model, err := mixed.Fit(mixedCars(nest), prior)
 	if err != nil {
 		return nil, err
 	}
-	type day struct {
-		sum float64
-		n   int
-	}
-	byCar := map[string]map[string]*day{}
+	// What the conditions explain at the fleet's average stays in, so that a baseline reads as a value of the metric.
+	level := 0.0
 	for _, r := range use {
-		days := byCar[r.Vehicle]
-		if days == nil {
-			days = map[string]*day{}
-			byCar[r.Vehicle] = days
+		level += dot(m.conditions(r, middle), model.Coef) / float64(len(use))
+	}
+	return meansByDay(m, use, func(r *evidence.Row) float64 {
+		return m.value(r) - dot(m.conditions(r, middle), model.Coef) + level
+	})
+}
+
+// conditions is the design row: level, a bent line over speed, load, the pull's place in the run, commanded value.
+func (m *watchedMetric) conditions(r *evidence.Row, middle float64) []float64 {
+	k := r.RPM / 1000
+	x := []float64{1, k - 4, math.Max(0, k-3), math.Max(0, k-5), r.Load/100 - 1.5, float64(r.Order)}
+	if m.command == nil {
+		return x
+	}
+	off := 0.0
+	if c := m.command(r); known(c) {
+		off = c - middle
+	}
+	return append(x, off)
+}
+
+// meansByDay averages residuals by car and day, both ascending.
+func meansByDay(m watchedMetric, rows []*evidence.Row, residual func(r *evidence.Row) float64) ([]series, error) {
+	byCar := map[string]map[string][]*evidence.Row{}
+	for _, r := range rows {
+		if byCar[r.Vehicle] == nil {
+			byCar[r.Vehicle] = map[string][]*evidence.Row{}
 		}
-		if days[r.Date] == nil {
-			days[r.Date] = &day{}
-		}
-		level := model.Coef[0] // keep the fleet's level, so that baselines read in the metric's own unit
-		days[r.Date].sum += m.value(r) - dot(conditionCovariates(r), model.Coef) + level
-		days[r.Date].n++
+		byCar[r.Vehicle][r.Date] = append(byCar[r.Vehicle][r.Date], r)
 	}
 	var out []series
 	for _, vehicle := range slices.Sorted(maps.Keys(byCar)) {
 		s := series{vehicle: vehicle}
+		commanded := 0
 		for _, date := range slices.Sorted(maps.Keys(byCar[vehicle])) {
 			t, err := time.Parse(time.DateOnly, date)
 			if err != nil {
 				return nil, fmt.Errorf("car %s: date %q of a run is not YYYY-MM-DD; mend runs.csv", vehicle, date)
 			}
-			d := byCar[vehicle][date]
+			day := byCar[vehicle][date]
+			sum := 0.0
+			for _, r := range day {
+				sum += residual(r)
+				if m.command != nil && known(m.command(r)) {
+					commanded++
+				}
+			}
 			s.dates = append(s.dates, date)
-			s.rows += d.n
+			s.revisions = append(s.revisions, day[len(day)-1].Revision)
+			s.rows += len(day)
 			s.Times = append(s.Times, float64(t.Unix())/86400)
-			s.Values = append(s.Values, d.sum/float64(d.n))
+			s.Values = append(s.Values, sum/float64(len(day)))
 		}
+		s.commanded = float64(commanded) / float64(s.rows)
 		out = append(out, s)
 	}
 	return out, nil
 }
 
-func conditionCovariates(r *evidence.Row) []float64 {
-	k := r.RPM / 1000
-	return []float64{1, k - 4, math.Max(0, k-3), math.Max(0, k-5), r.Load/100 - 1.5, float64(r.Order)}
+// markChanges notes on which days a car came with another revision, or the first time after its hardware changed.
+func (j *Job) markChanges(all []series) {
+	hardware := map[string]string{}
+	for id, v := range j.ws.Vehicles {
+		hardware[j.alias(id)] = v.HardwareDate
+	}
+	for i := range all {
+		s := &all[i]
+		s.changes = make([]string, len(s.dates))
+		for k := 1; k < len(s.dates); k++ {
+			since := hardware[s.vehicle]
+			switch {
+			case since > s.dates[k-1] && since <= s.dates[k]:
+				s.changes[k] = "hardware of " + since
+			case s.revisions[k] != s.revisions[k-1]:
+				s.changes[k] = "revision " + s.revisions[k]
+			}
+		}
+	}
+}
+
+// changeNear is the change of revision or hardware nearest to a day, within the coincidence; "" without one.
+func (s *series) changeNear(day int) string {
+	for off := 0; off <= coincidence; off++ {
+		for _, k := range []int{day - off, day + off} {
+			if k >= 0 && k < len(s.changes) && s.changes[k] != "" {
+				return s.changes[k]
+			}
+		}
+	}
+	return ""
 }
 
 func fleetCar(platform string, m watchedMetric, s *series, c *drift.Chart) FleetCar {
 	out := FleetCar{
 		Vehicle: s.vehicle, Platform: platform, Metric: m.name, Unit: m.unit, Chart: c.Kind,
 		Baseline: Number(c.Baseline), Latest: Number(c.Level), Shift: Number(c.Level - c.Baseline),
-		Statistic: Number(c.Statistic), Threshold: Number(c.Threshold), Signal: c.Signal,
-		Runs: len(s.Values), Rows: s.rows, FalseAlarm: c.FalseAlarm,
+		Statistic: Number(c.Statistic), Threshold: Number(c.Threshold), PValue: Number(c.PValue), Signal: c.Signal,
+		Runs: len(s.Values), Rows: s.rows, FalseAlarm: c.FalseAlarm, commandName: m.commandName,
 	}
 	if c.OnsetIndex >= 0 {
 		out.Onset = s.dates[c.OnsetIndex]
+		out.Coincides = s.changeNear(c.OnsetIndex)
+		out.HeldBack = m.command != nil && out.Coincides != "" && s.commanded < leastCommanded
 	}
 	return out
 }
 
-// callDrift ranks the charts and calls those that stand out among all of them.
-func callDrift(cars []FleetCar, p []float64) error {
-	if len(cars) == 0 {
-		return nil
+// callDrift ranks the charts, calls those that stand out among all of them and says how far the calls can be trusted.
+func callDrift(cars []FleetCar) (DriftCalls, error) {
+	out := DriftCalls{Charts: len(cars), FalseAlarm: healthFalseAlarm, DiscoveryRate: healthDiscovery}
+	if len(cars) > 0 {
+		out.Chart = cars[0].Chart
+	}
+	p := make([]float64, len(cars))
+	for i := range cars {
+		p[i] = float64(cars[i].PValue)
 	}
 	adjusted, err := drift.Adjusted(p)
 	if err != nil {
-		return err
+		return out, err
 	}
+	called := map[string]bool{}
 	for i := range cars {
 		c := &cars[i]
-		c.adjusted = adjusted[i]
-		c.Signal = c.Signal && adjusted[i] <= healthDiscovery
+		c.AdjustedP = Number(adjusted[i])
+		stands := c.Signal && adjusted[i] <= healthDiscovery
+		c.HeldBack = c.HeldBack && stands
+		c.Signal = stands && !c.HeldBack
+		if !stands {
+			c.Onset, c.Coincides = "", ""
+		}
+		if c.Signal {
+			out.Called++
+			called[c.Vehicle] = true
+		}
 		c.Say = driftSentence(c)
 	}
+	out.Cars = len(called)
+	out.ExpectedFalse = Number(min(healthDiscovery*float64(out.Called), healthFalseAlarm*float64(out.Charts)))
 	slices.SortStableFunc(cars, func(a, b FleetCar) int {
-		return cmp.Or(cmp.Compare(a.adjusted, b.adjusted), cmp.Compare(b.Statistic/b.Threshold, a.Statistic/a.Threshold),
+		return cmp.Or(cmp.Compare(callOrder(a), callOrder(b)), cmp.Compare(a.PValue, b.PValue), cmp.Compare(b.Statistic/b.Threshold, a.Statistic/a.Threshold),
 			cmp.Compare(a.Vehicle, b.Vehicle), cmp.Compare(a.Metric, b.Metric))
 	})
 	for i := range cars {
 		cars[i].Rank = i + 1
 	}
-	return nil
+	return out, nil
+}
+
+// callOrder puts signals first, then what was held back, then the rest.
+func callOrder(c FleetCar) int {
+	switch {
+	case c.Signal:
+		return 0
+	case c.HeldBack:
+		return 1
+	}
+	return 2
 }
 
 func driftSentence(c *FleetCar) string {
-	if !c.Signal {
+	if !c.Signal && !c.HeldBack {
 		return fmt.Sprintf("%s has not moved by more than chance explains over %s of logs.", capital(c.Metric), count(c.Runs, "day"))
 	}
 	direction := "risen"
 	if c.Shift < 0 {
 		direction = "fallen"
 	}
-	return fmt.Sprintf("%s has %s by %s %s since %s: look at the car before its next revision.",
-		capital(c.Metric), direction, short(Number(math.Abs(float64(c.Shift)))), c.Unit, c.Onset)
-}
-
-// outcomeProof says what the recorded failures of a platform, or their absence, prove about its logged cars.
-func (j *Job) outcomeProof(platform string, rows []*evidence.Row) (OutcomeProof, error) {
-	cars, pulls := countCars(rows), countPulls(rows)
-	failed := map[string]bool{}
-	logged := map[string]bool{}
-	for _, r := range rows {
-		logged[r.Vehicle] = true
+	moved := fmt.Sprintf("%s has %s by %s %s since %s", capital(c.Metric), direction, short(Number(math.Abs(float64(c.Shift)))), c.Unit, c.Onset)
+	switch {
+	case c.HeldBack:
+		return fmt.Sprintf("%s, together with %s. The car does not log %s, so new tables cannot be told from drift: not called.", moved, c.Coincides, c.commandName)
+	case c.Coincides != "" && c.commandName != "":
+		return fmt.Sprintf("%s. It begins within a run of %s; %s is already taken out. Look at the car, and at that change, before its next revision.", moved, c.Coincides, c.commandName)
+	case c.Coincides != "":
+		return fmt.Sprintf("%s. It begins within a run of %s, which may be the cause. Look at the car, and at that change, before its next revision.", moved, c.Coincides)
 	}
-	for _, o := range j.ws.Outcomes {
-		if v := j.ws.Vehicles[o.Vehicle]; v != nil && v.Platform == platform && o.Event == workspace.EventFailure && logged[j.alias(o.Vehicle)] {
-			failed[o.Vehicle] = true
-		}
-	}
-	out := OutcomeProof{Platform: platform, Cars: cars, Failures: len(failed), Pulls: pulls,
-		RateUpper: Number(math.NaN()), PullsUpper: Number(math.NaN())}
-	if cars == 0 {
-		out.Say = "No car of this platform has logged a pull: nothing is proven."
-		return out, nil
-	}
-	share, err := lifetime.ShareUpper(len(failed), cars, 0.95)
-	if err != nil {
-		return out, err
-	}
-	rate, err := lifetime.RateUpper(len(failed), float64(pulls), 0.95)
-	if err != nil {
-		return out, err
-	}
-	out.RateUpper, out.PullsUpper = Number(share), Number(rate)
-	out.Say = fmt.Sprintf("%d of %d logged cars failed in %d logged pulls; the evidence still allows up to %s of such cars to fail (95 %% one-sided), over the mileage seen and not beyond.",
-		len(failed), cars, pulls, percent(Number(share)))
-	return out, nil
+	return moved + ": look at the car before its next revision."
 }
 
 // newestRun is the date of the newest log in the workspace, the day from which overdue is counted: no clock is read.
@@ -284,6 +424,7 @@ func (j *Job) newestRun() string {
 	return newest
 }
 
+// overdue lists the cars of a platform that have not logged for long. A retired car owes no log.
 func (j *Job) overdue(platform string, rows []evidence.Row, newest string) []OverdueCar {
 	last := map[string]string{}
 	for i := range rows {
@@ -291,7 +432,7 @@ func (j *Job) overdue(platform string, rows []evidence.Row, newest string) []Ove
 	}
 	var out []OverdueCar
 	for _, id := range slices.Sorted(maps.Keys(j.ws.Vehicles)) {
-		if j.ws.Vehicles[id].Platform != platform {
+		if j.ws.Vehicles[id].Platform != platform || j.retired(id) != "" {
 			continue
 		}
 		car := OverdueCar{Vehicle: j.alias(id), Platform: platform, LastRun: last[j.alias(id)], Days: Number(math.NaN())}

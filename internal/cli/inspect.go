@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
+	"strings"
 
 	"github.com/google/renameio/v2"
 	"github.com/spf13/cobra"
@@ -17,15 +19,20 @@ import (
 )
 
 func newInspect(e *env) *cobra.Command {
-	write := false
+	write, plot := false, false
 	c := &cobra.Command{
 		Use:   "inspect FILE…",
 		Short: "Show how a log is read, and why",
 		Long: "Shows how logs are read: layout, time base, the channel and unit of each column with the reason (or why it is not\n" +
 			"used), doubts about the data, pulls and steady stretches found, lags. Works with and without a workspace.\n\n" +
+			"With --plot, one HTML page of every channel over time is written instead, all logs on it: to --output, by default to\n" +
+			"a file in the current folder named after the first log.\n\n" +
 			"Exit status: 0 done; 1 failed, or a log could not be read; 2 wrong usage.",
 		Args: atLeastOne("one or more log files"),
 		RunE: func(_ *cobra.Command, args []string) error {
+			if plot && e.format != string(report.Table) && e.format != string(report.HTML) {
+				return usageError{fmt.Errorf("--plot writes an html page, not %s: leave out --format, or --plot", e.format)}
+			}
 			ws, err := e.inspectWorkspace()
 			if err != nil {
 				return err
@@ -48,11 +55,15 @@ func newInspect(e *env) *cobra.Command {
 			if ws != nil {
 				display = ws.Config.Display
 			}
+			if plot {
+				return e.plotLogs(seen, display)
+			}
 			return e.print("inspect", display, func(w *bytes.Buffer, f report.Format, opt report.Options) error {
 				return report.Inspections(w, seen, f, opt)
 			})
 		},
 	}
+	c.Flags().BoolVar(&plot, "plot", false, "write an HTML page of every channel over time, with what was found where")
 	c.Flags().BoolVar(&write, "write", false, "save a channels.yaml to edit, made from how the first file was read")
 	return c
 }
@@ -65,6 +76,42 @@ func (e *env) inspectWorkspace() (*workspace.Workspace, error) {
 		}
 	}
 	return e.openWorkspace()
+}
+
+// plotLogs writes the page of --plot. A log that could not be read is told on standard error too, because the page may
+// not be looked at.
+func (e *env) plotLogs(seen []ingest.Inspection, display workspace.Display) error {
+	readable := false
+	for _, s := range seen {
+		if s.Error != "" {
+			e.note("not readable: %s", s.Error)
+		}
+		readable = readable || s.Run != nil
+	}
+	if !readable {
+		return errors.New("no log could be read, so there is nothing to plot")
+	}
+	page := *e
+	page.format = string(report.HTML)
+	base := logName(seen[0].Path)
+	if page.output == "" {
+		page.output = base + ".html"
+	}
+	return page.print(base, display, func(w *bytes.Buffer, _ report.Format, opt report.Options) error {
+		return report.InspectionPlots(w, seen, opt)
+	})
+}
+
+// logName is the name of a log without folder, compression and kind: "a/pull.csv.gz" gives "pull".
+func logName(path string) string {
+	name := filepath.Base(path)
+	for _, packed := range []string{".gz", ".zst", ".zip"} {
+		name = strings.TrimSuffix(name, packed)
+	}
+	if short := strings.TrimSuffix(name, filepath.Ext(name)); short != "" {
+		return short
+	}
+	return name
 }
 
 // writeChannelMap saves channels.yaml into the workspace, or the current folder without one. It never overwrites.

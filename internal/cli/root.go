@@ -86,7 +86,7 @@ func newRoot(e *env) *cobra.Command {
 	f.BoolVar(&e.quiet, "quiet", false, "no progress and no notes on standard error")
 	f.StringVar(&e.progress, "progress", "auto", "auto, always or never: show progress on standard error")
 	f.IntVar(&e.jobs, "jobs", runtime.GOMAXPROCS(0), "how many things to work on at once; the result does not depend on it")
-	root.AddCommand(newDemo(e), newInit(e), newInspect(e), newIngest(e), newEnvelope(e), newReview(e), newAudit(e), newFleet(e), newVerify(e))
+	root.AddCommand(newDemo(e), newInit(e), newInspect(e), newIngest(e), newEnvelope(e), newReview(e), newAudit(e), newFleet(e), newBacktest(e), newVerify(e))
 	return root
 }
 

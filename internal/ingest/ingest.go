@@ -265,19 +265,16 @@ func (r *reader) skip(known store.Source, run *workspace.RunFile) result {
 	return res
 }
 
-// rows reads one log and makes its rows; segments of several runs in one file are numbered through.
+// rows reads one log and makes its rows; segments of several runs in one file are numbered through. Memory is
+// bounded beside the rows.
 func (r *reader) rows(run *workspace.RunFile, setup *evidence.Setup) (rows []evidence.Row, findings int, err error) {
 	defer func() {
 		if fault := recover(); fault != nil { // one log must not stop the batch
 			err = fmt.Errorf("%s: the reader failed on it (%v): please report it with the log", r.file(run.Path), fault)
 		}
 	}()
-	parts, err := runlog.Read(r.file(run.Path), r.options(run))
-	if err != nil {
-		return nil, 0, err
-	}
 	var segment, pulls int32
-	for _, part := range parts {
+	err = runlog.Each(r.file(run.Path), r.options(run), func(part *runlog.Run) error {
 		made, notes := evidence.Rows(part, setup)
 		findings += len(part.Findings) + len(notes)
 		lastSegment, lastPulls := segment, pulls
@@ -291,6 +288,10 @@ func (r *reader) rows(run *workspace.RunFile, setup *evidence.Setup) (rows []evi
 		}
 		segment, pulls = lastSegment, lastPulls
 		rows = append(rows, made...)
+		return nil
+	})
+	if err != nil {
+		return nil, 0, err
 	}
 	return rows, findings, nil
 }

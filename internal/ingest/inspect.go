@@ -1,6 +1,7 @@
 package ingest
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -77,7 +78,7 @@ func (r *reader) inspect(path string) (out []Inspection) {
 		setup, options = s, r.options(run)
 		base.Platform, base.Vehicle = s.Platform, run.Vehicle
 	}
-	runs, err := runlog.Read(path, options)
+	runs, err := firstRuns(path, options)
 	if err != nil {
 		return fail(err)
 	}
@@ -88,6 +89,30 @@ func (r *reader) inspect(path string) (out []Inspection) {
 		out = append(out, in)
 	}
 	return out
+}
+
+// errEnough ends the reading of a log of which enough is held.
+var errEnough = errors.New("enough")
+
+// firstRuns reads the runs of a log, of one too long to be held only those at its beginning.
+func firstRuns(path string, options runlog.Options) (runs []*runlog.Run, err error) {
+	cells := 0
+	err = runlog.Each(path, options, func(run *runlog.Run) error {
+		cells += len(run.Time) * len(run.Columns)
+		if len(runs) > 0 && cells > runlog.DefaultMaxCells {
+			last := runs[len(runs)-1]
+			end := last.Duration()
+			last.Findings = append(last.Findings, runlog.Finding{Kind: runlog.KindCut, From: end, To: end,
+				Detail: "the log goes on: only its beginning is shown here, while ingest reads all of it"})
+			return errEnough
+		}
+		runs = append(runs, run)
+		return nil
+	})
+	if err != nil && !errors.Is(err, errEnough) {
+		return nil, err
+	}
+	return runs, nil
 }
 
 // known is the workspace's own entry of a log, nil when it is none of its logs.

@@ -51,9 +51,14 @@ func (r *reader) alias(id string) string {
 	return store.Pseudonym(r.ws.Config.Privacy.PseudonymKey, id)
 }
 
-// options is how the run's log is read.
+// options is how the run's log is read. The stoichiometric ratio by which the logger scales a displayed air–fuel ratio is
+// the logger's, not the fuel's, and no file of the workspace states it: it stays unknown.
 func (r *reader) options(run *workspace.RunFile) runlog.Options {
-	return runlog.Options{ChannelMap: r.channels, Barometer: run.BaroKPa}
+	o := runlog.Options{ChannelMap: r.channels, Barometer: run.BaroKPa}
+	if v := r.ws.Vehicles[run.Vehicle]; v != nil && r.ws.Platforms[v.Platform] != nil {
+		o.Displacement = displacement(r.ws.Platforms[v.Platform].Engine)
+	}
+	return o
 }
 
 // setup is what evidence needs to know about the run's car and platform.
@@ -121,6 +126,6 @@ func (r *reader) digest(run *workspace.RunFile, s *evidence.Setup) string {
 		fmt.Fprintln(h, "knock", *s.Knock)
 	}
 	o := r.options(run)
-	fmt.Fprintln(h, "read", o.Rate, o.Barometer, o.Stoich, r.mapSum)
+	fmt.Fprintln(h, "read", o.Rate, o.Barometer, o.Stoich, o.Displacement, r.mapSum)
 	return hex.EncodeToString(h.Sum(nil))
 }

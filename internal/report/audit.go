@@ -13,7 +13,7 @@ func auditDocument(a *assess.Audit) document {
 		Title: "Audit of every revision",
 		Facts: []fact{{"Revisions", strconv.Itoa(len(a.Rows))}, {"Not scored", strconv.Itoa(len(a.Failed))}},
 	}
-	doc.Sections = []section{auditRowSection(a), unloggedSection(a)}
+	doc.Sections = []section{auditRowSection(a), unloggedSection(a), outdatedSection(a)}
 	if len(a.Groups) > 0 {
 		doc.Sections = append(doc.Sections, groupSection(a))
 	}
@@ -31,7 +31,7 @@ func auditRowSection(a *assess.Audit) section {
 	t := &table{
 		Columns: []column{
 			{Head: "#", Right: true}, {Head: "Revision", Flex: true}, {Head: "For", Flex: true}, {Head: "Author", Wide: true},
-			{Head: "Status"}, {Head: "Verdict"}, {Head: "Leading hazard", Flex: true}, {Head: "Chance per pull", Right: true},
+			{Head: "Status", Wide: true}, {Head: "Verdict"}, {Head: "Leading hazard at speed, load", Flex: true}, {Head: "Chance per pull", Right: true},
 			{Head: "Own pulls", Right: true},
 		},
 		Absent: "no number could be worked out; the reason stands in the note of the same rank.",
@@ -46,9 +46,10 @@ func auditRowSection(a *assess.Audit) section {
 func auditTableRow(r assess.AuditRow) row {
 	hazard := text(plain(r.TopHazard))
 	if r.Cell != nil {
-		hazard = text(append(hazard.Parts, where(*r.Cell).Parts...)...)
+		hazard = text(append(hazard.Parts, rangeOf(r.Cell.RPM, "rpm"), rangeOf(r.Cell.LoadPct, "%"))...)
 	}
-	notes := []string{fmt.Sprintf("%s. Author %s, fuel %s.", or(r.Because, "No reason was recorded"), or(r.Author, "not named"), or(r.Fuel, "not named"))}
+	notes := []string{fmt.Sprintf("%s. %s %s, author %s, fuel %s.", or(r.Because, "No reason was recorded"), loggedCells(r),
+		capital(or(r.Status, "status not stated")), or(r.Author, "not named"), or(r.Fuel, "not named"))}
 	return row{
 		Cells: []cell{
 			integer(r.Rank),
@@ -63,6 +64,18 @@ func auditTableRow(r assess.AuditRow) row {
 		},
 		Notes: notes,
 	}
+}
+
+// loggedCells says how much of what a revision changes has been logged.
+func loggedCells(r assess.AuditRow) string {
+	if r.CellsChanged == 0 {
+		return "No operating cell differs from a parent."
+	}
+	have := "have"
+	if r.CellsChangedVisited == 1 {
+		have = "has"
+	}
+	return fmt.Sprintf("%d of %s %s been logged.", r.CellsChangedVisited, count(r.CellsChanged, "changed cell"), have)
 }
 
 func verdictTone(word string) tone {
@@ -92,6 +105,25 @@ func unloggedSection(a *assess.Audit) section {
 	}
 	s.Blocks = s.Blocks[:1]
 	s.Intro = "These revisions are released, and no pull has been logged on them."
+	return s
+}
+
+// outdatedSection lists revisions whose logs show a car that has been rebuilt since.
+func outdatedSection(a *assess.Audit) section {
+	s := section{ID: "outdated", Title: "Logs older than the car's hardware"}
+	var list []string
+	for _, r := range a.Rows {
+		if r.LogsBeforeHardware > 0 {
+			list = append(list, fmt.Sprintf("%s on %s: %d of %s logged before the car's last hardware change.",
+				r.Revision, vehicle(r.Vehicle), r.LogsBeforeHardware, verb(r.OwnPulls, "own pull", "was", "were")))
+		}
+	}
+	if len(list) == 0 {
+		s.Intro = "None: no revision's own logs are older than the last hardware change of its car, as far as the workspace states dates."
+		return s
+	}
+	s.Intro = "These logs show another car than the one the revision runs on now: it is not judged on them. Log again."
+	s.Blocks = []block{{List: list}}
 	return s
 }
 
@@ -154,6 +186,9 @@ type auditRow struct {
 	ProbabilityHi *float64 `parquet:"probability_per_pull_high90,optional"`
 	OwnPulls      *int64   `parquet:"own_pulls,optional"`
 	Unlogged      *bool    `parquet:"released_without_own_logs,optional"`
+	Outdated      *int64   `parquet:"own_pulls_before_hardware_change,optional"`
+	Changed       *int64   `parquet:"cells_changed,optional"`
+	Visited       *int64   `parquet:"cells_changed_visited,optional"`
 	Because       string   `parquet:"because"`
 	Digest        string   `parquet:"workspace_digest,dict"`
 	Seed          uint64   `parquet:"seed"`
@@ -166,7 +201,8 @@ func auditRows(a *assess.Audit) []auditRow {
 			Record: "revision", Rank: some(int64(r.Rank)), Revision: r.Revision, Platform: r.Platform, Vehicle: r.Vehicle,
 			Author: r.Author, Fuel: r.Fuel, Status: r.Status, Verdict: r.Verdict, TopHazard: r.TopHazard,
 			Probability: known(r.ProbabilityPerPull), ProbabilityLo: known(r.Interval90[0]), ProbabilityHi: known(r.Interval90[1]),
-			OwnPulls: some(int64(r.OwnPulls)), Unlogged: some(r.ReleasedWithoutLog), Because: r.Because,
+			OwnPulls: some(int64(r.OwnPulls)), Unlogged: some(r.ReleasedWithoutLog), Outdated: some(int64(r.LogsBeforeHardware)),
+			Changed: some(int64(r.CellsChanged)), Visited: some(int64(r.CellsChangedVisited)), Because: r.Because,
 			Digest: a.WorkspaceDigest, Seed: a.Seed,
 		}
 		if r.Cell != nil {

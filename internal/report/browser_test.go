@@ -3,10 +3,12 @@ package report
 import (
 	"context"
 	"fmt"
+	"maps"
 	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -56,33 +58,37 @@ func TestBrowser(t *testing.T) {
 	if _, err := chromedp.Call(ctx, network.Enable, network.EnableParams{}); err != nil {
 		t.Fatal(err)
 	}
+	pages := map[string]string{"plots": traced(t, tracedInspections(), Options{})}
 	for _, r := range renderings {
-		file := filepath.Join(t.TempDir(), r.name+".html")
-		if err := os.WriteFile(file, []byte(render(t, r.name, HTML, Options{})), 0o644); err != nil {
+		pages[r.name] = render(t, r.name, HTML, Options{})
+	}
+	for _, name := range slices.Sorted(maps.Keys(pages)) {
+		file := filepath.Join(t.TempDir(), name+".html")
+		if err := os.WriteFile(file, []byte(pages[name]), 0o644); err != nil {
 			t.Fatal(err)
 		}
 		address := (&url.URL{Scheme: "file", Path: file}).String()
 		for _, width := range []int64{1200, 420} {
 			if err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), chromedp.Navigate(address)); err != nil {
-				t.Fatalf("%s at %d: %v", r.name, width, err)
+				t.Fatalf("%s at %d: %v", name, width, err)
 			}
 			seen, err := chromedp.Run(ctx, chromedp.Evaluate[measured](look))
 			if err != nil {
-				t.Fatalf("%s at %d: %v", r.name, width, err)
+				t.Fatalf("%s at %d: %v", name, width, err)
 			}
-			seen.check(t, fmt.Sprintf("%s at %d", r.name, width), r.name, width)
+			seen.check(t, fmt.Sprintf("%s at %d", name, width), name, width)
 		}
 		mu.Lock()
 		if len(requests) == 0 {
-			t.Errorf("%s: not even the page was seen to be asked for", r.name)
+			t.Errorf("%s: not even the page was seen to be asked for", name)
 		}
 		for _, u := range requests {
 			if u != address {
-				t.Errorf("%s: the page asks for %s", r.name, u)
+				t.Errorf("%s: the page asks for %s", name, u)
 			}
 		}
 		if len(complaints) > 0 {
-			t.Errorf("%s: the console says %v", r.name, complaints)
+			t.Errorf("%s: the console says %v", name, complaints)
 		}
 		complaints, requests = nil, nil
 		mu.Unlock()
@@ -110,9 +116,9 @@ type measured struct {
 const look = `(() => {
   const box = e => e.getBoundingClientRect();
   const shown = e => { const b = box(e); return b.width > 20 && b.height > 8 && getComputedStyle(e).visibility === 'visible'; };
-  const drawings = [...document.querySelectorAll('svg.plot, svg.strip')];
+  const drawings = [...document.querySelectorAll('svg.plot, svg.strip, svg.series')].filter(e => getComputedStyle(e).display !== 'none');
   const verdict = document.querySelector('.verdict strong');
-  const texts = [...document.querySelectorAll('svg.plot text')];
+  const texts = [...document.querySelectorAll('svg.plot text, svg.series text, svg.scale text')].filter(e => box(e).width > 0);
   const cells = [...document.querySelectorAll('main table:not(.grid) td')];
   return {
     Window: document.documentElement.clientWidth,
@@ -132,6 +138,9 @@ func (p measured) check(t *testing.T, at, name string, width int64) {
 	}
 	if p.Hidden > 0 || p.Small > 0 || p.Cut > 0 {
 		t.Errorf("%s: %d drawings cannot be seen, %d labels are too small, %d cells are cut off", at, p.Hidden, p.Small, p.Cut)
+	}
+	if name == "plots" && p.Plots != 1+4 { // the time axis for this width and four channels
+		t.Errorf("%s: %d drawings", at, p.Plots)
 	}
 	if name == "review" || name == "awkward" {
 		// four curves with data and the findings with prediction and limit

@@ -37,12 +37,13 @@ type section struct {
 
 // block is one thing in a section; exactly one of the pointers and slices is set.
 type block struct {
-	Text  string
-	Facts []fact
-	List  []string
-	Table *table
-	Grid  *grid
-	Plots []plot // html only
+	Text   string
+	Facts  []fact
+	List   []string
+	Table  *table
+	Grid   *grid
+	Plots  []plot  // html only
+	Traces *traces // html only
 }
 
 // table is rows under columns.
@@ -78,7 +79,15 @@ type column struct {
 type row struct {
 	Cells  []cell
 	Notes  []string // full sentences about this row
-	Accent tone
+	Accent tone     // faint: the whole row is set back
+}
+
+// setBack makes the whole row one that need not catch the eye.
+func (r *row) setBack() {
+	r.Accent = faint
+	for i := range r.Cells {
+		r.Cells[i].Tone = faint
+	}
 }
 
 // cell is a value in parts: side by side where there is room, one above the other where there is not.

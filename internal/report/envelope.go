@@ -24,8 +24,7 @@ func envelopesDocument(e *assess.Envelopes, d display) document {
 func platformSection(i int, p *assess.PlatformEnvelope, d display) section {
 	s := section{
 		ID: "platform-" + strconv.Itoa(i+1), Title: p.Platform, Named: true,
-		Intro: fmt.Sprintf("Built from %s and %s. A limit is what a pull on a car not seen before stays within, as far as the fleet can tell.",
-			count(p.Cars, "car"), count(p.Pulls, "pull")),
+		Intro: builtFrom(p) + " A limit is what a pull, or a steady stretch, of a car not seen before stays within, as far as the fleet can tell.",
 	}
 	s.Blocks = append(s.Blocks, knockBlocks(&p.Knock, d)...)
 	if len(p.Cells) == 0 {
@@ -38,6 +37,29 @@ func platformSection(i int, p *assess.PlatformEnvelope, d display) section {
 		s.Blocks = append(s.Blocks, block{Grid: envelopeGrid(group, d)}, block{Table: envelopeTable(group, d)})
 	}
 	return s
+}
+
+// builtFrom says what a platform's envelope rests on. Pulls are counted over the whole platform; steady stretches only
+// cell by cell, where one stretch may stand in several cells, so the fullest cell is named instead of a total.
+func builtFrom(p *assess.PlatformEnvelope) string {
+	var fullest *assess.EnvelopeCell
+	for i := range p.Cells {
+		if c := &p.Cells[i]; c.Kind == kindSteady && (fullest == nil || c.Pulls > fullest.Pulls) {
+			fullest = c
+		}
+	}
+	pulls := fmt.Sprintf("%s and %s", count(p.Cars, "car"), count(p.Pulls, "pull"))
+	switch {
+	case fullest == nil && p.Pulls == 0:
+		return "No pull and no steady stretch has been logged."
+	case fullest == nil:
+		return "Built from " + pulls + "; there are no steady stretches."
+	case p.Pulls == 0:
+		return fmt.Sprintf("Built from steady stretches alone, as many as %s of %s in one cell: no pull has been logged.",
+			count(fullest.Pulls, "stretch"), count(fullest.Cars, "car"))
+	}
+	return fmt.Sprintf("Built from %s, and from steady stretches, as many as %s of %s in one cell.",
+		pulls, count(fullest.Pulls, "stretch"), count(fullest.Cars, "car"))
 }
 
 // groupTable is one line a metric: the terminal has no room for every cell.
@@ -74,6 +96,14 @@ func (g cellGroup) limits() (span assess.Span, without int) {
 	return span, without
 }
 
+// evidence is how many cars and segments stand behind a cell: pulls, or steady stretches.
+func (g cellGroup) evidence(c assess.EnvelopeCell) cell {
+	if g.kind == kindSteady {
+		return text(count(c.Cars, "car"), count(c.Pulls, "stretch"))
+	}
+	return evidenceOf(c.Cars, c.Pulls)
+}
+
 // where is the kind of segment in words.
 func (g cellGroup) where() string { return or(kindNames[g.kind], or(g.kind, "any segment")) }
 
@@ -82,12 +112,10 @@ func knockBlocks(k *assess.KnockSummary, d display) []block {
 	if k.Why != "" {
 		state += ": " + k.Why
 	}
-	facts := []fact{
-		{"Knock model", state},
-		{"Evidence", fmt.Sprintf("%s, %s, %s, %s", count(k.Cars, "car"), count(k.Pulls, "pull"), count(k.Rows, "row"), count(k.Events, "knock event"))},
-	}
+	facts := []fact{{"Knock model", state}}
 	if k.Status != assess.StatusNotAssessed {
 		facts = append(facts,
+			fact{"Evidence", fmt.Sprintf("%s, %s or steady stretches, %s, %s", count(k.Cars, "car"), count(k.Pulls, "pull"), count(k.Rows, "row"), count(k.Events, "knock event"))},
 			fact{"Spread between cars", d.difference(k.CarSD, "deg")},
 			fact{"Spread between pulls", d.difference(k.PullSD, "deg")},
 			fact{"Spread within a pull", d.difference(k.CellSD, "deg")},
@@ -170,10 +198,10 @@ func groupCells(cells []assess.EnvelopeCell) []cellGroup {
 	return groups
 }
 
-const kindSteady = "steady"
+const kindPull, kindSteady = "pull", "steady"
 
 // kindNames are the kinds of segment in words.
-var kindNames = map[string]string{"pull": "in pulls", kindSteady: "at steady part throttle"}
+var kindNames = map[string]string{kindPull: "in pulls", kindSteady: "at steady part throttle"}
 
 func (g cellGroup) title() string {
 	return fmt.Sprintf("%s, %s, %s fuel, %s limit", capital(plain(g.metric)), g.where(), or(g.class, "any"), or(g.side, "one-sided"))
@@ -194,7 +222,7 @@ func envelopeTable(g cellGroup, d display) *table {
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{
 			text(rangeOf(c.Cell.RPM, "rpm")), text(rangeOf(c.Cell.LoadPct, "%")), limit, text(d.value(c.Mean, c.Unit)), text(d.difference(c.BetweenSD, c.Unit)), text(d.difference(c.WithinSD, c.Unit)),
-			text(d.value(c.ExtremeSeen, c.Unit)), evidenceOf(c.Cars, c.Pulls), text(or(c.Method, missing)),
+			text(d.value(c.ExtremeSeen, c.Unit)), g.evidence(c), text(or(c.Method, missing)),
 		}})
 	}
 	return t

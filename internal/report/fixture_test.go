@@ -78,10 +78,18 @@ func fixtureReview() *assess.Review {
 			{Rank: 5, Hazard: "rail_pressure", Severity: "major", Cell: assess.Cell{RPM: noSpan, LoadPct: noSpan}, Metric: "rail_shortfall", Unit: "kPa", Predicted: none, Interval90: noSpan, Limit: 1500, LimitSource: "",
 				Margin: none, MarginSD: none, ProbabilityPerPull: none, Envelope: assess.EnvelopeCheck{Limit: none, Cars: 0, Pulls: 0}, Basis: "", Change: assess.Change{SparkDeg: none, Lambda: none, BoostKPa: none},
 				Say: "Rail pressure could not be predicted: two cars logged it."},
+			{Rank: 6, Hazard: "oil_temperature", Severity: "moderate", Cell: cellAt(4000, 120), Metric: "oil_temperature", Unit: "°C", Predicted: 104, Interval90: assess.Span{99, 109}, Limit: 140, LimitSource: "shop rule, 2024",
+				Margin: 36, MarginSD: 3.1, ProbabilityPerPull: 1e-7, Envelope: assess.EnvelopeCheck{Limit: 118, Cars: 12, Pulls: 101, Inside: &yes}, Basis: "predicted",
+				Say: "Oil temperature is far inside its limit, and the revision changes nothing there."},
 		},
 		Gains: []assess.Gain{
-			{RPM: 2250, TorqueNm: assess.Span{352, 357.2}, ChangePct: 1.48}, {RPM: 3250, TorqueNm: assess.Span{412, 438}, ChangePct: 6.31},
-			{RPM: 5750, TorqueNm: assess.Span{331, 330.9}, ChangePct: -0.03}, {RPM: 6750, TorqueNm: noSpan, ChangePct: none},
+			{RPM: 2250, TorqueNm: assess.Span{352, 357.2}, ChangePct: 1.48, Change90: assess.Span{0.99, 1.97}, PowerKW: assess.Span{82.9, 84.2}, SpentMargin: none, SpentSD: none},
+			{RPM: 3250, TorqueNm: assess.Span{412, 438}, ChangePct: 6.31, Change90: assess.Span{4.23, 8.39}, PowerKW: assess.Span{140.2, 149.1}, SpentHazard: "knock", SpentMargin: 1.71, SpentUnit: "deg", SpentSD: 1.22},
+			{RPM: 4250, TorqueNm: assess.Span{420, 420.9}, ChangePct: 0.21, Change90: assess.Span{0.14, 0.28}, PowerKW: assess.Span{186.9, 187.3}, SpentHazard: "charge_temperature", SpentMargin: 2.4, SpentUnit: "°C", SpentSD: 0.59},
+			{RPM: 4750, TorqueNm: assess.Span{401, 405.4}, ChangePct: 1.1, Change90: assess.Span{-0.2, 2.4}, PowerKW: assess.Span{199.5, 201.7}, SpentHazard: "cylinder_pressure", SpentMargin: 212, SpentUnit: "kPa", SpentSD: 0.3},
+			{RPM: 5750, TorqueNm: assess.Span{331, 330.9}, ChangePct: -0.03, Change90: assess.Span{-0.04, -0.02}, PowerKW: assess.Span{199.3, 199.2}, SpentHazard: "knock", SpentMargin: 0.04, SpentUnit: "deg", SpentSD: 0.03},
+			{RPM: 6250, TorqueNm: assess.Span{301, 304}, ChangePct: 1, Change90: noSpan, PowerKW: assess.Span{197, none}, SpentHazard: "lean", SpentMargin: none, SpentUnit: "lambda", SpentSD: none},
+			{RPM: 6750, TorqueNm: noSpan, ChangePct: none, Change90: noSpan, PowerKW: noSpan, SpentHazard: "knock", SpentMargin: 1.1, SpentUnit: "deg", SpentSD: 0.8},
 		},
 		Conditions: []assess.Condition{
 			{Condition: "charge temperature +20 K", Hazard: "knock", Margin: -1.9, Unit: "deg", ProbabilityPerPull: 0.62},
@@ -95,7 +103,12 @@ func fixtureReview() *assess.Review {
 			{RPM: assess.Span{4500, 6500}, LoadPct: assess.Span{140, 180}, Gear: none, Channels: []string{"exhaust_temperature"}, Narrows: "exhaust temperature, which is not assessed"},
 		},
 		Cautions: cautions,
-		Curves:   fixtureCurves(),
+		OwnLogs: []assess.OwnLog{
+			{Hazard: "knock", Metric: "knock_retard", Unit: "deg", Pulls: 12, Expected: -1.1, Measured: -1.4, Rows: 96, Outside: 1, PullsCrossed: 1, Crossing99: assess.Span{0.0004, 0.4577}, Say: "Knock retard in 12 pulls of the revision: −1.4 deg on average where −1.1 deg was expected."},
+			{Hazard: "charge_temperature", Metric: "charge_temperature", Unit: "°C", Pulls: 12, Expected: 61.5, Measured: 74.1, Rows: 96, Outside: 31, PullsCrossed: 9, Crossing99: assess.Span{0.343, 0.965}, Surprise: true, Say: "Charge temperature in 12 pulls of the revision: 74 °C on average where 61 °C was expected; 31 of 96 rows lie outside their 99 % band."},
+			{Hazard: "lean", Metric: "lambda", Unit: "lambda", Pulls: 1, Expected: none, Measured: 0.841, Rows: 8, Outside: 0, PullsCrossed: 0, Crossing99: noSpan},
+		},
+		Curves: fixtureCurves(),
 	}
 }
 
@@ -137,6 +150,8 @@ func awkwardReview() *assess.Review {
 	r.Footprint.NotModelled = []string{hostileID}
 	r.NextPulls[0].Channels = []string{longID, hostileID}
 	r.Cautions = append([]string{}, hostileID)
+	r.OwnLogs[0].Metric, r.OwnLogs[1].Say, r.OwnLogs[2].Unit = longID, hostileID+longID, hostileID
+	r.Gains[1].SpentHazard, r.Gains[2].SpentUnit = longID, hostileID
 	r.WorkspaceDigest = hostileID
 	return r
 }
@@ -148,10 +163,10 @@ func fixtureAudit() *assess.Audit {
 	return &assess.Audit{
 		Stamp: s, By: "author",
 		Rows: []assess.AuditRow{
-			{Rank: 1, Revision: "rev-0142-c", Platform: "kestrel-20t", Vehicle: "car-017", Author: "t2", Fuel: "pump-91", Status: "proposed", Verdict: "hold", TopHazard: "knock", Cell: &at, ProbabilityPerPull: 0.19, Interval90: assess.Span{0.09, 0.33}, OwnPulls: 0, Because: "knock: 19 % of pulls cross the limit"},
+			{Rank: 1, Revision: "rev-0142-c", Platform: "kestrel-20t", Vehicle: "car-017", Author: "t2", Fuel: "pump-91", Status: "proposed", Verdict: "hold", TopHazard: "knock", Cell: &at, ProbabilityPerPull: 0.19, Interval90: assess.Span{0.09, 0.33}, OwnPulls: 0, CellsChanged: 61, CellsChangedVisited: 12, Because: "knock: 19 % of pulls cross the limit"},
 			{Rank: 2, Revision: longID, Platform: "kestrel-20t", Vehicle: "fleet", Author: "t1", Fuel: "blend-30", Status: "released", Verdict: "undecided", TopHazard: "exhaust_temperature", ProbabilityPerPull: none, Interval90: noSpan, OwnPulls: 0, ReleasedWithoutLog: true, Because: "exhaust temperature (major) not assessed: no log has exhaust temperature"},
-			{Rank: 3, Revision: "rev-0090-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t2", Fuel: "pump-95", Status: "released", Verdict: "conditions", TopHazard: "charge_temperature", Cell: &at, ProbabilityPerPull: 0.0007, Interval90: assess.Span{0, 0.004}, OwnPulls: 31, Because: "charge temperature: outside the fleet's envelope"},
-			{Rank: 4, Revision: "rev-0088-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t3", Fuel: "pump-95", Status: "released", Verdict: "release", TopHazard: "knock", Cell: &at, ProbabilityPerPull: 1e-6, Interval90: assess.Span{0, 0.0004}, OwnPulls: 64, Because: "every serious hazard was assessed"},
+			{Rank: 3, Revision: "rev-0090-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t2", Fuel: "pump-95", Status: "released", Verdict: "conditions", TopHazard: "charge_temperature", Cell: &at, ProbabilityPerPull: 0.0007, Interval90: assess.Span{0, 0.004}, OwnPulls: 31, LogsBeforeHardware: 19, CellsChanged: 8, CellsChangedVisited: 1, Because: "charge temperature: outside the fleet's envelope"},
+			{Rank: 4, Revision: "rev-0088-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t3", Fuel: "pump-95", Status: "released", Verdict: "release", TopHazard: "knock", Cell: &at, ProbabilityPerPull: 1e-6, Interval90: assess.Span{0, 0.0004}, OwnPulls: 64, CellsChanged: 1, CellsChangedVisited: 1, Because: "every serious hazard was assessed"},
 		},
 		Groups: []assess.AuditGroup{
 			{Group: "t1", Revisions: 1, Undecided: 1, ReleasedWithoutLog: 1, Caution: "1 revision proves nothing about a person"},
@@ -162,22 +177,104 @@ func fixtureAudit() *assess.Audit {
 	}
 }
 
+func fixtureAcross() *assess.Across {
+	s := stamp
+	s.Schema = "headroom/across/1"
+	return &assess.Across{
+		Stamp: s, Revision: "rev-0142-c", Parent: "rev-0142-b", Platform: "kestrel-20t", Fuel: "pump-91",
+		Hazards: []assess.AcrossHazard{
+			{Hazard: "knock", Severity: "major", Threshold: 0.05, Assessed: 14, Expected: 6.37, Interval90: assess.Span{2, 11}, Likely: []string{"car-002", "car-003", "car-005", "car-009", "car-011", "car-014", longID, hostileID}},
+			{Hazard: "lean", Severity: "major", Threshold: 0.05, Assessed: 14, Expected: 0, Interval90: assess.Span{0, 0}, Likely: []string{}},
+			{Hazard: "cylinder_pressure", Severity: "catastrophic", Threshold: 0.01, Assessed: 1, Expected: 0.52, Interval90: assess.Span{0, 1}, Likely: []string{"car-017"}},
+			{Hazard: "exhaust_temperature", Severity: "major", Threshold: 0.05, Assessed: 0, Expected: none, Interval90: noSpan, Likely: []string{}},
+		},
+		Cars: []assess.AcrossCar{
+			{Vehicle: "car-003", Verdict: "hold", TopHazard: "knock", ProbabilityPerPull: 0.61, Interval90: assess.Span{0.4, 0.8}, OwnPulls: 31, Because: "knock: 61 % of pulls cross the limit (90 % interval 40 % to 80 %), upper bound over the 5.0 % allowed for a major hazard"},
+			{Vehicle: longID, Verdict: "undecided", TopHazard: "exhaust_temperature", ProbabilityPerPull: none, Interval90: noSpan, OwnPulls: 0, Because: "exhaust temperature (major) not assessed: no log has exhaust temperature"},
+			{Vehicle: "car-017", Verdict: "conditions", TopHazard: "charge_temperature", ProbabilityPerPull: 0.0007, Interval90: assess.Span{0, 0.004}, OwnPulls: 12, Because: "charge temperature: outside the fleet's envelope"},
+			{Vehicle: "car-020", Verdict: "release", TopHazard: "", ProbabilityPerPull: none, Interval90: noSpan, OwnPulls: 64, Because: ""},
+		},
+		Failed:   []assess.AuditError{{Revision: hostileID, Error: "vehicles.csv, line 9: the fuel is not in headroom.yaml; add it under fuels"}},
+		Cautions: cautions,
+	}
+}
+
+func fixtureAgainst() *assess.Against {
+	s := stamp
+	s.Schema = "headroom/against/1"
+	hazards := fixtureReview().Hazards
+	side := func(i int, p, low, high float64) assess.Hazard {
+		h := hazards[i]
+		h.ProbabilityPerPull, h.Interval90 = assess.Number(p), assess.Span{assess.Number(low), assess.Number(high)}
+		return h
+	}
+	thinner := side(2, 0.05, 0.001, 0.4)
+	thinner.Status, thinner.Why = assess.StatusThin, "4 cars and 20 pulls; the workspace asks for 5 cars and 30 pulls"
+	return &assess.Against{
+		Stamp: s,
+		Left:  assess.AgainstSide{Revision: "rev-0142-b", Vehicle: "car-017", Verdict: "conditions", Because: []string{"charge temperature: outside the fleet's envelope"}},
+		Right: assess.AgainstSide{Revision: longID, Vehicle: "fleet", Verdict: "hold", Because: []string{"knock: 19 % of pulls cross the limit", hostileID}},
+		Hazards: []assess.AgainstHazard{
+			{Hazard: "knock", Severity: "major", Left: side(0, 0.03, 0.01, 0.08), Right: hazards[0], Change: 0.16, Worse: 0.97},
+			{Hazard: "lean", Severity: "major", Left: hazards[1], Right: hazards[1], Change: 0, Worse: 0},
+			{Hazard: "fuel_delivery", Severity: "major", Left: hazards[2], Right: thinner, Change: 0.019, Worse: none},
+			{Hazard: "rail_pressure", Severity: "major", Left: hazards[3], Right: hazards[3], Change: none, Worse: none},
+			{Hazard: "charge_temperature", Severity: "moderate", Left: hazards[4], Right: side(4, 0.9, 0.8, 0.95), Change: -0.099, Worse: 0.11},
+			{Hazard: "exhaust_temperature", Severity: "major", Left: hazards[7], Right: side(7, 0.01, 0.002, 0.03), Change: none, Worse: none},
+			{Hazard: "cylinder_pressure", Severity: "catastrophic", Left: hazards[8], Right: side(8, 0.0042, 0.0005, 0.031), Change: 0.0002, Worse: 0.55},
+		},
+		Gains:    []assess.AgainstGain{{RPM: 2250, Left: 352, Right: 357.2}, {RPM: 3250, Left: 438, Right: 412}, {RPM: 6750, Left: none, Right: 300}},
+		Cautions: append([]string{"The revisions are for different cars (car-017 and fleet): the difference between the cars is in the comparison."}, cautions...),
+	}
+}
+
 func fixtureFleet() *assess.Fleet {
 	s := stamp
 	s.Schema = "headroom/fleet/1"
+	at := cellAt(4500, 160)
+	move := assess.LimitMove{Platform: "kestrel-20t", Kind: "pull", FuelClass: "pump", Cell: at, Metric: "charge_temperature", Unit: "°C", Side: "upper", Was: 58, Now: 63, MovedSD: 2.4, Change: "wider", CarsWas: 12, CarsNow: 14, Say: "The upper limit of charge temperature is wider by 2.40 times the deviation of pulls within a car."}
+	reached := assess.LimitMove{Platform: "kestrel-20t", Kind: "pull", FuelClass: "pump", Cell: at, Metric: "peak_pressure", Unit: "kPa", Side: "upper", Was: none, Now: 9100, MovedSD: none, Change: "reached", CarsWas: 1, CarsNow: 3, Say: "Peak pressure now has cars enough for a limit here."}
 	return &assess.Fleet{
-		Stamp: s,
+		Stamp: s, NewestRun: "2026-03-03",
+		Drift: assess.DriftCalls{Chart: "ewma, weight 0.1", FalseAlarm: 0.01, Charts: 8, Called: 2, Cars: 2, DiscoveryRate: 0.1, ExpectedFalse: 0.08},
 		Cars: []assess.FleetCar{
-			{Rank: 1, Vehicle: "car-021", Platform: "kestrel-20t", Metric: "long_term_trim", Unit: "%", Chart: "EWMA", Baseline: 1.2, Latest: 6.9, Shift: 5.7, Statistic: 4.81, Threshold: 2.86, Signal: true, Onset: "2026-02-11", Runs: 14, Rows: 322, FalseAlarm: "one in 370 runs", Say: "Trim has climbed by 5.7 % since February: look at fuel pressure and leaks first."},
-			{Rank: 2, Vehicle: longID, Platform: "kestrel-20t", Metric: "charge_temperature_rise", Unit: "K", Chart: "CUSUM", Baseline: 11, Latest: 12.4, Shift: 1.4, Statistic: 2.2, Threshold: 5, Runs: 9, Rows: 201, FalseAlarm: "one in 465 runs", Say: "No signal."},
-			{Rank: 3, Vehicle: "car-003", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Chart: "EWMA", Baseline: none, Latest: none, Shift: none, Statistic: none, Threshold: none, Runs: 2, Rows: 18, Say: "Two runs are too few for a past of its own."},
+			{Rank: 1, Vehicle: "car-021", Platform: "kestrel-20t", Metric: "long_term_trim", Unit: "%", Chart: "EWMA", Baseline: 1.2, Latest: 6.9, Shift: 5.7, Statistic: 4.81, Threshold: 2.86, PValue: 2e-6, AdjustedP: 1.6e-5, Signal: true, Onset: "2026-02-11", Runs: 14, Rows: 322, FalseAlarm: "one in 370 runs", Say: "Trim has climbed by 5.7 % since February: look at fuel pressure and leaks first."},
+			{Rank: 2, Vehicle: hostileID, Platform: "kestrel-20t", Metric: "wastegate_duty", Unit: "%", Chart: "EWMA", Baseline: 48, Latest: 61, Shift: 13, Statistic: 4.1, Threshold: 2.86, PValue: 1e-4, AdjustedP: 4e-4, Signal: true, Onset: "2025-12-01", Coincides: "revision rev-0107-a", Runs: 8, Rows: 190, FalseAlarm: "one in 370 runs", Say: "Wastegate duty has risen by 13.0 % since 2025-12-01. It begins within a run of revision rev-0107-a; the boost target is already taken out."},
+			{Rank: 3, Vehicle: "car-044", Platform: "heron-15t", Metric: "knock_retard", Unit: "deg", Chart: "EWMA", Baseline: 0.4, Latest: 2.1, Shift: 1.7, Statistic: 3.4, Threshold: 2.86, PValue: 0.002, AdjustedP: 0.005, HeldBack: true, Onset: "2026-01-15", Coincides: "revision rev-0144-b", Runs: 6, Rows: 130, FalseAlarm: "one in 370 runs", Say: "The car does not log commanded spark, so new tables cannot be told from drift: not called."},
+			{Rank: 4, Vehicle: longID, Platform: "kestrel-20t", Metric: "charge_temperature_rise", Unit: "K", Chart: "CUSUM", Baseline: 11, Latest: 12.4, Shift: 1.4, Statistic: 2.2, Threshold: 5, PValue: 0.06, AdjustedP: 0.12, Runs: 9, Rows: 201, FalseAlarm: "one in 465 runs", Say: "No signal."},
+			{Rank: 5, Vehicle: "car-003", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Chart: "EWMA", Baseline: none, Latest: none, Shift: none, Statistic: none, Threshold: none, PValue: none, AdjustedP: none, Runs: 2, Rows: 18, Say: "Two runs are too few for a past of its own."},
+			{Rank: 6, Vehicle: "car-004", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Baseline: -4, Latest: -4, Shift: 0, Statistic: 0.3, Threshold: 2.8, PValue: 1, AdjustedP: 1, Runs: 4, Rows: 40},
+			{Rank: 7, Vehicle: "car-005", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Baseline: -4, Latest: -4, Shift: 0, Statistic: 0.3, Threshold: 2.8, PValue: 1, AdjustedP: 1, Runs: 4, Rows: 40},
+			{Rank: 8, Vehicle: "car-006", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Baseline: -4, Latest: -4, Shift: 0, Statistic: 0.3, Threshold: 2.8, PValue: 1, AdjustedP: 1, Runs: 4, Rows: 40, Say: "Too far down to be shown to a person."},
+		},
+		Trends: []assess.FleetTrend{
+			{Platform: "kestrel-20t", Metric: "charge temperature", Unit: "K", Status: "assessed", SlopePer100Days: 3.2, Interval95: assess.Span{1.4, 5}, PValue: 0.001, AdjustedP: 0.02, Signal: true, Cars: 12, Days: 51, From: "2025-02-01", To: "2026-03-03", Say: "Charge temperature rises by 3.20 K in 100 days over the whole platform. Less than two years were logged, so season and ageing cannot be told apart."},
+			{Platform: "heron-15t", Metric: "fuel trim, long and short", Unit: "%", Status: "assessed", SlopePer100Days: -0.1, Interval95: assess.Span{-0.4, 0.2}, PValue: 0.4, AdjustedP: 0.8, Cars: 7, Days: 20, From: "2025-02-01", To: "2026-02-03", Say: "No trend beyond chance."},
+			{Platform: "heron-15t", Metric: "rail shortfall", Unit: "kPa", Status: "not_assessed", SlopePer100Days: none, Interval95: noSpan, PValue: none, AdjustedP: none, Cars: 2, Days: 4, Say: "Rail shortfall: 2 cars logged it on two days or more, a trend takes 5."},
+		},
+		EnvelopeChanges: assess.EnvelopeChanges{
+			Remembered: true, SinceRun: "2025-12-20", SinceDigest: digest, MovedBy: 1, PlatformsGained: []string{"marlin-25t"}, PlatformsLost: []string{"osprey-16t"},
+			Groups: []assess.MoveGroup{{Limits: 1, Wider: 1, Farthest: move}, {Limits: 1, Reached: 1, Farthest: reached}}, Moved: []assess.LimitMove{move, reached},
+			CellsNew:  []assess.CellChange{{Platform: "kestrel-20t", Kind: "pull", FuelClass: "pump", Cell: cellAt(6500, 140), Metrics: []string{"lambda", "torque"}, Cars: 2, Pulls: 5}},
+			CellsGone: []assess.CellChange{},
+			Say:       "Since the review of logs up to 2025-12-20: 2 limits moved; 1 cell newly visited; 0 cells no longer; platforms gained: marlin-25t; platforms lost: osprey-16t.",
 		},
 		Outcomes: []assess.OutcomeProof{
-			{Platform: "kestrel-20t", Cars: 30, Failures: 0, Pulls: 415, RateUpper: 0.0950, PullsUpper: 0.00719, Say: "No failure in 30 cars proves only that fewer than one car in ten fails so far."},
-			{Platform: "heron-15t", Cars: 0, Failures: 0, Pulls: 0, RateUpper: none, PullsUpper: none, Say: "No cars, no proof."},
+			{Platform: "kestrel-20t", Group: "platform", Name: "whole platform", PowerKW: noSpan, Cars: 30, Pulls: 415, Hours: 1.6, ShareUpper: 0.0950, PullsUpper: 0.00719, HoursUpper: 1.87, Say: "No failure in 30 cars proves only that fewer than one car in ten fails so far."},
+			{Platform: "kestrel-20t", Group: "power", Name: "over 210 kW", PowerKW: assess.Span{210, none}, PowerMeasured: 3, Cars: 10, Pulls: 150, Hours: 0.6, ShareUpper: 0.259, PullsUpper: 0.0198, HoursUpper: 4.99, Say: "No failure in 10 cars."},
+			{Platform: "kestrel-20t", Group: "component", Name: "charge hose", PowerKW: noSpan, Cars: 30, FailedCars: 1, Failures: 2, Pulls: 415, Hours: 1.6, ShareUpper: 0.149, PullsUpper: 0.0152, HoursUpper: 3.93, Say: "1 of 30 cars failed."},
+			{Platform: "heron-15t", Group: "platform", Name: "whole platform", PowerKW: noSpan, Hours: 0, ShareUpper: none, PullsUpper: none, HoursUpper: none, Say: "No cars, no proof."},
 		},
-		Overdue:  []assess.OverdueCar{{Vehicle: "car-030", Platform: "heron-15t", LastRun: "2025-08-01", Days: 214}, {Vehicle: "car-031", Platform: "heron-15t", Days: none}},
-		Cautions: cautions,
+		Survival: []assess.Survival{
+			{Platform: "kestrel-20t", Unit: "days since the first log", Cars: 29, Failures: 1, LeftOut: 1, ObservedTo: 402, Say: "After 402 days 96 % still run. Nothing is said beyond.",
+				Points: []assess.SurvivalPoint{{Days: 120, AtRisk: 29, Censored: 2, Running: 1, Band95: assess.Span{0.881, 1}}, {Days: 250, AtRisk: 27, Failures: 1, Running: 0.963, Band95: assess.Span{0.765, 0.995}}, {Days: 402, AtRisk: 3, Censored: 3, Running: 0.963, Band95: assess.Span{0.765, 0.995}}}},
+			{Platform: "heron-15t", Unit: "days since the first log", ObservedTo: none, Points: []assess.SurvivalPoint{}, Say: "No car was seen on two dates: nothing can be said over time."},
+		},
+		Comparisons: []assess.RateComparison{{Platform: "kestrel-20t", Status: "not_assessed", A: "over 210 kW", B: "up to 190 kW", Ratio: none, Interval95: noSpan, PValue: none, Say: "1 failure together: cannot be read from fewer than 6."}},
+
+		OverdueAfter: 180,
+		Overdue:      []assess.OverdueCar{{Vehicle: "car-030", Platform: "heron-15t", LastRun: "2025-08-01", Days: 214}, {Vehicle: "car-031", Platform: "heron-15t", Days: none}},
+		Cautions:     cautions,
 	}
 }
 
@@ -215,7 +312,9 @@ func fixtureEnvelopes() *assess.Envelopes {
 					{RPM: 2500, LoadPct: 160, SparkDeg: 9.4, Interval90: assess.Span{6.8, 12}, Rows: 180, Events: 19}, {RPM: 4500, LoadPct: 160, SparkDeg: none, Interval90: noSpan},
 				},
 			}},
-			{Platform: "heron-15t", Cars: 1, Pulls: 3, Knock: assess.KnockSummary{Status: "not_assessed", Why: "the platform file has no knock_control"}},
+			{Platform: "heron-15t", Cars: 1, Pulls: 3, Knock: assess.KnockSummary{Status: "not_assessed", Why: "the platform file has no knock_control", CarSD: none, PullSD: none, CellSD: none}},
+			{Platform: "egret-18t", Knock: assess.KnockSummary{Status: "not_assessed", Why: "no log has knock retard together with spark, load, charge temperature and lambda", CarSD: none, PullSD: none, CellSD: none},
+				Cells: []assess.EnvelopeCell{{Kind: "steady", FuelClass: "pump", Cell: cellAt(2000, 40), Metric: "lambda", Unit: "lambda", Side: "upper", Status: "not_enough_cars", Limit: none, Mean: 1.001, BetweenSD: none, WithinSD: none, Cars: 2, Pulls: 9, CarsNeeded: 1, ExtremeSeen: 1.012}}},
 		},
 		Cautions: cautions,
 	}

@@ -15,6 +15,8 @@ func TestParquet(t *testing.T) {
 	same(t, "review", reviewRows(fixtureReview()))
 	same(t, "awkward", reviewRows(awkwardReview()))
 	same(t, "audit", auditRows(fixtureAudit()))
+	same(t, "across", acrossRows(fixtureAcross()))
+	same(t, "against", againstRows(fixtureAgainst()))
 	same(t, "fleet", fleetRows(fixtureFleet()))
 	same(t, "envelopes", envelopeRows(fixtureEnvelopes()))
 	same(t, "inspect", inspectRows(fixtureInspections()))
@@ -64,11 +66,11 @@ func TestCSV(t *testing.T) {
 	for i, name := range records[0] {
 		at[name] = i
 	}
-	if got, want := len(records)-1, 5+12; got != want {
+	if got, want := len(records)-1, 6+12; got != want {
 		t.Errorf("%d rows, want %d", got, want)
 	}
 	for _, r := range records[1:] {
-		if r[at["hazard"]] == "oil_temperature" && (r[at["status"]] != "not_assessed" || r[at["probability_per_pull"]] != "" || r[at["say"]] == "") {
+		if r[at["record"]] == "hazard" && r[at["hazard"]] == "oil_temperature" && (r[at["status"]] != "not_assessed" || r[at["probability_per_pull"]] != "" || r[at["say"]] == "") {
 			t.Errorf("not assessed is written as %q", r)
 		}
 		if r[at["rank"]] == "5" && (r[at["predicted"]] != "" || r[at["margin"]] != "" || r[at["limit"]] != "1500") {

@@ -1,103 +1,278 @@
 package report
 
 import (
+	"fmt"
 	"strconv"
+	"strings"
 
 	"headroom/internal/assess"
 )
 
+// How many rows a person is shown beside what was called. All of them are in json, csv and parquet.
+const (
+	nearestCharts = 4
+	nearestTrends = 3
+	mostMoves     = 12
+	mostCells     = 8
+)
+
 func fleetDocument(f *assess.Fleet, d display) document {
-	signals := 0
-	for _, c := range f.Cars {
-		if c.Signal {
-			signals++
-		}
-	}
 	return document{
 		Kind:  "fleet",
 		Title: "Fleet health",
 		Facts: []fact{
-			{"Watched", count(len(f.Cars), "car and metric pair")},
-			{"Signals", strconv.Itoa(signals)},
+			{"Newest log", or(f.NewestRun, missing)},
+			{"Cars called for drift", strconv.Itoa(f.Drift.Cars)},
+			{"Platform trends", strconv.Itoa(trendSignals(f.Trends))},
 			{"Overdue", count(len(f.Overdue), "car")},
 		},
 		Sections: []section{
-			driftSection(f.Cars, d), outcomeSection(f.Outcomes), overdueSection(f.Overdue),
+			driftSection(f, d), trendSection(f.Trends, d), changeSection(&f.EnvelopeChanges, d),
+			outcomeSection(f), survivalSection(f.Survival), overdueSection(f),
 			cautionSection(f.Cautions), provenanceSection(f.Stamp),
 		},
 	}
 }
 
-func driftSection(cars []assess.FleetCar, d display) section {
-	s := section{ID: "drift", Title: "Drift, strongest first"}
-	if len(cars) == 0 {
+func trendSignals(trends []assess.FleetTrend) int {
+	n := 0
+	for _, t := range trends {
+		if t.Signal {
+			n++
+		}
+	}
+	return n
+}
+
+func driftSection(f *assess.Fleet, d display) section {
+	s := section{ID: "drift", Title: "Drifting cars"}
+	if len(f.Cars) == 0 {
 		s.Intro = "No car has enough runs to be watched."
 		return s
 	}
-	s.Intro = "Each car against its own past, with weather and load taken out. A signal means the chart's statistic passed its threshold."
+	s.Intro = fmt.Sprintf("Each car against its own past, with speed, load and the fleet's common movement taken out. %s watched (cars × metrics; %s): one chart of a healthy car passes its threshold with chance %s over the days it is watched. Corrected for their number, %d called on %s, of which at most %s should be false (false-discovery rate %s).",
+		count(f.Drift.Charts, "chart"), or(f.Drift.Chart, "chart not named"), probability(f.Drift.FalseAlarm), f.Drift.Called, count(f.Drift.Cars, "car"),
+		number(f.Drift.ExpectedFalse, 1), probability(f.Drift.DiscoveryRate))
 	t := &table{
 		Columns: []column{
-			{Head: "#", Right: true}, {Head: "Car", Flex: true}, {Head: "Metric", Flex: true}, {Head: "Was → is", Right: true},
-			{Head: "Shift", Right: true}, {Head: "Chart, threshold", Right: true}, {Head: "Signal"}, {Head: "Runs", Right: true, Wide: true},
+			{Head: "#", Right: true}, {Head: "Car", Flex: true}, {Head: "Metric", Flex: true}, {Head: "Called"}, {Head: "Shift", Right: true},
+			{Head: "Was → is", Right: true}, {Head: "Chart, threshold", Right: true, Wide: true}, {Head: "Corrected chance", Right: true, Wide: true},
+			{Head: "Days", Right: true, Wide: true},
 		},
 		Absent: "not enough runs for a number.",
 	}
-	for _, c := range cars {
+	near := 0
+	for _, c := range f.Cars {
+		if !c.Signal && !c.HeldBack {
+			if near++; near > nearestCharts {
+				continue
+			}
+		}
 		t.Rows = append(t.Rows, driftRow(c, d))
 	}
 	s.Blocks = []block{{Table: t}}
+	if rest := near - nearestCharts; rest > 0 {
+		s.Blocks = append(s.Blocks, block{Text: count(rest, "more chart") + " farther from being called: all of them are in the json, csv and parquet formats."})
+	}
 	return s
 }
 
 func driftRow(c assess.FleetCar, d display) row {
-	signal := text("no").toned(faint)
-	if c.Signal {
-		signal = text("SIGNAL").toned(alarm)
-		if c.Onset != "" {
-			signal = text("SIGNAL", "since "+c.Onset).toned(alarm)
-		}
-	}
+	called := text("no").toned(faint)
 	var notes []string
-	if c.Say != "" {
-		notes = append(notes, c.Say)
+	switch {
+	case c.Signal:
+		called = text("DRIFTS", onset(c)).toned(alarm)
+	case c.HeldBack:
+		called = text("held back", onset(c)).toned(doubt)
 	}
-	notes = append(notes, "Seen in "+count(c.Runs, "run")+", "+count(c.Rows, "row")+". False alarms: "+sentence(or(c.FalseAlarm, "rate not stated")))
+	if (c.Signal || c.HeldBack) && c.Say != "" {
+		notes = []string{c.Say}
+	}
 	return row{
 		Cells: []cell{
 			integer(c.Rank),
 			text(or(c.Vehicle, missing), "("+or(c.Platform, "platform not named")+")").toned(loud),
 			text(plain(c.Metric)),
-			text(d.value(c.Baseline, c.Unit), "→ "+d.value(c.Latest, c.Unit)),
+			called,
 			text(d.change(c.Shift, c.Unit)),
-			text(or(c.Chart, missing)+" "+number(c.Statistic, 2), "("+number(c.Threshold, 2)+")"),
-			signal,
+			text(d.value(c.Baseline, c.Unit), "→ "+d.value(c.Latest, c.Unit)),
+			text(number(c.Statistic, 2), "("+number(c.Threshold, 2)+")"),
+			text(probability(c.AdjustedP)),
 			integer(c.Runs),
 		},
 		Notes: notes,
 	}
 }
 
-func outcomeSection(outcomes []assess.OutcomeProof) section {
+func onset(c assess.FleetCar) string {
+	if c.Onset == "" {
+		return ""
+	}
+	return "since " + c.Onset
+}
+
+func trendSection(trends []assess.FleetTrend, d display) section {
+	s := section{ID: "trends", Title: "Platform trends"}
+	if len(trends) == 0 {
+		s.Intro = "No platform has logs enough for a trend."
+		return s
+	}
+	s.Intro = "What all cars of a platform do together: change in 100 days within cars, with a 95 % interval that counts cars and not rows, corrected for the number of trends watched."
+	t := &table{
+		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Metric", Flex: true}, {Head: "In 100 days", Right: true}, {Head: "95 % interval", Right: true},
+			{Head: "Called"}, {Head: "Corrected chance", Right: true, Wide: true}, {Head: "Cars", Right: true}, {Head: "Days", Right: true, Wide: true}},
+		Absent: "too few cars or days for a slope.",
+	}
+	near := 0
+	for _, r := range trends {
+		if !r.Signal {
+			if near++; near > nearestTrends {
+				continue
+			}
+		}
+		t.Rows = append(t.Rows, trendRow(r, d))
+	}
+	s.Blocks = []block{{Table: t}}
+	if rest := near - nearestTrends; rest > 0 {
+		s.Blocks = append(s.Blocks, block{Text: count(rest, "more trend") + " not called: all of them are in the json, csv and parquet formats."})
+	}
+	return s
+}
+
+func trendRow(t assess.FleetTrend, d display) row {
+	called := text("no").toned(faint)
+	var notes []string
+	if t.Signal {
+		called = text("TREND").toned(alarm)
+		notes = []string{t.Say}
+	}
+	return row{
+		Cells: []cell{text(t.Platform).toned(loud), text(plain(t.Metric)), text(d.change(t.SlopePer100Days, t.Unit)), text(d.differences(t.Interval95, t.Unit)),
+			called, text(probability(t.AdjustedP)), integer(t.Cars), integer(t.Days)},
+		Notes: notes,
+	}
+}
+
+func changeSection(c *assess.EnvelopeChanges, d display) section {
+	s := section{ID: "envelope-changes", Title: "Envelopes since the last review", Intro: c.Say}
+	if len(c.Groups) > 0 {
+		t := &table{
+			Caption: "Limits that moved, by metric",
+			Columns: []column{{Head: "Platform", Flex: true}, {Head: "Limit of", Flex: true}, {Head: "Limits", Right: true}, {Head: "Farthest at", Flex: true}, {Head: "Was → is", Right: true},
+				{Head: "Moved", Right: true}, {Head: "Cars", Right: true, Wide: true}},
+			Absent: "not enough cars for a limit.",
+		}
+		for _, g := range c.Groups[:min(len(c.Groups), mostMoves)] {
+			t.Rows = append(t.Rows, moveRow(g, d))
+		}
+		s.Blocks = append(s.Blocks, block{Table: t}, more(len(c.Groups)-mostMoves, "more metric"))
+	}
+	s.Blocks = append(s.Blocks, cellBlocks("Cells newly visited", c.CellsNew)...)
+	s.Blocks = append(s.Blocks, cellBlocks("Cells no longer in the evidence", c.CellsGone)...)
+	s.Blocks = compact(s.Blocks)
+	return s
+}
+
+func moveRow(g assess.MoveGroup, d display) row {
+	m := g.Farthest
+	moved := text(missing)
+	if m.MovedSD.Known() {
+		moved = text(signed(float64(m.MovedSD), 1)+nbsp+"sd", m.Change)
+	}
+	var ways []string
+	for _, w := range []struct {
+		n    int
+		word string
+	}{{g.Wider, "wider"}, {g.Narrower, "narrower"}, {g.Reached, "reached"}, {g.Lost, "lost"}} {
+		if w.n > 0 {
+			ways = append(ways, fmt.Sprintf("%d"+nbsp+"%s", w.n, w.word))
+		}
+	}
+	return row{Cells: []cell{text(m.Platform, m.FuelClass+" "+m.Kind).toned(loud), text(plain(m.Metric), "("+m.Side+")"), text(ways...), where(m.Cell),
+		text(d.value(m.Was, m.Unit), "→ "+d.value(m.Now, m.Unit)), moved, text(strconv.Itoa(m.CarsWas) + " → " + strconv.Itoa(m.CarsNow))}}
+}
+
+func whereKind(c assess.Cell, kind string) cell {
+	at := where(c)
+	at.Parts = append(at.Parts, kind)
+	return at
+}
+
+func cellBlocks(caption string, cells []assess.CellChange) []block {
+	if len(cells) == 0 {
+		return nil
+	}
+	t := &table{
+		Caption: caption,
+		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Where", Flex: true}, {Head: "Seen by", Right: true}, {Head: "Metrics", Right: true}},
+	}
+	for _, c := range cells[:min(len(cells), mostCells)] {
+		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Platform, c.FuelClass).toned(loud), whereKind(c.Cell, c.Kind), evidenceOf(c.Cars, c.Pulls), integer(len(c.Metrics))}})
+	}
+	return []block{{Table: t}, more(len(cells)-mostCells, "more cell")}
+}
+
+// more counts what is not shown; an empty block when nothing is.
+func more(n int, what string) block {
+	if n <= 0 {
+		return block{}
+	}
+	return block{Text: count(n, what) + " in the json format."}
+}
+
+// compact drops empty blocks.
+func compact(blocks []block) []block {
+	var out []block
+	for _, b := range blocks {
+		if b.Text != "" || b.Table != nil {
+			out = append(out, b)
+		}
+	}
+	return out
+}
+
+func outcomeSection(f *assess.Fleet) section {
 	s := section{ID: "outcomes", Title: "What the outcomes prove"}
-	if len(outcomes) == 0 {
+	if len(f.Outcomes) == 0 {
 		s.Intro = "No outcomes are recorded, so nothing is proved about failures."
 		return s
 	}
-	s.Intro = "Upper bounds, one-sided at 95 %. No failure so far is not no failure to come."
+	s.Intro = "Upper bounds, one-sided at 95 %. No failure so far is not no failure to come. Cars also run without being logged, so a bound per logged pull is not a bound per pull driven. Power is peak brake power of the logged pulls, uncorrected."
 	t := &table{
-		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Cars", Right: true}, {Head: "Failures", Right: true}, {Head: "Pulls", Right: true},
-			{Head: "Share of cars failing", Right: true}, {Head: "Failures per pull", Right: true}},
+		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Group", Flex: true}, {Head: "Failed", Right: true}, {Head: "Exposure", Right: true},
+			{Head: "Share of cars failing", Right: true}, {Head: "Failures per pull", Right: true}, {Head: "Failures per hour at load", Right: true, Wide: true}},
 		Absent: "too few cars or pulls for a bound.",
 	}
-	for _, o := range outcomes {
-		r := row{Cells: []cell{text(o.Platform).toned(loud), integer(o.Cars), integer(o.Failures), integer(o.Pulls), atMost(o.RateUpper), atMost(o.PullsUpper)}}
-		if o.Say != "" {
-			r.Notes = []string{o.Say}
-		}
-		t.Rows = append(t.Rows, r)
+	for _, o := range f.Outcomes {
+		t.Rows = append(t.Rows, outcomeRow(o))
 	}
 	s.Blocks = []block{{Table: t}}
+	var said []string
+	for _, c := range f.Comparisons {
+		said = append(said, c.Platform+": "+c.Say)
+	}
+	if len(said) > 0 {
+		s.Blocks = append(s.Blocks, block{Text: "Does more power fail sooner?"}, block{List: said})
+	}
 	return s
+}
+
+func outcomeRow(o assess.OutcomeProof) row {
+	hours := missing
+	if o.Hours.Known() {
+		hours = number(o.Hours, 1) + nbsp + "h"
+	}
+	group := text(o.Name)
+	if o.Group == assess.GroupPower {
+		group = text(o.Name, fmt.Sprintf("(%d measured)", o.PowerMeasured))
+	}
+	r := row{Cells: []cell{text(o.Platform).toned(loud), group, text(fmt.Sprintf("%d of %d", o.FailedCars, o.Cars)), text(count(o.Pulls, "pull"), hours),
+		atMost(o.ShareUpper), atMost(o.PullsUpper), hourly(o.HoursUpper)}}
+	if o.Group == assess.GroupPlatform && o.Say != "" {
+		r.Notes = []string{o.Say}
+	}
+	return r
 }
 
 func atMost(p assess.Number) cell {
@@ -107,18 +282,55 @@ func atMost(p assess.Number) cell {
 	return text("at most " + bound(p))
 }
 
-func overdueSection(cars []assess.OverdueCar) section {
-	s := section{ID: "overdue", Title: "Overdue for logging"}
-	if len(cars) == 0 {
-		s.Intro = "None: every car has logged recently."
+func hourly(rate assess.Number) cell {
+	if !rate.Known() {
+		return text(missing)
+	}
+	return text("at most " + number(rate, 2))
+}
+
+func survivalSection(curves []assess.Survival) section {
+	s := section{ID: "survival", Title: "Cars still running",
+		Intro: "Share of the logged cars without a failure, by days since a car's first log (Kaplan–Meier, pointwise 95 % bands). The curve ends with the last car followed."}
+	t := &table{
+		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Days", Right: true}, {Head: "Still running", Right: true}, {Head: "95 % band", Right: true},
+			{Head: "Failed", Right: true}, {Head: "Followed that long", Right: true}},
+	}
+	var said []string
+	for _, c := range curves {
+		said = append(said, c.Platform+": "+c.Say)
+		for i, p := range c.Points {
+			if p.Failures == 0 && i+1 < len(c.Points) {
+				continue
+			}
+			t.Rows = append(t.Rows, row{Cells: []cell{text(c.Platform).toned(loud), text(number(p.Days, 0)), text(probability(p.Running)), text(probabilities(p.Band95)),
+				integer(p.Failures), text(count(p.AtRisk, "car"))}})
+		}
+	}
+	if len(t.Rows) > 0 {
+		s.Blocks = append(s.Blocks, block{Table: t})
+	}
+	if len(said) > 0 {
+		s.Blocks = append(s.Blocks, block{List: said})
+	} else {
+		s.Intro = "No car was logged, so nothing can be said over time."
+	}
+	return s
+}
+
+func overdueSection(f *assess.Fleet) section {
+	after := count(f.OverdueAfter, "day")
+	s := section{ID: "overdue", Title: "Overdue for a log"}
+	if len(f.Overdue) == 0 {
+		s.Intro = "No car is overdue: each has logged within " + after + " of the newest log."
 		return s
 	}
-	s.Intro = "Days are counted to the newest log of the fleet."
+	s.Intro = "Cars that have not logged within " + after + " of the newest log of the fleet, or never. Retired cars are left out."
 	t := &table{
 		Columns: []column{{Head: "Car", Flex: true}, {Head: "Platform", Flex: true}, {Head: "Last run"}, {Head: "Days", Right: true}},
 		Absent:  "the car has never logged.",
 	}
-	for _, c := range cars {
+	for _, c := range f.Overdue {
 		days := missing
 		if c.Days.Known() {
 			days = number(c.Days, 0) + nbsp + "d"
@@ -129,59 +341,113 @@ func overdueSection(cars []assess.OverdueCar) section {
 	return s
 }
 
-// fleetRow is one line of a fleet review, flat. Record is "drift", "outcome" or "overdue"; columns of the other
-// records are not known. Baseline, latest and shift are in the row's unit.
+// fleetRow is one line of a fleet review, flat. Record is "drift", "trend", "limit", "cell", "outcome", "survival",
+// "comparison" or "overdue"; columns of the other records are not known. Baseline, latest, shift, low and high are in
+// the row's unit; a limit's baseline and latest are its old and new value.
 type fleetRow struct {
-	Record     string   `parquet:"record,dict"`
-	Rank       *int64   `parquet:"rank,optional"`
-	Vehicle    string   `parquet:"vehicle,dict"`
-	Platform   string   `parquet:"platform,dict"`
-	Metric     string   `parquet:"metric,dict"`
-	Unit       string   `parquet:"unit,dict"`
-	Chart      string   `parquet:"chart,dict"`
-	Baseline   *float64 `parquet:"baseline,optional"`
-	Latest     *float64 `parquet:"latest,optional"`
-	Shift      *float64 `parquet:"shift,optional"`
-	Statistic  *float64 `parquet:"statistic,optional"`
-	Threshold  *float64 `parquet:"threshold,optional"`
-	Signal     *bool    `parquet:"signal,optional"`
-	Onset      string   `parquet:"onset"`
-	Runs       *int64   `parquet:"runs,optional"`
-	Rows       *int64   `parquet:"rows,optional"`
-	FalseAlarm string   `parquet:"false_alarm,dict"`
-	Cars       *int64   `parquet:"cars,optional"`
-	Failures   *int64   `parquet:"failures,optional"`
-	Pulls      *int64   `parquet:"pulls,optional"`
-	ShareUpper *float64 `parquet:"share_upper95,optional"`
-	PullsUpper *float64 `parquet:"per_pull_upper95,optional"`
-	LastRun    string   `parquet:"last_run"`
-	Days       *float64 `parquet:"days,optional"`
-	Say        string   `parquet:"say"`
-	Digest     string   `parquet:"workspace_digest,dict"`
-	Seed       uint64   `parquet:"seed"`
+	Record       string   `parquet:"record,dict"`
+	Rank         *int64   `parquet:"rank,optional"`
+	Vehicle      string   `parquet:"vehicle,dict"`
+	Platform     string   `parquet:"platform,dict"`
+	Group        string   `parquet:"group,dict"`
+	Name         string   `parquet:"name,dict"`
+	Metric       string   `parquet:"metric,dict"`
+	Unit         string   `parquet:"unit,dict"`
+	RPMLow       *float64 `parquet:"rpm_low,optional"`
+	LoadLow      *float64 `parquet:"load_low,optional"`
+	Chart        string   `parquet:"chart,dict"`
+	Baseline     *float64 `parquet:"baseline,optional"`
+	Latest       *float64 `parquet:"latest,optional"`
+	Shift        *float64 `parquet:"shift,optional"`
+	Low          *float64 `parquet:"low95,optional"`
+	High         *float64 `parquet:"high95,optional"`
+	Statistic    *float64 `parquet:"statistic,optional"`
+	Threshold    *float64 `parquet:"threshold,optional"`
+	PValue       *float64 `parquet:"p_value,optional"`
+	AdjustedP    *float64 `parquet:"adjusted_p,optional"`
+	Signal       *bool    `parquet:"signal,optional"`
+	HeldBack     *bool    `parquet:"held_back,optional"`
+	Onset        string   `parquet:"onset"`
+	Coincides    string   `parquet:"coincides"`
+	Runs         *int64   `parquet:"runs,optional"`
+	Rows         *int64   `parquet:"rows,optional"`
+	FalseAlarm   string   `parquet:"false_alarm,dict"`
+	Cars         *int64   `parquet:"cars,optional"`
+	Failures     *int64   `parquet:"failures,optional"`
+	Pulls        *int64   `parquet:"pulls,optional"`
+	Hours        *float64 `parquet:"hours_at_load,optional"`
+	ShareUpper   *float64 `parquet:"share_upper95,optional"`
+	PullsUpper   *float64 `parquet:"per_pull_upper95,optional"`
+	HoursUpper   *float64 `parquet:"per_hour_upper95,optional"`
+	LastRun      string   `parquet:"last_run"`
+	Days         *float64 `parquet:"days,optional"`
+	StillRunning *float64 `parquet:"still_running,optional"`
+	Say          string   `parquet:"say"`
+	Digest       string   `parquet:"workspace_digest,dict"`
+	Seed         uint64   `parquet:"seed"`
 }
 
 func fleetRows(f *assess.Fleet) []fleetRow {
 	var rows []fleetRow
+	add := func(r fleetRow) {
+		r.Digest, r.Seed = f.WorkspaceDigest, f.Seed
+		rows = append(rows, r)
+	}
 	for _, c := range f.Cars {
-		rows = append(rows, fleetRow{
+		add(fleetRow{
 			Record: "drift", Rank: some(int64(c.Rank)), Vehicle: c.Vehicle, Platform: c.Platform, Metric: c.Metric, Unit: c.Unit, Chart: c.Chart,
 			Baseline: known(c.Baseline), Latest: known(c.Latest), Shift: known(c.Shift), Statistic: known(c.Statistic), Threshold: known(c.Threshold),
-			Signal: some(c.Signal), Onset: c.Onset, Runs: some(int64(c.Runs)), Rows: some(int64(c.Rows)), FalseAlarm: c.FalseAlarm, Say: c.Say,
-			Digest: f.WorkspaceDigest, Seed: f.Seed,
+			PValue: known(c.PValue), AdjustedP: known(c.AdjustedP), Signal: some(c.Signal), HeldBack: some(c.HeldBack), Onset: c.Onset, Coincides: c.Coincides,
+			Runs: some(int64(c.Runs)), Rows: some(int64(c.Rows)), FalseAlarm: c.FalseAlarm, Say: c.Say,
 		})
 	}
+	for _, t := range f.Trends {
+		add(fleetRow{
+			Record: "trend", Platform: t.Platform, Metric: t.Metric, Unit: t.Unit + " in 100 days", Shift: known(t.SlopePer100Days),
+			Low: known(t.Interval95[0]), High: known(t.Interval95[1]), PValue: known(t.PValue), AdjustedP: known(t.AdjustedP), Signal: some(t.Signal),
+			Cars: some(int64(t.Cars)), Days: some(float64(t.Days)), Say: t.Say,
+		})
+	}
+	for _, m := range f.EnvelopeChanges.Moved {
+		add(fleetRow{
+			Record: "limit", Platform: m.Platform, Group: m.Kind + " " + m.FuelClass, Name: m.Change, Metric: m.Metric, Unit: m.Unit,
+			RPMLow: known(m.Cell.RPM[0]), LoadLow: known(m.Cell.LoadPct[0]), Baseline: known(m.Was), Latest: known(m.Now), Shift: known(m.Now - m.Was),
+			Statistic: known(m.MovedSD), Threshold: known(f.EnvelopeChanges.MovedBy), Cars: some(int64(m.CarsNow)), Say: m.Say,
+		})
+	}
+	addCells(add, "new", f.EnvelopeChanges.CellsNew)
+	addCells(add, "gone", f.EnvelopeChanges.CellsGone)
 	for _, o := range f.Outcomes {
-		rows = append(rows, fleetRow{
-			Record: "outcome", Platform: o.Platform, Cars: some(int64(o.Cars)), Failures: some(int64(o.Failures)), Pulls: some(int64(o.Pulls)),
-			ShareUpper: known(o.RateUpper), PullsUpper: known(o.PullsUpper), Say: o.Say, Digest: f.WorkspaceDigest, Seed: f.Seed,
+		add(fleetRow{
+			Record: "outcome", Platform: o.Platform, Group: o.Group, Name: o.Name, Cars: some(int64(o.Cars)), Failures: some(int64(o.Failures)), Pulls: some(int64(o.Pulls)),
+			Low: known(o.PowerKW[0]), High: known(o.PowerKW[1]), Hours: known(o.Hours), ShareUpper: known(o.ShareUpper), PullsUpper: known(o.PullsUpper), HoursUpper: known(o.HoursUpper), Say: o.Say,
+		})
+	}
+	for _, c := range f.Survival {
+		for _, p := range c.Points {
+			add(fleetRow{
+				Record: "survival", Platform: c.Platform, Name: c.Unit, Days: known(p.Days), Cars: some(int64(p.AtRisk)), Failures: some(int64(p.Failures)),
+				StillRunning: known(p.Running), Low: known(p.Band95[0]), High: known(p.Band95[1]),
+			})
+		}
+	}
+	for _, c := range f.Comparisons {
+		add(fleetRow{
+			Record: "comparison", Platform: c.Platform, Group: assess.GroupPower, Name: strings.TrimSpace(c.A + " against " + c.B), Statistic: known(c.Ratio),
+			Low: known(c.Interval95[0]), High: known(c.Interval95[1]), PValue: known(c.PValue), Say: c.Say,
 		})
 	}
 	for _, c := range f.Overdue {
-		rows = append(rows, fleetRow{
-			Record: "overdue", Vehicle: c.Vehicle, Platform: c.Platform, LastRun: c.LastRun, Days: known(c.Days),
-			Digest: f.WorkspaceDigest, Seed: f.Seed,
-		})
+		add(fleetRow{Record: "overdue", Vehicle: c.Vehicle, Platform: c.Platform, LastRun: c.LastRun, Days: known(c.Days)})
 	}
 	return rows
+}
+
+func addCells(add func(fleetRow), change string, cells []assess.CellChange) {
+	for _, c := range cells {
+		add(fleetRow{
+			Record: "cell", Platform: c.Platform, Group: c.Kind + " " + c.FuelClass, Name: change, RPMLow: known(c.Cell.RPM[0]), LoadLow: known(c.Cell.LoadPct[0]),
+			Cars: some(int64(c.Cars)), Pulls: some(int64(c.Pulls)), Say: strings.Join(c.Metrics, " "),
+		})
+	}
 }

@@ -76,7 +76,7 @@ func markdownTable(b *strings.Builder, t *table) {
 	for _, r := range t.Rows {
 		b.WriteByte('|')
 		for _, c := range r.Cells {
-			fmt.Fprintf(b, " %s |", escaped(c.joined()))
+			fmt.Fprintf(b, " %s |", markdownCell(c))
 		}
 		b.WriteByte('\n')
 	}
@@ -92,6 +92,15 @@ func markdownTable(b *strings.Builder, t *table) {
 	if t.noted() {
 		b.WriteByte('\n')
 	}
+}
+
+// markdownCell is a cell on one line, bold where it is meant to strike the eye.
+func markdownCell(c cell) string {
+	s := strings.TrimSpace(escaped(c.joined()))
+	if s != "" && (c.Tone == loud || c.Tone == alarm) {
+		return "**" + s + "**"
+	}
+	return s
 }
 
 // noted reports whether anything is said about any row.

@@ -20,7 +20,7 @@ const (
 // decimalsOf is how many decimals a reading in a unit is worth showing.
 var decimalsOf = map[string]int{
 	"deg": 1, "λ": 3, "%": 1, "kPa": 0, "bar": 2, "psi": 1, "MPa": 2, "°C": 0, "°F": 0, "K": 0, "N·m": 0, "lbf·ft": 0,
-	"ms": 2, "s": 1, "g/s": 1, "rpm": 0, "km/h": 0, "V": 1,
+	"kW": 0, "ms": 2, "s": 1, "g/s": 1, "rpm": 0, "km/h": 0, "V": 1,
 }
 
 // decimals of a reading of the given size: what the unit is worth, but four digits at most, and up to two more where
@@ -86,6 +86,22 @@ func (d display) interval(span assess.Span, unit string) string {
 	low, high := float64(span[0])*s.factor+s.offset, float64(span[1])*s.factor+s.offset
 	n := decimals(s.name, max(math.Abs(low), math.Abs(high)), high-low)
 	return withUnit(fixed(low, n)+" to "+fixed(high, n), s.name)
+}
+
+// fromTo is a reading before and after with one unit, "412 → 438 N·m".
+func (d display) fromTo(span assess.Span, unit string) string {
+	if !span[0].Known() && !span[1].Known() {
+		return missing
+	}
+	s := d.of(unit)
+	shown := func(v assess.Number) string {
+		if !v.Known() {
+			return missing
+		}
+		x := float64(v)*s.factor + s.offset
+		return fixed(x, decimals(s.name, x, 0))
+	}
+	return withUnit(shown(span[0])+nbsp+"→"+nbsp+shown(span[1]), s.name)
 }
 
 // difference is a distance between two readings, so a temperature scale has no zero point.
@@ -215,9 +231,13 @@ func rangeOf(span assess.Span, unit string) string {
 	return withUnit(fixed(float64(span[0]), 0)+dash+fixed(float64(span[1]), 0), unit)
 }
 
-// count is a number of things, "1 car", "12 cars".
+// count is a number of things, "1 car", "12 cars", "3 stretches".
 func count(n int, thing string) string {
-	if n != 1 {
+	switch {
+	case n == 1:
+	case strings.HasSuffix(thing, "ch"):
+		thing += "es"
+	default:
 		thing += "s"
 	}
 	return strconv.Itoa(n) + nbsp + thing

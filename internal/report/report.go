@@ -3,7 +3,7 @@
 // self-contained HTML page, JSON, CSV or Parquet comes out.
 //
 // The package formats and never judges. Every number it prints is a field of the result; the only arithmetic is the
-// change of units for display. Human formats (table, md, html) are made from one document per result, so they cannot
+// change of units for display, counts of rows and differences of numbers that stand side by side. Human formats (table, md, html) are made from one document per result, so they cannot
 // tell different stories, and they use the units of Options. Machine formats (json, csv, parquet) keep the units the
 // result is stored in. What is not known is written "–" in the human formats, null in JSON and Parquet and an empty
 // field in CSV: never zero. No published source is involved; the palette and the plots are the package's own.
@@ -109,6 +109,26 @@ func Audit(w io.Writer, a *assess.Audit, f Format, opt Options) error {
 	}
 	return write(w, f, opt, a, a.Stamp, func(display) document { return auditDocument(a) },
 		func() []auditRow { return auditRows(a) })
+}
+
+// Across writes one revision scored for every car of its platform. CSV and Parquet hold one row a hazard, then one a
+// car, those that could not be scored last; the column "record" says which.
+func Across(w io.Writer, a *assess.Across, f Format, opt Options) error {
+	if a == nil {
+		return errNoResult
+	}
+	return write(w, f, opt, a, a.Stamp, func(display) document { return acrossDocument(a) },
+		func() []acrossRow { return acrossRows(a) })
+}
+
+// Against writes two revisions side by side. CSV and Parquet hold one row a revision, then one a hazard, then one a
+// speed with torque; the column "record" says which.
+func Against(w io.Writer, a *assess.Against, f Format, opt Options) error {
+	if a == nil {
+		return errNoResult
+	}
+	return write(w, f, opt, a, a.Stamp, func(d display) document { return againstDocument(a, d) },
+		func() []againstRow { return againstRows(a) })
 }
 
 // Fleet writes the periodic health review. CSV and Parquet hold one row a watched car and metric, then one a

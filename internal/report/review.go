@@ -31,6 +31,7 @@ func reviewDocument(r *assess.Review, d display) document {
 		Sections: []section{
 			findingSection(r, d),
 			hazardSection(r),
+			ownLogSection(r.OwnLogs, d),
 			curveSection(r, d),
 			conditionSection(r, d),
 			gainSection(r, d),
@@ -137,7 +138,7 @@ func findingRow(f *assess.Finding, d display) row {
 	if f.Margin.Known() && f.Margin < 0 {
 		margin = text(margin.Parts[0], "past the limit").toned(alarm)
 	}
-	return row{
+	r := row{
 		Cells: []cell{
 			integer(f.Rank),
 			text(plain(f.Hazard), "("+or(f.Severity, "severity not stated")+")").toned(loud),
@@ -150,6 +151,23 @@ func findingRow(f *assess.Finding, d display) row {
 		},
 		Notes: findingNotes(f, d),
 	}
+	if quiet(f) {
+		r.setBack()
+	}
+	return r
+}
+
+// quietChance is the chance per pull under which a finding that the revision does not move is set back; it is the
+// smallest chance the report prints.
+const quietChance = 0.001
+
+// quiet reports whether a finding need not catch the eye: hardly any chance, inside limit and envelope, and the
+// revision changes nothing there. What is not known is never quiet.
+func quiet(f *assess.Finding) bool {
+	outside := f.Envelope.Inside != nil && !*f.Envelope.Inside
+	c := f.Change
+	unchanged := c.SparkDeg == 0 && c.Lambda == 0 && c.BoostKPa == 0 // false where one is not known
+	return f.ProbabilityPerPull < quietChance && f.Margin > 0 && !outside && unchanged
 }
 
 // findingNotes is what a row of numbers cannot say: the sentence, the change, the envelope, the limit's source.
@@ -272,53 +290,10 @@ func conditionSection(r *assess.Review, d display) section {
 	return s
 }
 
-func gainSection(r *assess.Review, d display) section {
-	s := section{ID: "gain", Title: "Gain against margin"}
-	if len(r.Gains) == 0 {
-		s.Intro = "No torque could be worked out for parent and revision."
-		return s
-	}
-	s.Intro = "Brake torque, and the highest-ranked limit at the same speed: what is won, and what it is paid with."
-	t := &table{
-		Columns: []column{{Head: "Speed", Right: true}, {Head: "Parent", Right: true}, {Head: "Revision", Right: true},
-			{Head: "Gain", Right: true}, {Head: "Closest limit there", Flex: true}, {Head: "Margin", Right: true}},
-		Absent: "no number could be worked out at this speed.",
-	}
-	for _, g := range r.Gains {
-		gain := missing
-		if g.ChangePct.Known() {
-			gain = signed(float64(g.ChangePct), 1) + nbsp + "%"
-		}
-		closest, margin := text("none ranked"), text(missing)
-		if f := findingAt(r, g.RPM); f != nil {
-			closest, margin = text(plain(f.Hazard)), text(d.margin(f.Margin, f.MarginSD, f.Unit))
-			if f.Margin.Known() && f.Margin < 0 {
-				margin = margin.toned(alarm)
-			}
-		}
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(d.value(g.RPM, "rpm")), text(d.value(g.TorqueNm[0], "Nm")), text(d.value(g.TorqueNm[1], "Nm")),
-			text(gain).toned(loud), closest, margin,
-		}})
-	}
-	s.Blocks = []block{{Table: t}}
-	return s
-}
-
-// findingAt is the highest-ranked finding whose cell holds the speed, or nil.
-func findingAt(r *assess.Review, rpm assess.Number) *assess.Finding {
-	for i := range r.Findings {
-		if c := r.Findings[i].Cell.RPM; rpm >= c[0] && rpm <= c[1] {
-			return &r.Findings[i]
-		}
-	}
-	return nil
-}
-
 func footprintSection(f assess.Footprint) section {
 	s := section{ID: "footprint", Title: "What the revision touches"}
 	items := []string{
-		fmt.Sprintf("%s changed; logs have been in %d of them.", count(f.CellsChanged, "table cell"), f.CellsChangedVisited),
+		fmt.Sprintf("%s changed; logs have been in %d of them.", count(f.CellsChanged, "operating cell"), f.CellsChangedVisited),
 	}
 	if f.StatesPastLastBreakpoint == 0 {
 		items = append(items, "No predicted state runs past a table's last breakpoint.")

@@ -15,7 +15,7 @@ import (
 // order, of the stated types, none missing and none besides.
 func TestSchemas(t *testing.T) {
 	for result, file := range map[string]string{
-		"review": "review", "audit": "audit", "fleet": "fleet", "envelopes": "envelope", "inspect": "inspect", "ingest": "ingest", "verify": "verify",
+		"review": "review", "audit": "audit", "across": "across", "against": "against", "fleet": "fleet", "envelopes": "envelope", "inspect": "inspect", "ingest": "ingest", "verify": "verify",
 	} {
 		data, err := os.ReadFile(filepath.Join("..", "..", "docs", "schema", file+".schema.json"))
 		if err != nil {
@@ -32,17 +32,20 @@ func TestSchemas(t *testing.T) {
 	}
 }
 
-// TestContractOrder holds the review's keys against the contract, written out here once more.
+// TestContractOrder holds the review's keys against the contract, written out here once more. What came later stands
+// behind the contract's own keys, own_logs last and the rest of a gain after its change; the unit of a margin stands
+// beside it.
 func TestContractOrder(t *testing.T) {
 	r := ordered(t, render(t, "review", JSON, Options{})).(object)
 	for _, c := range []struct {
 		of   object
 		want string
 	}{
-		{r, "schema tool_version workspace_digest seed revision parent platform vehicle author fuel verdict because hazards findings gains conditions footprint next_pulls cautions"},
+		{r, "schema tool_version workspace_digest seed revision parent platform vehicle author fuel verdict because hazards findings gains conditions footprint next_pulls cautions own_logs"},
 		{r.get("hazards").([]any)[0].(object), "hazard severity status why probability_per_pull interval90 basis cars pulls"},
 		{r.get("findings").([]any)[0].(object), "rank hazard severity cell metric unit predicted interval90 limit limit_source margin margin_sd probability_per_pull envelope basis change say"},
-		{r.get("gains").([]any)[0].(object), "rpm torque_nm change_pct"},
+		{r.get("gains").([]any)[0].(object), "rpm torque_nm change_pct change_interval90_pct power_kw spent_hazard spent_margin spent_unit spent_sd"},
+		{r.get("conditions").([]any)[0].(object), "condition hazard margin unit probability_per_pull"},
 		{r.get("footprint").(object), "cells_changed cells_changed_visited states_past_last_breakpoint not_modelled"},
 		{r.get("next_pulls").([]any)[0].(object), "rpm load_pct gear channels narrows"},
 	} {

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/olekukonko/tablewriter"
@@ -16,6 +17,7 @@ const (
 	defaultWidth = 80
 	leastWidth   = 40
 	roomyWidth   = 120 // from here on, columns marked Wide are shown
+	ampleWidth   = 160 // from here on, rows of several lines are rare enough to stand without a blank line between
 	columnGap    = 2
 	leastColumn  = 3
 	longestWord  = 20 // words longer than this are broken before other columns suffer
@@ -212,8 +214,9 @@ type gridding struct {
 	broken  bool // every head is broken between words
 }
 
-// layout picks columns and widths: everything on one line if that fits, else heads broken, else cells stacked column
-// by column, the one that gives most room first, else wrapped.
+// layout picks columns and widths: everything on one line if that fits, else heads broken, else flexible columns
+// wrapped between the parts of a cell, else cells stacked column by column, the one that gives most room first, else
+// wrapped anywhere.
 func (t *terminal) layout(tab *table) gridding {
 	g := gridding{cells: make([][]cell, len(tab.Rows))}
 	for i, c := range tab.Columns {
@@ -235,10 +238,25 @@ func (t *terminal) layout(tab *table) gridding {
 			return g
 		}
 	}
+	natural := slices.Clone(g.widths)
+	g.narrow(room, g.widestPart)
+	if sum(g.widths) <= room {
+		return g
+	}
+	g.widths = natural
 	for sum(g.widths) > room && g.stack() {
 	}
 	g.squeeze(room)
 	return g
+}
+
+// widestPart is the least width of a column that breaks no part of a cell: for a flexible column the widest part, for
+// any other the width it has.
+func (g *gridding) widestPart(column int) int {
+	if g.columns[column].Flex {
+		return g.natural(column, true)
+	}
+	return g.widths[column]
 }
 
 // stack stacks the column that gives most room; false when none gives any.
@@ -356,8 +374,8 @@ func (t *terminal) cellText(lines []string, sgr string) string {
 	return strings.Join(painted, "\n")
 }
 
-// draw lets tablewriter set the wrapped cells: no frame, a rule under the header. Where rows have several lines, a rule
-// is put between them.
+// draw lets tablewriter set the wrapped cells: no frame, a rule under the header. Below a row of several lines stands a
+// blank line, so that its last line is not read as the next row's; not where there is ample width.
 func (t *terminal) draw(g gridding, header []string, rows [][]string) error {
 	align := make([]tw.Align, len(g.columns))
 	for i, c := range g.columns {
@@ -398,13 +416,12 @@ func (t *terminal) draw(g gridding, header []string, rows [][]string) error {
 	}
 	lines := strings.Split(strings.TrimRight(out.String(), "\n"), "\n")
 	top := height(header) + 1
-	rule := lines[top-1]
 	t.lines(lines[:top])
 	lines = lines[top:]
 	for i, r := range rows {
 		h := height(r)
-		if i > 0 && (h > 1 || height(rows[i-1]) > 1) {
-			t.WriteString(rule + "\n")
+		if i > 0 && t.width < ampleWidth && height(rows[i-1]) > 1 {
+			t.WriteByte('\n')
 		}
 		t.lines(lines[:h])
 		lines = lines[h:]

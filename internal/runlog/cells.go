@@ -206,10 +206,13 @@ func dayMonthOpen(layout int) bool {
 	return layout >= 0 && layout < len(stampLayouts) && !strings.HasPrefix(stampLayouts[layout], "2006") && !strings.Contains(stampLayouts[layout], "Jan")
 }
 
+// vinLength is the length of a vehicle identification number (ISO 3779).
+const vinLength = 17
+
 // looksLikeVIN reports whether s has the form of a vehicle identification number (ISO 3779): 17 characters, capital
 // letters without I, O and Q and digits, both present.
 func looksLikeVIN(s string) bool {
-	if len(s) != 17 {
+	if len(s) != vinLength {
 		return false
 	}
 	letters, digits := 0, 0

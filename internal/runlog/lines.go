@@ -27,6 +27,9 @@ type lineReader struct {
 	newline byte
 	number  int
 	queue   []line
+
+	joined, firstJoined     int // rows put together from several lines, for a quoted cell has line breaks
+	unclosed, firstUnclosed int // lines that open a quote which nothing closes
 }
 
 // next returns the next line, or io.EOF.
@@ -65,6 +68,137 @@ func (lr *lineReader) read() (line, error) {
 	}
 }
 
+// How far a quoted cell may run on over line breaks.
+const (
+	maxRecordLines = 512
+	maxRecordBytes = 64 << 10
+)
+
+// record is next, together with the lines on which a quoted cell of it runs on, when the whole is one that fits. Line breaks
+// inside quotes become blanks. A quote that nothing closes stays an ordinary character of its line.
+func (lr *lineReader) record(fits func(text string) bool) (line, error) {
+	l, err := lr.next()
+	if err != nil || strings.IndexByte(l.text, '"') < 0 {
+		return l, err
+	}
+	var q quoting
+	if q.scan(l.text); !q.open {
+		return l, nil
+	}
+	text := l.text
+	for i := 0; i < maxRecordLines && len(text) < maxRecordBytes; i++ {
+		if i == len(lr.queue) {
+			further, err := lr.read()
+			if errors.Is(err, io.EOF) {
+				break
+			}
+			if err != nil {
+				return line{}, err
+			}
+			lr.queue = append(lr.queue, further)
+		}
+		text += " " + lr.queue[i].text
+		if q.scan(lr.queue[i].text); q.open {
+			continue
+		}
+		if !fits(text) {
+			break
+		}
+		last := lr.queue[i]
+		lr.queue = lr.queue[i+1:]
+		noteFirst(&lr.joined, &lr.firstJoined, l.number)
+		return line{number: l.number, text: text, hasEnd: last.hasEnd}, nil
+	}
+	noteFirst(&lr.unclosed, &lr.firstUnclosed, l.number)
+	return l, nil
+}
+
+// quoting follows quoted cells from line to line, as splitFields reads them under any delimiter.
+type quoting struct{ open bool }
+
+func (q *quoting) scan(text string) {
+	start := !q.open // of a cell
+	for i := 0; i < len(text); i++ {
+		c := text[i]
+		switch {
+		case q.open && c == '"' && i+1 < len(text) && text[i+1] == '"':
+			i++
+		case q.open && c == '"':
+			rest := strings.TrimLeft(text[i+1:], " ")
+			q.open, start = false, rest == ""
+		case q.open:
+		case isDelimiter(c):
+			start = true
+		case start && c == '"':
+			q.open = true
+		case c != ' ':
+			start = false
+		}
+	}
+}
+
+// delimiters between cells that are known.
+const delimiters = "\t;,|"
+
+func isDelimiter(c byte) bool { return strings.IndexByte(delimiters, c) >= 0 }
+
+// joinHead does for the first lines, whose layout is not known yet, what record does for the rest: a whole fits when it has
+// as many of some delimiter as most lines have.
+func (lr *lineReader) joinHead() error {
+	usual := usualDelimiters(lr.queue)
+	fits := func(text string) bool {
+		for d, n := range usual {
+			if have := countOutside(text, d); n > 0 && (have == n || have == n-1) {
+				return true
+			}
+		}
+		return false
+	}
+	var out []line
+	for len(lr.queue) > 0 {
+		l, err := lr.record(fits)
+		if err != nil {
+			return err
+		}
+		out = append(out, l)
+	}
+	lr.queue = out
+	return nil
+}
+
+// usualDelimiters counts, for each delimiter, how many of it most lines have; those without a common number are left out.
+func usualDelimiters(lines []line) map[byte]int {
+	usual := map[byte]int{}
+	for _, d := range []byte(delimiters) {
+		lineCount := map[int]int{}
+		for _, l := range lines {
+			lineCount[countOutside(l.text, d)]++
+		}
+		for n, times := range lineCount {
+			if 2*times > len(lines) && n > 0 {
+				usual[d] = n
+			}
+		}
+	}
+	return usual
+}
+
+// countOutside counts the delimiters outside quotes.
+func countOutside(text string, delimiter byte) int {
+	n, quoted := 0, false
+	for i := 0; i < len(text); i++ {
+		switch text[i] {
+		case '"':
+			quoted = !quoted
+		case delimiter:
+			if !quoted {
+				n++
+			}
+		}
+	}
+	return n
+}
+
 // peek reads up to n lines ahead, at most limit bytes of them, and puts them back.
 func (lr *lineReader) peek(n, limit int) ([]line, error) {
 	size := 0
@@ -79,7 +213,8 @@ func (lr *lineReader) peek(n, limit int) ([]line, error) {
 		size += len(l.text)
 		lr.queue = append(lr.queue, l)
 	}
-	return lr.queue, nil
+	err := lr.joinHead()
+	return lr.queue, err
 }
 
 // splitFields cuts a line at the delimiter, honouring double quotes around a field ("" inside is one quote). A quote

@@ -43,8 +43,19 @@ func allTimeWords(words []string) bool {
 	return core
 }
 
-// readLong pivots a long table: each time stamp makes one row, each name a column in order of appearance.
-func readLong(lr *lineReader, lay *layout, shape longShape) (*table, rowCounts, error) {
+// longFeed pivots a long table: each time stamp makes one row, each name a column in order of appearance.
+type longFeed struct {
+	textFeed
+	shape  longShape
+	byName map[string]*column
+	stamp  string // of the last row
+	width  int    // cells that a reading needs
+}
+
+// noStamp is no cell of a file.
+const noStamp = "\x00"
+
+func newLongFeed(lr *lineReader, lay *layout, shape longShape) *longFeed {
 	tb := &table{starts: []int{0}, dialect: lay.dialect}
 	tb.dialect.Reason += "; one reading a row: names became columns"
 	clock := &column{header: lay.header[shape.time], stamp: -1}
@@ -52,61 +63,75 @@ func readLong(lr *lineReader, lay *layout, shape longShape) (*table, rowCounts, 
 		clock.unitsRow = lay.units[shape.time]
 	}
 	tb.columns = append(tb.columns, clock)
-	byName := map[string]*column{}
-	var counts rowCounts
-	var fields []string
-	stamp := "\x00"
-	for {
-		l, err := lr.next()
-		if errors.Is(err, io.EOF) {
-			return tb, counts, nil
-		}
-		if err != nil {
-			return nil, counts, err
-		}
-		if l.number < lay.dialect.FirstData || strings.TrimSpace(l.text) == "" {
-			continue
-		}
-		fields = splitFields(l.text, lay.delimiter, fields)
-		if len(fields) <= max(shape.time, shape.name, shape.value) {
-			if l.hasEnd {
-				noteFirst(&counts.short, &counts.firstShort, l.number)
-			} else {
-				counts.truncated = l.number
-			}
-			continue
-		}
-		if sameFields(fields, lay.header) {
-			counts.repeated++
-			tb.starts = append(tb.starts, tb.rows)
-			stamp = "\x00"
-			continue
-		}
-		c, ok := tb.longColumn(byName, fields, shape)
-		if !ok {
-			return nil, counts, &FileError{Line: l.number, What: "has more names than the reader's limit of columns", Remedy: "export only the channels that are needed"}
-		}
-		if fields[shape.time] != stamp {
-			stamp = fields[shape.time]
-			tb.addRow([]string{stamp}, lay.decimal)
-		}
-		c.replace(tb.rows-1, fields[shape.value], lay.decimal)
-	}
+	return &longFeed{textFeed: textFeed{lr: lr, lay: lay, tb: tb}, shape: shape, byName: map[string]*column{}, stamp: noStamp,
+		width: max(shape.time, shape.name, shape.value) + 1}
 }
 
-// longColumn finds or makes the column of a name; its header carries the unit in brackets.
-func (tb *table) longColumn(byName map[string]*column, fields []string, shape longShape) (*column, bool) {
-	name := fields[shape.name]
-	if shape.unit >= 0 && shape.unit < len(fields) && fields[shape.unit] != "" {
-		name += " (" + fields[shape.unit] + ")"
+func (f *longFeed) fill(maxCells int) (more bool, err error) {
+	var fields []string
+	for !f.tb.full(maxCells, 0) {
+		var l line
+		var ok bool
+		l, fields, ok, err = f.record(fields)
+		switch {
+		case errors.Is(err, io.EOF):
+			return f.finish()
+		case err != nil:
+			return false, err
+		case !ok:
+			continue
+		case len(fields) < f.width && !l.hasEnd:
+			f.counts.truncated = l.number
+		case len(fields) < f.width:
+			noteFirst(&f.counts.short, &f.counts.firstShort, l.number)
+		case sameFields(fields, f.lay.header):
+			f.repeatedHeader()
+			f.stamp = noStamp
+		case f.byName[f.name(fields)] == nil && f.tb.full(maxCells, 1): // a further column has to wait until rows have gone
+			f.lr.queue = append([]line{l}, f.lr.queue...)
+			return true, nil
+		default:
+			if err := f.add(l, fields); err != nil {
+				return false, err
+			}
+		}
 	}
-	if c, ok := byName[name]; ok {
+	return true, nil
+}
+
+// add takes one reading.
+func (f *longFeed) add(l line, fields []string) error {
+	c, ok := f.column(f.name(fields))
+	if !ok {
+		return &FileError{Line: l.number, What: "has more names than the reader's limit of columns", Remedy: "export only the channels that are needed"}
+	}
+	if fields[f.shape.time] != f.stamp {
+		f.stamp = fields[f.shape.time]
+		f.tb.addRow([]string{f.stamp}, f.lay.decimal)
+	}
+	c.replace(f.tb.rows-1, fields[f.shape.value], f.lay.decimal)
+	return nil
+}
+
+// name is a reading's column header, with the unit in brackets.
+func (f *longFeed) name(fields []string) string {
+	name := fields[f.shape.name]
+	if u := f.shape.unit; u >= 0 && u < len(fields) && fields[u] != "" {
+		name += " (" + fields[u] + ")"
+	}
+	return name
+}
+
+// column finds or makes the column of a name.
+func (f *longFeed) column(name string) (*column, bool) {
+	tb := f.tb
+	if c, ok := f.byName[name]; ok {
 		return c, true
 	}
 	if len(tb.columns) >= maxColumns || len(tb.columns)*(tb.rows+1) > maxLongCells {
 		return nil, false
 	}
-	c := &column{header: withoutVIN(name), stamp: -1, values: make([]float64, tb.rows)}
+	c := &column{header: withoutVIN(strings.Clone(name)), stamp: -1, values: make([]float64, tb.rows)}
 	for i := range c.values {
 		c.values[i] = math.NaN()
 	}
@@ -114,7 +139,7 @@ func (tb *table) longColumn(byName map[string]*column, fields []string, shape lo
 	if c.header != name {
 		c.private = "its header holds a vehicle identification number"
 	}
-	byName[name] = c
+	f.byName[strings.Clone(name)] = c
 	tb.columns = append(tb.columns, c)
 	return c, true
 }

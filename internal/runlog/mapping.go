@@ -21,6 +21,7 @@ type bid struct {
 	header     string // as the series names it
 	mapped     bool   // by the user's channel map
 	empty      []bool // cells the file leaves empty, nil when none
+	origins    []origin
 }
 
 // mapper settles which column is which channel.
@@ -33,6 +34,10 @@ type mapper struct {
 	userBy  map[int]ColumnRule
 	series  map[channel.ID]bid
 	notes   []Finding
+
+	sample   int          // rows by which all this was settled
+	unfilled map[int]bool // columns without a reading in them
+	private  map[int]bool // columns known to be private after them
 }
 
 // order is the sequence in which channels are settled: first those by which the others are judged.
@@ -49,11 +54,13 @@ var order = func() []channel.ID {
 
 // mapColumns settles every column but the time column.
 func mapColumns(tb *table, rule FileRule, opts Options, cw *clockwork) *mapper {
-	m := &mapper{tb: tb, rule: rule, ctx: &context{opts: opts, seconds: cw.seconds}, series: map[channel.ID]bid{}, userBy: map[int]ColumnRule{}}
+	m := &mapper{tb: tb, rule: rule, ctx: &context{opts: opts, seconds: cw.seconds}, series: map[channel.ID]bid{}, userBy: map[int]ColumnRule{},
+		sample: tb.rows, unfilled: map[int]bool{}, private: map[int]bool{}}
 	m.columns = make([]Column, len(tb.columns))
 	m.claims = make([][]claim, len(tb.columns))
 	for i, c := range tb.columns {
 		m.columns[i] = Column{Index: i, Header: c.header}
+		m.unfilled[i], m.private[i] = c.filled == 0, c.private != ""
 		m.prepare(i, c, cw)
 	}
 	m.noteMissingRules()
@@ -178,13 +185,13 @@ func (m *mapper) bid(i int, claims []claim) (bid, bool) {
 		col.RunnerUp = fmt.Sprintf("%s (%.2f)", claims[1].id, claims[1].confidence)
 	}
 	rule, mapped := m.userBy[i]
-	raw := m.tb.columns[i].values
+	raw, from := m.tb.columns[i].values, origin{column: i}
 	if mapped && (rule.Scale != 0 || rule.Offset != 0) {
-		scale := rule.Scale
-		if scale == 0 {
-			scale = 1
+		from.preScale, from.preOffset = rule.Scale, rule.Offset
+		if rule.Scale == 0 {
+			from.preScale = 1
 		}
-		raw = apply(raw, scale, rule.Offset)
+		raw = apply(raw, from.preScale, from.preOffset)
 	}
 	if !mapped && c.confidence < threshold {
 		col.Reason = fmt.Sprintf("not used: nearest is %s, but %s; name it in channels.yaml if that is what it holds", c.id, c.why)
@@ -212,7 +219,8 @@ func (m *mapper) bid(i int, claims []claim) (bid, bool) {
 	if m.ctx.imperial = m.ctx.imperial || r.imperial; rule.Lag > 0 {
 		c.why += fmt.Sprintf(", lag %g s", rule.Lag)
 	}
-	return bid{column: i, header: m.tb.columns[i].header, claim: c, reading: r, empty: emptyCells(m.tb.columns[i].values), confidence: confidence, lag: rule.Lag, mapped: mapped}, true
+	from.conv = r.conv
+	return bid{column: i, origins: []origin{from}, header: m.tb.columns[i].header, claim: c, reading: r, empty: emptyCells(m.tb.columns[i].values), confidence: confidence, lag: rule.Lag, mapped: mapped}, true
 }
 
 // contested leaves out columns that claim a channel about equally well and disagree.
@@ -276,8 +284,10 @@ func (m *mapper) mergeCylinders(bids []bid) bool {
 	}
 	merged := bids[0]
 	merged.reading.values = slices.Clone(merged.reading.values)
+	merged.origins = nil
 	var headers []string
 	for _, b := range bids {
+		merged.origins = append(merged.origins, b.origins...)
 		headers = append(headers, b.header)
 		for i, v := range b.reading.values {
 			merged.reading.values[i] = larger(v, merged.reading.values[i])

@@ -29,7 +29,7 @@ func (ctx *context) readManifold(c claim, u unit.Unit, raw []float64) (reading, 
 	kpa := apply(raw, scale, 0)
 	stated := statedReference(c, u)
 	seen, evidence := ctx.referenceOf(c.id, kpa)
-	r := reading{unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written", u)}
+	r := reading{conv: conversion{scale: scale}, unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written", u)}
 	switch {
 	case stated != unsettled && seen != unsettled && stated != seen && c.mapped:
 		r.why += ", " + referenceName(stated) + " as channels.yaml states"
@@ -183,15 +183,27 @@ func (ctx *context) targetReference(kpa []float64) (reference, string) {
 	return unsettled, ""
 }
 
-// barometer is the surrounding pressure in kPa: the logged median, else the stated one, else NaN.
+// barometer is the surrounding pressure in kPa: the logged median, else the stated one, else what an absolute manifold
+// pressure reads with the engine at rest, else NaN.
 func (ctx *context) barometer() float64 {
+	kpa, _ := ctx.barometerFrom()
+	return kpa
+}
+
+// barometerFrom also says in a word where the barometer comes from.
+func (ctx *context) barometerFrom() (kpa float64, from string) {
 	if m := median(ctx.baro); !math.IsNaN(m) {
-		return m
+		return m, "logged"
 	}
 	if ctx.opts.Barometer > 0 {
-		return ctx.opts.Barometer
+		return ctx.opts.Barometer, "stated"
 	}
-	return math.NaN()
+	if rest := where(ctx.manifold, ctx.stopped); len(rest) >= 2 {
+		if m := median(rest); m > 58 && m < 110 {
+			return m, "key-on manifold reading as"
+		}
+	}
+	return math.NaN(), ""
 }
 
 // toAbsolute adds the barometer to a gauge pressure. Without a barometer the column is left out.
@@ -200,7 +212,7 @@ func (ctx *context) toAbsolute(r reading, kpa []float64, ref reference) (reading
 		r.values = kpa
 		return r, nil
 	}
-	baro := ctx.barometer()
+	baro, from := ctx.barometerFrom()
 	if math.IsNaN(baro) {
 		return reading{}, refuse("it is gauge pressure and no barometric pressure is known: log one, or give baro_kpa in runs.csv")
 	}
@@ -212,11 +224,8 @@ func (ctx *context) toAbsolute(r reading, kpa []float64, ref reference) (reading
 		}
 		r.values[i] = v + b
 	}
+	r.conv.gauge, r.conv.barometer = true, baro
 	ctx.dropFloor(&r, kpa)
-	from := "logged"
-	if math.IsNaN(median(ctx.baro)) {
-		from = "stated"
-	}
 	r.why += fmt.Sprintf("; the %s barometric pressure of %.4g kPa was added", from, baro)
 	return r, nil
 }
@@ -229,6 +238,7 @@ func (ctx *context) dropFloor(r *reading, kpa []float64) {
 		return
 	}
 	n := 0
+	r.conv.floored, r.conv.floor = true, lowest+0.5
 	for i, v := range kpa {
 		if ctx.speed[i] > 400 && v < lowest+0.5 {
 			r.values[i] = math.NaN()
@@ -236,9 +246,14 @@ func (ctx *context) dropFloor(r *reading, kpa []float64) {
 		}
 	}
 	if n >= clippedRun {
-		r.notes = append(r.notes, Finding{Kind: KindClipped, Samples: n, Removed: true,
-			Detail: fmt.Sprintf("%d samples stand at zero boost with the engine turning: the gauge does not show vacuum, so the pressure there is not known", n)})
+		r.notes = append(r.notes, noVacuum(n))
 	}
+}
+
+// noVacuum is the finding about a boost gauge that stops at zero.
+func noVacuum(n int) Finding {
+	return Finding{Kind: KindClipped, Samples: n, Removed: true,
+		Detail: fmt.Sprintf("%d samples stand at zero boost with the engine turning: the gauge does not show vacuum, so the pressure there is not known", n)}
 }
 
 // manifoldWithoutUnit settles unit and reference together: with the engine at rest, at small throttle and at its highest
@@ -248,10 +263,11 @@ func (ctx *context) manifoldWithoutUnit(c claim, raw []float64) (reading, *failu
 		return reading{}, refuse("no unit is written, and kPa, psi, bar and their gauge kin are all possible")
 	}
 	type fit struct {
-		u   unit.Unit
-		ref reference
-		why string
-		kpa []float64
+		u     unit.Unit
+		ref   reference
+		why   string
+		kpa   []float64
+		scale float64
 	}
 	var fits []fit
 	for _, u := range []unit.Unit{unit.Kilopascal, unit.PSI, unit.Bar, unit.Millibar, unit.InchHg} {
@@ -271,16 +287,16 @@ func (ctx *context) manifoldWithoutUnit(c claim, raw []float64) (reading, *failu
 		}
 		switch {
 		case ref == absolute && low >= 12 && low < 75 && high > 55 && high < 500:
-			fits = append(fits, fit{u, ref, why, kpa})
+			fits = append(fits, fit{u, ref, why, kpa, scale})
 		case ref == gauge && ctx.closedWithin(kpa, -90, -35) && low > -95 && high > -45 && high < 400:
-			fits = append(fits, fit{u, ref, why, kpa})
+			fits = append(fits, fit{u, ref, why, kpa, scale})
 		}
 	}
 	if len(fits) != 1 {
 		return reading{}, refuse("no unit is written and its values (%s) fit %d units", spanOf(raw, "as logged"), len(fits))
 	}
 	f := fits[0]
-	r := reading{confidence: 0.8, unit: string(f.u)}
+	r := reading{conv: conversion{scale: f.scale}, confidence: 0.8, unit: string(f.u)}
 	if f.ref == gauge {
 		r.unit = string(f.u.Gauge())
 	}
@@ -301,7 +317,7 @@ func (ctx *context) readRail(c claim, u unit.Unit, raw []float64) (reading, *fai
 		return reading{}, refuse("%v", err)
 	}
 	kpa := apply(raw, scale, 0)
-	r := reading{unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written", u)}
+	r := reading{conv: conversion{scale: scale}, unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written", u)}
 	ref := statedReference(c, u)
 	if ref == absolute {
 		return ctx.toAbsolute(r, kpa, absolute)
@@ -318,6 +334,7 @@ func (ctx *context) readRail(c claim, u unit.Unit, raw []float64) (reading, *fai
 		return reading{}, refuse("it is gauge pressure, low enough for the barometer to matter, and no barometric pressure is known: log one, or give baro_kpa in runs.csv")
 	}
 	r.values = apply(kpa, 1, standardAir)
+	r.conv.offset = standardAir
 	r.why += fmt.Sprintf("; %.4g kPa was added for the surrounding air", standardAir)
 	r.notes = append(r.notes, Finding{Kind: KindAssumption, Detail: fmt.Sprintf(
 		"the barometric pressure is not known: %.4g kPa (ISO 2533) was added to rail pressure, at most some 35 kPa too much at altitude", standardAir)})

@@ -2,16 +2,16 @@ package runlog
 
 import (
 	"errors"
-	"fmt"
 	"io"
 	"math"
 	"os"
 	"sort"
+	"syscall"
 
 	"headroom/models/channel"
 )
 
-// DefaultMaxBytes bounds the unpacked size of a log when Options does not.
+// DefaultMaxBytes bounds the size of a log when Options does not.
 const DefaultMaxBytes = 4 << 30
 
 // Options is what is known about a log from outside it. The zero value knows nothing.
@@ -21,29 +21,62 @@ type Options struct {
 	Barometer    float64 // kPa absolute; 0 or NaN: not known
 	Stoich       float64 // stoichiometric ratio by which logged air–fuel ratios are scaled; 0: not known
 	Displacement float64 // of the engine, litres; 0: not known. Settles the unit of air mass flow when none is written
-	MaxBytes     int64   // largest unpacked size; 0: DefaultMaxBytes
+	MaxBytes     int64   // largest size of the log in bytes, packed and unpacked; one byte more is an error. 0: DefaultMaxBytes
+	MaxCells     int     // cells (rows × columns of the file) that Each holds at once, but at least 256 rows; 0: DefaultMaxCells
 }
 
-// Read reads a log file. One file can hold several runs, where its header is repeated or its time starts again. The error
-// is a *FileError that names file, line where there is one, and remedy. Memory grows with the number of cells, some tens
-// of bytes each.
+// maxBytes is the bound in force.
+func (o Options) maxBytes() int64 {
+	if o.MaxBytes <= 0 {
+		return DefaultMaxBytes
+	}
+	return o.MaxBytes
+}
+
+// maxCells is the bound in force.
+func (o Options) maxCells() int {
+	if o.MaxCells <= 0 {
+		return DefaultMaxCells
+	}
+	return o.MaxCells
+}
+
+// Read reads a log file whole. One file can hold several runs, where its header is repeated or its time starts again. The
+// error is a *FileError that names file, line where there is one, and remedy. Memory grows with the number of cells, some
+// tens of bytes each: Each reads a log of any length in bounded memory.
 func Read(path string, opts Options) ([]*Run, error) {
-	info, err := os.Stat(path)
+	f, size, err := open(path, opts.maxBytes())
 	if err != nil {
-		return nil, &FileError{File: path, What: "cannot be opened", Err: underlying(err), Remedy: "check the path and its permissions"}
-	}
-	if info.IsDir() {
-		return nil, &FileError{File: path, What: "is a directory", Remedy: "name a log file in it"}
-	}
-	if !info.Mode().IsRegular() {
-		return nil, &FileError{File: path, What: "is not a regular file", Remedy: "copy the log to a file first"}
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, &FileError{File: path, What: "cannot be opened", Err: underlying(err), Remedy: "check the path and its permissions"}
+		return nil, err
 	}
 	defer f.Close()
-	return ReadFrom(f, path, opts)
+	return readAll(input{r: f, at: f, size: size}, path, opts)
+}
+
+// ReadFrom is Read from a stream; source names it in runs and errors and is what channel-map patterns are matched with.
+func ReadFrom(r io.Reader, source string, opts Options) ([]*Run, error) {
+	return readAll(input{r: r}, source, opts)
+}
+
+func readAll(in input, source string, opts Options) ([]*Run, error) {
+	var runs []*Run
+	err := each(in, source, opts, math.MaxInt, func(r *Run) error {
+		runs = append(runs, r)
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	return runs, nil
+}
+
+// cannotOpen words why a path does not lead to a log.
+func cannotOpen(path string, err error) error {
+	fe := &FileError{File: path, What: "cannot be opened", Err: underlying(err), Remedy: "check the path and its permissions"}
+	if errors.Is(err, syscall.ELOOP) {
+		fe.Remedy = "symbolic links lead in a circle: replace the link by the log it stands for"
+	}
+	return fe
 }
 
 // underlying strips the path that os puts into its errors; FileError has it already.
@@ -55,69 +88,13 @@ func underlying(err error) error {
 	return err
 }
 
-// ReadFrom is Read from a stream; source names it in runs and errors and is what channel-map patterns are matched with.
-func ReadFrom(r io.Reader, source string, opts Options) ([]*Run, error) {
-	runs, err := readRuns(r, source, opts)
-	if err != nil {
-		var fe *FileError
-		if !errors.As(err, &fe) {
-			err = &FileError{What: "cannot be read", Err: err, Remedy: "send the log again"}
-		}
-		return nil, named(err, source)
+// asFileError names the file in an error of the reader.
+func asFileError(err error, source string) error {
+	var fe *FileError
+	if !errors.As(err, &fe) {
+		err = &FileError{What: "cannot be read", Err: err, Remedy: "send the log again"}
 	}
-	return runs, nil
-}
-
-func readRuns(r io.Reader, source string, opts Options) ([]*Run, error) {
-	limit := opts.MaxBytes
-	if limit <= 0 {
-		limit = DefaultMaxBytes
-	}
-	src, err := openSource(r, limit)
-	if err != nil {
-		return nil, err
-	}
-	defer src.done()
-	tb, err := src.table()
-	if err != nil {
-		return nil, err
-	}
-	rule := opts.ChannelMap.rulesFor(source)
-	cw, err := settleTime(tb, rule, opts, tb.takenBy(rule))
-	if err != nil {
-		return nil, err
-	}
-	m := mapColumns(tb, rule, opts, cw)
-	var speed []float64
-	if b, ok := m.series[channel.EngineSpeed]; ok {
-		speed = b.reading.values
-	}
-	stretches := cw.cutRuns(tb, speed)
-	if len(stretches) == 0 {
-		return nil, &FileError{Line: tb.dialect.FirstData, What: fmt.Sprintf("the time column %q never advances", cw.base.Column), Remedy: "name another in channels.yaml, or state a rate"}
-	}
-	for _, c := range tb.columns {
-		c.values = nil // the settled series hold what is used; let the rest go
-	}
-	runs := make([]*Run, 0, len(stretches))
-	for i, s := range stretches {
-		run, empty := m.assemble(source, cw, s)
-		if i == 0 {
-			run.Findings = append(run.Findings, tb.findings...)
-		}
-		run.Findings = append(run.Findings, m.notes...)
-		applyQuality(run, empty)
-		runs = append(runs, run)
-	}
-	return runs, nil
-}
-
-// table reads whatever the source holds.
-func (src *source) table() (*table, error) {
-	if src.parquet != nil {
-		return readParquet(src)
-	}
-	return readTable(src)
+	return named(err, source)
 }
 
 // takenBy lists the columns a user's map gives a channel, which therefore are not time.

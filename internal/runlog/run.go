@@ -23,6 +23,7 @@ type Run struct {
 	Findings       []Finding // quality notes, in time order, then by channel
 	SampleInterval float64   // median seconds between samples
 	Rows           int       // data rows read from the file
+	Offset         float64   // seconds from the beginning of a run that was cut to this part of it; 0 when it starts a run
 }
 
 // Series is one canonical channel of a run; len(Values) == len(Run.Time), in the channel's stored unit.
@@ -47,7 +48,7 @@ type Column struct {
 // Dialect is the layout of a delimited text file as it was recognised.
 type Dialect struct {
 	Encoding    string // "UTF-8", "UTF-16LE", "Windows-1252", …
-	Compression string // "none", "gzip", "zstd"
+	Compression string // "none", "gzip", "zstd", "zip"
 	Delimiter   string
 	Decimal     string
 	HeaderLine  int // 1-based line of the header
@@ -83,6 +84,7 @@ const (
 	KindAssumption    = "assumption"     // something the file does not say and the reader had to take from elsewhere
 	KindPrivacy       = "privacy"        // columns dropped because they tell place or identity
 	KindHeld          = "held"           // empty cells filled with the last reading, within an age limit
+	KindCut           = "cut"            // a run too long to be held at once was cut here
 )
 
 // Finding is one doubt about the data: what, where and what was done about it.

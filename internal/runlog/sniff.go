@@ -56,7 +56,7 @@ type trial struct {
 // or times in lines of one width.
 func (lay *layout) settleDelimiter(lines []line) error {
 	var best, second trial
-	for _, delimiter := range []byte("\t;,|") {
+	for _, delimiter := range []byte(delimiters) {
 		for _, decimal := range []byte(".,") {
 			t := tryLayout(lines, delimiter, decimal)
 			if t.score > best.score {

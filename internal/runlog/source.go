@@ -23,7 +23,8 @@ const headSize = 64 << 10
 // source is a log as plain UTF-8 text, or as Parquet bytes.
 type source struct {
 	text        *bufio.Reader
-	parquet     []byte // set instead of text when the file is Parquet
+	parquet     io.ReaderAt // set instead of text when the file is Parquet
+	parquetSize int64
 	encoding    string
 	compression string
 	newline     byte // '\n', or '\r' in files that use it alone
@@ -31,11 +32,11 @@ type source struct {
 }
 
 // openSource undoes compression and encoding. limit bounds the unpacked size.
-func openSource(r io.Reader, limit int64) (*source, error) {
-	packed := bufio.NewReaderSize(r, headSize)
+func openSource(in input, limit int64) (*source, error) {
+	packed := bufio.NewReaderSize(&boundedReader{r: in.r, left: limit, over: tooLarge(limit)}, headSize)
 	magic, err := packed.Peek(4)
 	if err != nil && !errors.Is(err, io.EOF) {
-		return nil, &FileError{What: "cannot be read", Err: err, Remedy: "check the file and its permissions"}
+		return nil, unread(err)
 	}
 	src := &source{compression: "none", newline: '\n', done: func() {}}
 	plain := packed
@@ -46,7 +47,7 @@ func openSource(r io.Reader, limit int64) (*source, error) {
 			return nil, &FileError{What: "is not a whole gzip file", Err: err, Remedy: "send the log again"}
 		}
 		src.compression = "gzip"
-		plain = bufio.NewReaderSize(&boundedReader{r: z, left: limit}, headSize)
+		plain = bufio.NewReaderSize(&boundedReader{r: z, left: limit, over: tooLarge(limit)}, headSize)
 	case bytes.HasPrefix(magic, []byte{0x28, 0xb5, 0x2f, 0xfd}):
 		z, err := zstd.NewReader(packed, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(256<<20))
 		if err != nil {
@@ -54,32 +55,38 @@ func openSource(r io.Reader, limit int64) (*source, error) {
 		}
 		src.compression = "zstd"
 		src.done = z.Close
-		plain = bufio.NewReaderSize(&boundedReader{r: z, left: limit}, headSize)
-	case bytes.HasPrefix(magic, []byte("PK\x03\x04")):
-		inner, err := openZip(packed, limit)
+		plain = bufio.NewReaderSize(&boundedReader{r: z, left: limit, over: tooLarge(limit)}, headSize)
+	case bytes.HasPrefix(magic, []byte("PK\x03\x04")), bytes.HasPrefix(magic, []byte("PK\x05\x06")):
+		inner, err := openZip(packed, in)
 		if err != nil {
 			return nil, err
 		}
 		src.compression = "zip"
-		plain = bufio.NewReaderSize(&boundedReader{r: inner, left: limit}, headSize)
+		plain = bufio.NewReaderSize(&boundedReader{r: inner, left: limit, over: tooLarge(limit)}, headSize)
 		src.done = func() { inner.Close() }
-	default:
-		plain = bufio.NewReaderSize(&boundedReader{r: packed, left: limit}, headSize)
 	}
-	if err := src.decode(plain, limit); err != nil {
+	if plain == packed && in.at != nil && bytes.HasPrefix(magic, parquetMagic) {
+		src.encoding, src.parquet, src.parquetSize = parquetName, in.at, in.size
+		return src, nil
+	}
+	if err := src.decode(plain); err != nil {
 		src.done()
 		return nil, err
 	}
 	return src, nil
 }
 
-// openZip opens the single log inside a zip archive.
-func openZip(r io.Reader, limit int64) (io.ReadCloser, error) {
-	data, err := io.ReadAll(&boundedReader{r: r, left: limit})
-	if err != nil {
-		return nil, &FileError{What: "cannot be unpacked", Err: err, Remedy: "unpack the archive and give the log itself"}
+// openZip opens the single log inside a zip archive. An archive that cannot be read out of order is held as a whole.
+func openZip(r io.Reader, in input) (io.ReadCloser, error) {
+	at, size := in.at, in.size
+	if at == nil {
+		data, err := hold(r, "is a zip archive from a stream")
+		if err != nil {
+			return nil, err
+		}
+		at, size = bytes.NewReader(data), int64(len(data))
 	}
-	archive, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
+	archive, err := zip.NewReader(at, size)
 	if err != nil {
 		return nil, &FileError{What: "is not a whole zip archive", Err: err, Remedy: "send the log again"}
 	}
@@ -100,8 +107,26 @@ func openZip(r io.Reader, limit int64) (io.ReadCloser, error) {
 	return inner, nil
 }
 
+// maxHeld bounds what has to be held as a whole: archives from a stream and Parquet in a packed file.
+const maxHeld = 512 << 20
+
+// hold reads everything into memory, up to maxHeld.
+func hold(r io.Reader, what string) ([]byte, error) {
+	over := &FileError{What: fmt.Sprintf("%s of more than %d MiB, which cannot be read in bounded memory", what, maxHeld>>20), Remedy: "unpack it and give the log itself"}
+	data, err := io.ReadAll(&boundedReader{r: r, left: maxHeld, over: over})
+	if err != nil {
+		return nil, unpackError(err)
+	}
+	return data, nil
+}
+
+// Parquet files begin with parquetMagic.
+var parquetMagic = []byte("PAR1")
+
+const parquetName = "Parquet"
+
 // decode settles the text encoding from the head of the unpacked bytes.
-func (src *source) decode(plain *bufio.Reader, limit int64) error {
+func (src *source) decode(plain *bufio.Reader) error {
 	head, err := plain.Peek(headSize)
 	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, bufio.ErrBufferFull) && len(head) == 0 {
 		return unpackError(err)
@@ -110,12 +135,13 @@ func (src *source) decode(plain *bufio.Reader, limit int64) error {
 		return &FileError{What: "is empty", Remedy: "export the log again"}
 	}
 	switch {
-	case bytes.HasPrefix(head, []byte("PAR1")):
-		src.encoding = "Parquet"
-		src.parquet, err = io.ReadAll(&boundedReader{r: plain, left: limit})
+	case bytes.HasPrefix(head, parquetMagic):
+		src.encoding = parquetName
+		data, err := hold(plain, "is a packed Parquet file")
 		if err != nil {
-			return unpackError(err)
+			return err
 		}
+		src.parquet, src.parquetSize = bytes.NewReader(data), int64(len(data))
 		return nil
 	case bytes.HasPrefix(head, []byte("MDF ")):
 		return &FileError{What: "is a binary measurement file (ASAM MDF)", Remedy: "convert it to delimited text first (docs/logs.md shows how)"}
@@ -246,10 +272,26 @@ func (mixedDecoder) Transform(dst, src []byte, atEOF bool) (nDst, nSrc int, err 
 	return nDst, nSrc, nil
 }
 
-// boundedReader fails, rather than stops, when more than left bytes come out: a packed file must not fill the memory.
+// unread words an error of the file itself.
+func unread(err error) error {
+	var fe *FileError
+	if errors.As(err, &fe) {
+		return err
+	}
+	return &FileError{What: "cannot be read", Err: err, Remedy: "check the file and its permissions"}
+}
+
+// tooLarge is the error of a log of more than limit bytes.
+func tooLarge(limit int64) *FileError {
+	return &FileError{What: fmt.Sprintf("is larger than the reader's limit of %d bytes", limit), Remedy: "split the log into shorter ones"}
+}
+
+// boundedReader fails with over, rather than stops, when more than left bytes come out: a packed file must not run on
+// for ever. Exactly left bytes are no fault.
 type boundedReader struct {
 	r    io.Reader
 	left int64
+	over error
 }
 
 // Read implements io.Reader.
@@ -257,7 +299,7 @@ func (b *boundedReader) Read(p []byte) (int, error) {
 	n, err := b.r.Read(p)
 	b.left -= int64(n)
 	if b.left < 0 {
-		return 0, &FileError{What: "is larger than the reader's limit", Remedy: "split the log into shorter ones"}
+		return 0, b.over
 	}
 	return n, err
 }

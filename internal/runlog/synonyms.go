@@ -442,3 +442,6 @@ func privateHeader(header string) string {
 	}
 	return ""
 }
+
+// indexWords are those of a header of a column that counts samples.
+var indexWords = wordSet("sample samples index row record line number no counter count")

@@ -24,11 +24,10 @@ type column struct {
 // table is a log as columns of numbers. Rows are those of the file in order; starts holds the row at which each
 // repeated header begins a new run (always with 0 first).
 type table struct {
-	columns  []*column
-	rows     int
-	starts   []int
-	dialect  Dialect
-	findings []Finding // without times
+	columns []*column
+	rows    int
+	starts  []int
+	dialect Dialect
 }
 
 // rowCounts collects what did not fit.
@@ -37,8 +36,11 @@ type rowCounts struct {
 	firstShort, firstLong, firstText       int
 }
 
-// readTable reads a delimited text log.
-func readTable(src *source) (*table, error) {
+// feed opens whatever the source holds.
+func (src *source) feed(maxCells int) (feed, error) {
+	if src.parquet != nil {
+		return openParquet(src, maxCells)
+	}
 	lr := &lineReader{r: src.text, newline: src.newline}
 	head, err := lr.peek(sniffLines, sniffBytes)
 	if err != nil {
@@ -48,30 +50,59 @@ func readTable(src *source) (*table, error) {
 	if err != nil {
 		return nil, err
 	}
-	tb, counts, err := lay.readBody(lr)
-	if err != nil {
-		return nil, err
-	}
-	tb.dialect.Encoding, tb.dialect.Compression = src.encoding, src.compression
-	tb.noteLayout(lay, counts)
-	if tb.rows == 0 {
-		return nil, &FileError{Line: lay.dialect.HeaderLine, What: "has a header but no data rows", Remedy: "export the log again"}
-	}
-	return tb, nil
-}
-
-// readBody reads the rows of a wide or of a long table.
-func (lay *layout) readBody(lr *lineReader) (*table, rowCounts, error) {
+	lay.dialect.Encoding, lay.dialect.Compression = src.encoding, src.compression
 	if shape, ok := sniffLong(lay.header); ok {
-		return readLong(lr, lay, shape)
+		return newLongFeed(lr, lay, shape), nil
 	}
 	tb, err := newTable(lay)
 	if err != nil {
-		return nil, rowCounts{}, err
+		return nil, err
 	}
-	counts, err := tb.readRows(lr, lay)
-	return tb, counts, err
+	return &wideFeed{textFeed{lr: lr, lay: lay, tb: tb}}, nil
 }
+
+// textFeed is what wide and long tables of text share.
+type textFeed struct {
+	lr     *lineReader
+	lay    *layout
+	tb     *table
+	counts rowCounts
+	told   bool // that lines before the header were skipped
+}
+
+func (f *textFeed) table() *table { return f.tb }
+
+// record is the next row of cells: one line, or several where a quoted cell has line breaks. ok is false for blank lines
+// and those before the data.
+func (f *textFeed) record(into []string) (l line, fields []string, ok bool, err error) {
+	l, err = f.lr.record(func(text string) bool {
+		width := trimmedWidth(splitFields(text, f.lay.delimiter, nil))
+		return width == f.lay.fields || width == trimmedWidth(f.lay.header)
+	})
+	if err != nil || l.number < f.lay.dialect.FirstData || strings.TrimSpace(l.text) == "" {
+		return l, into, false, err
+	}
+	return l, splitFields(l.text, f.lay.delimiter, into), true, nil
+}
+
+// finish ends a fill at the end of the file.
+func (f *textFeed) finish() (more bool, err error) {
+	if f.tb.rows == 0 {
+		return false, &FileError{Line: f.lay.dialect.HeaderLine, What: "has a header but no data rows", Remedy: "export the log again"}
+	}
+	return false, nil
+}
+
+// repeatedHeader notes that the rows to come are a run of their own.
+func (f *textFeed) repeatedHeader() {
+	f.counts.repeated++
+	if last := f.tb.starts[len(f.tb.starts)-1]; f.tb.rows > last {
+		f.tb.starts = append(f.tb.starts, f.tb.rows)
+	}
+}
+
+// wideFeed reads one row a sample.
+type wideFeed struct{ textFeed }
 
 // newTable makes the columns of a layout; a trailing delimiter's empty column is not one.
 func newTable(lay *layout) (*table, error) {
@@ -104,49 +135,49 @@ func newTable(lay *layout) (*table, error) {
 	return tb, nil
 }
 
-// readRows reads everything after the header.
-func (tb *table) readRows(lr *lineReader, lay *layout) (rowCounts, error) {
-	var counts rowCounts
+func (f *wideFeed) fill(maxCells int) (more bool, err error) {
 	var fields []string
-	usual := lay.fields
-	for {
-		l, err := lr.next()
-		if errors.Is(err, io.EOF) {
-			return counts, nil
-		}
-		if err != nil {
-			return counts, err
-		}
-		if l.number < lay.dialect.FirstData || strings.TrimSpace(l.text) == "" {
-			continue
-		}
-		fields = splitFields(l.text, lay.delimiter, fields)
-		width := trimmedWidth(fields)
+	for !f.tb.full(maxCells, 0) {
+		var l line
+		var ok bool
+		l, fields, ok, err = f.record(fields)
 		switch {
-		case sameFields(fields, lay.header):
-			counts.repeated++
-			if last := tb.starts[len(tb.starts)-1]; tb.rows > last {
-				tb.starts = append(tb.starts, tb.rows)
-			}
-			continue
-		case lay.units != nil && sameFields(fields, lay.units):
-			continue
-		case !l.hasEnd && width < usual:
-			counts.truncated = l.number
-			continue
+		case errors.Is(err, io.EOF):
+			return f.finish()
+		case err != nil:
+			return false, err
+		case ok:
+			f.add(l, fields)
 		}
-		if !lay.isData(fields, width) {
-			noteFirst(&counts.text, &counts.firstText, l.number)
-			continue
-		}
-		if width < usual {
-			noteFirst(&counts.short, &counts.firstShort, l.number)
-		}
-		if width > len(tb.columns) {
-			noteFirst(&counts.long, &counts.firstLong, l.number)
-		}
-		tb.addRow(fields, lay.decimal)
 	}
+	return true, nil
+}
+
+// add takes one row, or counts why not.
+func (f *wideFeed) add(l line, fields []string) {
+	lay, tb, counts := f.lay, f.tb, &f.counts
+	width := trimmedWidth(fields)
+	switch {
+	case sameFields(fields, lay.header):
+		f.repeatedHeader()
+		return
+	case lay.units != nil && sameFields(fields, lay.units):
+		return
+	case !l.hasEnd && width < lay.fields:
+		counts.truncated = l.number
+		return
+	}
+	if !lay.isData(fields, width) {
+		noteFirst(&counts.text, &counts.firstText, l.number)
+		return
+	}
+	if width < lay.fields {
+		noteFirst(&counts.short, &counts.firstShort, l.number)
+	}
+	if width > len(tb.columns) {
+		noteFirst(&counts.long, &counts.firstLong, l.number)
+	}
+	tb.addRow(fields, lay.decimal)
 }
 
 // isData reports whether a row carries readings: a number or time in it and, in a row much narrower than usual, no text.
@@ -205,6 +236,12 @@ func (c *column) add(cell string, decimal byte) {
 
 // parse reads a cell as what the column's first filled cell was; anything else in it is text.
 func (c *column) parse(cell string, decimal byte) float64 {
+	if c.kind <= cellNumber && decimal == '.' && len(cell) != vinLength && plainNumber(cell) {
+		if v, _, ok := parseNumber(cell, decimal); ok { // what most cells are
+			c.kind = cellNumber
+			return v
+		}
+	}
 	if missingWords[strings.ToLower(cell)] {
 		return math.NaN()
 	}
@@ -238,12 +275,14 @@ func (c *column) parse(cell string, decimal byte) float64 {
 	return math.NaN()
 }
 
-// noteLayout turns the counts into findings.
-func (tb *table) noteLayout(lay *layout, n rowCounts) {
+// notes turns the counts since the last call into findings.
+func (f *textFeed) notes() []Finding {
+	var out []Finding
 	note := func(samples int, format string, args ...any) {
-		tb.findings = append(tb.findings, Finding{Kind: KindLayout, Samples: samples, Detail: fmt.Sprintf(format, args...)})
+		out = append(out, Finding{Kind: KindLayout, Samples: samples, Detail: fmt.Sprintf(format, args...)})
 	}
-	if lay.skipped > 0 {
+	lay, n := f.lay, f.counts
+	if lay.skipped > 0 && !f.told {
 		note(lay.skipped, "%d lines before the header on line %d were skipped", lay.skipped, lay.dialect.HeaderLine)
 	}
 	if n.short > 0 {
@@ -261,9 +300,18 @@ func (tb *table) noteLayout(lay *layout, n rowCounts) {
 	if n.truncated > 0 {
 		note(1, "the last line (%d) is cut short and was left out", n.truncated)
 	}
-	for _, c := range tb.columns {
+	if f.lr.joined > 0 {
+		note(f.lr.joined, "%d rows, first on line %d, have line breaks inside quotes: each was read as one row", f.lr.joined, f.lr.firstJoined)
+	}
+	if f.lr.unclosed > 0 {
+		note(f.lr.unclosed, "%d lines open a quote that nothing in the row closes, first on line %d: it was read as an ordinary character", f.lr.unclosed, f.lr.firstUnclosed)
+	}
+	for _, c := range f.tb.columns {
 		if c.private == "" && c.texts > 0 && c.filled > 0 {
 			note(c.texts, "column %q has text in %d cells: they are left empty", c.header, c.texts)
 		}
+		c.texts = 0
 	}
+	f.told, f.counts, f.lr.joined, f.lr.unclosed = true, rowCounts{}, 0, 0
+	return out
 }

@@ -18,6 +18,16 @@ type clockwork struct {
 	runTime bool // counts engine running time
 	quantum float64
 	others  map[int]string // columns that also look like time, with the reason they were passed over
+
+	// How further rows become seconds.
+	wraps  bool    // a clock starts again at midnight
+	dates  bool    // date-times in which day and month may be exchanged: a step of days is a step past midnight
+	scale  float64 // seconds in the unit of a number
+	rate   float64 // samples a second, where rows or samples are counted; 0 where time is told
+	row    int     // rows numbered, without a column
+	shift  float64 // seconds added for midnights passed
+	last   float64 // reading before, NaN before the first
+	nights int     // midnights passed
 }
 
 // settleTime finds the time column by the user's rule, then by name and behaviour, or numbers the rows at a stated rate.
@@ -51,7 +61,7 @@ func settleTime(tb *table, rule FileRule, opts Options, taken map[int]bool) (*cl
 		others[i] = "another time column"
 	}
 	if best < 0 {
-		return numbered(tb, rule, opts, others)
+		return numbered(tb, rule, opts, others, taken)
 	}
 	delete(others, best)
 	cw, err := makeClockwork(tb, best, "")
@@ -76,7 +86,7 @@ func namedTime(tb *table, i int, unitName string) (*clockwork, error) {
 }
 
 // numbered is the axis of a file without a time column.
-func numbered(tb *table, rule FileRule, opts Options, others map[int]string) (*clockwork, error) {
+func numbered(tb *table, rule FileRule, opts Options, others map[int]string, taken map[int]bool) (*clockwork, error) {
 	rate := opts.Rate
 	from := "stated"
 	if rule.Rate > 0 {
@@ -86,12 +96,30 @@ func numbered(tb *table, rule FileRule, opts Options, others map[int]string) (*c
 		return nil, &FileError{Line: tb.dialect.HeaderLine, What: "no time column: no header names time with values that advance",
 			Remedy: "name it in channels.yaml (time: {header: …, unit: s}), or state rate: samples a second"}
 	}
-	cw := &clockwork{index: -1, others: others, seconds: make([]float64, tb.rows)}
-	for i := range cw.seconds {
-		cw.seconds[i] = float64(i) / rate
+	if i := indexColumn(tb, taken); i >= 0 {
+		cw := &clockwork{index: i, others: others, rate: rate}
+		cw.base = TimeBase{Column: tb.columns[i].header, Unit: "sample number", Rate: rate, Reason: fmt.Sprintf("no time column; samples are counted, %g a second, %s", rate, from)}
+		cw.extend(tb)
+		return cw, nil
 	}
+	cw := &clockwork{index: -1, others: others, rate: rate}
 	cw.base = TimeBase{Unit: "row number", Rate: rate, Reason: fmt.Sprintf("no time column; rows are numbered at %g a second, %s", rate, from)}
+	cw.extend(tb)
 	return cw, nil
+}
+
+// indexColumn finds a column that counts samples up without repeating, −1 without one.
+func indexColumn(tb *table, taken map[int]bool) int {
+	for i, c := range tb.columns {
+		n := parseName(c.header)
+		if taken[i] || c.private != "" || c.kind != cellNumber || len(n.words) == 0 || slices.ContainsFunc(n.words, func(w string) bool { return !indexWords[w] }) {
+			continue
+		}
+		if forward, repeat := advancing(c.values); forward > 0.95 && repeat < 0.01 && allWhole(finite(c.values)) && c.filled == len(c.values) {
+			return i
+		}
+	}
+	return -1
 }
 
 // timeScore judges by name and behaviour whether a column is the time axis: 0 is no, with a reason when the name said so.
@@ -170,14 +198,14 @@ func makeClockwork(tb *table, i int, unitName string) (*clockwork, error) {
 	if c.filled < 2 {
 		return nil, &FileError{Line: tb.dialect.HeaderLine, What: fmt.Sprintf("time column %q has no values", c.header), Remedy: "name another in channels.yaml"}
 	}
-	cw := &clockwork{index: i, base: TimeBase{Column: c.header}}
+	cw := &clockwork{index: i, base: TimeBase{Column: c.header}, scale: 1, last: math.NaN()}
 	switch c.kind {
 	case cellClock:
-		cw.fromClock(c)
+		cw.fromClock(tb, c)
 	case cellStamp:
-		cw.fromStamp(c)
+		cw.fromStamp(tb, c)
 	default:
-		if err := cw.fromNumbers(c, unitName); err != nil {
+		if err := cw.fromNumbers(tb, c, unitName); err != nil {
 			return nil, err
 		}
 	}
@@ -206,55 +234,71 @@ func makeClockwork(tb *table, i int, unitName string) (*clockwork, error) {
 }
 
 // fromClock unwraps a time of day at midnight.
-func (cw *clockwork) fromClock(c *column) {
+func (cw *clockwork) fromClock(tb *table, c *column) {
 	cw.base.Unit, cw.base.Reason = "clock", "time of day"
 	if c.clockParts == 2 {
 		cw.base.Reason = "two parts, read as minutes and seconds"
 	}
-	cw.seconds = slices.Clone(c.values)
-	day, last, wraps := 0.0, math.NaN(), 0
-	for i, v := range cw.seconds {
-		if math.IsNaN(v) {
-			continue
-		}
-		if !math.IsNaN(last) && v < last-12*3600 && c.clockParts > 2 {
-			day += 24 * 3600
-			wraps++
-		}
-		last = v
-		cw.seconds[i] = v + day
-	}
-	if wraps > 0 {
-		cw.base.Reason += fmt.Sprintf(", unwrapped at %d midnight(s)", wraps)
+	cw.wraps = c.clockParts > 2
+	cw.extend(tb)
+	if cw.nights > 0 {
+		cw.base.Reason += fmt.Sprintf(", unwrapped at %d midnight(s)", cw.nights)
 	}
 }
 
 // fromStamp takes date-times; where day and month cannot be told apart, a step of days is a step past midnight.
-func (cw *clockwork) fromStamp(c *column) {
+func (cw *clockwork) fromStamp(tb *table, c *column) {
 	cw.base.Unit, cw.base.Reason = "date-time", "date and time of day"
-	cw.seconds = slices.Clone(c.values)
-	if !dayMonthOpen(c.stamp) {
-		return
+	if cw.dates = dayMonthOpen(c.stamp); cw.dates {
+		cw.base.Reason += ", day and month in either order"
 	}
-	shift, last := 0.0, math.NaN()
-	for i, v := range cw.seconds {
-		if math.IsNaN(v) {
-			continue
-		}
-		v += shift
-		if !math.IsNaN(last) && math.Abs(v-last) > 36*3600 {
-			days := math.Round((v - last) / 86400)
-			v -= days * 86400
-			shift -= days * 86400
-		}
-		cw.seconds[i] = v
-		last = v
-	}
-	cw.base.Reason += ", day and month in either order"
+	cw.extend(tb)
 }
 
+// extend gives the rows that have none yet their seconds.
+func (cw *clockwork) extend(tb *table) {
+	for i := len(cw.seconds); i < tb.rows; i++ {
+		if cw.index < 0 {
+			cw.seconds = append(cw.seconds, float64(cw.row)/cw.rate)
+			cw.row++
+			continue
+		}
+		cw.seconds = append(cw.seconds, cw.next(tb.columns[cw.index].values[i]))
+	}
+}
+
+// next turns a reading of the time column into seconds.
+func (cw *clockwork) next(v float64) float64 {
+	switch {
+	case math.IsNaN(v):
+		return v
+	case cw.wraps:
+		if v < cw.last-12*3600 {
+			cw.shift += 24 * 3600
+			cw.nights++
+		}
+		cw.last = v
+		return v + cw.shift
+	case cw.dates:
+		v += cw.shift
+		if math.Abs(v-cw.last) > 36*3600 {
+			days := math.Round((v - cw.last) / 86400)
+			v -= days * 86400
+			cw.shift -= days * 86400
+		}
+		cw.last = v
+		return v
+	case cw.rate > 0:
+		return v / cw.rate
+	}
+	return cw.scale * v
+}
+
+// drop takes the first n rows off.
+func (cw *clockwork) drop(n int) { cw.seconds = cw.seconds[:copy(cw.seconds, cw.seconds[n:])] }
+
 // fromNumbers settles the unit of a numeric time column.
-func (cw *clockwork) fromNumbers(c *column, unitName string) error {
+func (cw *clockwork) fromNumbers(tb *table, c *column, unitName string) error {
 	u, why := timeUnit(c, unitName)
 	if u == "" {
 		return &FileError{What: fmt.Sprintf("time column %q: %s", c.header, why), Remedy: "state the unit in channels.yaml (time: {header: …, unit: s})"}
@@ -264,7 +308,8 @@ func (cw *clockwork) fromNumbers(c *column, unitName string) error {
 		return &FileError{What: fmt.Sprintf("time column %q", c.header), Err: err, Remedy: "state a unit of time in channels.yaml"}
 	}
 	cw.base.Unit, cw.base.Reason = string(u), why
-	cw.seconds = apply(c.values, scale, 0)
+	cw.scale = scale
+	cw.extend(tb)
 	return nil
 }
 
@@ -336,21 +381,15 @@ type stretch struct {
 // minRestart is how many rows after a step back in time must stay behind it to make a new run of them.
 const minRestart = 10
 
-// cutRuns splits the rows at repeated headers and where time starts again, drops rows whose time does not advance, and
-// spreads rows that share a coarse stamp.
-func (cw *clockwork) cutRuns(tb *table, speed []float64) []stretch {
-	var out []stretch
+// ranges splits the rows at repeated headers and where time starts again.
+func (cw *clockwork) ranges(tb *table) [][2]int {
+	var out [][2]int
 	for i, start := range tb.starts {
 		end := tb.rows
 		if i+1 < len(tb.starts) {
 			end = tb.starts[i+1]
 		}
-		for _, part := range cw.splitRestarts(start, end) {
-			s := cw.settle(tb, part, speed)
-			if len(s.time) >= 2 {
-				out = append(out, s)
-			}
-		}
+		out = append(out, cw.splitRestarts(start, end)...)
 	}
 	return out
 }
@@ -394,7 +433,8 @@ func (cw *clockwork) staysBack(i, end int, high float64) bool {
 	return n >= minRestart && back*5 <= n
 }
 
-// settle makes the time of one run strictly increasing.
+// settle makes the time of one run strictly increasing: it drops rows whose time does not advance and spreads rows that
+// share a coarse stamp.
 func (cw *clockwork) settle(tb *table, part [2]int, speed []float64) stretch {
 	var s stretch
 	var seconds []float64

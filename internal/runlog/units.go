@@ -18,7 +18,8 @@ const standardAir = unit.PascalPerAtmosphere / unit.PascalPerKilopascal
 // reading is a column in stored units.
 type reading struct {
 	values     []float64
-	unit       string // unit the file's values were taken to be in
+	conv       conversion // that makes the values of the column
+	unit       string     // unit the file's values were taken to be in
 	confidence float64
 	why        string
 	imperial   bool
@@ -115,7 +116,7 @@ func convert(from, to unit.Unit, raw []float64) (reading, *failure) {
 	if err != nil {
 		return reading{}, refuse("%v", err)
 	}
-	return reading{values: apply(raw, scale, offset), unit: string(from), confidence: 1, why: "unit " + string(from) + " as written"}, nil
+	return reading{values: apply(raw, scale, offset), conv: conversion{scale: scale, offset: offset}, unit: string(from), confidence: 1, why: "unit " + string(from) + " as written"}, nil
 }
 
 // assume is the reading in a unit that was concluded rather than read.
@@ -170,7 +171,9 @@ func (ctx *context) readPlain(id channel.ID, u unit.Unit, raw []float64) (readin
 // unit only: engines of 1 to 4 litres idle on about 1.6 to 11 g/s. Both common practice, no source.
 func (ctx *context) readFlow(raw []float64) (reading, *failure) {
 	if ctx.opts.Displacement > 0 && ctx.manifold != nil && ctx.speed != nil {
-		return ctx.flowByDensity(raw)
+		if ratios := ctx.breathing(raw); len(ratios) >= minBreaths {
+			return ctx.flowByDensity(raw, median(ratios))
+		}
 	}
 	idle := median(where(raw, ctx.idling))
 	switch {
@@ -189,20 +192,26 @@ func (ctx *context) readFlow(raw []float64) (reading, *failure) {
 // airDensity is that of air at 20 °C, in g/L per kPa of pressure: 1/(R·T) with R = 0.287 kJ/(kg·K).
 const airDensity = 1 / (0.287 * 293.15)
 
-// flowByDensity picks the unit under which the median volumetric efficiency at full throttle lies between 0.55 and 1.15
+// minBreaths is how many samples at full throttle settle the unit of mass flow: common practice, no source.
+const minBreaths = 10
+
+// breathing is, at full throttle, the flow as written over the air that the displacement holds at manifold density
 // (speed–density: flow = rpm/120 · displacement · density · efficiency for a four-stroke engine; Heywood, eq. 2.27).
-func (ctx *context) flowByDensity(raw []float64) (reading, *failure) {
-	var ratios []float64
+func (ctx *context) breathing(raw []float64) (ratios []float64) {
 	for i, v := range raw {
 		p, n := ctx.manifold[i], ctx.speed[i]
 		if v > 0 && n > 1200 && p > 60 && ctx.wideOpen(i) { // a boost gauge that stops at zero is right at full throttle only
 			ratios = append(ratios, v/(n/120*ctx.opts.Displacement*p*airDensity))
 		}
 	}
-	mid := median(ratios)
+	return ratios
+}
+
+// flowByDensity picks the unit under which the median volumetric efficiency at full throttle lies between 0.55 and 1.15.
+func (ctx *context) flowByDensity(raw []float64, mid float64) (reading, *failure) {
 	for _, u := range []unit.Unit{unit.GramPerSecond, unit.KgPerHour, unit.LbPerMinute} {
 		scale, _, err := unit.Linear(u, unit.GramPerSecond)
-		if err == nil && len(ratios) >= 10 && scale*mid >= 0.55 && scale*mid <= 1.15 {
+		if err == nil && scale*mid >= 0.55 && scale*mid <= 1.15 {
 			return assume(u, unit.GramPerSecond, raw, 0.85, fmt.Sprintf("no unit is written; with %s the engine breathes at a volumetric efficiency of %.2f, with any other unit it could not", u, scale*mid))
 		}
 	}
@@ -267,11 +276,11 @@ func readTrim(u unit.Unit, raw []float64) (reading, *failure) {
 	factor := low > 0.6 && high < 1.5 && math.Abs(quantile(sorted, 0.5)-1) < 0.25 && high > low
 	switch {
 	case u == unit.Fraction && factor:
-		return reading{values: apply(raw, 100, -100), unit: "factor", confidence: 0.9, why: "values around 1 multiply the fuel: 1 is no trim"}, nil
+		return reading{values: apply(raw, 100, -100), conv: conversion{scale: 100, offset: -100}, unit: "factor", confidence: 0.9, why: "values around 1 multiply the fuel: 1 is no trim"}, nil
 	case u != "":
 		return convert(u, unit.Percent, raw)
 	case factor:
-		return reading{values: apply(raw, 100, -100), unit: "factor", confidence: 0.75, why: fmt.Sprintf("no unit is written; values from %.3g to %.3g multiply the fuel: 1 is no trim", low, high)}, nil
+		return reading{values: apply(raw, 100, -100), conv: conversion{scale: 100, offset: -100}, unit: "factor", confidence: 0.75, why: fmt.Sprintf("no unit is written; values from %.3g to %.3g multiply the fuel: 1 is no trim", low, high)}, nil
 	case high > 1 || low < -1:
 		return assume(unit.Percent, unit.Percent, raw, 0.9, fmt.Sprintf("no unit is written; values from %.3g to %.3g are percent", low, high))
 	case high == 0 && low == 0:
@@ -414,6 +423,7 @@ func (ctx *context) readRetard(id channel.ID, u unit.Unit, raw []float64) (readi
 		r.why = "all readings are zero: no retard in either sign"
 	case negative > 9*positive:
 		r.values = apply(r.values, -1, 0)
+		r.conv.scale, r.conv.offset = -r.conv.scale, 0-r.conv.offset
 		r.why = fmt.Sprintf("%d of %d readings that are not zero are negative: the file counts retard negative, turned to positive", negative, negative+positive)
 	case positive > 9*negative:
 		r.why = fmt.Sprintf("%d of %d readings that are not zero are positive: retard is counted positive", positive, negative+positive)
@@ -433,12 +443,13 @@ func (ctx *context) readMixture(c claim, u unit.Unit, raw []float64) (reading, *
 	if len(finite(values)) == 0 {
 		return reading{}, refuse("it is zero or empty throughout: not supported, and zero is no mixture")
 	}
+	asIs := conversion{scale: 1, positive: true}
 	mid := median(values)
 	nearOne := mid > 0.5 && mid < 2.2
 	isAFR := mid >= 6 && mid <= 25 || (c.afr || u == unit.AFR) && mid >= 4.5 && mid <= 25
 	switch {
 	case u == unit.LambdaUnit && nearOne && !c.phi:
-		return reading{values: values, unit: string(u), confidence: 1, why: "unit lambda as written"}, nil
+		return reading{values: values, conv: asIs, unit: string(u), confidence: 1, why: "unit lambda as written"}, nil
 	case u == unit.AFR && isAFR, u == "" && c.afr && isAFR:
 		return ctx.fromAFR(values, "air-fuel ratio as written"), nil
 	case u == unit.LambdaUnit && isAFR, u == unit.AFR && nearOne:
@@ -453,7 +464,7 @@ func (ctx *context) readMixture(c claim, u unit.Unit, raw []float64) (reading, *
 		if narrowBand(values) {
 			return reading{}, refuse("its readings jump between two ends as a narrow-band sensor's voltage does")
 		}
-		return reading{values: values, unit: string(unit.LambdaUnit), confidence: 0.9, why: fmt.Sprintf("a median of %.3g is λ", mid)}, nil
+		return reading{values: values, conv: asIs, unit: string(unit.LambdaUnit), confidence: 0.9, why: fmt.Sprintf("a median of %.3g is λ", mid)}, nil
 	}
 	return reading{}, refuse("a median of %.4g is neither λ nor an air-fuel ratio", mid)
 }
@@ -498,6 +509,7 @@ func (ctx *context) fromAFR(values []float64, why string) reading {
 			Detail: fmt.Sprintf("air-fuel ratio was divided by %.4g, the usual scale of a gasoline display; state the display's stoichiometric ratio if it differs", stoich)})
 	}
 	r.values = apply(values, 1/stoich, 0)
+	r.conv = conversion{scale: 1 / stoich, positive: true}
 	r.why = fmt.Sprintf("%s, divided by %.4g", why, stoich)
 	if rest := median(where(values, ctx.idling)); !math.IsNaN(rest) {
 		if share := rest / stoich; math.Abs(share-1) > 0.03 {
@@ -517,6 +529,7 @@ func (ctx *context) fromEquivalence(u unit.Unit, values []float64) (reading, *fa
 	for i, v := range values {
 		inverse[i] = 1 / v
 	}
+	asIs, reciprocal := conversion{scale: 1, positive: true}, conversion{scale: 1, positive: true, inverse: true}
 	direct := 0 // votes: positive for λ, negative for φ
 	why := ""
 	if full := where(values, ctx.wideOpen); len(full) >= 5 {
@@ -540,13 +553,13 @@ func (ctx *context) fromEquivalence(u unit.Unit, values []float64) (reading, *fa
 	case u == unit.Phi && direct > 0, u == unit.LambdaUnit && direct < 0:
 		return reading{}, refuse("its unit is written as %s, but %s", u, why)
 	case u == unit.LambdaUnit:
-		return reading{values: values, unit: string(u), confidence: 0.9, why: "unit lambda as written"}, nil
+		return reading{values: values, conv: asIs, unit: string(u), confidence: 0.9, why: "unit lambda as written"}, nil
 	case u == unit.Phi && direct < 0:
-		return reading{values: inverse, unit: string(unit.Phi), confidence: 0.95, why: why}, nil
+		return reading{values: inverse, conv: reciprocal, unit: string(unit.Phi), confidence: 0.95, why: why}, nil
 	case direct > 0:
-		return reading{values: values, unit: string(unit.LambdaUnit), confidence: 0.8, why: why}, nil
+		return reading{values: values, conv: asIs, unit: string(unit.LambdaUnit), confidence: 0.8, why: why}, nil
 	case direct < 0:
-		return reading{values: inverse, unit: string(unit.Phi), confidence: 0.8, why: why}, nil
+		return reading{values: inverse, conv: reciprocal, unit: string(unit.Phi), confidence: 0.8, why: why}, nil
 	}
 	return reading{}, refuse("an equivalence ratio may be fuel-air (above 1 is rich) or air-fuel as SAE J1979 has it (below 1 is rich); neither full throttle nor a measured λ tells which")
 }

@@ -1,0 +1,156 @@
+package assess
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"headroom/internal/evidence"
+	"headroom/models/drift"
+)
+
+// Settings of the platform trends; common practice, no source.
+const (
+	trendUnit     = 100 // days a slope is stated over
+	trendFewest   = 5   // cars logged on two days or more, below which nothing is said
+	trendOneCycle = 730 // days of history, below which a slope cannot be told from the season
+)
+
+// trendMetrics are watched on the platform as a whole only: on one car they follow the weather.
+var trendMetrics = []watchedMetric{
+	{name: "charge temperature", unit: "K", value: func(r *evidence.Row) float64 { return r.ChargeTemperature }},
+	{name: "ambient temperature", unit: "K", value: func(r *evidence.Row) float64 { return r.Ambient }},
+}
+
+// trendOf is the slope over time, within cars, of a platform's daily residuals. Cars are clusters: days of one car
+// share its faults and its driver. The variance is the jackknife over cars (CV3: Bell and McCaffrey, Survey Methodology
+// 28, 2002). The interval is Student's t with one degree of freedom less than the effective number of cars, which is
+// smaller than the number of cars when few of them carry most of the days (Carter, Schnepel and Steigerwald, Rev. Econ.
+// Statist. 99, 2017; from memory). TestTrendCoverage measures what that holds.
+func trendOf(platform string, m watchedMetric, all []series) FleetTrend {
+	nan := Number(math.NaN())
+	out := FleetTrend{Platform: platform, Metric: m.name, Unit: m.unit, Status: StatusNotAssessed,
+		SlopePer100Days: nan, Interval95: Span{nan, nan}, PValue: nan, AdjustedP: nan}
+	sums := withinCars(all, &out)
+	if out.Cars < trendFewest {
+		out.Say = fmt.Sprintf("%s: %s logged it on two days or more, a trend takes %d.", capital(m.name), count(out.Cars, "car"), trendFewest)
+		return out
+	}
+	slope, se, effective := jackknifeSlope(sums)
+	if !known(slope) || !known(se) || !(effective > 1) {
+		out.Say = fmt.Sprintf("%s: too few days apart for a slope.", capital(m.name))
+		return out
+	}
+	t := distuv.StudentsT{Sigma: 1, Nu: effective - 1}
+	half := t.Quantile(0.975) * se
+	out.Status = StatusAssessed
+	out.SlopePer100Days, out.Interval95 = Number(trendUnit*slope), Span{Number(trendUnit * (slope - half)), Number(trendUnit * (slope + half))}
+	out.PValue = 1
+	if slope != 0 {
+		out.PValue = Number(2 * t.Survival(math.Abs(slope)/se))
+	}
+	return out
+}
+
+// carSums are a car's sums about its own means: Σ t·y and Σ t².
+type carSums struct{ ty, tt float64 }
+
+// withinCars sums each car with two days or more and notes what was used.
+func withinCars(all []series, out *FleetTrend) []carSums {
+	var sums []carSums
+	for i := range all {
+		s := &all[i]
+		n := len(s.Values)
+		if n < 2 {
+			continue
+		}
+		var meanT, meanY float64
+		for k := range s.Values {
+			meanT += s.Times[k] / float64(n)
+			meanY += s.Values[k] / float64(n)
+		}
+		var c carSums
+		for k := range s.Values {
+			c.ty += (s.Times[k] - meanT) * (s.Values[k] - meanY)
+			c.tt += (s.Times[k] - meanT) * (s.Times[k] - meanT)
+		}
+		sums = append(sums, c)
+		out.Cars++
+		out.Days += n
+		if out.From == "" || s.dates[0] < out.From {
+			out.From = s.dates[0]
+		}
+		out.To = max(out.To, s.dates[n-1])
+	}
+	return sums
+}
+
+// jackknifeSlope is the least-squares slope within cars, its deviation from leaving out one car at a time, and the
+// effective number of cars (Σ t²)² / Σ (t²)², sums by car.
+func jackknifeSlope(cars []carSums) (slope, se, effective float64) {
+	var all carSums
+	squares := 0.0
+	for _, c := range cars {
+		all.ty += c.ty
+		all.tt += c.tt
+		squares += c.tt * c.tt
+	}
+	slope = all.ty / all.tt
+	ss := 0.0
+	for _, c := range cars {
+		d := (all.ty-c.ty)/(all.tt-c.tt) - slope
+		ss += d * d
+	}
+	n := float64(len(cars))
+	return slope, math.Sqrt(ss * (n - 1) / n), all.tt * all.tt / squares
+}
+
+// callTrends corrects for the number of trends watched, calls those that stand out and puts them first.
+func callTrends(trends []FleetTrend) error {
+	var p []float64
+	var at []int
+	for i := range trends {
+		if trends[i].Status == StatusAssessed {
+			p = append(p, float64(trends[i].PValue))
+			at = append(at, i)
+		}
+	}
+	adjusted, err := drift.Adjusted(p)
+	if err != nil {
+		return err
+	}
+	for k, i := range at {
+		trends[i].AdjustedP = Number(adjusted[k])
+		trends[i].Signal = adjusted[k] <= healthDiscovery
+		trends[i].Say = trendSentence(&trends[i])
+	}
+	key := func(t FleetTrend) float64 { return orElse(float64(t.PValue), 2) }
+	slices.SortStableFunc(trends, func(a, b FleetTrend) int {
+		switch d := key(a) - key(b); {
+		case d < 0:
+			return -1
+		case d > 0:
+			return 1
+		}
+		return 0
+	})
+	return nil
+}
+
+func trendSentence(t *FleetTrend) string {
+	if !t.Signal {
+		return fmt.Sprintf("%s of the platform shows no trend beyond chance in %s of %s.", capital(t.Metric), count(t.Days, "day"), count(t.Cars, "car"))
+	}
+	verb := "rises"
+	if t.SlopePer100Days < 0 {
+		verb = "falls"
+	}
+	say := fmt.Sprintf("%s %s by %s %s in 100 days over the whole platform, %s to %s.", capital(t.Metric), verb,
+		short(Number(math.Abs(float64(t.SlopePer100Days)))), t.Unit, t.From, t.To)
+	if days, ok := daysBetween(t.From, t.To); ok && days < trendOneCycle {
+		say += " Less than two years were logged, so season and ageing cannot be told apart."
+	}
+	return say
+}

@@ -1,0 +1,216 @@
+package report
+
+import (
+	"fmt"
+	"html"
+	"html/template"
+	"strconv"
+	"strings"
+
+	"headroom/internal/assess"
+)
+
+func acrossDocument(a *assess.Across) document {
+	return document{
+		Kind:  "review across the fleet",
+		Title: "Review of " + or(a.Revision, "an unnamed revision") + " on every car",
+		Facts: []fact{
+			{"Parent", or(a.Parent, "none, a base calibration")},
+			{"Platform", or(a.Platform, "not named")},
+			{"Fuel", or(a.Fuel, "not named")},
+			{"Cars scored", strconv.Itoa(len(a.Cars))},
+			{"Not scored", strconv.Itoa(len(a.Failed))},
+			{"Verdicts", verdictTally(a.Cars)},
+		},
+		Sections: []section{
+			acrossHazardSection(a), acrossCarSection(a.Cars), acrossFailedSection(a.Failed),
+			cautionSection(a.Cautions), provenanceSection(a.Stamp),
+		},
+	}
+}
+
+// verdictTally counts verdicts, the gravest first.
+func verdictTally(cars []assess.AcrossCar) string {
+	tally := map[string]int{}
+	for _, c := range cars {
+		tally[c.Verdict]++
+	}
+	var parts []string
+	for _, v := range []string{assess.VerdictHold, assess.VerdictUndecided, assess.VerdictConditions, assess.VerdictRelease} {
+		if tally[v] > 0 {
+			parts = append(parts, strconv.Itoa(tally[v])+nbsp+v)
+		}
+	}
+	return or(strings.Join(parts, ", "), "none")
+}
+
+func acrossHazardSection(a *assess.Across) section {
+	s := section{ID: "hazards", Title: "How many cars would cross too often"}
+	if len(a.Hazards) == 0 {
+		s.Intro = "No hazard is listed in this result."
+		return s
+	}
+	s.Intro = "A car counts when more of its pulls cross the limit than the hazard's severity allows. Brackets hold the 90 % interval of the number of " +
+		"cars; what the cars share in uncertainty moves them together."
+	t := &table{
+		Columns: []column{
+			{Head: "Hazard", Flex: true}, {Head: "Allowed per pull", Right: true}, {Head: "Cars expected", Right: true},
+			{Head: "Of", Right: true}, {Head: "More likely than not", Flex: true},
+		},
+		Legend: "Small pictures: the line runs from no car to all cars the hazard could be assessed for, the dot is the expected number, the bar its 90 % interval.",
+		Absent: "the hazard could not be assessed for any car, which is no pass.",
+	}
+	for _, h := range a.Hazards {
+		t.Rows = append(t.Rows, acrossHazardRow(h))
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+// fewCars is how many likely cars are named in a row; the machine formats name them all.
+const fewCars = 6
+
+func acrossHazardRow(h assess.AcrossHazard) row {
+	expected, likely := text(missing), text(missing)
+	if h.Expected.Known() {
+		expected = text(number(h.Expected, 1))
+		if h.Interval90[0].Known() && h.Interval90[1].Known() {
+			expected = text(expected.Parts[0], "("+number(h.Interval90[0], 0)+" to "+number(h.Interval90[1], 0)+")")
+		}
+		expected.Strip = carsStrip(h)
+		likely = text("none").toned(faint)
+		switch {
+		case len(h.Likely) > fewCars:
+			likely = text(strings.Join(h.Likely[:fewCars], ", "), "and "+strconv.Itoa(len(h.Likely)-fewCars)+" more").toned(alarm)
+		case len(h.Likely) > 0:
+			likely = text(strings.Join(h.Likely, ", ")).toned(alarm)
+		}
+	}
+	r := row{Cells: []cell{
+		text(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").toned(loud),
+		text(probability(h.Threshold)), expected.toned(loud), text(count(h.Assessed, "car")), likely,
+	}}
+	if h.Expected == 0 && h.Interval90[1] == 0 {
+		r.setBack()
+	}
+	return r
+}
+
+// carsStrip draws the expected number of cars with its interval between none and all, or nil when nothing was assessed.
+func carsStrip(h assess.AcrossHazard) *strip {
+	if h.Assessed == 0 || !h.Expected.Known() {
+		return nil
+	}
+	fr := frame{left: 6, right: stripWidth - 6, x0: 0, x1: float64(h.Assessed)}
+	mid := stripHeight / 2
+	var g drawing
+	g.add(`<svg class="strip" viewBox="0 0 %g %g" role="img" aria-label="%s">`, stripWidth, stripHeight,
+		html.EscapeString(fmt.Sprintf("%s of %s", number(h.Expected, 1), count(h.Assessed, "car"))))
+	g.line("rule", fr.left, mid, fr.right, mid)
+	g.line("rule", fr.left, 4, fr.left, stripHeight-4)
+	g.line("rule", fr.right, 4, fr.right, stripHeight-4)
+	if h.Interval90[0].Known() && h.Interval90[1].Known() {
+		low, high := fr.x(float64(h.Interval90[0])), fr.x(float64(h.Interval90[1]))
+		g.rect("band", low, mid-5, high-low, 10)
+	}
+	g.add(`<circle class="revision-dot" cx="%s" cy="%s" r="4"/>`, px(fr.x(float64(h.Expected))), px(mid))
+	g.add(`</svg>`)
+	return &strip{SVG: template.HTML(g.String())}
+}
+
+func acrossCarSection(cars []assess.AcrossCar) section {
+	s := section{ID: "cars", Title: "Cars, riskiest first"}
+	if len(cars) == 0 {
+		s.Intro = "The revision could not be scored for any car."
+		return s
+	}
+	s.Intro = "The revision as if it were meant for this car. The chance is that one pull crosses the limit of the leading hazard; own pulls are the " +
+		"car's, on any calibration."
+	t := &table{
+		Columns: []column{
+			{Head: "#", Right: true}, {Head: "Car", Flex: true}, {Head: "Verdict"}, {Head: "Leading hazard", Flex: true},
+			{Head: "Chance per pull", Right: true}, {Head: "Own pulls", Right: true},
+		},
+		Absent: "no number could be worked out; the note of the same rank says why.",
+		Most:   25,
+	}
+	for i, c := range cars {
+		t.Rows = append(t.Rows, row{
+			Cells: []cell{
+				integer(i + 1), text(or(c.Vehicle, missing)).toned(loud), text(c.Verdict).toned(verdictTone(c.Verdict)), text(plain(c.TopHazard)),
+				chance(c.ProbabilityPerPull, c.Interval90), integer(c.OwnPulls),
+			},
+			Notes: []string{sentence(or(c.Because, "No reason was recorded"))},
+		})
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+func acrossFailedSection(failed []assess.AuditError) section {
+	s := section{ID: "not-scored", Title: "Not scored"}
+	if len(failed) == 0 {
+		s.Intro = "None: the revision was scored for every car of the platform."
+		return s
+	}
+	s.Intro = "The revision could not be scored for these cars. That is no pass."
+	t := &table{Columns: []column{{Head: "Car", Flex: true}, {Head: "What went wrong", Flex: true}}}
+	for _, f := range failed {
+		t.Rows = append(t.Rows, row{Cells: []cell{text(f.Revision).toned(loud), text(f.Error)}})
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+// acrossRow is one line of a revision across the fleet, flat. Record is "hazard", "car", or "failed" for a car that
+// could not be scored; columns of the other records are not known. Likely holds car ids parted by blanks.
+type acrossRow struct {
+	Record        string   `parquet:"record,dict"`
+	Revision      string   `parquet:"revision,dict"`
+	Parent        string   `parquet:"parent,dict"`
+	Platform      string   `parquet:"platform,dict"`
+	Fuel          string   `parquet:"fuel,dict"`
+	Hazard        string   `parquet:"hazard,dict"`
+	Severity      string   `parquet:"severity,dict"`
+	Threshold     *float64 `parquet:"threshold_per_pull,optional"`
+	Assessed      *int64   `parquet:"assessed_cars,optional"`
+	Expected      *float64 `parquet:"expected_cars,optional"`
+	ExpectedLo    *float64 `parquet:"expected_cars_low90,optional"`
+	ExpectedHi    *float64 `parquet:"expected_cars_high90,optional"`
+	Likely        string   `parquet:"likely_cars"`
+	Rank          *int64   `parquet:"rank,optional"`
+	Vehicle       string   `parquet:"vehicle,dict"`
+	Verdict       string   `parquet:"verdict,dict"`
+	Probability   *float64 `parquet:"probability_per_pull,optional"`
+	ProbabilityLo *float64 `parquet:"probability_per_pull_low90,optional"`
+	ProbabilityHi *float64 `parquet:"probability_per_pull_high90,optional"`
+	OwnPulls      *int64   `parquet:"own_pulls,optional"`
+	Because       string   `parquet:"because"`
+	Digest        string   `parquet:"workspace_digest,dict"`
+	Seed          uint64   `parquet:"seed"`
+}
+
+func acrossRows(a *assess.Across) []acrossRow {
+	common := acrossRow{Revision: a.Revision, Parent: a.Parent, Platform: a.Platform, Fuel: a.Fuel, Digest: a.WorkspaceDigest, Seed: a.Seed}
+	var rows []acrossRow
+	for _, h := range a.Hazards {
+		out := common
+		out.Record, out.Hazard, out.Severity, out.Threshold = "hazard", h.Hazard, h.Severity, known(h.Threshold)
+		out.Assessed, out.Expected = some(int64(h.Assessed)), known(h.Expected)
+		out.ExpectedLo, out.ExpectedHi, out.Likely = known(h.Interval90[0]), known(h.Interval90[1]), strings.Join(h.Likely, " ")
+		rows = append(rows, out)
+	}
+	for i, c := range a.Cars {
+		out := common
+		out.Record, out.Rank, out.Vehicle, out.Verdict, out.Hazard = "car", some(int64(i+1)), c.Vehicle, c.Verdict, c.TopHazard
+		out.Probability, out.ProbabilityLo, out.ProbabilityHi = known(c.ProbabilityPerPull), known(c.Interval90[0]), known(c.Interval90[1])
+		out.OwnPulls, out.Because = some(int64(c.OwnPulls)), c.Because
+		rows = append(rows, out)
+	}
+	for _, f := range a.Failed {
+		out := common
+		out.Record, out.Vehicle, out.Because = "failed", f.Revision, f.Error
+		rows = append(rows, out)
+	}
+	return rows
+}

@@ -1,0 +1,266 @@
+package report
+
+import (
+	"fmt"
+	"html"
+	"html/template"
+	"math"
+	"strings"
+
+	"headroom/internal/assess"
+)
+
+func againstDocument(a *assess.Against, d display) document {
+	return document{
+		Kind:  "two revisions",
+		Title: or(a.Left.Revision, "an unnamed revision") + " against " + or(a.Right.Revision, "an unnamed revision"),
+		Facts: []fact{
+			{"Left", or(a.Left.Revision, "not named")},
+			{"Right", or(a.Right.Revision, "not named")},
+			{"Car", againstCars(a)},
+		},
+		Sections: []section{
+			sideSection(a), againstHazardSection(a), againstGainSection(a.Gains, d),
+			cautionSection(a.Cautions), provenanceSection(a.Stamp),
+		},
+	}
+}
+
+func againstCars(a *assess.Against) string {
+	if a.Left.Vehicle == a.Right.Vehicle {
+		return vehicle(a.Left.Vehicle)
+	}
+	return vehicle(a.Left.Vehicle) + " and " + vehicle(a.Right.Vehicle)
+}
+
+func sideSection(a *assess.Against) section {
+	t := &table{Columns: []column{{Head: "Side"}, {Head: "Revision", Flex: true}, {Head: "Car", Flex: true}, {Head: "Verdict"}}}
+	for _, side := range []struct {
+		name string
+		of   assess.AgainstSide
+	}{{"left", a.Left}, {"right", a.Right}} {
+		r := row{Cells: []cell{
+			text(side.name), text(or(side.of.Revision, missing)).toned(loud), text(vehicle(side.of.Vehicle)),
+			text(or(side.of.Verdict, missing)).toned(verdictTone(side.of.Verdict)),
+		}}
+		for _, b := range side.of.Because {
+			r.Notes = append(r.Notes, capital(sentence(b)))
+		}
+		if len(r.Notes) == 0 {
+			r.Notes = []string{"No reason was recorded."}
+		}
+		t.Rows = append(t.Rows, r)
+	}
+	return section{ID: "verdicts", Title: "Verdicts", Intro: "Each revision on its own.", Blocks: []block{{Table: t}}}
+}
+
+func againstHazardSection(a *assess.Against) section {
+	s := section{ID: "hazards", Title: "Chance of crossing, hazard by hazard"}
+	if len(a.Hazards) == 0 {
+		s.Intro = "No hazard is listed in this result."
+		return s
+	}
+	s.Intro = "The chance is that a pull crosses the limit in any cell; brackets hold its 90 % interval. The change is right minus left in percentage points. " +
+		"The last column is how much of the remaining uncertainty has the right revision as the more likely to cross."
+	t := &table{
+		Columns: []column{
+			{Head: "Hazard", Flex: true}, {Head: "Left", Right: true}, {Head: "Right", Right: true}, {Head: "Change", Right: true},
+			{Head: "Right is worse", Right: true},
+		},
+		Legend: "Small pictures: left revision above, right revision below. The upright lines stand at 0.1, 1, 10, 50, 90, 99 and 99.9 %. The dot is the chance, the bar its 90 % interval.",
+		Absent: "not assessed on that side, which is no pass, or the two revisions cannot be compared in it.",
+	}
+	for i := range a.Hazards {
+		t.Rows = append(t.Rows, againstHazardRow(&a.Hazards[i]))
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+func againstHazardRow(h *assess.AgainstHazard) row {
+	change := text(points(h.Change))
+	change.Strip = pairStrip(h)
+	worse := text(probability(h.Worse))
+	switch {
+	case h.Change == 0 && h.Worse == 0:
+		worse = text("no difference").toned(faint)
+	case h.Worse >= clearShare:
+		worse = worse.toned(alarm)
+	}
+	r := row{Cells: []cell{
+		text(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").toned(loud),
+		sideChance(h.Left), sideChance(h.Right), change.toned(loud), worse,
+	}}
+	if h.Left.Interval90[1] < quietChance && h.Right.Interval90[1] < quietChance && h.Left.Status == h.Right.Status {
+		r.setBack() // hardly any chance on either side; not so where one is not known
+	}
+	left, right := h.Left.Why, h.Right.Why
+	switch {
+	case left != "" && left == right:
+		r.Notes = []string{"Both: " + sentence(left)}
+	default:
+		if left != "" {
+			r.Notes = append(r.Notes, "Left: "+sentence(left))
+		}
+		if right != "" {
+			r.Notes = append(r.Notes, "Right: "+sentence(right))
+		}
+	}
+	return r
+}
+
+// clearShare is the share of the draws from which on the right revision stands out as the worse; common practice, no
+// source.
+const clearShare = 0.95
+
+// sideChance is the chance on one side, or what its status says instead.
+func sideChance(h assess.Hazard) cell {
+	switch h.Status {
+	case assess.StatusNotAssessed:
+		return text(missing, "(not assessed)")
+	case assess.StatusThin:
+		if !h.ProbabilityPerPull.Known() {
+			return text(missing, "(thin evidence)")
+		}
+		c := chance(h.ProbabilityPerPull, h.Interval90)
+		return text(append(c.Parts, "thin evidence")...).toned(doubt)
+	}
+	return chance(h.ProbabilityPerPull, h.Interval90)
+}
+
+// points is a difference of two probabilities in percentage points, "+3.1 points". What is not zero is not shown as it.
+func points(change assess.Number) string {
+	switch pct := 100 * float64(change); {
+	case !change.Known():
+		return missing
+	case pct == 0:
+		return "none"
+	case math.Abs(pct) < 0.05:
+		return map[bool]string{true: "up", false: "down"}[pct > 0] + nbsp + "<0.1" + nbsp + "points"
+	default:
+		return signed(pct, 1) + nbsp + "points"
+	}
+}
+
+// leastDrawn is the smallest chance, and one minus it the largest, that a pair of strips tells apart; both are the
+// smallest that the report prints.
+const leastDrawn = 0.001
+
+// logOdds stretches chances near none and near all, where a linear scale shows nothing.
+func logOdds(p assess.Number) float64 {
+	v := min(max(float64(p), leastDrawn), 1-leastDrawn)
+	return math.Log(v / (1 - v))
+}
+
+// pairStrip draws the chances of both sides one above the other on one scale, or nil when neither is known.
+func pairStrip(h *assess.AgainstHazard) *strip {
+	if !drawable(h.Left) && !drawable(h.Right) {
+		return nil
+	}
+	fr := frame{left: 6, right: stripWidth - 6, x0: logOdds(0), x1: logOdds(1)}
+	x := func(p assess.Number) float64 { return fr.x(logOdds(p)) }
+	const high = stripHeight + 6
+	var g drawing
+	g.add(`<svg class="strip" viewBox="0 0 %g %g" role="img" aria-label="%s">`, stripWidth, high,
+		html.EscapeString(fmt.Sprintf("left %s, right %s", probability(h.Left.ProbabilityPerPull), probability(h.Right.ProbabilityPerPull))))
+	for _, p := range []assess.Number{0, 0.01, 0.1, 0.5, 0.9, 0.99, 1} {
+		g.line("rule", x(p), 1, x(p), high-1)
+	}
+	for _, side := range []struct {
+		class string
+		y     float64
+		of    assess.Hazard
+	}{{"parent", 9, h.Left}, {"revision", high - 9, h.Right}} {
+		if !drawable(side.of) {
+			continue
+		}
+		g.line("rule", fr.left, side.y, fr.right, side.y)
+		if low, up := side.of.Interval90[0], side.of.Interval90[1]; low.Known() && up.Known() {
+			g.rect("band", x(low), side.y-4, x(up)-x(low), 8)
+		}
+		g.add(`<circle class="%s-dot" cx="%s" cy="%s" r="3.5"/>`, side.class, px(x(side.of.ProbabilityPerPull)), px(side.y))
+	}
+	g.add(`</svg>`)
+	return &strip{SVG: template.HTML(g.String())}
+}
+
+// drawable reports whether a side has a chance to draw.
+func drawable(h assess.Hazard) bool {
+	return h.Status != assess.StatusNotAssessed && h.ProbabilityPerPull.Known()
+}
+
+func againstGainSection(gains []assess.AgainstGain, d display) section {
+	s := section{ID: "torque", Title: "Torque"}
+	if len(gains) == 0 {
+		s.Intro = "No torque could be worked out for both revisions at one speed."
+		return s
+	}
+	s.Intro = "Brake torque of each revision, and right minus left."
+	t := &table{
+		Columns: []column{{Head: "Speed", Right: true}, {Head: "Left", Right: true}, {Head: "Right", Right: true}, {Head: "Difference", Right: true}},
+		Absent:  "no number could be worked out at this speed.",
+	}
+	for _, g := range gains {
+		t.Rows = append(t.Rows, row{Cells: []cell{
+			text(d.value(g.RPM, "rpm")), text(d.value(g.Left, "Nm")), text(d.value(g.Right, "Nm")), text(d.change(g.Right-g.Left, "Nm")).toned(loud),
+		}})
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+// againstRow is one line of a comparison, flat. Record is "revision", "hazard" or "torque"; columns of the other
+// records are not known.
+type againstRow struct {
+	Record        string   `parquet:"record,dict"`
+	Left          string   `parquet:"left,dict"`
+	Right         string   `parquet:"right,dict"`
+	Side          string   `parquet:"side,dict"` // left | right, of a revision
+	Vehicle       string   `parquet:"vehicle,dict"`
+	Verdict       string   `parquet:"verdict,dict"`
+	Because       string   `parquet:"because"`
+	Hazard        string   `parquet:"hazard,dict"`
+	Severity      string   `parquet:"severity,dict"`
+	LeftStatus    string   `parquet:"left_status,dict"`
+	LeftChance    *float64 `parquet:"left_probability_per_pull,optional"`
+	LeftLow       *float64 `parquet:"left_probability_per_pull_low90,optional"`
+	LeftHigh      *float64 `parquet:"left_probability_per_pull_high90,optional"`
+	RightStatus   string   `parquet:"right_status,dict"`
+	RightChance   *float64 `parquet:"right_probability_per_pull,optional"`
+	RightLow      *float64 `parquet:"right_probability_per_pull_low90,optional"`
+	RightHigh     *float64 `parquet:"right_probability_per_pull_high90,optional"`
+	Change        *float64 `parquet:"change_per_pull,optional"`
+	Worse         *float64 `parquet:"right_worse_share,optional"`
+	Speed         *float64 `parquet:"speed_rpm,optional"`
+	LeftTorqueNm  *float64 `parquet:"left_torque_nm,optional"`
+	RightTorqueNm *float64 `parquet:"right_torque_nm,optional"`
+	Digest        string   `parquet:"workspace_digest,dict"`
+	Seed          uint64   `parquet:"seed"`
+}
+
+func againstRows(a *assess.Against) []againstRow {
+	common := againstRow{Left: a.Left.Revision, Right: a.Right.Revision, Digest: a.WorkspaceDigest, Seed: a.Seed}
+	var rows []againstRow
+	for i, side := range []assess.AgainstSide{a.Left, a.Right} {
+		out := common
+		out.Record, out.Side = "revision", []string{"left", "right"}[i]
+		out.Vehicle, out.Verdict, out.Because = side.Vehicle, side.Verdict, strings.Join(side.Because, "; ")
+		rows = append(rows, out)
+	}
+	for _, h := range a.Hazards {
+		out := common
+		out.Record, out.Hazard, out.Severity = "hazard", h.Hazard, h.Severity
+		out.LeftStatus, out.LeftChance = h.Left.Status, known(h.Left.ProbabilityPerPull)
+		out.LeftLow, out.LeftHigh = known(h.Left.Interval90[0]), known(h.Left.Interval90[1])
+		out.RightStatus, out.RightChance = h.Right.Status, known(h.Right.ProbabilityPerPull)
+		out.RightLow, out.RightHigh = known(h.Right.Interval90[0]), known(h.Right.Interval90[1])
+		out.Change, out.Worse = known(h.Change), known(h.Worse)
+		rows = append(rows, out)
+	}
+	for _, g := range a.Gains {
+		out := common
+		out.Record, out.Speed, out.LeftTorqueNm, out.RightTorqueNm = "torque", known(g.RPM), known(g.Left), known(g.Right)
+		rows = append(rows, out)
+	}
+	return rows
+}

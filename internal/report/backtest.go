@@ -1,0 +1,458 @@
+package report
+
+import (
+	"fmt"
+	"html"
+	"html/template"
+	"io"
+	"math"
+	"strconv"
+
+	"headroom/internal/assess"
+)
+
+// Backtest writes the estimator's own record. CSV and Parquet hold one row a prediction (a revision's hazard), then one
+// a hazard's score and one a bin of its reliability table, then what was not scored; the column "record" says which.
+func Backtest(w io.Writer, b *assess.Backtest, f Format, opt Options) error {
+	if b == nil {
+		return errNoResult
+	}
+	return write(w, f, opt, b, b.Stamp, func(d display) document { return backtestDocument(b, d) },
+		func() []backtestRow { return backtestRows(b) })
+}
+
+func backtestDocument(b *assess.Backtest, d display) document {
+	inside := 0
+	for _, p := range b.Predictions {
+		if p.Inside {
+			inside++
+		}
+	}
+	return document{
+		Kind:  "backtest",
+		Title: "Past revisions predicted from what was known before",
+		Facts: []fact{
+			{"Revisions with own pulls", strconv.Itoa(b.Revisions)},
+			{"Predicted", strconv.Itoa(b.Predicted)},
+			{"Predictions", fmt.Sprintf("%d, %d inside their band", len(b.Predictions), inside)},
+			{"Fits", strconv.Itoa(len(b.Fits))},
+		},
+		Sections: []section{
+			scoreSection(b), reliabilitySection(b), bandSection(b), surpriseSection(b, d), notScoredSection(b), fitSection(b),
+			{ID: "rules", Title: "How this is reckoned", Blocks: []block{{List: b.Rules}}},
+			cautionSection(b.Cautions), provenanceSection(b.Stamp),
+		},
+	}
+}
+
+// everyHazard is the record of all hazards together before that of each.
+func everyHazard(b *assess.Backtest) []assess.BacktestScore {
+	return append([]assess.BacktestScore{b.Overall}, b.Hazards...)
+}
+
+func recordName(hazard string) string {
+	if hazard == "all" {
+		return "all hazards"
+	}
+	return plain(hazard)
+}
+
+func scoreSection(b *assess.Backtest) section {
+	s := section{ID: "scores", Title: "Scores by hazard"}
+	if b.Overall.Status != assess.StatusScored {
+		s.Intro = "Nothing could be scored: " + sentence(or(b.Overall.Why, "no revision was predicted"))
+		return s
+	}
+	s.Intro = "Skill 1 is perfect, 0 no better than the rule compared with, below 0 worse; brackets hold its 90 % interval. " +
+		"The rules are the share known before, and that every pull will be as the car's last log."
+	t := &table{
+		Columns: []column{
+			{Head: "Hazard", Flex: true}, {Head: "Pulls", Right: true}, {Head: "Stated", Right: true}, {Head: "Seen", Right: true},
+			{Head: "Skill on base rate", Right: true}, {Head: "Skill on last log", Right: true}, {Head: "Calibration error", Right: true},
+			{Head: "Brier score", Right: true, Wide: true}, {Head: "Log score", Right: true, Wide: true},
+		},
+		Absent: "no pull crossed (or all did), so skill is not defined: every rule that says \"never\" (or \"always\") is right.",
+	}
+	for _, h := range everyHazard(b) {
+		if h.Status == assess.StatusScored {
+			t.Rows = append(t.Rows, scoreRow(h))
+		}
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+func scoreRow(h assess.BacktestScore) row {
+	note := fmt.Sprintf("%s; %s was the share known before. Brier score %s (base rate %s, last log %s), log score %s (base rate %s).",
+		count(h.Revisions, "revision"), probability(h.BaseRate), tiny(h.Brier), tiny(h.BrierBase), tiny(h.BrierNaive), tiny(h.LogScore), tiny(h.LogScoreBase))
+	if h.ThinRevisions > 0 {
+		note += fmt.Sprintf(" %s on evidence the verdict calls thin.", capital(count(h.ThinRevisions, "revision")))
+	}
+	r := row{
+		Cells: []cell{
+			text(recordName(h.Hazard)).toned(loud),
+			text(strconv.Itoa(h.Pulls), fmt.Sprintf("(%d crossed)", h.Crossed)),
+			text(probability(h.Stated)),
+			text(shareOf(h.Crossed, h.Pulls)),
+			skill(h.SkillBase, h.SkillBase90),
+			skill(h.SkillNaive, h.SkillNaive90),
+			text(distance(h.CalibrationError)),
+			text(tiny(h.Brier), "(base "+tiny(h.BrierBase)+")"),
+			text(tiny(h.LogScore), "(base "+tiny(h.LogScoreBase)+")"),
+		},
+		Notes: []string{note},
+	}
+	if h.Why != "" && h.Crossed > 0 {
+		r.Notes = append(r.Notes, capital(sentence(h.Why)))
+	}
+	return r
+}
+
+// tiny is a score to four decimals; what would round to none is written as a bound.
+func tiny(v assess.Number) string {
+	if v > 0 && v < 0.00005 {
+		return "<0.0001"
+	}
+	return number(v, 4)
+}
+
+// skill is a skill with its interval.
+func skill(v assess.Number, span assess.Span) cell {
+	if !v.Known() {
+		return text(missing)
+	}
+	if !span[0].Known() || !span[1].Known() {
+		return text(number(v, 2))
+	}
+	return text(number(v, 2), "("+number(span[0], 2)+" to "+number(span[1], 2)+")")
+}
+
+// shareOf is a part of a whole in percent, without claiming more than was counted.
+func shareOf(part, whole int) string {
+	if whole == 0 {
+		return missing
+	}
+	v := 100 * float64(part) / float64(whole)
+	if v > 0 && v < 9.95 {
+		return fixed(v, 1) + nbsp + "%"
+	}
+	return fixed(v, 0) + nbsp + "%"
+}
+
+// distance is a difference of probabilities in percent.
+func distance(v assess.Number) string {
+	if !v.Known() {
+		return missing
+	}
+	return fixed(100*float64(v), 1) + nbsp + "%"
+}
+
+func reliabilitySection(b *assess.Backtest) section {
+	s := section{ID: "reliability", Title: "Reliability"}
+	if len(b.Overall.Reliability) == 0 {
+		s.Intro = "No prediction to compare."
+		return s
+	}
+	s.Intro = "Of the pulls that were given a chance, how many crossed: on the diagonal, chances mean what they say; bars hold the exact 90 % interval of the share. " +
+		"Hazards without a crossing are left out here; the json format has them."
+	var plots []plot
+	var tables []block
+	for _, h := range everyHazard(b) {
+		if h.Crossed == 0 && h.Hazard != "all" {
+			continue
+		}
+		if len(h.Reliability) > 0 {
+			plots = append(plots, reliabilityPlot(h))
+			tables = append(tables, block{Table: reliabilityTable(h)})
+		}
+	}
+	s.Blocks = append([]block{{Plots: plots}}, tables...)
+	return s
+}
+
+func reliabilityTable(h assess.BacktestScore) *table {
+	t := &table{
+		Caption: capital(recordName(h.Hazard)),
+		Columns: []column{
+			{Head: "Stated between", Right: true}, {Head: "Stated, mean", Right: true}, {Head: "Seen", Right: true},
+			{Head: "90 % interval", Right: true}, {Head: "Pulls", Right: true}, {Head: "Predictions", Right: true},
+		},
+	}
+	if h.Hazard != "all" {
+		t.Fold = "Numbers: " + recordName(h.Hazard)
+	}
+	for _, b := range h.Reliability {
+		t.Rows = append(t.Rows, row{Cells: []cell{
+			text(fixed(100*float64(b.Stated[0]), 0) + " to " + fixed(100*float64(b.Stated[1]), 0) + nbsp + "%"),
+			text(probability(b.Mean)), text(shareOf(b.Crossed, b.Pulls)), text(probabilities(b.Interval90)),
+			text(strconv.Itoa(b.Pulls), fmt.Sprintf("(%d crossed)", b.Crossed)), integer(b.Predicted),
+		}})
+	}
+	return t
+}
+
+const reliabilityHeight = 420.0
+
+// reliabilityTicks are the marks of both axes; the axes are square roots, which gives rare events room and leaves the
+// diagonal a straight line.
+var reliabilityTicks = []float64{0, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 1}
+
+// reliabilityPlot draws stated against seen.
+func reliabilityPlot(h assess.BacktestScore) plot {
+	f := frame{left: 56, right: plotWidth - 60, top: 34, bottom: reliabilityHeight - 76, x0: -0.02, x1: 1.02, y0: -0.02, y1: 1.02}
+	at := func(v assess.Number) float64 { return math.Sqrt(float64(v)) }
+	title := capital(recordName(h.Hazard)) + ", stated against seen"
+	var g drawing
+	g.add(`<svg class="plot" viewBox="0 0 %g %g" role="img" aria-label="%s">`, plotWidth, reliabilityHeight, html.EscapeString(title))
+	g.add(`<title>%s</title>`, html.EscapeString(title))
+	g.add(`<desc>%s</desc>`, html.EscapeString(fmt.Sprintf("%d of %d pulls crossed; %s were foreseen.", h.Crossed, h.Pulls, probability(h.Stated))))
+	g.rect("field", f.left, f.top, f.right-f.left, f.bottom-f.top)
+	for _, v := range reliabilityTicks {
+		x, y := f.x(math.Sqrt(v)), f.y(math.Sqrt(v))
+		g.line("rule", f.left, y, f.right, y)
+		g.text("tick end", f.left-6, y+4, fixed(100*v, 0))
+		g.line("rule", x, f.bottom, x, f.bottom+4)
+		g.text("tick middle", x, f.bottom+18, fixed(100*v, 0))
+	}
+	g.text("axis", 6, 16, "seen, % of pulls")
+	g.text("axis end", f.right, f.bottom+64, "stated, % of pulls")
+	g.path("parent", [][2]float64{{f.x(0), f.y(0)}, {f.x(1), f.y(1)}}, false)
+	g.text("parent-label halo", f.x(0.62), f.y(0.55), "as stated")
+	g.text("tick end", f.left-6, f.bottom+42, "pulls")
+	last := math.Inf(-1)
+	for _, b := range h.Reliability {
+		x := f.x(at(b.Mean))
+		g.rect("band", x-4, f.y(at(b.Interval90[1])), 8, f.y(at(b.Interval90[0]))-f.y(at(b.Interval90[1])))
+		g.add(`<circle class="revision-dot" cx="%s" cy="%s" r="4"/>`, px(x), px(f.y(at(b.Observed))))
+		if x-last >= carsGap {
+			g.text("cars middle", x, f.bottom+42, strconv.Itoa(b.Pulls))
+			last = x
+		}
+	}
+	g.add(`</svg>`)
+	return plot{Title: title, SVG: template.HTML(g.String())}
+}
+
+func bandSection(b *assess.Backtest) section {
+	s := section{ID: "bands", Title: "Did the 90 % bands hold?"}
+	if b.Overall.Bands.Counts == 0 {
+		s.Intro = "No band to compare."
+		return s
+	}
+	s.Intro = "Counts: the number of own pulls that crossed, against the band foreseen for it. Margins: the smallest margin of each own pull, against the band foreseen for it."
+	t := &table{
+		Columns: []column{
+			{Head: "Hazard", Flex: true}, {Head: "Counts held", Right: true}, {Head: "Should hold", Right: true},
+			{Head: "Margins held", Right: true}, {Head: "90 % interval", Right: true}, {Head: "Worse than the band", Right: true},
+		},
+		Absent: "no own pull shows the margin.",
+	}
+	for _, h := range everyHazard(b) {
+		n := h.Bands
+		if n.Counts == 0 {
+			continue
+		}
+		held, below := text(missing), text(missing)
+		if n.Margins > 0 {
+			held = text(shareOf(n.MarginsHeld, n.Margins), fmt.Sprintf("(%d of %d)", n.MarginsHeld, n.Margins))
+			below = text(shareOf(n.MarginsBelow, n.Margins), fmt.Sprintf("(%d)", n.MarginsBelow))
+		}
+		t.Rows = append(t.Rows, row{Cells: []cell{
+			text(recordName(h.Hazard)).toned(loud),
+			text(shareOf(n.CountsHeld, n.Counts), fmt.Sprintf("(%d of %d)", n.CountsHeld, n.Counts)),
+			text(probability(n.CountsExpected)), held, text(probabilities(n.Margins90)), below,
+		}})
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+func surpriseSection(b *assess.Backtest, d display) section {
+	s := section{ID: "predictions", Title: "Revision by revision"}
+	if len(b.Predictions) == 0 {
+		s.Intro = "No revision was predicted."
+		return s
+	}
+	outside, every := predictionTable(), predictionTable()
+	outside.Caption = "Outside the band"
+	every.Only, every.Fold, every.Caption = notTyped, "All predictions", "All predictions, by date"
+	for _, p := range b.Predictions {
+		every.Rows = append(every.Rows, predictionRow(p, d))
+		if !p.Inside {
+			outside.Rows = append(outside.Rows, predictionRow(p, d))
+		}
+	}
+	s.Intro = fmt.Sprintf("%s of %d had a number of crossings outside the band foreseen. The csv, json and html formats have all.", strconv.Itoa(len(outside.Rows)), len(b.Predictions))
+	s.Blocks = []block{{Table: outside}, {Table: every}}
+	return s
+}
+
+func predictionTable() *table {
+	return &table{Columns: []column{
+		{Head: "First own log"}, {Head: "Revision", Flex: true}, {Head: "For", Flex: true, Wide: true}, {Head: "Hazard", Flex: true},
+		{Head: "Chance per pull", Right: true}, {Head: "Crossed", Right: true}, {Head: "Foreseen", Right: true},
+		{Head: "Base rate, last log", Right: true, Wide: true},
+	}}
+}
+
+func predictionRow(p assess.BacktestPrediction, d display) row {
+	r := row{Cells: []cell{
+		text(p.Date), text(p.Revision).toned(loud), text(p.Platform, vehicle(p.Vehicle)), text(plain(p.Hazard)),
+		chance(p.ProbabilityPerPull, p.Interval90), text(fmt.Sprintf("%d of %d", p.Crossed, p.Pulls)),
+		text(fmt.Sprintf("%d to %d", p.Band90[0], p.Band90[1])), text(probability(p.BaseRate), probability(p.Naive)),
+	}}
+	if p.Status == assess.StatusThin {
+		r.Notes = append(r.Notes, fmt.Sprintf("Thin evidence: %s, %s.", count(p.Cars, "car"), count(p.KnownPulls, "pull")))
+	}
+	for _, m := range p.Margins {
+		if m.Held < m.Pulls {
+			r.Notes = append(r.Notes, fmt.Sprintf("Smallest margin of %s foreseen in %s, seen in %s; %d of %s inside.",
+				plain(m.Metric), d.differences(m.Band90, m.Unit), d.differences(m.Seen, m.Unit), m.Held, count(m.Pulls, "pull")))
+		}
+	}
+	return r
+}
+
+func notScoredSection(b *assess.Backtest) section {
+	s := section{ID: "not-scored", Title: "Not scored"}
+	var hazards, revisions []string
+	for _, h := range b.Hazards {
+		if h.Status != assess.StatusScored {
+			hazards = append(hazards, capital(plain(h.Hazard))+": "+sentence(h.Why))
+		}
+	}
+	for _, r := range b.NotScored {
+		revisions = append(revisions, r.Revision+": "+sentence(r.Error))
+	}
+	if len(hazards)+len(revisions) == 0 {
+		s.Intro = "None: every hazard and every revision with own pulls was scored."
+		return s
+	}
+	s.Intro = "What has no record is not thereby right."
+	for _, list := range [][]string{hazards, revisions} {
+		if len(list) > 0 {
+			s.Blocks = append(s.Blocks, block{List: list})
+		}
+	}
+	return s
+}
+
+func fitSection(b *assess.Backtest) section {
+	s := section{ID: "fits", Title: "What was known when"}
+	if len(b.Fits) == 0 {
+		s.Intro = "No platform could be fitted before a revision."
+		return s
+	}
+	t := &table{Columns: []column{
+		{Head: "Platform", Flex: true}, {Head: "Fitted to logs before"}, {Head: "Cars", Right: true}, {Head: "Pulls", Right: true}, {Head: "Revisions predicted", Right: true},
+	}}
+	for _, f := range b.Fits {
+		t.Rows = append(t.Rows, row{Cells: []cell{text(f.Platform).toned(loud), text(f.Before), integer(f.Cars), integer(f.Pulls), integer(f.Used)}})
+	}
+	s.Blocks = []block{{Table: t}}
+	return s
+}
+
+// backtestRow is one record, flat. Record is "prediction", "score", "bin", or "not_scored".
+type backtestRow struct {
+	Record        string   `parquet:"record,dict"`
+	Date          string   `parquet:"date,dict"`
+	Revision      string   `parquet:"revision,dict"`
+	Platform      string   `parquet:"platform,dict"`
+	Vehicle       string   `parquet:"vehicle,dict"`
+	Hazard        string   `parquet:"hazard,dict"`
+	Status        string   `parquet:"status,dict"`
+	FitBefore     string   `parquet:"fit_before,dict"`
+	From          *float64 `parquet:"bin_from,optional"`
+	To            *float64 `parquet:"bin_to,optional"`
+	Probability   *float64 `parquet:"probability_per_pull,optional"`
+	ProbabilityLo *float64 `parquet:"probability_per_pull_low90,optional"`
+	ProbabilityHi *float64 `parquet:"probability_per_pull_high90,optional"`
+	BaseRate      *float64 `parquet:"base_rate,optional"`
+	Naive         *float64 `parquet:"naive,optional"`
+	Revisions     *int64   `parquet:"revisions,optional"`
+	Predictions   *int64   `parquet:"predictions,optional"`
+	Pulls         *int64   `parquet:"pulls,optional"`
+	Crossed       *int64   `parquet:"crossed,optional"`
+	BandLow       *int64   `parquet:"crossed_low90,optional"`
+	BandHigh      *int64   `parquet:"crossed_high90,optional"`
+	Inside        *bool    `parquet:"inside,optional"`
+	Brier         *float64 `parquet:"brier,optional"`
+	BrierBase     *float64 `parquet:"brier_base,optional"`
+	BrierNaive    *float64 `parquet:"brier_naive,optional"`
+	SkillBase     *float64 `parquet:"skill_base,optional"`
+	SkillBaseLo   *float64 `parquet:"skill_base_low90,optional"`
+	SkillBaseHi   *float64 `parquet:"skill_base_high90,optional"`
+	SkillNaive    *float64 `parquet:"skill_naive,optional"`
+	SkillNaiveLo  *float64 `parquet:"skill_naive_low90,optional"`
+	SkillNaiveHi  *float64 `parquet:"skill_naive_high90,optional"`
+	LogScore      *float64 `parquet:"log_score_nats,optional"`
+	LogScoreBase  *float64 `parquet:"log_score_base_nats,optional"`
+	Calibration   *float64 `parquet:"calibration_error,optional"`
+	Counts        *int64   `parquet:"counts,optional"`
+	CountsHeld    *int64   `parquet:"counts_held,optional"`
+	Margins       *int64   `parquet:"margins,optional"`
+	MarginsHeld   *int64   `parquet:"margins_held,optional"`
+	MarginsBelow  *int64   `parquet:"margins_below,optional"`
+	Why           string   `parquet:"why"`
+	Digest        string   `parquet:"workspace_digest,dict"`
+	Seed          uint64   `parquet:"seed"`
+}
+
+func backtestRows(b *assess.Backtest) []backtestRow {
+	var rows []backtestRow
+	for _, p := range b.Predictions {
+		rows = append(rows, predictionRecord(p))
+	}
+	for _, h := range everyHazard(b) {
+		rows = append(rows, scoreRecord(h))
+	}
+	for _, h := range everyHazard(b) {
+		for _, n := range h.Reliability {
+			rows = append(rows, backtestRow{
+				Record: "bin", Hazard: h.Hazard, Status: h.Status, From: known(n.Stated[0]), To: known(n.Stated[1]),
+				Probability: known(n.Mean), Predictions: some(int64(n.Predicted)), Pulls: some(int64(n.Pulls)), Crossed: some(int64(n.Crossed)),
+			})
+		}
+	}
+	for _, r := range b.NotScored {
+		rows = append(rows, backtestRow{Record: "not_scored", Revision: r.Revision, Why: r.Error})
+	}
+	for i := range rows {
+		rows[i].Digest, rows[i].Seed = b.WorkspaceDigest, b.Seed
+	}
+	return rows
+}
+
+func predictionRecord(p assess.BacktestPrediction) backtestRow {
+	out := backtestRow{
+		Record: "prediction", Date: p.Date, Revision: p.Revision, Platform: p.Platform, Vehicle: p.Vehicle, Hazard: p.Hazard,
+		Status: p.Status, FitBefore: p.FitBefore, Probability: known(p.ProbabilityPerPull),
+		ProbabilityLo: known(p.Interval90[0]), ProbabilityHi: known(p.Interval90[1]), BaseRate: known(p.BaseRate), Naive: known(p.Naive),
+		Pulls: some(int64(p.Pulls)), Crossed: some(int64(p.Crossed)), BandLow: some(int64(p.Band90[0])), BandHigh: some(int64(p.Band90[1])),
+		Inside: some(p.Inside),
+	}
+	if len(p.Margins) > 0 {
+		var pulls, held, below int64
+		for _, m := range p.Margins {
+			pulls += int64(m.Pulls)
+			held += int64(m.Held)
+			below += int64(m.Below)
+		}
+		out.Margins, out.MarginsHeld, out.MarginsBelow = &pulls, &held, &below
+	}
+	return out
+}
+
+func scoreRecord(h assess.BacktestScore) backtestRow {
+	return backtestRow{
+		Record: "score", Hazard: h.Hazard, Status: h.Status, Probability: known(h.Stated), BaseRate: known(h.BaseRate),
+		Revisions: some(int64(h.Revisions)), Pulls: some(int64(h.Pulls)), Crossed: some(int64(h.Crossed)),
+		Brier: known(h.Brier), BrierBase: known(h.BrierBase), BrierNaive: known(h.BrierNaive),
+		SkillBase: known(h.SkillBase), SkillBaseLo: known(h.SkillBase90[0]), SkillBaseHi: known(h.SkillBase90[1]),
+		SkillNaive: known(h.SkillNaive), SkillNaiveLo: known(h.SkillNaive90[0]), SkillNaiveHi: known(h.SkillNaive90[1]),
+		LogScore: known(h.LogScore), LogScoreBase: known(h.LogScoreBase), Calibration: known(h.CalibrationError),
+		Counts: some(int64(h.Bands.Counts)), CountsHeld: some(int64(h.Bands.CountsHeld)), Margins: some(int64(h.Bands.Margins)),
+		MarginsHeld: some(int64(h.Bands.MarginsHeld)), MarginsBelow: some(int64(h.Bands.MarginsBelow)), Why: h.Why,
+	}
+}

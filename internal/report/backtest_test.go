@@ -1,0 +1,213 @@
+package report
+
+import (
+	"encoding/csv"
+	"encoding/xml"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"headroom/internal/assess"
+)
+
+func init() {
+	renderings = append(renderings, struct {
+		name string
+		to   func(w io.Writer, f Format, opt Options) error
+	}{"backtest", func(w io.Writer, f Format, opt Options) error { return Backtest(w, fixtureBacktest(), f, opt) }})
+}
+
+// unscored is a hazard without a record.
+func unscored(hazard, why string) assess.BacktestScore {
+	return assess.BacktestScore{
+		Hazard: hazard, Status: assess.StatusNotScored, Why: why, BaseRate: none, Stated: none, Brier: none, BrierBase: none, BrierNaive: none,
+		SkillBase: none, SkillBase90: noSpan, SkillNaive: none, SkillNaive90: noSpan, LogScore: none, LogScoreBase: none, CalibrationError: none,
+		Bands: assess.BacktestBands{CountsExpected: none, Margins90: noSpan},
+	}
+}
+
+// fixtureBacktest has a hazard with both outcomes, one never crossed, one without a record, a surprise, thin evidence
+// and long and hostile identifiers.
+func fixtureBacktest() *assess.Backtest {
+	s := stamp
+	s.Schema = "headroom/backtest/1"
+	bin := func(from, to, mean, seen, low, high assess.Number, predicted, pulls, crossed int) assess.BacktestBin {
+		return assess.BacktestBin{Stated: assess.Span{from, to}, Mean: mean, Observed: seen, Interval90: assess.Span{low, high}, Predicted: predicted, Pulls: pulls, Crossed: crossed}
+	}
+	knock := assess.BacktestScore{
+		Hazard: "knock", Status: assess.StatusScored, Why: "3 revisions: too few to tell skill from luck", Revisions: 3, Pulls: 24, Crossed: 5, ThinRevisions: 1,
+		BaseRate: 0.08, Stated: 0.14, Brier: 0.1123, BrierBase: 0.1711, BrierNaive: 0.2202,
+		SkillBase: 0.344, SkillBase90: assess.Span{-0.21, 0.62}, SkillNaive: 0.49, SkillNaive90: assess.Span{0.02, 0.8},
+		LogScore: 0.3612, LogScoreBase: 0.5529, CalibrationError: 0.081,
+		Reliability: []assess.BacktestBin{
+			bin(0, 0.01, 0.0004, 0, 0, 0.283, 1, 8, 0), bin(0.05, 0.1, 0.07, 0.125, 0.006, 0.471, 1, 8, 1), bin(0.2, 0.4, 0.35, 0.5, 0.193, 0.807, 1, 8, 4),
+		},
+		Bands: assess.BacktestBands{Counts: 3, CountsHeld: 2, CountsExpected: 0.961, Margins90: noSpan},
+	}
+	lean := assess.BacktestScore{
+		Hazard: "lean", Status: assess.StatusScored, Why: "no pull crossed: skill is not defined, because every rule that says \"never\" is right", Revisions: 3, Pulls: 24,
+		BaseRate: 0.02, Stated: 1e-5, Brier: 1e-9, BrierBase: 0.0004, BrierNaive: 0.01,
+		SkillBase: none, SkillBase90: noSpan, SkillNaive: none, SkillNaive90: noSpan, LogScore: 0.001, LogScoreBase: 0.0202, CalibrationError: 1e-5,
+		Reliability: []assess.BacktestBin{bin(0, 0.01, 1e-5, 0, 0, 0.117, 3, 24, 0)},
+		Bands:       assess.BacktestBands{Counts: 3, CountsHeld: 3, CountsExpected: 0.9999, Margins: 24, MarginsHeld: 21, Margins90: assess.Span{0.709, 0.965}, MarginsBelow: 1},
+	}
+	all := knock
+	all.Hazard, all.Why, all.Pulls, all.Bands = "all", "", 48, assess.BacktestBands{Counts: 6, CountsHeld: 5, CountsExpected: 0.98, Margins: 24, MarginsHeld: 21, Margins90: assess.Span{0.709, 0.965}, MarginsBelow: 1}
+	prediction := func(revision, date, hazard, status string, p assess.Number, band [2]int, pulls, crossed int, m ...assess.BacktestMargin) assess.BacktestPrediction {
+		return assess.BacktestPrediction{
+			Revision: revision, Platform: "kestrel-20t", Vehicle: "car-017", Date: date, FitBefore: "2025-03-01", Hazard: hazard, Status: status, Cars: 2, KnownPulls: 9,
+			ProbabilityPerPull: p, Interval90: assess.Span{p / 2, p + (1-p)/4}, BaseRate: 0.08, Naive: 0.1, Pulls: pulls, Crossed: crossed, Band90: band,
+			Inside: crossed >= band[0] && crossed <= band[1], Margins: m,
+		}
+	}
+	margin := assess.BacktestMargin{Metric: "lambda", Unit: "lambda", Band90: assess.Span{0.02, 0.061}, Seen: assess.Span{0.011, 0.055}, Pulls: 8, Held: 7, Below: 1}
+	return &assess.Backtest{
+		Stamp: s, Revisions: 5, Predicted: 3, UndatedRows: 12, Overall: all,
+		Hazards: []assess.BacktestScore{knock, lean, unscored("cylinder_pressure", "peak cylinder pressure: no log can measure it, so a prediction cannot be held against one")},
+		Predictions: []assess.BacktestPrediction{
+			prediction("rev-0101-a", "2025-03-02", "knock", assess.StatusThin, 0.0004, [2]int{0, 0}, 8, 0), prediction("rev-0101-a", "2025-03-02", "lean", assess.StatusAssessed, 1e-5, [2]int{0, 0}, 8, 0, margin),
+			prediction(longID, "2025-05-20", "knock", assess.StatusAssessed, 0.07, [2]int{0, 2}, 8, 1), prediction(longID, "2025-05-20", "lean", assess.StatusAssessed, 1e-5, [2]int{0, 0}, 8, 0),
+			prediction(hostileID, "2025-09-11", "knock", assess.StatusAssessed, 0.35, [2]int{0, 3}, 8, 4), prediction(hostileID, "2025-09-11", "lean", assess.StatusAssessed, 1e-5, [2]int{0, 0}, 8, 0),
+		},
+		Fits:      []assess.BacktestFit{{Platform: "kestrel-20t", Before: "2025-03-01", Cars: 2, Pulls: 9, Used: 3}},
+		NotScored: []assess.AuditError{{Revision: "kestrel-20t-s1", Error: "no pull of platform kestrel-20t is dated before its first own log on 2025-02-01"}, {Revision: hostileID, Error: "no fit"}},
+		Rules:     []string{"The prediction uses only rows dated before that day.", "Counts are whole, so such bands should hold more often than 90 %."},
+		Cautions:  cautions,
+	}
+}
+
+func TestBacktestGolden(t *testing.T) {
+	for _, c := range []struct {
+		file string
+		f    Format
+		opt  Options
+	}{
+		{"backtest-80.txt", Table, Options{Width: 80}}, {"backtest.md", Markdown, Options{}},
+		{"backtest.json", JSON, Options{}}, {"backtest.csv", CSV, Options{}},
+	} {
+		got := render(t, "backtest", c.f, c.opt)
+		file := filepath.Join("testdata", c.file)
+		if *update {
+			if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
+				t.Fatal(err)
+			}
+			continue
+		}
+		want, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatalf("%v; run the tests of this package with -update", err)
+		}
+		if d := cmp.Diff(string(want), got); d != "" {
+			t.Errorf("differs from %s (-want +got):\n%s", file, d)
+		}
+	}
+}
+
+// The JSON has the keys of docs/schema, in its order.
+func TestBacktestSchema(t *testing.T) {
+	data, err := os.ReadFile(filepath.Join("..", "..", "docs", "schema", "backtest.schema.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	schema := ordered(t, string(data)).(object)
+	c := checker{t: t, defs: schema.get("$defs").(object), used: map[string]bool{}}
+	c.check("backtest", schema, ordered(t, render(t, "backtest", JSON, Options{})))
+	for _, def := range c.defs {
+		if !c.used[def.key] {
+			t.Errorf("no value in the fixture is checked against %q", def.key)
+		}
+	}
+}
+
+// Every human format tells what was foreseen, what was seen, what surprised, and what has no record.
+func TestBacktestTells(t *testing.T) {
+	for _, f := range []Format{Table, Markdown, HTML} {
+		out := strings.NewReplacer(nbsp, " ", "&#43;", "+", "&lt;", "<", "&gt;", ">", `\_`, "_").Replace(render(t, "backtest", f, Options{Width: 160}))
+		out = strings.Join(strings.Fields(out), " ")
+		for _, want := range []string{
+			"5 inside their band", "0.34", "too few to tell skill from luck", "1 revision on evidence the verdict calls thin",
+			"no log can measure it", "dated before its first own log on 2025-02-01", "4 of 8", "0 to 3", "1 of 6 had a number", "<0.0001", digest,
+		} {
+			if !strings.Contains(out, want) {
+				t.Errorf("%s does not tell %q", f, want)
+			}
+		}
+		if f != Table && !strings.Contains(out, "Smallest margin of lambda foreseen in 0.020 to 0.061 λ, seen in 0.011") {
+			t.Errorf("%s does not tell a margin outside its band", f)
+		}
+	}
+}
+
+// In the plot a share as stated lies on the diagonal, and its interval spans it.
+func TestReliabilityPlot(t *testing.T) {
+	h := assess.BacktestScore{Hazard: "knock", Pulls: 100, Crossed: 25, Stated: 0.25, Reliability: []assess.BacktestBin{
+		{Stated: assess.Span{0.2, 0.4}, Mean: 0.25, Observed: 0.25, Interval90: assess.Span{0.16, 0.36}, Pulls: 100, Crossed: 25},
+	}}
+	var circle, bar []float64
+	d := xml.NewDecoder(strings.NewReader(string(reliabilityPlot(h).SVG)))
+	for {
+		token, err := d.Token()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		n, ok := token.(xml.StartElement)
+		if !ok {
+			continue
+		}
+		value := func(name string) float64 {
+			for _, a := range n.Attr {
+				if a.Name.Local == name {
+					v, err := strconv.ParseFloat(a.Value, 64)
+					if err != nil {
+						t.Fatal(err)
+					}
+					return v
+				}
+			}
+			return 0
+		}
+		switch {
+		case n.Name.Local == "circle":
+			circle = []float64{value("cx"), value("cy")}
+		case n.Name.Local == "rect" && n.Attr[0].Value == "band":
+			bar = []float64{value("y"), value("y") + value("height")}
+		}
+	}
+	if circle == nil || bar == nil {
+		t.Fatal("no mark in the plot")
+	}
+	// Square-root axes from −0.02 to 1.02: 0.25 lies halfway, as do both coordinates of the mark.
+	left, right, top, bottom := 56.0, plotWidth-60, 34.0, reliabilityHeight-76
+	if x, y := (left+right)/2, (top+bottom)/2; circle[0] < x-0.1 || circle[0] > x+0.1 || circle[1] < y-0.1 || circle[1] > y+0.1 {
+		t.Errorf("mark at %v, want %g, %g", circle, x, y)
+	}
+	at := func(root float64) float64 { return bottom - (root+0.02)/1.04*(bottom-top) }
+	for i, want := range []float64{at(0.6), at(0.4)} {
+		if bar[i] < want-0.15 || bar[i] > want+0.15 {
+			t.Errorf("bar from %g to %g, want %g to %g", bar[0], bar[1], at(0.6), at(0.4))
+		}
+	}
+}
+
+// The flat formats keep every prediction, score, bin and gap.
+func TestBacktestRows(t *testing.T) {
+	rows, err := csv.NewReader(strings.NewReader(render(t, "backtest", CSV, Options{}))).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	kinds := map[string]int{}
+	for _, r := range rows[1:] {
+		kinds[r[0]]++
+	}
+	if d := cmp.Diff(map[string]int{"prediction": 6, "score": 4, "bin": 7, "not_scored": 2}, kinds); d != "" {
+		t.Error(d)
+	}
+}

@@ -1,0 +1,113 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"headroom/internal/assess"
+)
+
+const (
+	leastGain  = 0.5  // %, a gain of torque below which nobody feels or measures a difference; common practice, no source
+	leastSpent = 0.05 // spreads, a loss of margin that still shows with one decimal
+)
+
+func gainSection(r *assess.Review, d display) section {
+	s := section{ID: "gain", Title: "Gain against margin"}
+	if len(r.Gains) == 0 {
+		s.Intro = "No torque could be worked out for parent and revision."
+		return s
+	}
+	s.Intro = "Brake torque and power from parent to revision; brackets hold the 90 % interval of the gain. What it costs is the serious limit that " +
+		"loses most margin there; its spread is the standard deviation of one pull. Less than 0.5 %, or an interval with zero in it, is no gain."
+	t := &table{
+		Columns: []column{{Head: "Speed", Right: true}, {Head: "Torque", Right: true}, {Head: "Power", Right: true}, {Head: "Gain", Right: true},
+			{Head: "What it costs", Flex: true}, {Head: "Closest limit there", Wide: true, Flex: true}},
+		Absent: "no number could be worked out at this speed.",
+	}
+	var wasted []string
+	for _, g := range r.Gains {
+		if buysNothing(g) {
+			wasted = append(wasted, number(g.RPM, 0))
+		}
+		t.Rows = append(t.Rows, gainRow(r, g, d))
+	}
+	if len(wasted) > 0 {
+		s.Blocks = append(s.Blocks, block{Text: fmt.Sprintf("Margin is spent and buys nothing at %d of %s: %s rpm. There the parent's tables give about as much and keep the margin.",
+			len(wasted), count(len(r.Gains), "speed"), strings.Join(wasted, ", "))})
+	}
+	s.Blocks = append(s.Blocks, block{Table: t})
+	return s
+}
+
+func gainRow(r *assess.Review, g assess.Gain, d display) row {
+	closest := text("none ranked")
+	if f := findingAt(r, g.RPM); f != nil {
+		closest = text(plain(f.Hazard), d.margin(f.Margin, f.MarginSD, f.Unit)+" left")
+		if f.Margin.Known() && f.Margin < 0 {
+			closest = text(plain(f.Hazard), d.margin(f.Margin, f.MarginSD, f.Unit), "past the limit").toned(alarm)
+		}
+	}
+	out := row{Cells: []cell{
+		text(d.value(g.RPM, "rpm")), text(d.fromTo(g.TorqueNm, "Nm")), text(d.fromTo(g.PowerKW, "kW")), gainOf(g), costOf(g, d), closest,
+	}}
+	if g.SpentHazard == "" && gainOf(g).joined() == noGain {
+		out.setBack()
+	}
+	return out
+}
+
+// noGain is a gain that shows no digit, nor does its interval.
+const noGain = "0.0" + nbsp + "%"
+
+// gainOf is the change of torque in percent with its interval.
+func gainOf(g assess.Gain) cell {
+	if !g.ChangePct.Known() {
+		return text(missing).toned(loud)
+	}
+	gain := signed(float64(g.ChangePct), 1) + nbsp + "%"
+	if !g.Change90[0].Known() || !g.Change90[1].Known() {
+		return text(gain, "(interval not known)").toned(loud)
+	}
+	low, high := signed(float64(g.Change90[0]), 1)+nbsp+"%", signed(float64(g.Change90[1]), 1)+nbsp+"%"
+	if gain == noGain && low == gain && high == gain {
+		return text(gain).toned(loud)
+	}
+	return text(gain, "("+strings.TrimSuffix(low, nbsp+"%")+" to "+high+")").toned(loud)
+}
+
+// costOf is the margin a gain is paid with, and whether it buys anything.
+func costOf(g assess.Gain, d display) cell {
+	switch {
+	case g.SpentHazard == "":
+		return text("no serious margin").toned(faint)
+	case !g.SpentMargin.Known() || !g.SpentSD.Known():
+		return text(plain(g.SpentHazard), "by how much is not known").toned(doubt)
+	case g.SpentSD < leastSpent:
+		return text(plain(g.SpentHazard) + ", hardly any").toned(faint)
+	}
+	paid := []string{plain(g.SpentHazard) + " " + d.change(-g.SpentMargin, g.SpentUnit), number(g.SpentSD, 1) + " of its spread"}
+	if buysNothing(g) {
+		return text(append(paid, "buys nothing")...).toned(alarm)
+	}
+	return text(paid...)
+}
+
+// buysNothing reports whether margin is spent at a speed without a gain to show for it. A gain that is not known is not
+// called nothing.
+func buysNothing(g assess.Gain) bool {
+	if g.SpentHazard == "" || !(g.SpentSD >= leastSpent) || !g.ChangePct.Known() {
+		return false
+	}
+	return g.ChangePct < leastGain || (g.Change90[0] <= 0 && g.Change90[1] >= 0)
+}
+
+// findingAt is the highest-ranked finding whose cell holds the speed, or nil.
+func findingAt(r *assess.Review, rpm assess.Number) *assess.Finding {
+	for i := range r.Findings {
+		if c := r.Findings[i].Cell.RPM; rpm >= c[0] && rpm <= c[1] {
+			return &r.Findings[i]
+		}
+	}
+	return nil
+}

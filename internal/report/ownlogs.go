@@ -1,0 +1,61 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"headroom/internal/assess"
+)
+
+// ownLogSection sets what the revision's own logs showed against what was expected of its tables.
+func ownLogSection(logs []assess.OwnLog, d display) section {
+	s := section{ID: "own-logs", Title: "Own logs of this revision"}
+	if len(logs) == 0 {
+		s.Intro = "None: this revision has no own logs of any limited metric. What this report says of it is predicted from other logs, not measured on it."
+		return s
+	}
+	var surprises []string
+	t := &table{
+		Columns: []column{{Head: "Metric", Flex: true}, {Head: "Expected", Right: true}, {Head: "Measured", Right: true},
+			{Head: "Rows outside", Right: true}, {Head: "Pulls past the limit", Right: true}, {Head: "As expected?"}},
+		Absent: "no number could be worked out from these logs.",
+	}
+	for _, o := range logs {
+		if o.Surprise {
+			surprises = append(surprises, plain(o.Metric))
+		}
+		t.Rows = append(t.Rows, ownLogRow(o, d))
+	}
+	s.Intro = "Means over the same rows: expected from the fleet's logs and the revision's tables, and measured on it. Outside are rows beyond the " +
+		"99 % band of one row; brackets hold the exact 99 % interval of the share of pulls that cross."
+	if len(surprises) == 0 {
+		s.Blocks = []block{{Text: "No surprise: no metric lies outside its band more often than chance explains."}, {Table: t}}
+		return s
+	}
+	s.Blocks = []block{{Text: fmt.Sprintf("Surprise in %d of %s: %s. Find out why before relying on the predictions.",
+		len(surprises), count(len(logs), "metric"), strings.Join(surprises, ", "))}, {Table: t}}
+	return s
+}
+
+func ownLogRow(o assess.OwnLog, d display) row {
+	crossed := text(fmt.Sprintf("%d of %d", o.PullsCrossed, o.Pulls))
+	if within := probabilities(o.Crossing99); within != missing {
+		crossed = text(crossed.Parts[0], "("+within+")")
+	}
+	if o.PullsCrossed > 0 {
+		crossed = crossed.toned(alarm)
+	}
+	expected := text("yes")
+	if !o.Expected.Known() || !o.Measured.Known() {
+		expected = text("cannot say").toned(doubt)
+	}
+	r := row{Cells: []cell{
+		text(plain(o.Metric)).toned(loud), text(d.value(o.Expected, o.Unit)), text(d.value(o.Measured, o.Unit)),
+		text(fmt.Sprintf("%d of %d", o.Outside, o.Rows)), crossed, expected,
+	}}
+	if o.Surprise {
+		r.Cells[len(r.Cells)-1] = text("surprise").toned(doubt)
+		r.Notes = []string{sentence(or(o.Say, "More rows lie outside their band than chance explains"))}
+	}
+	return r
+}
