@@ -21,7 +21,7 @@ type Across struct {
 	Fuel     string         `json:"fuel"`
 	Hazards  []AcrossHazard `json:"hazards"`
 	Cars     []AcrossCar    `json:"cars"` // riskiest first
-	Failed   []AuditError   `json:"failed"`
+	Failed   []AcrossError  `json:"failed"`
 	Cautions []string       `json:"cautions"`
 }
 
@@ -44,8 +44,14 @@ type AcrossCar struct {
 	TopHazard          string `json:"top_hazard"`
 	ProbabilityPerPull Number `json:"probability_per_pull"`
 	Interval90         Span   `json:"interval90"`
-	OwnPulls           int    `json:"own_pulls"` // pulls of this car, on any calibration
+	CarPulls           int    `json:"car_pulls"` // pulls of this car, on any calibration
 	Because            string `json:"because"`
+}
+
+// AcrossError is a car the revision could not be scored for.
+type AcrossError struct {
+	Vehicle string `json:"vehicle"`
+	Error   string `json:"error"`
 }
 
 // defaultThreshold counts a car where the workspace has no threshold for a severity.
@@ -64,7 +70,7 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 	}
 	out := &Across{
 		Stamp: j.stamp("headroom/across/1"), Revision: id, Parent: rev.Parent, Platform: rev.Platform, Fuel: rev.Fuel,
-		Hazards: []AcrossHazard{}, Cars: []AcrossCar{}, Failed: []AuditError{}, Cautions: slices.Clone(StandingCautions),
+		Hazards: []AcrossHazard{}, Cars: []AcrossCar{}, Failed: []AcrossError{}, Cautions: slices.Clone(StandingCautions),
 	}
 	var vehicles []string
 	for _, v := range slices.Sorted(maps.Keys(j.ws.Vehicles)) {
@@ -91,7 +97,7 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 	var scored []*Review
 	for i, v := range vehicles {
 		if failures[i] != nil {
-			out.Failed = append(out.Failed, AuditError{Revision: j.alias(v), Error: failures[i].Error()})
+			out.Failed = append(out.Failed, AcrossError{Vehicle: j.alias(v), Error: failures[i].Error()})
 			continue
 		}
 		scored = append(scored, reviews[i])
@@ -127,7 +133,7 @@ func (j *Job) acrossCar(platform string, r *Review) AcrossCar {
 	}
 	if _, _, rows, err := j.fitted(platform); err == nil {
 		for _, n := range pullsOf(rows, r.Vehicle) {
-			car.OwnPulls += n
+			car.CarPulls += n
 		}
 	}
 	if len(r.Findings) == 0 {

@@ -6,6 +6,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"headroom/internal/evidence"
@@ -294,6 +295,8 @@ func meansByDay(m watchedMetric, rows []*evidence.Row, residual func(r *evidence
 	return out, nil
 }
 
+const changeOfRevision = "revision "
+
 // markChanges notes on which days a car came with another revision, or the first time after its hardware changed.
 func (j *Job) markChanges(all []series) {
 	hardware := map[string]string{}
@@ -309,7 +312,7 @@ func (j *Job) markChanges(all []series) {
 			case since > s.dates[k-1] && since <= s.dates[k]:
 				s.changes[k] = "hardware of " + since
 			case s.revisions[k] != s.revisions[k-1]:
-				s.changes[k] = "revision " + s.revisions[k]
+				s.changes[k] = changeOfRevision + s.revisions[k]
 			}
 		}
 	}
@@ -337,7 +340,7 @@ func fleetCar(platform string, m watchedMetric, s *series, c *drift.Chart) Fleet
 	if c.OnsetIndex >= 0 {
 		out.Onset = s.dates[c.OnsetIndex]
 		out.Coincides = s.changeNear(c.OnsetIndex)
-		out.HeldBack = m.command != nil && out.Coincides != "" && s.commanded < leastCommanded
+		out.HeldBack = m.command != nil && strings.HasPrefix(out.Coincides, changeOfRevision) && s.commanded < leastCommanded
 	}
 	return out
 }

@@ -38,10 +38,12 @@ const z99 = 2.5758293035489004
 // surpriseAlpha is the chance at which so many pulls outside their band count as a surprise.
 const surpriseAlpha = 0.01
 
-// ownLogs compares prediction and measurement for each metric the revision's own logs hold. The fleet's fit has these
+// ownLogs compares prediction and measurement for each metric the revision's own logs hold, from since on. The fleet's fit has these
 // logs in it, which pulls the expectation towards them: a surprise is one all the more.
-func (p *platform) ownLogs(f *platformFit, rows []evidence.Row, rev *workspace.Revision, car string) ([]OwnLog, error) {
-	own := filterRows(pullRows(rows), func(r *evidence.Row) bool { return r.Revision == rev.ID })
+func (p *platform) ownLogs(f *platformFit, rows []evidence.Row, rev *workspace.Revision, car, since string) ([]OwnLog, error) {
+	own := filterRows(pullRows(rows), func(r *evidence.Row) bool {
+		return r.Revision == rev.ID && (r.Date == "" || r.Date >= since)
+	})
 	out := []OwnLog{}
 	if len(own) == 0 {
 		return out, nil

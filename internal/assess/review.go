@@ -63,7 +63,7 @@ func (j *Job) review(rev *workspace.Revision) (*Review, error) {
 		}
 	}
 	crossings := p.measuredCrossings(rows, rev, r)
-	if r.OwnLogs, err = p.ownLogs(f, rows, rev, b.car); err != nil {
+	if r.OwnLogs, err = p.ownLogs(f, rows, rev, b.car, hardwareDate(j.ws, rev)); err != nil {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
 	}
 	if r.Findings, err = rankFindings(r.Findings); err != nil {

@@ -26,6 +26,7 @@ type reader struct {
 	ws       *workspace.Workspace
 	channels *runlog.Map // nil without channels.yaml
 	mapSum   string      // digest of channels.yaml, "" without
+	maxCells int         // of a log held at once; 0: runlog's default
 }
 
 func newReader(ws *workspace.Workspace) (*reader, error) {
@@ -54,7 +55,7 @@ func (r *reader) alias(id string) string {
 // options is how the run's log is read. The stoichiometric ratio by which the logger scales a displayed air–fuel ratio is
 // the logger's, not the fuel's, and no file of the workspace states it: it stays unknown.
 func (r *reader) options(run *workspace.RunFile) runlog.Options {
-	o := runlog.Options{ChannelMap: r.channels, Barometer: run.BaroKPa}
+	o := runlog.Options{ChannelMap: r.channels, Barometer: run.BaroKPa, MaxCells: r.maxCells}
 	if v := r.ws.Vehicles[run.Vehicle]; v != nil && r.ws.Platforms[v.Platform] != nil {
 		o.Displacement = displacement(r.ws.Platforms[v.Platform].Engine)
 	}

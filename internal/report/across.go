@@ -138,7 +138,7 @@ func acrossCarSection(cars []assess.AcrossCar) section {
 		t.Rows = append(t.Rows, row{
 			Cells: []cell{
 				integer(i + 1), text(or(c.Vehicle, missing)).toned(loud), text(c.Verdict).toned(verdictTone(c.Verdict)), text(plain(c.TopHazard)),
-				chance(c.ProbabilityPerPull, c.Interval90), integer(c.OwnPulls),
+				chance(c.ProbabilityPerPull, c.Interval90), integer(c.CarPulls),
 			},
 			Notes: []string{sentence(or(c.Because, "No reason was recorded"))},
 		})
@@ -147,7 +147,7 @@ func acrossCarSection(cars []assess.AcrossCar) section {
 	return s
 }
 
-func acrossFailedSection(failed []assess.AuditError) section {
+func acrossFailedSection(failed []assess.AcrossError) section {
 	s := section{ID: "not-scored", Title: "Not scored"}
 	if len(failed) == 0 {
 		s.Intro = "None: the revision was scored for every car of the platform."
@@ -156,7 +156,7 @@ func acrossFailedSection(failed []assess.AuditError) section {
 	s.Intro = "The revision could not be scored for these cars. That is no pass."
 	t := &table{Columns: []column{{Head: "Car", Flex: true}, {Head: "What went wrong", Flex: true}}}
 	for _, f := range failed {
-		t.Rows = append(t.Rows, row{Cells: []cell{text(f.Revision).toned(loud), text(f.Error)}})
+		t.Rows = append(t.Rows, row{Cells: []cell{text(f.Vehicle).toned(loud), text(f.Error)}})
 	}
 	s.Blocks = []block{{Table: t}}
 	return s
@@ -184,7 +184,7 @@ type acrossRow struct {
 	Probability   *float64 `parquet:"probability_per_pull,optional"`
 	ProbabilityLo *float64 `parquet:"probability_per_pull_low90,optional"`
 	ProbabilityHi *float64 `parquet:"probability_per_pull_high90,optional"`
-	OwnPulls      *int64   `parquet:"own_pulls,optional"`
+	CarPulls      *int64   `parquet:"car_pulls,optional"`
 	Because       string   `parquet:"because"`
 	Digest        string   `parquet:"workspace_digest,dict"`
 	Seed          uint64   `parquet:"seed"`
@@ -204,12 +204,12 @@ func acrossRows(a *assess.Across) []acrossRow {
 		out := common
 		out.Record, out.Rank, out.Vehicle, out.Verdict, out.Hazard = "car", some(int64(i+1)), c.Vehicle, c.Verdict, c.TopHazard
 		out.Probability, out.ProbabilityLo, out.ProbabilityHi = known(c.ProbabilityPerPull), known(c.Interval90[0]), known(c.Interval90[1])
-		out.OwnPulls, out.Because = some(int64(c.OwnPulls)), c.Because
+		out.CarPulls, out.Because = some(int64(c.CarPulls)), c.Because
 		rows = append(rows, out)
 	}
 	for _, f := range a.Failed {
 		out := common
-		out.Record, out.Vehicle, out.Because = "failed", f.Revision, f.Error
+		out.Record, out.Vehicle, out.Because = "failed", f.Vehicle, f.Error
 		rows = append(rows, out)
 	}
 	return rows

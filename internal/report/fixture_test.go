@@ -189,12 +189,12 @@ func fixtureAcross() *assess.Across {
 			{Hazard: "exhaust_temperature", Severity: "major", Threshold: 0.05, Assessed: 0, Expected: none, Interval90: noSpan, Likely: []string{}},
 		},
 		Cars: []assess.AcrossCar{
-			{Vehicle: "car-003", Verdict: "hold", TopHazard: "knock", ProbabilityPerPull: 0.61, Interval90: assess.Span{0.4, 0.8}, OwnPulls: 31, Because: "knock: 61 % of pulls cross the limit (90 % interval 40 % to 80 %), upper bound over the 5.0 % allowed for a major hazard"},
-			{Vehicle: longID, Verdict: "undecided", TopHazard: "exhaust_temperature", ProbabilityPerPull: none, Interval90: noSpan, OwnPulls: 0, Because: "exhaust temperature (major) not assessed: no log has exhaust temperature"},
-			{Vehicle: "car-017", Verdict: "conditions", TopHazard: "charge_temperature", ProbabilityPerPull: 0.0007, Interval90: assess.Span{0, 0.004}, OwnPulls: 12, Because: "charge temperature: outside the fleet's envelope"},
-			{Vehicle: "car-020", Verdict: "release", TopHazard: "", ProbabilityPerPull: none, Interval90: noSpan, OwnPulls: 64, Because: ""},
+			{Vehicle: "car-003", Verdict: "hold", TopHazard: "knock", ProbabilityPerPull: 0.61, Interval90: assess.Span{0.4, 0.8}, CarPulls: 31, Because: "knock: 61 % of pulls cross the limit (90 % interval 40 % to 80 %), upper bound over the 5.0 % allowed for a major hazard"},
+			{Vehicle: longID, Verdict: "undecided", TopHazard: "exhaust_temperature", ProbabilityPerPull: none, Interval90: noSpan, CarPulls: 0, Because: "exhaust temperature (major) not assessed: no log has exhaust temperature"},
+			{Vehicle: "car-017", Verdict: "conditions", TopHazard: "charge_temperature", ProbabilityPerPull: 0.0007, Interval90: assess.Span{0, 0.004}, CarPulls: 12, Because: "charge temperature: outside the fleet's envelope"},
+			{Vehicle: "car-020", Verdict: "release", TopHazard: "", ProbabilityPerPull: none, Interval90: noSpan, CarPulls: 64, Because: ""},
 		},
-		Failed:   []assess.AuditError{{Revision: hostileID, Error: "vehicles.csv, line 9: the fuel is not in headroom.yaml; add it under fuels"}},
+		Failed:   []assess.AcrossError{{Vehicle: hostileID, Error: "vehicles.csv, line 9: the fuel is not in headroom.yaml; add it under fuels"}},
 		Cautions: cautions,
 	}
 }

@@ -52,7 +52,7 @@ func driftSection(f *assess.Fleet, d display) section {
 	}
 	s.Intro = fmt.Sprintf("Each car against its own past, with speed, load and the fleet's common movement taken out. %s watched (cars × metrics; %s): one chart of a healthy car passes its threshold with chance %s over the days it is watched. Corrected for their number, %d called on %s, of which at most %s should be false (false-discovery rate %s).",
 		count(f.Drift.Charts, "chart"), or(f.Drift.Chart, "chart not named"), probability(f.Drift.FalseAlarm), f.Drift.Called, count(f.Drift.Cars, "car"),
-		number(f.Drift.ExpectedFalse, 1), probability(f.Drift.DiscoveryRate))
+		number(f.Drift.ExpectedFalse, 2), probability(f.Drift.DiscoveryRate))
 	t := &table{
 		Columns: []column{
 			{Head: "#", Right: true}, {Head: "Car", Flex: true}, {Head: "Metric", Flex: true}, {Head: "Called"}, {Head: "Shift", Right: true},
@@ -160,7 +160,7 @@ func changeSection(c *assess.EnvelopeChanges, d display) section {
 		t := &table{
 			Caption: "Limits that moved, by metric",
 			Columns: []column{{Head: "Platform", Flex: true}, {Head: "Limit of", Flex: true}, {Head: "Limits", Right: true}, {Head: "Farthest at", Flex: true}, {Head: "Was → is", Right: true},
-				{Head: "Moved", Right: true}, {Head: "Cars", Right: true, Wide: true}},
+				{Head: "Moved", Right: true}},
 			Absent: "not enough cars for a limit.",
 		}
 		for _, g := range c.Groups[:min(len(c.Groups), mostMoves)] {
@@ -176,9 +176,13 @@ func changeSection(c *assess.EnvelopeChanges, d display) section {
 
 func moveRow(g assess.MoveGroup, d display) row {
 	m := g.Farthest
-	moved := text(missing)
+	far := missing
 	if m.MovedSD.Known() {
-		moved = text(signed(float64(m.MovedSD), 1)+nbsp+"sd", m.Change)
+		far = signed(float64(m.MovedSD), 1) + nbsp + "sd"
+	}
+	cars := fmt.Sprintf("%d → %d cars", m.CarsWas, m.CarsNow)
+	if m.CarsWas == m.CarsNow {
+		cars = count(m.CarsNow, "car")
 	}
 	var ways []string
 	for _, w := range []struct {
@@ -190,7 +194,7 @@ func moveRow(g assess.MoveGroup, d display) row {
 		}
 	}
 	return row{Cells: []cell{text(m.Platform, m.FuelClass+" "+m.Kind).toned(loud), text(plain(m.Metric), "("+m.Side+")"), text(ways...), where(m.Cell),
-		text(d.value(m.Was, m.Unit), "→ "+d.value(m.Now, m.Unit)), moved, text(strconv.Itoa(m.CarsWas) + " → " + strconv.Itoa(m.CarsNow))}}
+		text(d.value(m.Was, m.Unit), "→ "+d.value(m.Now, m.Unit)), text(far, cars)}}
 }
 
 func whereKind(c assess.Cell, kind string) cell {

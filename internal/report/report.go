@@ -131,8 +131,9 @@ func Against(w io.Writer, a *assess.Against, f Format, opt Options) error {
 		func() []againstRow { return againstRows(a) })
 }
 
-// Fleet writes the periodic health review. CSV and Parquet hold one row a watched car and metric, then one a
-// platform's outcomes, then one an overdue car; the column "record" says which.
+// Fleet writes the periodic health review. The human formats show what was called and the nearest few; CSV and Parquet
+// hold every chart, trend, moved limit, new or gone cell, outcome, survival step, comparison and overdue car, one row
+// each; the column "record" says which.
 func Fleet(w io.Writer, a *assess.Fleet, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult

@@ -37,6 +37,8 @@ type wanted struct {
 	Barometer   float64                `json:"barometer"`
 	Stoich      float64                `json:"stoich"`
 	Tolerance   float64                `json:"tolerance"`
+
+	Displacement float64 `json:"displacement"`
 }
 
 type wantedRun struct {
@@ -83,7 +85,7 @@ func (s *score) add(o score) {
 
 func checkLog(t *testing.T, file string, w wanted) score {
 	t.Helper()
-	opts := Options{Barometer: w.Barometer, Stoich: w.Stoich}
+	opts := Options{Barometer: w.Barometer, Stoich: w.Stoich, Displacement: w.Displacement}
 	if w.Map != "" {
 		m, err := LoadMap(filepath.Join(corpusDir, w.Map))
 		if err != nil {

@@ -74,9 +74,10 @@ const (
 	maxRecordBytes = 64 << 10
 )
 
-// record is next, together with the lines on which a quoted cell of it runs on, when the whole is one that fits. Line breaks
-// inside quotes become blanks. A quote that nothing closes stays an ordinary character of its line.
-func (lr *lineReader) record(fits func(text string) bool) (line, error) {
+// record is next, together with the lines on which a quoted cell of it runs on, when the whole is one that fits and none of
+// the lines is a row by itself. Line breaks inside quotes become blanks. A quote that nothing closes stays an ordinary
+// character of its line.
+func (lr *lineReader) record(fits, row func(text string) bool) (line, error) {
 	l, err := lr.next()
 	if err != nil || strings.IndexByte(l.text, '"') < 0 {
 		return l, err
@@ -96,6 +97,9 @@ func (lr *lineReader) record(fits func(text string) bool) (line, error) {
 				return line{}, err
 			}
 			lr.queue = append(lr.queue, further)
+		}
+		if row(lr.queue[i].text) {
+			break
 		}
 		text += " " + lr.queue[i].text
 		if q.scan(lr.queue[i].text); q.open {
@@ -146,17 +150,19 @@ func isDelimiter(c byte) bool { return strings.IndexByte(delimiters, c) >= 0 }
 // as many of some delimiter as most lines have.
 func (lr *lineReader) joinHead() error {
 	usual := usualDelimiters(lr.queue)
-	fits := func(text string) bool {
+	counts := func(text string, missing int) bool {
 		for d, n := range usual {
-			if have := countOutside(text, d); n > 0 && (have == n || have == n-1) {
+			if have := countOutside(text, d); have == n || have == n-missing {
 				return true
 			}
 		}
 		return false
 	}
+	fits := func(text string) bool { return counts(text, 1) } // a header lacks the trailing delimiter of its rows
+	row := func(text string) bool { return counts(text, 0) }
 	var out []line
 	for len(lr.queue) > 0 {
-		l, err := lr.record(fits)
+		l, err := lr.record(fits, row)
 		if err != nil {
 			return err
 		}

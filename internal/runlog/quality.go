@@ -192,7 +192,7 @@ func checkMissing(r *Run, s *Series) {
 func checkRange(r *Run, s *Series, def channel.Definition) {
 	bad := make([]bool, len(s.Values))
 	for i, v := range s.Values {
-		bad[i] = present(v) && !s.Channel.Plausible(v)
+		bad[i] = v < def.Min || v > def.Max
 	}
 	values := slices.Clone(s.Values)
 	remove(r, s, KindOutOfRange, bad, func(sp span, count int) string {
@@ -215,11 +215,10 @@ func checkClipped(r *Run, s *Series, speed []float64) {
 	if !clippable[s.Channel] || speed == nil {
 		return
 	}
-	sorted := finite(s.Values)
-	if len(sorted) < 4*clippedRun {
+	n, _, top := extent(s.Values)
+	if n < 4*clippedRun {
 		return
 	}
-	top := sorted[len(sorted)-1]
 	bad := make([]bool, len(s.Values))
 	found := false
 	for _, sp := range spans(len(s.Values), func(i int) bool { return s.Values[i] == top && speed[i] > 1200 }) {
@@ -273,9 +272,10 @@ func checkSteps(r *Run, s *Series, def channel.Definition) {
 	allow := func(i, j int) float64 {
 		return def.MaxRate * math.Max(math.Abs(r.Time[i]-r.Time[j]), r.SampleInterval/2)
 	}
-	slack := 1.5 * smallestStep(s.Values)
-	if widest := finite(s.Values); len(widest) > 0 {
-		slack = math.Min(slack, 0.1*(widest[len(widest)-1]-widest[0]))
+	sorted := finite(s.Values)
+	slack := 1.5 * resolution(sorted)
+	if len(sorted) > 0 {
+		slack = math.Min(slack, 0.1*(sorted[len(sorted)-1]-sorted[0]))
 	}
 	start, ok := longestSteady(s.Values, func(i, j int) bool { return math.Abs(s.Values[i]-s.Values[j]) <= allow(i, j)+slack })
 	if !ok {
@@ -329,8 +329,8 @@ func checkStuck(r *Run, s *Series, def channel.Definition, speed []float64) {
 	if def.MayRest && s.Channel != channel.PedalPosition && s.Channel != channel.ThrottlePosition {
 		return
 	}
-	sorted := finite(s.Values)
-	if len(sorted) < 30 || sorted[0] != sorted[len(sorted)-1] {
+	n, value, high := extent(s.Values)
+	if n < 30 || value != high {
 		return
 	}
 	moved := movingSpan
@@ -341,7 +341,6 @@ func checkStuck(r *Run, s *Series, def channel.Definition, speed []float64) {
 	if s.Channel == channel.EngineSpeed || len(turning) < 30 || quantile(turning, 0.98)-quantile(turning, 0.02) < moved {
 		return
 	}
-	value := sorted[0]
 	if def.MayRest && value >= 80 {
 		return // a log of nothing but full throttle
 	}

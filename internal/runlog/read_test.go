@@ -311,7 +311,7 @@ func TestErrorsOfTheFileSystem(t *testing.T) {
 	if err := os.Symlink(loop, loop); err != nil {
 		t.Skip(err)
 	}
-	for path, say := range map[string]string{dir: "is a directory", loop: "cannot be opened", filepath.Join(dir, "none.csv"): "cannot be opened", os.DevNull: "not a regular file"} {
+	for path, say := range map[string]string{dir: "is a directory", loop: "lead in a circle", filepath.Join(dir, "none.csv"): "cannot be opened", os.DevNull: "not a regular file"} {
 		_, err := Read(path, Options{})
 		var fe *FileError
 		if !errors.As(err, &fe) || !strings.Contains(err.Error(), say) || fe.File != path || fe.Remedy == "" {
@@ -338,8 +338,11 @@ func TestLimits(t *testing.T) {
 			t.Errorf("%s: %v, want %q", c.name, err, c.say)
 		}
 	}
-	if _, err := ReadFrom(strings.NewReader(strings.Repeat("time,rpm\n0,1\n", 1000)), "x.csv", Options{MaxBytes: 1000}); err == nil || !strings.Contains(err.Error(), "limit") {
-		t.Errorf("the size limit: %v", err)
+	if _, err := hold(strings.NewReader("123456"), "is an archive", 5); err == nil || !strings.Contains(err.Error(), "is an archive of more than 5 bytes") {
+		t.Errorf("what must be held: %v", err)
+	}
+	if data, err := hold(strings.NewReader("12345"), "is an archive", 5); err != nil || string(data) != "12345" {
+		t.Errorf("what can be held: %q, %v", data, err)
 	}
 	var bomb bytes.Buffer
 	z := gzip.NewWriter(&bomb)
@@ -347,6 +350,67 @@ func TestLimits(t *testing.T) {
 	_ = z.Close()
 	if _, err := ReadFrom(&bomb, "x.csv", Options{MaxBytes: 1 << 20}); err == nil {
 		t.Error("a packed file larger than the limit was read")
+	}
+}
+
+// TestMaxBytes: a log of exactly the limit is read, one byte more is an error, for the file as it is and for what comes out
+// of it, from a path and from a stream.
+func TestMaxBytes(t *testing.T) {
+	var b bytes.Buffer
+	b.WriteString("time,rpm\n")
+	for i := range 1000 {
+		fmt.Fprintf(&b, "%d,%d\n", i, 800+i%7)
+	}
+	text := b.Bytes()
+	var packed bytes.Buffer
+	z := gzip.NewWriter(&packed)
+	_, _ = z.Write(text)
+	_ = z.Close()
+	for name, data := range map[string][]byte{"x.csv": text, "x.csv.gz": packed.Bytes()} {
+		file := filepath.Join(t.TempDir(), name)
+		if err := os.WriteFile(file, data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		for _, limit := range []int64{int64(len(text)), int64(len(text)) - 1, int64(len(data)), int64(len(data)) - 1} {
+			_, fromPath := Read(file, Options{MaxBytes: limit})
+			_, fromStream := ReadFrom(bytes.NewReader(data), file, Options{MaxBytes: limit})
+			fits := limit >= int64(len(text)) && limit >= int64(len(data))
+			for _, err := range []error{fromPath, fromStream} {
+				if fits && err != nil || !fits && (err == nil || !strings.Contains(err.Error(), fmt.Sprintf("limit of %d bytes", limit)) || !strings.Contains(err.Error(), file)) {
+					t.Errorf("%s of %d bytes, %d unpacked, limit %d: %v", name, len(data), len(text), limit, err)
+				}
+			}
+		}
+	}
+}
+
+// TestQuotes: quotes that are nested, doubled, stray or never closed neither swallow rows nor take long.
+func TestQuotes(t *testing.T) {
+	head := "Time (s),RPM,Remark\n"
+	for name, c := range map[string]struct {
+		body   string
+		rows   int
+		joined bool
+	}{
+		"never closed":  {"0,800,\"a\n1,810,b\n2,820,c\n", 3, false},
+		"nested":        {"0,800,\"a \"b\" c\"\n1,810,\"x \"\"y\"\"\"\n2,820,c\n", 3, false},
+		"line breaks":   {"0,800,\"a\n\nb\"\n1,810,\"x\ny, \"\"z\"\"\"\n2,820,c\n", 3, true},
+		"only quotes":   {"0,800,\"\n1,810,\"\n2,820,\"\n3,830,\"\n", 4, false},
+		"open all down": {strings.Repeat("0,800,\"\n", 3) + "1,801,\n" + strings.Repeat("2,802,\"open\n", 100000), 100004, false},
+		"then silence":  {"0,800,\n1,801,\"" + strings.Repeat("word\n", 1<<20) + "2,802,\n", 3, false},
+	} {
+		runs, err := ReadFrom(strings.NewReader(head+c.body), "x.csv", Options{})
+		if err != nil || len(runs) != 1 || len(runs[0].Time) != c.rows {
+			t.Errorf("%s: %v, %d runs, want %d rows", name, err, len(runs), c.rows)
+			continue
+		}
+		said := false
+		for _, f := range runs[0].Findings {
+			said = said || strings.Contains(f.Detail, "line breaks inside quotes")
+		}
+		if said != c.joined {
+			t.Errorf("%s: %+v", name, runs[0].Findings)
+		}
 	}
 }
 
@@ -365,7 +429,12 @@ func FuzzRead(f *testing.F) {
 	f.Add([]byte("t;\"a\n0;1\n\"\";2\n"))
 	f.Add([]byte("clock,rpm\n23:59:59,1\n00:00:00,2\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		runs, err := ReadFrom(bytes.NewReader(data), "fuzz", Options{MaxBytes: 1 << 20, Rate: 10})
+		opts := Options{MaxBytes: 1 << 20, Rate: 10, MaxCells: 600}
+		runs, err := ReadFrom(bytes.NewReader(data), "fuzz", opts)
+		var parts []*Run
+		if partsErr := EachFrom(bytes.NewReader(data), "fuzz", opts, func(r *Run) error { parts = append(parts, r); return nil }); err == nil && partsErr == nil {
+			runs = append(runs, parts...)
+		}
 		if err != nil {
 			if runs != nil {
 				t.Fatal("runs beside an error")

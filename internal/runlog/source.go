@@ -80,7 +80,7 @@ func openSource(in input, limit int64) (*source, error) {
 func openZip(r io.Reader, in input) (io.ReadCloser, error) {
 	at, size := in.at, in.size
 	if at == nil {
-		data, err := hold(r, "is a zip archive from a stream")
+		data, err := hold(r, "is a zip archive from a stream", maxHeld)
 		if err != nil {
 			return nil, err
 		}
@@ -110,10 +110,10 @@ func openZip(r io.Reader, in input) (io.ReadCloser, error) {
 // maxHeld bounds what has to be held as a whole: archives from a stream and Parquet in a packed file.
 const maxHeld = 512 << 20
 
-// hold reads everything into memory, up to maxHeld.
-func hold(r io.Reader, what string) ([]byte, error) {
-	over := &FileError{What: fmt.Sprintf("%s of more than %d MiB, which cannot be read in bounded memory", what, maxHeld>>20), Remedy: "unpack it and give the log itself"}
-	data, err := io.ReadAll(&boundedReader{r: r, left: maxHeld, over: over})
+// hold reads everything into memory, up to limit bytes.
+func hold(r io.Reader, what string, limit int64) ([]byte, error) {
+	over := &FileError{What: fmt.Sprintf("%s of more than %d bytes, which cannot be read in bounded memory", what, limit), Remedy: "unpack it and give the log itself"}
+	data, err := io.ReadAll(&boundedReader{r: r, left: limit, over: over})
 	if err != nil {
 		return nil, unpackError(err)
 	}
@@ -137,7 +137,7 @@ func (src *source) decode(plain *bufio.Reader) error {
 	switch {
 	case bytes.HasPrefix(head, parquetMagic):
 		src.encoding = parquetName
-		data, err := hold(plain, "is a packed Parquet file")
+		data, err := hold(plain, "is a packed Parquet file", maxHeld)
 		if err != nil {
 			return err
 		}

@@ -43,8 +43,8 @@ type feed interface {
 // with no more cells is read exactly as Read does. In a longer one each run that fits is handed out whole; a longer run is
 // cut into several, with a finding of kind "cut" on both sides, at the latest moment in the second half of the part at
 // which the engine idles or rests, else the throttle is closed, else it is less than half open, else anywhere. The quality
-// gate works within each part. At its peak Each holds some 40 bytes a cell beside a line of at most 4 MiB: 200 MB with the
-// default bound, whatever the length of the log. Parquet pages come on top, one a column; a zip archive or a packed Parquet
+// gate works within each part. At its peak Each holds less than 80 bytes a cell and 8 MiB besides: 350 MB with the default
+// bound, whatever the length of the log. Parquet pages come on top, one a column; a zip archive or a packed Parquet
 // file that does not come from a regular file is held as a whole, up to 512 MiB.
 func Each(path string, opts Options, fn func(*Run) error) error {
 	f, size, err := open(path, opts.maxBytes())

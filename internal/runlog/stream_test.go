@@ -391,7 +391,7 @@ func TestEachReadsParquetInParts(t *testing.T) {
 // TestBoundedMemory reads a log many times larger than the bound and watches the heap. HEADROOM_PROOF=1 reads 2 GiB with the
 // default bound.
 func TestBoundedMemory(t *testing.T) {
-	size, cells := int64(24<<20), 100_000
+	size, cells := int64(12<<20), 50_000
 	if os.Getenv("HEADROOM_PROOF") == "1" {
 		size, cells = 2<<30, DefaultMaxCells
 	}

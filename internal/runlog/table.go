@@ -75,14 +75,21 @@ func (f *textFeed) table() *table { return f.tb }
 // record is the next row of cells: one line, or several where a quoted cell has line breaks. ok is false for blank lines
 // and those before the data.
 func (f *textFeed) record(into []string) (l line, fields []string, ok bool, err error) {
-	l, err = f.lr.record(func(text string) bool {
-		width := trimmedWidth(splitFields(text, f.lay.delimiter, nil))
-		return width == f.lay.fields || width == trimmedWidth(f.lay.header)
+	l, err = f.lr.record(f.fits, func(text string) bool {
+		fields := splitFields(text, f.lay.delimiter, nil)
+		numbers, texts := f.lay.count(fields)
+		return f.fits(text) && numbers >= texts
 	})
 	if err != nil || l.number < f.lay.dialect.FirstData || strings.TrimSpace(l.text) == "" {
 		return l, into, false, err
 	}
 	return l, splitFields(l.text, f.lay.delimiter, into), true, nil
+}
+
+// fits reports whether a row has the usual number of cells.
+func (f *textFeed) fits(text string) bool {
+	width := trimmedWidth(splitFields(text, f.lay.delimiter, nil))
+	return width == f.lay.fields || width == trimmedWidth(f.lay.header)
 }
 
 // finish ends a fill at the end of the file.

@@ -94,18 +94,18 @@ func (ctx *context) read(c claim, raw []float64) (reading, *failure) {
 
 // plausible refuses a column of which more than a fifth of the values lie outside the channel's range.
 func plausible(def channel.Definition, values []float64) *failure {
-	sorted := finite(values)
-	if len(sorted) == 0 {
+	n, low, high := extent(values)
+	if n == 0 {
 		return refuse("it has no readings")
 	}
 	inside := 0
-	for _, v := range sorted {
-		if def.ID.Plausible(v) {
+	for _, v := range values {
+		if v >= def.Min && v <= def.Max {
 			inside++
 		}
 	}
-	if 5*inside < 4*len(sorted) {
-		return refuse("its values, %.4g to %.4g %s, do not fit %s (%.4g to %.4g)", sorted[0], sorted[len(sorted)-1], def.Unit, def.ID, def.Min, def.Max)
+	if 5*inside < 4*n {
+		return refuse("its values, %.4g to %.4g %s, do not fit %s (%.4g to %.4g)", low, high, def.Unit, def.ID, def.Min, def.Max)
 	}
 	return nil
 }

@@ -28,7 +28,7 @@ var aliases = map[string]string{
 	"calc": "calculated", "abs": "absolute", "rel": "relative", "avg": "average", "cyl": "cylinder", "throt": "throttle", "airflow": "air flow",
 	"cor": "correction", "corr": "correction", "pct": "percent", "percentage": "percent", "perc": "percent", "sens": "sensor", "amb": "ambient",
 	"lvl": "level", "cont": "content", "advance angle": "advance", "rail1": "rail", "learn": "learned", "lrn": "learned", "adaptive": "learned", "adapt": "learned", "o2": "oxygen",
-	"secs": "seconds", "sec": "seconds", "msec": "milliseconds", "runtime": "run time", "datetime": "date time", "ts": "timestamp", "mech": "mechanical",
+	"secs": "seconds", "sec": "seconds", "msec": "milliseconds", "runtime": "run time", "datetime": "date time", "ts": "timestamp", "timestamps": "timestamp", "mech": "mechanical",
 	"idx": "index", "trims": "trim", "turbocharger": "turbo", "lat": "latitude", "lng": "longitude", "lon": "longitude",
 }
 

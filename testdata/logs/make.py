@@ -327,6 +327,41 @@ Log("cold_engine", BASE, t=t).expect(findings=["cold"]).write()
 t = trace(); t["time"] = [v + (30 if i >= 40 else 0) for i, v in enumerate(t["time"])]
 Log("gap", BASE, t=t).expect(findings=["gap"]).write()
 
+# --- more of each --------------------------------------------------------------------------------------------------------
+def grouped(v, mark):
+    return f"{v:,.1f}".replace(",", mark)
+for name, mark in (("thousands_apostrophe", "'"), ("thousands_space", "\u202f")):
+    Log(name, [("Engine Speed (rpm)", "rpm", lambda v, m=mark: grouped(v, m)), ("Throttle Position (%)", "throttle", ident), ("Rail Pressure (kPa abs)", "rail", lambda v, m=mark: grouped(v, m))], delim=";").expect(tolerance=0.06).write()
+l = Log("line_break_in_header", BASE).expect(findings=["layout"])
+l.write(text=l.text().replace(l.line(l.names), ",".join('"' + h.replace(" (", "\n(") + '"' for h in l.names), 1))
+l = Log("line_break_in_cell", BASE + [("Remark", None, lambda i: '"second try,\nthird gear"' if i == 20 else '"says ""go"""' if i == 30 else "")]).expect(findings=["layout"])
+l.write()
+l = Log("quote_not_closed", BASE + [("Remark", None, lambda i: '"pull "two" starts' if i == 20 else '5" hose' if i == 25 else '"' if i in (30, 31) else "")])
+l.expect(findings=["layout"]).write()
+# as a converter of binary measurement files writes it: names, then units of which some are empty
+Log("timestamps_units_row", [("EngineSpeed", "rpm", ident), ("ThrottlePosition", "throttle", ident), ("ManifoldAbsolutePressure", "map", ident), ("CoolantTemperature", "coolant", ident), ("Lambda", "lam", ident)],
+    time=("timestamps", ident), units=["s", "rpm", "%", "kPa", "°C", ""], end="\r\n").expect(units_line=2, time_unit="s").write()
+Log("datetime_no_zone", BASE, time=("Timestamp", lambda s: f"2026-03-04 12:00:{s % 60:06.3f}")).expect(time_unit="date-time").write()
+l = Log("date_and_clock", [("Date", None, lambda i: "2026-03-04" if i < 25 else "2026-03-05")] + BASE, time=("Time", clock))
+l.expect(time_unit="clock").write()
+t = trace(); t["time"] = [v + (1 if i >= 40 else 0) for i, v in enumerate(t["time"])]
+Log("sample_number", BASE, t=t, time=("Sample No.", lambda s: f"{round(s * 5) + 1}")).expect(map="sample_number.yaml", time_unit="sample number").write()
+open("sample_number.yaml", "w").write("files:\n  - pattern: \"sample_*.csv\"\n    rate: 5  # samples a second\n")
+Log("flow_by_displacement", [("RPM", "rpm", ident), ("Throttle (%)", "throttle", ident), ("MAP (kPa)", "map", ident), ("MAF", "maf", lambda g: g * 3.6)]).expect(displacement=2.0).reason("MAF", "volumetric efficiency").write()
+l = Log("flow_open", [("RPM", "rpm", ident), ("Throttle (%)", "throttle", ident), ("MAP (kPa)", "map", ident), ("MAF", "maf", lambda g: g * 3.6)])
+l.left_out("MAF", "more than one of").expect().write()
+Log("rail_key_on_barometer", [("RPM", "rpm", ident), ("Throttle (%)", "throttle", ident), ("MAP (kPa)", "map", ident), ("Fuel Rail Pressure (bar)", "rail", lambda v: (v - 98.0) / 100)], t=trace(key_on=8), places=5).expect(
+    tolerance=0.0002).reason("Fuel Rail Pressure (bar)", "key-on manifold").write()
+t = trace(); t["time"] = [round(v + 0.4 * (i // 10), 3) for i, v in enumerate(t["time"])]
+Log("jitter", BASE, t=t).expect(findings=["jitter"]).write()
+t = trace(dt=0.1)
+for k in t:
+    if k != "time": t[k] = [t[k][i - i % 2] for i in range(len(t[k]))]
+Log("rows_repeat_readings", BASE, t=t).expect(findings=["duplicate"]).write()
+l = Log("missing_share", [(h, k, f) for h, k, f in BASE if k != "charge"] + [("Charge Temperature (°C)", "charge", ident)]); l.skip = {"charge_temperature"}
+for i in range(0, l.n, 8): l.rows[i][-1] = ""
+l.expect(findings=["missing"]).write()
+
 # --- errors -----------------------------------------------------------------------------------------------------------
 put("empty.csv", b"", None, {"error": "is empty"})
 put("blank.csv", b"\n\n  \n", None, {"error": "is empty"})
@@ -336,3 +371,13 @@ put("no_header.csv", b"".join(b"%d,%d,1.0\n" % (i, 800 + i) for i in range(30)),
 put("prose.txt", "This is a letter, not a log.\nIt has some lines; none of them a table.\n".encode(), None, {"error": "no header found"})
 put("short.csv.gz", gzip.compress(b"Time,RPM\n" + b"".join(b"%d,800\n" % i for i in range(3000)), mtime=0)[:200], None, {"error": "cannot be unpacked"})
 put("measurement.mf4", b"MDF     4.10    headroom" + bytes(64), None, {"error": "MDF"})
+def zip_of_two(_):
+    b = io.BytesIO()
+    with zipfile.ZipFile(b, "w", zipfile.ZIP_DEFLATED) as z:
+        for name in ("one.csv", "two.csv"):
+            z.writestr(zipfile.ZipInfo(name, (2026, 1, 1, 0, 0, 0)), b"Time (s),RPM\n0,800\n1,810\n2,805\n", zipfile.ZIP_DEFLATED)
+    return b.getvalue()
+put("two_logs.zip", b"", zip_of_two, {"error": "is an archive of 2 files"})
+put("no_log.zip", b"PK\x05\x06" + bytes(18), None, {"error": "is an archive of 0 files"})
+put("quote_open_to_the_end.csv", b'"Time (s),RPM\n' + b"".join(b"%d,%d\n" % (i, 800 + i) for i in range(9)), None,
+    {"columns": {"RPM": "engine_speed"}, "runs": [{"rows": 9, "duration": 8, "values": {"engine_speed": {"0": 800, "8": 808}}}], "findings": ["layout"]})
