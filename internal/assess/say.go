@@ -3,6 +3,7 @@ package assess
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"headroom/internal/workspace"
 )
@@ -77,11 +78,12 @@ func quantity(v Number, unit string) string {
 	return short(v) + " " + unit
 }
 
+// capital sets the first letter in capitals; metric and hazard names are plain ASCII.
 func capital(s string) string {
 	if s == "" {
 		return s
 	}
-	return string(s[0]-'a'+'A') + s[1:]
+	return strings.ToUpper(s[:1]) + s[1:]
 }
 
 // count writes a number with its noun.
