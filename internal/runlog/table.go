@@ -290,7 +290,7 @@ func (f *textFeed) notes() []Finding {
 	}
 	lay, n := f.lay, f.counts
 	if lay.skipped > 0 && !f.told {
-		note(lay.skipped, "%d lines before the header on line %d were skipped", lay.skipped, lay.dialect.HeaderLine)
+		note(lay.skipped, "the header is on line %d; lines before it that were skipped: %d", lay.dialect.HeaderLine, lay.skipped)
 	}
 	if n.short > 0 {
 		note(n.short, "%d rows have fewer cells than the usual %d, first on line %d: the missing cells are left empty", n.short, lay.fields, n.firstShort)

@@ -153,7 +153,9 @@ func (ctx *context) readPlain(id channel.ID, u unit.Unit, raw []float64) (readin
 		}
 	}
 	switch def.Unit.Quantity() {
-	case unit.RotationalSpeed, unit.Angle, unit.Count:
+	case unit.Count:
+		return assume(def.Unit, def.Unit, raw, 0.95, fmt.Sprintf("no unit is written; %s is a plain number", id))
+	case unit.RotationalSpeed, unit.Angle:
 		return assume(def.Unit, def.Unit, raw, 0.95, fmt.Sprintf("no unit is written; %s is always logged in %s", id, def.Unit))
 	case unit.Speed:
 		if ctx.imperial {
