@@ -5,9 +5,6 @@ import (
 	"maps"
 	"math"
 	"slices"
-	"sync/atomic"
-
-	"golang.org/x/sync/errgroup"
 
 	"headroom/internal/workspace"
 )
@@ -79,21 +76,11 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 		}
 	}
 	reviews, failures := make([]*Review, len(vehicles)), make([]error, len(vehicles))
-	var g errgroup.Group
-	g.SetLimit(max(1, jobs))
-	var finished atomic.Int64
-	for i, v := range vehicles {
-		g.Go(func() error {
-			onCar := *rev
-			onCar.Vehicle = v
-			reviews[i], failures[i] = j.review(&onCar)
-			done(int(finished.Add(1)), len(vehicles))
-			return nil
-		})
-	}
-	if err := g.Wait(); err != nil {
-		return nil, err
-	}
+	inParallel(len(vehicles), jobs, done, func(i int) {
+		onCar := *rev
+		onCar.Vehicle = vehicles[i]
+		reviews[i], failures[i] = j.review(&onCar)
+	})
 	var scored []*Review
 	for i, v := range vehicles {
 		if failures[i] != nil {

@@ -6,9 +6,6 @@ import (
 	"maps"
 	"math"
 	"slices"
-	"sync/atomic"
-
-	"golang.org/x/sync/errgroup"
 
 	"headroom/internal/evidence"
 	"headroom/internal/workspace"
@@ -33,19 +30,7 @@ func (j *Job) Audit(by string, jobs int, done func(finished, total int)) (*Audit
 func (j *Job) auditOf(ids []string, by string, jobs int, done func(finished, total int)) (*Audit, error) {
 	reviews := make([]*Review, len(ids))
 	failures := make([]error, len(ids))
-	var g errgroup.Group
-	g.SetLimit(max(1, jobs))
-	var finished atomic.Int64
-	for i, id := range ids {
-		g.Go(func() error {
-			reviews[i], failures[i] = j.Review(id)
-			done(int(finished.Add(1)), len(ids))
-			return nil
-		})
-	}
-	if err := g.Wait(); err != nil {
-		return nil, err
-	}
+	inParallel(len(ids), jobs, done, func(i int) { reviews[i], failures[i] = j.Review(ids[i]) })
 	out := &Audit{Stamp: j.stamp("headroom/audit/1"), By: by, Rows: []AuditRow{}, Groups: []AuditGroup{}, Failed: []AuditError{}, Cautions: StandingCautions}
 	for i, id := range ids {
 		if failures[i] != nil {

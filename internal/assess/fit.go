@@ -47,10 +47,14 @@ func (p *platform) fitPlatform(rows []evidence.Row) (*platformFit, error) {
 	f := &platformFit{Margins: map[string]marginFit{}, Levels: map[string]level{}, Envelopes: map[envelopeKey]EnvelopeCell{}}
 	pulls := pullRows(rows)
 	f.Cars, f.Pulls = countCars(pulls), countPulls(pulls)
-	states := make([]state, len(pulls))
-	for i := range pulls {
-		states[i] = stateOf(pulls[i])
-		p.simulate(&states[i])
+	all := make([]state, len(rows))
+	var states []state // of the pulls
+	for i := range rows {
+		all[i] = stateOf(&rows[i])
+		p.simulate(&all[i])
+		if rows[i].Kind == evidence.KindPull {
+			states = append(states, all[i])
+		}
 	}
 	if err := p.fitKnock(f, rows); err != nil {
 		return nil, err
@@ -67,7 +71,7 @@ func (p *platform) fitPlatform(rows []evidence.Row) (*platformFit, error) {
 			return nil, fmt.Errorf("platform %s, metric %s: %w", p.ID, m.name, err)
 		}
 	}
-	if err := p.fitEnvelopes(f, rows); err != nil {
+	if err := p.fitEnvelopes(f, all); err != nil {
 		return nil, fmt.Errorf("platform %s: %w", p.ID, err)
 	}
 	return f, nil
@@ -228,27 +232,27 @@ func (p *platform) metricOf(m *metric, s *state) float64 {
 	return math.NaN()
 }
 
-func (p *platform) fitEnvelopes(f *platformFit, rows []evidence.Row) error {
+// fitEnvelopes sums what every logged state showed, by fuel class, cell and metric.
+func (p *platform) fitEnvelopes(f *platformFit, states []state) error {
 	seen := p.seenMetrics()
 	sums := map[envelopeKey]*envelope.Summary{}
 	extreme := map[envelopeKey]float64{}
-	for i := range rows {
-		s := stateOf(&rows[i])
-		p.simulate(&s)
-		class := p.fuelClass(rows[i].Fuel)
+	for i := range states {
+		s := &states[i]
+		class := p.fuelClass(s.row.Fuel)
 		for _, m := range seen {
-			v := m.value(f, &s)
+			v := m.value(f, s)
 			if !known(v) {
 				continue
 			}
-			key := envelopeKey{rows[i].Kind, class, m.name, p.cellOf(&s), m.side}
+			key := envelopeKey{s.row.Kind, class, m.name, p.cellOf(s), m.side}
 			sum, ok := sums[key]
 			if !ok {
 				sum = &envelope.Summary{}
 				sums[key] = sum
 				extreme[key] = v
 			}
-			if err := sum.Add(rows[i].Vehicle, v); err != nil {
+			if err := sum.Add(s.row.Vehicle, v); err != nil {
 				return fmt.Errorf("envelope of %s: %w", m.name, err)
 			}
 			extreme[key] = math.Max(m.side*extreme[key], m.side*v) * m.side

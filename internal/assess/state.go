@@ -1,7 +1,6 @@
 package assess
 
 import (
-	"fmt"
 	"math"
 
 	"headroom/internal/evidence"
@@ -14,25 +13,25 @@ type state struct {
 	pull string // which pull it belongs to
 	car  string
 
-	rpm, load            float64
-	manifold, target     float64 // kPa absolute
-	surge                float64 // largest manifold pressure in the cell over that of the state, ≥ 1
-	baro, ambient        float64
-	charge, coolant, oil float64 // °C
-	lambda, lambdaCmd    float64
-	spark                float64 // commanded, before knock retard
-	intakeCam            float64
-	ethanol              float64 // %
-	fuel                 string
-	cycles               float64
-	order                float64
-	gear                 float64
-	overshoot            float64 // measured boost above target, kPa
-	pastLastBreakpoint   bool
-	octaneShift          float64 // stress: octane numbers added to the fuel's
-	ethanolShift         float64 // stress: ethanol share added, % by volume
-	sim                  simulated
-	row                  *evidence.Row
+	rpm, load          float64
+	manifold, target   float64 // kPa absolute
+	surge              float64 // largest manifold pressure in the cell over that of the state, ≥ 1
+	baro, ambient      float64
+	charge, coolant    float64 // °C
+	lambda, lambdaCmd  float64
+	spark              float64 // commanded, before knock retard
+	intakeCam          float64
+	ethanol            float64 // %
+	fuel               string
+	cycles             float64
+	order              float64
+	gear               float64
+	overshoot          float64 // measured boost above target, kPa
+	pastLastBreakpoint bool
+	octaneShift        float64 // stress: octane numbers added to the fuel's
+	ethanolShift       float64 // stress: ethanol share added, % by volume
+	sim                simulated
+	row                *evidence.Row
 }
 
 // standardBarometer is used where a log has no barometer: ISO 2533 sea level, kPa. The report says so.
@@ -41,11 +40,11 @@ const standardBarometer = 101.325
 // stateOf reads a logged row at its bounding sample, where the cell is hardest on the engine for its spark.
 func stateOf(r *evidence.Row) state {
 	return state{
-		pull: fmt.Sprintf("%s#%d", r.Run, r.Segment), car: r.Vehicle,
+		pull: pullID(r), car: r.Vehicle,
 		rpm: orElse(r.BoundRPM, r.RPM), load: orElse(r.BoundLoad, r.Load),
 		manifold: orElse(r.BoundManifold, r.ManifoldPressure), target: orElse(r.BoundTarget, r.ManifoldPressureTarget),
 		baro: orElse(r.Barometer, standardBarometer), ambient: r.Ambient,
-		charge: orElse(r.BoundCharge, r.ChargeTemperature), coolant: r.CoolantTemperature, oil: r.OilTemperature,
+		charge: orElse(r.BoundCharge, r.ChargeTemperature), coolant: r.CoolantTemperature,
 		lambda: orElse(r.Lambda, r.LambdaCommanded), lambdaCmd: r.LambdaCommanded,
 		spark: orElse(r.BoundCommanded, r.SparkCommanded), intakeCam: r.IntakeCam, ethanol: r.Ethanol, fuel: r.Fuel,
 		surge: math.Max(1, orElse(r.ManifoldPressureMax/orElse(r.BoundManifold, r.ManifoldPressure), 1)), cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, row: r,
