@@ -516,9 +516,7 @@ func (p *platform) pullMargins(name string, h workspace.HazardInfo, rows []*evid
 			continue
 		}
 		for _, r := range rows {
-			if limit, applies := l.At(r.RPM, r.Load); applies {
-				note(r, m.side*(limit-m.measured(p, r)))
-			}
+			note(r, p.measuredMargin(m, l, r))
 		}
 	}
 	return out

@@ -187,13 +187,13 @@ func TestLaterLogsCannotMoveEarlierPredictions(t *testing.T) {
 		if r := &spoilt[i]; r.Date >= last.date {
 			later++
 			r.RetardMax += 9
-			r.BoundDelivered -= 9
-			r.BoundCommanded += 3
+			r.Bound.Delivered -= 9
+			r.Bound.Commanded += 3
 			r.LambdaLeanest += 0.2
 			r.ChargeTemperatureMax += 80
 			r.ExhaustTemperature += 200
-			r.BoundLoad *= 1.2
-			r.TorqueMax *= 2
+			r.Bound.Load *= 1.2
+			r.Bound.Torque *= 2
 		}
 	}
 	if later == 0 {

@@ -55,15 +55,14 @@ func (p *platform) benchFor(ws *workspace.Workspace, rows []evidence.Row, rev *w
 		if from == nil {
 			continue
 		}
-		s := stateOf(r)
-		s.fuel = rev.Fuel
-		next, why := p.shift(s, from, child)
-		was, _ := p.shift(s, from, parent)
+		s := visitOf(r)
+		s.each(func(s *state) { s.fuel = rev.Fuel })
+		s.each(p.simulate)
+		next, why := p.moveVisit(&s, from, child)
+		was, _ := p.moveVisit(&s, from, parent)
 		for _, w := range why {
 			notes.of(w)
 		}
-		p.simulate(&next)
-		p.simulate(&was)
 		b.states = append(b.states, next)
 		b.parent = append(b.parent, was)
 	}

@@ -50,8 +50,8 @@ func (p *platform) fitPlatform(rows []evidence.Row) (*platformFit, error) {
 	all := make([]state, len(rows))
 	var states []state // of the pulls
 	for i := range rows {
-		all[i] = stateOf(&rows[i])
-		p.simulate(&all[i])
+		all[i] = visitOf(&rows[i])
+		all[i].each(p.simulate)
 		if rows[i].Kind == evidence.KindPull {
 			states = append(states, all[i])
 		}
@@ -219,8 +219,12 @@ func (p *platform) seenMetrics() []seenMetric {
 	return out
 }
 
-// metricOf is a metric at a logged state: measured where it was, computed where that is allowed.
+// metricOf is a metric at a logged state: measured where it was, computed where that is allowed; the extreme of its
+// samples for a metric that moves within a cell.
 func (p *platform) metricOf(m *metric, s *state) float64 {
+	if m.moves {
+		return p.extremeOf(m, s)
+	}
 	if m.measured != nil {
 		if v := m.measured(p, s.row); known(v) {
 			return v
@@ -230,6 +234,27 @@ func (p *platform) metricOf(m *metric, s *state) float64 {
 		return m.predictor(p, s)
 	}
 	return math.NaN()
+}
+
+func (p *platform) extremeOf(m *metric, s *state) float64 {
+	out := math.NaN()
+	take := func(v float64) {
+		if known(v) && !(m.side*out >= m.side*v) {
+			out = v
+		}
+	}
+	if m.sample != nil {
+		for _, at := range []*evidence.Sample{&s.row.Entry, &s.row.Bound, &s.row.Peak} {
+			take(m.sample(p, at))
+		}
+		if known(out) {
+			return out
+		}
+	}
+	if m.computed {
+		s.each(func(s *state) { take(m.predictor(p, s)) })
+	}
+	return out
 }
 
 // fitEnvelopes sums what every logged state showed, by fuel class, cell and metric.

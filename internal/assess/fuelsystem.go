@@ -97,7 +97,7 @@ func (p *platform) loggedWindowUse(r *evidence.Row) float64 {
 	if p.Engine.Injection != "direct" || p.FuelSystem == nil || p.FuelSystem.UsableWindowDeg == 0 {
 		return math.NaN()
 	}
-	w, err := fuelling.WindowUse(r.InjectorPulse/1000, orElse(r.BoundRPM, r.RPM), p.FuelSystem.UsableWindowDeg)
+	w, err := fuelling.WindowUse(r.InjectorPulse/1000, orElse(r.Bound.RPM, r.RPM), p.FuelSystem.UsableWindowDeg)
 	return 100 * orNaN(w, err)
 }
 

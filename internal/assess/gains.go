@@ -80,8 +80,8 @@ func (b *bench) torqueScale() float64 {
 	var ratios []float64
 	for i := range b.states {
 		logged := b.states[i].row
-		if b.parent[i].sim.torqueNm > 0 && known(logged.Torque) && logged.Torque > 0 {
-			ratios = append(ratios, logged.Torque/b.parent[i].sim.torqueNm)
+		if b.parent[i].sim.torqueNm > 0 && logged.Bound.Torque > 0 {
+			ratios = append(ratios, logged.Bound.Torque/b.parent[i].sim.torqueNm)
 		}
 	}
 	if len(ratios) == 0 {

@@ -454,7 +454,7 @@ func TestMeasuredPower(t *testing.T) {
 	var rows []*evidence.Row
 	for pull, torque := range []float64{300, 300, 900} { // one odd pull
 		r := blankRow()
-		r.Run, r.RPM, r.TorqueMax = fmt.Sprint(pull), 5252, torque
+		r.Run, r.Bound = fmt.Sprint(pull), evidence.Sample{RPM: 5252, Torque: torque}
 		rows = append(rows, &r)
 	}
 	if kW, measured := (&platform{}).peakPower(&platformFit{}, rows); !measured || math.Abs(kW-165) > 0.1 {

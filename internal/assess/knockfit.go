@@ -28,7 +28,7 @@ const (
 
 // knockable reports whether a row says anything about knock.
 func knockable(r *evidence.Row) bool {
-	return r.KnockLogged && known(r.BoundDelivered) && known(r.Load) && known(r.ChargeTemperature) &&
+	return r.KnockLogged && known(r.Bound.Delivered) && known(r.Load) && known(r.ChargeTemperature) &&
 		(known(r.Lambda) || known(r.LambdaCommanded)) &&
 		(r.KnockEvents == 0 || known(r.SparkBefore) && known(r.SparkAfter))
 }
@@ -147,7 +147,7 @@ func (p *platform) knockCars(ref reference, rows []*evidence.Row) []knock.Car {
 		s := stateOf(r)
 		interval := orElse(r.RetardInterval, r.SampleInterval)
 		cell := knock.Cell{
-			RPM: s.rpm, Z: p.knockCovariates(&s, ref), Lower: r.BoundDelivered, Upper: math.Inf(1),
+			RPM: s.rpm, Z: p.knockCovariates(&s, ref), Lower: r.Bound.Delivered, Upper: math.Inf(1),
 			Detect: knock.Detectability(interval, p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond, r.Duration),
 		}
 		if r.KnockEvents > 0 {
@@ -249,7 +249,7 @@ func (p *platform) referenceState(ref reference) state {
 	nan := math.NaN()
 	return state{
 		rpm: ref.RPM, load: ref.Load, charge: ref.Charge, coolant: ref.Coolant, lambda: ref.Lambda, spark: ref.Spark,
-		manifold: ref.Manifold, surge: 1, baro: standardBarometer, ambient: nan, ethanol: nan, fuel: ref.Fuel,
+		manifold: ref.Manifold, baro: standardBarometer, ambient: nan, ethanol: nan, fuel: ref.Fuel,
 	}
 }
 

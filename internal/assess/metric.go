@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"headroom/internal/evidence"
+	"headroom/internal/workspace"
 )
 
 // metric is one quantity a limit can be set on: where it is measured, what physics says of it, and how sure that is.
@@ -19,10 +20,19 @@ type metric struct {
 	predictor func(p *platform, s *state) float64
 	// slope and slopeSD are the prior of the predictor's coefficient in a measured metric's model.
 	slope, slopeSD float64
+	// changeSD is the relative standard deviation of the change that a revision makes to the predictor, through all but
+	// spark (see changeOf): the fleet's logs, however many, do not hold the revision's change.
+	changeSD float64
 	// computed allows the predictor to stand for the metric where nothing was measured; bias is then the relative
 	// standard deviation of the model's level.
 	computed bool
 	bias     float64
+	// moves says that the metric is judged at every sample kept of a cell (see state.ends), because it and limits on it
+	// change within one; else it is an extreme of the cell, met at the speed that place gives (nil: of the state).
+	moves bool
+	place func(r *evidence.Row) float64
+	// sample reads a logged sample, where the metric moves and can be measured; nil else.
+	sample func(p *platform, at *evidence.Sample) float64
 	// noClaim explains what is missing when there are neither measurements nor a computed value.
 	noClaim string
 }
@@ -32,61 +42,96 @@ const knockMetric = "knock_margin"
 
 // metrics holds every metric but the knock margin. Slopes of 1 say "physics gives the slope": a change of the
 // predictor moves the metric by as much, give or take the stated share (methods: 35 % for physics slopes; tighter
-// where the predictor is the commanded value itself). Bias shares are common practice, no source.
+// where the predictor is the commanded value itself). What follows air
+// mass moves with it to within a tenth. Bias and change shares are common practice, no source.
 var metrics = []metric{
-	{name: "lambda", unit: "lambda", side: 1,
+	{name: "lambda", unit: "lambda", side: 1, changeSD: 0.1,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.LambdaLeanest },
 		predictor: func(_ *platform, s *state) float64 { return s.lambdaCmd },
-		slope:     1, slopeSD: 0.15, noClaim: "no log has lambda"},
-	{name: "injector_duty", unit: "%", side: 1,
+		slope:     1, slopeSD: 0.15, place: func(r *evidence.Row) float64 { return r.LeanestRPM }, noClaim: "no log has lambda"},
+	{name: "injector_duty", unit: "%", side: 1, changeSD: 0.1,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.InjectorDuty },
 		predictor: func(p *platform, s *state) float64 { return p.injectorDuty(s) },
 		slope:     1, slopeSD: 0.35, computed: true, bias: 0.10, noClaim: "injector duty is not logged and cannot be computed"},
-	{name: "injection_window_use", unit: "%", side: 1,
+	{name: "injection_window_use", unit: "%", side: 1, changeSD: 0.1,
 		measured: func(p *platform, r *evidence.Row) float64 { return p.loggedWindowUse(r) },
 		slope:    1, slopeSD: 0.35,
 		predictor: func(p *platform, s *state) float64 { return p.windowUse(s) },
 		computed:  true, bias: 0.10, noClaim: "injection window use cannot be computed"},
-	{name: "pump_use", unit: "%", side: 1,
+	{name: "pump_use", unit: "%", side: 1, changeSD: 0.1,
 		measured: func(p *platform, r *evidence.Row) float64 { return p.loggedPumpUse(r) },
 		slope:    1, slopeSD: 0.35,
 		predictor: func(p *platform, s *state) float64 { return p.pumpUse(s) },
 		computed:  true, bias: 0.10, noClaim: "pump demand cannot be computed"},
-	{name: "rail_shortfall", unit: "kPa", side: 1,
+	{name: "rail_shortfall", unit: "kPa", side: 1, changeSD: 0.35,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.RailShortfall },
 		predictor: func(p *platform, s *state) float64 { return p.fuelFlow(s) },
 		slope:     0, slopeSD: math.Inf(1), noClaim: "no log has rail pressure and its target"},
-	{name: "charge_temperature", unit: "°C", side: 1,
+	{name: "charge_temperature", unit: "°C", side: 1, changeSD: 0.35,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.ChargeTemperatureMax },
 		predictor: func(p *platform, s *state) float64 { return p.chargeRise(s.manifold, s.baro, s.ambient) },
 		slope:     1, slopeSD: 0.35, noClaim: "no log has charge temperature"},
-	{name: "coolant_temperature", unit: "°C", side: 1,
+	{name: "coolant_temperature", unit: "°C", side: 1, changeSD: 0.35,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.CoolantTemperature },
 		predictor: func(p *platform, s *state) float64 { return p.fuelFlow(s) },
 		slope:     0, slopeSD: 0.5, noClaim: "no log has coolant temperature"},
-	{name: "oil_temperature", unit: "°C", side: 1,
+	{name: "oil_temperature", unit: "°C", side: 1, changeSD: 0.35,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.OilTemperature },
 		predictor: func(p *platform, s *state) float64 { return p.fuelFlow(s) },
 		slope:     0, slopeSD: 0.5, noClaim: "no log has oil temperature"},
-	{name: "exhaust_temperature", unit: "°C", side: 1,
+	{name: "exhaust_temperature", unit: "°C", side: 1, changeSD: 0.35,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.ExhaustTemperature },
 		predictor: func(_ *platform, s *state) float64 { return s.sim.exhaustC },
 		slope:     1, slopeSD: 0.35, noClaim: "no log has exhaust temperature; without data no claim is made"},
-	{name: "peak_pressure", unit: "kPa", side: 1,
+	{name: "peak_pressure", unit: "kPa", side: 1, changeSD: 0.1,
 		predictor: func(_ *platform, s *state) float64 { return s.sim.peakKPa },
-		computed:  true, bias: 0.08, noClaim: "the cycle cannot be computed"},
-	{name: "bmep", unit: "kPa", side: 1,
-		measured:  func(p *platform, r *evidence.Row) float64 { return p.bmepOf(r.TorqueMax) },
+		computed:  true, bias: 0.08, moves: true, noClaim: "the cycle cannot be computed"},
+	{name: "bmep", unit: "kPa", side: 1, changeSD: 0.1,
+		measured:  func(p *platform, r *evidence.Row) float64 { return p.bmepOf(r.Bound.Torque) },
+		sample:    func(p *platform, at *evidence.Sample) float64 { return p.bmepOf(at.Torque) },
 		predictor: func(_ *platform, s *state) float64 { return s.sim.bmepKPa },
-		slope:     1, slopeSD: 0.2, computed: true, bias: 0.08, noClaim: "the cycle cannot be computed"},
-	{name: "boost_overshoot", unit: "kPa", side: 1,
+		slope:     1, slopeSD: 0.2, computed: true, bias: 0.08, moves: true, noClaim: "the cycle cannot be computed"},
+	{name: "boost_overshoot", unit: "kPa", side: 1, changeSD: 0.35,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return onTarget(r.BoostOvershoot) },
 		predictor: targetOnceOnIt,
 		slope:     0, slopeSD: 0.2, noClaim: "no log has manifold pressure and its target"},
-	{name: "torque", unit: "N·m", side: 1,
-		measured:  func(_ *platform, r *evidence.Row) float64 { return r.TorqueMax },
+	{name: "torque", unit: "N·m", side: 1, changeSD: 0.1,
+		measured:  func(_ *platform, r *evidence.Row) float64 { return r.Bound.Torque },
+		sample:    func(_ *platform, at *evidence.Sample) float64 { return at.Torque },
 		predictor: func(_ *platform, s *state) float64 { return s.sim.torqueNm },
-		slope:     1, slopeSD: 0.2, computed: true, bias: 0.08, noClaim: "the cycle cannot be computed"},
+		slope:     1, slopeSD: 0.2, computed: true, bias: 0.08, moves: true, noClaim: "the cycle cannot be computed"},
+}
+
+// speedOf is the speed at which the metric is held against a limit.
+func (m *metric) speedOf(s *state) float64 {
+	if m.place == nil || s.row == nil {
+		return s.rpm
+	}
+	return orElse(m.place(s.row), s.rpm)
+}
+
+// measuredMargin is the smallest measured margin of a row to a limit, positive inside; NaN where the metric was not
+// measured or the limit does not apply.
+func (p *platform) measuredMargin(m *metric, l *workspace.Limit, r *evidence.Row) float64 {
+	smallest := math.NaN()
+	look := func(rpm, load, v float64) {
+		limit, applies := l.At(rpm, load)
+		if margin := m.side * (limit - v); applies && known(margin) && !(margin >= smallest) {
+			smallest = margin
+		}
+	}
+	if m.sample == nil {
+		rpm := r.RPM
+		if m.place != nil {
+			rpm = orElse(m.place(r), r.RPM)
+		}
+		look(rpm, r.Load, m.measured(p, r))
+		return smallest
+	}
+	for _, at := range []*evidence.Sample{&r.Entry, &r.Bound, &r.Peak} {
+		look(at.RPM, at.Load, m.sample(p, at))
+	}
+	return smallest
 }
 
 // spoolGap is how far below target (kPa) a cell's highest boost may stay before the cell counts as spooling, where an

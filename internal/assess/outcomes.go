@@ -140,8 +140,10 @@ func (p *platform) peakPower(f *platformFit, rows []*evidence.Row) (kW float64, 
 	seen, modelled := map[string]float64{}, map[string]*evidence.Row{}
 	for _, r := range rows {
 		id := pullID(r)
-		if known(r.TorqueMax) {
-			seen[id] = math.Max(seen[id], kilowattPerNmRPM*r.TorqueMax*r.RPM)
+		for _, at := range []*evidence.Sample{&r.Bound, &r.Peak} {
+			if known(at.Torque) {
+				seen[id] = math.Max(seen[id], kilowattPerNmRPM*at.Torque*at.RPM)
+			}
 		}
 		if best := modelled[id]; known(r.Load) && (best == nil || r.Load*r.RPM > best.Load*best.RPM) {
 			modelled[id] = r

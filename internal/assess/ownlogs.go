@@ -98,7 +98,7 @@ func (p *platform) ownLog(fit marginFit, m *metric, l *workspace.Limit, own []*e
 		gaps[k].sum += y - mean
 		gaps[k].n++
 		gaps[k].level = math.Max(gaps[k].level, sd)
-		if limit, applies := l.At(r.RPM, r.Load); applies && m.side*(y-limit) > 0 {
+		if p.measuredMargin(m, l, r) < 0 {
 			crossed = append(crossed, r)
 		}
 	}

@@ -79,7 +79,7 @@ type simulated struct {
 	peakKPa, bmepKPa, torqueNm, exhaustC float64
 }
 
-// simulate fills a state's cycle results, at the largest manifold pressure met in the cell.
+// simulate fills a state's cycle results.
 func (p *platform) simulate(s *state) {
 	nan := math.NaN()
 	s.sim = simulated{nan, nan, nan, nan}
@@ -103,12 +103,12 @@ func (p *platform) cycleState(s *state) (cycle.State, bool) {
 	if p.cycle == nil || !ok || !known(s.load) || !known(s.charge) || !known(s.lambda) || !known(s.spark) {
 		return cycle.State{}, false
 	}
-	mass, err := air.MassFromLoad(s.load*s.surge, p.geometry.CylinderDisplacement())
+	mass, err := air.MassFromLoad(s.load, p.geometry.CylinderDisplacement())
 	if err != nil {
 		return cycle.State{}, false
 	}
 	return cycle.State{
-		RPM: s.rpm, AirMass: mass, ManifoldPressure: orElse(s.manifold*s.surge, standardBarometer) * 1000,
+		RPM: s.rpm, AirMass: mass, ManifoldPressure: orElse(s.manifold, standardBarometer) * 1000,
 		ChargeTemperature: s.charge + kelvin, CoolantTemperature: orElse(s.coolant, standardCoolant) + kelvin,
 		Lambda: s.lambda, Spark: s.spark, Fuel: f, Octane: p.octaneIndex(s),
 	}, true

@@ -34,23 +34,14 @@ func (b *bench) under(p *platform, st stress) *bench {
 	out.parent, out.offset, out.draws = nil, st.offset, stressDraws
 	out.states = slices.Clone(b.states)
 	for i := range out.states {
-		st.apply(p, &out.states[i])
-		p.simulate(&out.states[i])
+		s := &out.states[i]
+		s.ends = slices.Clone(s.ends)
+		s.each(func(s *state) {
+			st.apply(p, s)
+			p.resimulate(s)
+		})
 	}
 	return &out
-}
-
-// parentMargin is the parent's margin in the state's place; ok is false without one.
-func (b *bench) parentMargin(pr predictor, rule limitRule, i int) (margin float64, gradient []float64, ok bool) {
-	if b.parent == nil {
-		return 0, nil, false
-	}
-	was := &b.parent[i]
-	limit, applies := rule.at(was)
-	if !applies {
-		return 0, nil, false
-	}
-	return pr.margin(was, limit)
 }
 
 // stress is a condition the revision's states are judged under.
@@ -84,6 +75,33 @@ type point struct {
 	gradient     []float64
 }
 
+// reading is a margin to a limit at one sample.
+type reading struct {
+	limit, margin float64
+	gradient      []float64
+}
+
+// nearest is the visit's sample with the smallest margin; ok is false where no sample meets the limit or the metric is
+// not known.
+func (pr *predictor) nearest(rule limitRule, s *state) (out reading, ok bool) {
+	look := func(s *state) {
+		limit, applies := rule.at(s)
+		if !applies {
+			return
+		}
+		margin, gradient, known := pr.margin(s, limit)
+		if known && (!ok || margin < out.margin) {
+			out, ok = reading{limit, margin, gradient}, true
+		}
+	}
+	if pr.moves {
+		s.each(look)
+	} else {
+		look(s)
+	}
+	return out, ok
+}
+
 // predictor turns a state into a margin to a limit at the mean parameters and its gradient in them.
 type predictor struct {
 	margin  func(s *state, limit float64) (float64, []float64, bool)
@@ -94,6 +112,7 @@ type predictor struct {
 	step    float64
 	cars    int
 	pulls   int
+	moves   bool   // see metric.moves
 	sampled bool   // from measurements of this metric
 	says    string // how the level was set, where it was not
 }
@@ -125,8 +144,8 @@ func (p *platform) knockPredictor(f *platformFit, b *bench) predictor {
 func (p *platform) measuredPredictor(fit marginFit, m *metric, car string, offset float64) predictor {
 	mean, cov := fit.Model.Joint(car)
 	return predictor{
-		cov: cov, pullSD: math.Sqrt(fit.Model.PullVar), cellSD: math.Sqrt(fit.Model.ResidualVar),
-		cars: fit.Cars, pulls: fit.Pulls, sampled: true,
+		cov: withChange(cov, m), pullSD: math.Sqrt(fit.Model.PullVar), cellSD: math.Sqrt(fit.Model.ResidualVar),
+		cars: fit.Cars, pulls: fit.Pulls, sampled: true, moves: m.moves,
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			x := m.predictor(p, s)
 			if !known(x) {
@@ -137,11 +156,13 @@ func (p *platform) measuredPredictor(fit marginFit, m *metric, car string, offse
 				return 0, nil, false
 			}
 			value := dot(d, mean) + offset
-			g := make([]float64, len(d))
+			g := make([]float64, len(d), len(d)+2)
 			for i := range d {
 				g[i] = -m.side * d[i]
 			}
-			return m.side * (limit - value), g, true
+			rest, spark := p.changeOf(m, s)
+			slope := -m.side * mean[marginPredictorColumn]
+			return m.side * (limit - value), append(g, slope*rest, slope*spark), true
 		},
 	}
 }
@@ -151,15 +172,45 @@ func (p *platform) measuredPredictor(fit marginFit, m *metric, car string, offse
 func (p *platform) computedPredictor(m *metric, l level, b *bench) predictor {
 	factor, sd := l.of(b.car, m.bias)
 	return predictor{
-		cov: mat.NewSymDense(1, []float64{sd * sd}), cars: b.carCount(), pulls: b.pullCount(), says: l.says(b.car),
+		cov: withChange(mat.NewSymDense(1, []float64{sd * sd}), m), cars: b.carCount(), pulls: b.pullCount(), says: l.says(b.car), moves: m.moves,
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			v := factor * m.predictor(p, s)
 			if !known(v) {
 				return 0, nil, false
 			}
-			return m.side * (limit - v), []float64{-m.side * v}, true
+			rest, spark := p.changeOf(m, s)
+			return m.side * (limit - v), []float64{-m.side * v, -m.side * factor * rest, -m.side * factor * spark}, true
 		},
 	}
+}
+
+// changeOf is how far a metric's predictor moved from what was logged: through spark, and through all else. They are kept
+// apart because their errors are: more charge and less spark may cancel in torque, what is not known of either does not.
+func (p *platform) changeOf(m *metric, s *state) (rest, spark float64) {
+	if s.logged == nil {
+		return 0, 0
+	}
+	kept := *s
+	kept.sim = s.sparkKept
+	now, between, then := m.predictor(p, s), m.predictor(p, &kept), m.predictor(p, s.logged)
+	if !known(now) || !known(between) || !known(then) {
+		return 0, 0
+	}
+	return between - then, now - between
+}
+
+// withChange adds the relative errors of a metric's change, through all but spark and through spark, to a covariance.
+func withChange(cov *mat.SymDense, m *metric) *mat.SymDense {
+	n := cov.SymmetricDim()
+	out := mat.NewSymDense(n+2, nil)
+	for i := range n {
+		for j := i; j < n; j++ {
+			out.SetSym(i, j, cov.At(i, j))
+		}
+	}
+	out.SetSym(n, n, m.changeSD*m.changeSD)
+	out.SetSym(n+1, n+1, physicsSlopeShare*physicsSlopeShare)
+	return out
 }
 
 // predictorOf chooses how a metric is predicted, or says why it cannot be.
@@ -180,10 +231,10 @@ type limitRule struct {
 	at                       func(s *state) (float64, bool)
 }
 
-func ruleOf(l *workspace.Limit) limitRule {
+func ruleOf(l *workspace.Limit, m *metric) limitRule {
 	return limitRule{
 		hazard: l.Hazard, severity: l.EffectiveSeverity(), source: l.Source,
-		at: func(s *state) (float64, bool) { return l.At(s.rpm, s.load) },
+		at: func(s *state) (float64, bool) { return l.At(m.speedOf(s), s.load) },
 	}
 }
 
@@ -199,21 +250,19 @@ func (p *platform) evaluate(b *bench, pr predictor, rule limitRule) (*evaluation
 	cells := newIndex[cellKey]()
 	for i := range b.states {
 		s := &b.states[i]
-		limit, applies := rule.at(s)
-		if !applies {
-			continue
-		}
-		margin, gradient, ok := pr.margin(s, limit)
+		r, ok := pr.nearest(rule, s)
 		if !ok {
 			continue
 		}
 		key := p.cellOf(s)
 		pull, cell := pulls.of(s.pull), cells.of(key)
-		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: margin, Grad: gradient})
-		pt := point{index: i, cell: key, limit: limit, margin: margin, parentMargin: math.NaN(), gradient: gradient}
-		if m, g, ok := b.parentMargin(pr, rule, i); ok {
-			then.States = append(then.States, risk.State{Pull: pull, Cell: cell, Margin: m, Grad: g})
-			pt.parentMargin = m
+		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: r.margin, Grad: r.gradient})
+		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(), gradient: r.gradient}
+		if b.parent != nil {
+			if was, ok := pr.nearest(rule, &b.parent[i]); ok {
+				then.States = append(then.States, risk.State{Pull: pull, Cell: cell, Margin: was.margin, Grad: was.gradient})
+				pt.parentMargin = was.margin
+			}
 		}
 		e.points = append(e.points, pt)
 	}
@@ -257,7 +306,7 @@ func (p *platform) hazardEvaluations(f *platformFit, b *bench, h workspace.Hazar
 			missing = append(missing, no)
 			continue
 		}
-		e, err := p.evaluate(b, pr, ruleOf(l))
+		e, err := p.evaluate(b, pr, ruleOf(l, m))
 		if err != nil {
 			return nil, "", err
 		}

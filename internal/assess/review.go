@@ -313,8 +313,7 @@ func (p *platform) measuredCrossings(rows []evidence.Row, rev *workspace.Revisio
 			continue
 		}
 		note(l.Hazard, l.EffectiveSeverity(), countPulls(filterRows(own, func(x *evidence.Row) bool {
-			limit, applies := l.At(x.RPM, x.Load)
-			return applies && m.side*(m.measured(p, x)-limit) > 0
+			return p.measuredMargin(m, l, x) < 0
 		})))
 	}
 	return out

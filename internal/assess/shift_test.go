@@ -48,9 +48,9 @@ func calibrationWith(t *testing.T, id string, spark, boost, lambda float64) *cal
 func loggedState() state {
 	nan := math.NaN()
 	return state{
-		pull: "p", car: "car-001", rpm: 4000, load: 160, manifold: 180, target: 180, surge: 1, baro: 100, ambient: 20,
+		pull: "p", car: "car-001", rpm: 4000, load: 160, manifold: 180, target: 180, baro: 100, ambient: 20,
 		charge: 40, coolant: 90, lambda: 0.86, lambdaCmd: 0.86, spark: 10, intakeCam: nan, ethanol: nan,
-		fuel: "pump-91", cycles: 25, gear: 4, row: &evidence.Row{RailPressure: nan, Torque: nan, TorqueMax: nan},
+		fuel: "pump-91", cycles: 25, gear: 4, row: &evidence.Row{RailPressure: nan},
 	}
 }
 

@@ -15,7 +15,6 @@ type state struct {
 
 	rpm, load          float64
 	manifold, target   float64 // kPa absolute
-	surge              float64 // largest manifold pressure in the cell over that of the state, ≥ 1
 	baro, ambient      float64
 	charge, coolant    float64 // °C
 	lambda, lambdaCmd  float64
@@ -31,6 +30,9 @@ type state struct {
 	octaneShift        float64 // stress: octane numbers added to the fuel's
 	ethanolShift       float64 // stress: ethanol share added, % by volume
 	sim                simulated
+	logged             *state    // what it was before it was moved to another calibration; nil where it was not
+	sparkKept          simulated // as moved, but at the logged spark
+	ends               []state   // the same visit at the cell's first sample and at its peak, where those are not the state itself
 	row                *evidence.Row
 }
 
@@ -39,15 +41,70 @@ const standardBarometer = 101.325
 
 // stateOf reads a logged row at its bounding sample, where the cell is hardest on the engine for its spark.
 func stateOf(r *evidence.Row) state {
+	return stateAt(r, &r.Bound)
+}
+
+// stateAt reads a logged row at one of its samples.
+func stateAt(r *evidence.Row, at *evidence.Sample) state {
 	return state{
 		pull: pullID(r), car: r.Vehicle,
-		rpm: orElse(r.BoundRPM, r.RPM), load: orElse(r.BoundLoad, r.Load),
-		manifold: orElse(r.BoundManifold, r.ManifoldPressure), target: orElse(r.BoundTarget, r.ManifoldPressureTarget),
+		rpm: orElse(at.RPM, r.RPM), load: orElse(at.Load, r.Load),
+		manifold: orElse(at.Manifold, r.ManifoldPressure), target: orElse(at.Target, r.ManifoldPressureTarget),
 		baro: orElse(r.Barometer, standardBarometer), ambient: r.Ambient,
-		charge: orElse(r.BoundCharge, r.ChargeTemperature), coolant: r.CoolantTemperature,
+		charge: orElse(at.Charge, r.ChargeTemperature), coolant: r.CoolantTemperature,
 		lambda: orElse(r.Lambda, r.LambdaCommanded), lambdaCmd: r.LambdaCommanded,
-		spark: orElse(r.BoundCommanded, r.SparkCommanded), intakeCam: r.IntakeCam, ethanol: r.Ethanol, fuel: r.Fuel,
-		surge: math.Max(1, orElse(r.ManifoldPressureMax/orElse(r.BoundManifold, r.ManifoldPressure), 1)), cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, row: r,
+		spark: orElse(at.Commanded, r.SparkCommanded), intakeCam: r.IntakeCam, ethanol: r.Ethanol, fuel: r.Fuel,
+		cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, row: r,
+	}
+}
+
+// visitOf is stateOf with the ends of the cell.
+func visitOf(r *evidence.Row) state {
+	s := stateOf(r)
+	for _, at := range []*evidence.Sample{&r.Entry, &r.Peak} {
+		if known(at.RPM) && at.RPM != r.Bound.RPM {
+			s.ends = append(s.ends, stateAt(r, at))
+		}
+	}
+	return s
+}
+
+// each applies f to the state and to its ends.
+func (s *state) each(f func(*state)) {
+	f(s)
+	for i := range s.ends {
+		f(&s.ends[i])
+	}
+}
+
+// moveVisit shifts a simulated state and its ends and simulates them anew.
+func (p *platform) moveVisit(s *state, from, to *calibration) (state, []string) {
+	next, notes := p.move(s, from, to)
+	next.ends = make([]state, len(s.ends))
+	for i := range s.ends {
+		next.ends[i], _ = p.move(&s.ends[i], from, to)
+	}
+	return next, notes
+}
+
+func (p *platform) move(s *state, from, to *calibration) (state, []string) {
+	next, notes := p.shift(*s, from, to)
+	if from.id != to.id {
+		next.logged = s
+		p.resimulate(&next)
+	}
+	return next, notes
+}
+
+// resimulate simulates a moved state with its own spark and with the logged one.
+func (p *platform) resimulate(s *state) {
+	p.simulate(s)
+	s.sparkKept = s.sim
+	if s.logged != nil && s.spark != s.logged.spark {
+		kept := *s
+		kept.spark = s.logged.spark
+		p.simulate(&kept)
+		s.sparkKept = kept.sim
 	}
 }
 

@@ -224,7 +224,7 @@ func missingSignals(rng *rand.Rand) []signal {
 		s     signal
 		share float64
 	}{
-		{oilSignal, 0.35}, {exhaustSignal, 0.4}, {railSignal, 0.2}, {wastegateSignal, 0.1}, {torqueSignal, 0.85},
+		{oilSignal, 0.35}, {exhaustSignal, 0.4}, {railSignal, 0.2}, {wastegateSignal, 0.1}, {torqueSignal, 0.5},
 		{airFlowSignal, 0.3}, {loadSignal, 0.3}, {ethanolSignal, 0.5}, {baroSignal, 0.15}, {ambientSignal, 0.3},
 		{trimSignal, 0.15}, {lambdaTargetSignal, 0.15}, {lambdaSignal, 0.06}, {learnedSignal, 0.3}, {gearSignal, 0.25},
 	} {

@@ -44,17 +44,11 @@ type Row struct {
 	RiseRetard float64 `parquet:"rise_retard"` // retard standing just before the lowest rise
 	RiseClean  float64 `parquet:"rise_clean"`  // largest spark delivered in the cell at a sample no rise follows, moved to the charge of the rise; NaN without one
 
-	// The bounding sample: the one at which the cell says most about the knock limit. With an event it is the sample at
-	// which the lowest rise shows; without one, the sample whose delivered spark comes closest to a limit that falls with
-	// charge (see boundSlope). Spark and charge move across a cell, so the cell's means would mix one sample's spark
-	// with another's charge.
-	BoundRPM       float64 `parquet:"bound_rpm"`
-	BoundLoad      float64 `parquet:"bound_load"`
-	BoundDelivered float64 `parquet:"bound_delivered"` // spark
-	BoundCommanded float64 `parquet:"bound_commanded"` // spark
-	BoundManifold  float64 `parquet:"bound_manifold"`
-	BoundTarget    float64 `parquet:"bound_target"` // manifold pressure target
-	BoundCharge    float64 `parquet:"bound_charge"` // charge temperature
+	// Three samples of the cell, kept whole: spark, charge, torque and the limits set on them move across a cell, so its
+	// means would mix one sample's spark with another's charge, or one sample's torque with another's limit.
+	Bound Sample `parquet:"bound"` // says most about the knock limit: where the lowest rise shows, else where delivered spark comes closest to a limit that falls with charge (see boundSlope)
+	Entry Sample `parquet:"entry"` // the first: in a pull the lowest speed, where a limit that rises with speed is nearest
+	Peak  Sample `parquet:"peak"`  // the highest manifold pressure (load where it was not logged)
 
 	RetardRise     float64 `parquet:"retard_rise"`     // sum of rises
 	RetardMax      float64 `parquet:"retard_max"`      // largest total retard
@@ -62,7 +56,8 @@ type Row struct {
 	RetardInterval float64 `parquet:"retard_interval"` // median seconds between usable samples of total retard in the run
 
 	Lambda          float64 `parquet:"lambda"`         // mean
-	LambdaLeanest   float64 `parquet:"lambda_leanest"` // largest of a 3-sample running median
+	LambdaLeanest   float64 `parquet:"lambda_leanest"` // largest 0.3 s mean of a 3-sample running median
+	LeanestRPM      float64 `parquet:"leanest_rpm"`    // speed there
 	LambdaCommanded float64 `parquet:"lambda_commanded"`
 	LambdaError     float64 `parquet:"lambda_error"` // mean of measured minus commanded
 	ShortTermTrim   float64 `parquet:"short_term_trim"`
@@ -95,10 +90,20 @@ type Row struct {
 	Barometer  float64 `parquet:"barometer"`  // kPa
 	Ambient    float64 `parquet:"ambient"`    // °C
 	Gear       float64 `parquet:"gear"`       // NaN when not logged
-	Torque     float64 `parquet:"torque"`     // mean brake torque, N·m, where measured
-	TorqueMax  float64 `parquet:"torque_max"` // largest
 	IntakeCam  float64 `parquet:"intake_cam"` // mean
 	ExhaustCam float64 `parquet:"exhaust_cam"`
+}
+
+// Sample is one instant of a cell; units as in Row.
+type Sample struct {
+	RPM       float64 `parquet:"rpm"`
+	Load      float64 `parquet:"load"`
+	Delivered float64 `parquet:"delivered"` // spark
+	Commanded float64 `parquet:"commanded"` // spark, before knock retard
+	Manifold  float64 `parquet:"manifold"`  // pressure
+	Target    float64 `parquet:"target"`    // of manifold pressure
+	Charge    float64 `parquet:"charge"`    // temperature
+	Torque    float64 `parquet:"torque"`    // brake, N·m, where measured
 }
 
 // Kinds of segment.

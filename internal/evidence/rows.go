@@ -86,6 +86,11 @@ type content struct {
 	knock   *knockCell
 }
 
+// leanWindow is how long, in seconds, a mixture must stay lean to count: about what a heated wideband sensor needs to
+// settle. The extreme of single samples would be the extreme of the sensor's noise, and more so the faster the log.
+// Common practice, no source.
+const leanWindow = 0.3
+
 // segment makes the rows of one segment and counts its samples that belong to no cell.
 func (b *builder) segment(number, pullsBefore int, s Segment) ([]Row, int) {
 	cells := map[cell]*content{}
@@ -107,7 +112,7 @@ func (b *builder) segment(number, pullsBefore int, s Segment) ([]Row, int) {
 		k.cycles += b.channels[channel.EngineSpeed][i] / (2 * unit.SecondsPerMinute) * seconds
 	}
 	b.knock(cells, s)
-	lambda := median3(b.channels[channel.Lambda], s.From, s.To)
+	lambda := sustained(median3(b.channels[channel.Lambda], s.From, s.To), b.run.Time[s.From:s.To], leanWindow)
 	order := make([]cell, 0, len(cells))
 	for c := range cells {
 		order = append(order, c)
@@ -190,7 +195,6 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		}
 		return v
 	}
-	bound := b.bounding(k)
 	inSegment := make([]int, len(k.places))
 	for j, i := range k.places {
 		inSegment[j] = i - s.From
@@ -211,13 +215,10 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		KnockLogged: k.knock.compared > 0, KnockSlow: b.retard.slow(set.Knock), RetardInterval: b.retardInterval(),
 		KnockEvents: int32(k.knock.events), SparkBefore: k.knock.before, SparkAfter: k.knock.after,
 		RiseRetard: k.knock.retard, RiseClean: b.cleanSpark(k),
-		BoundRPM: at(get(channel.EngineSpeed), bound), BoundLoad: b.load[bound],
-		BoundDelivered: at(b.spark.delivered, bound), BoundCommanded: at(b.spark.commanded, bound),
-		BoundManifold: at(get(channel.ManifoldPressure), bound), BoundTarget: at(get(channel.ManifoldPressureTarget), bound),
-		BoundCharge: at(get(channel.ChargeTemperature), bound),
-		RetardRise:  b.riseSum(k), RetardMax: largest(b.retard.total, k.places), RetardStart: k.knock.start,
+		Bound: b.sample(b.bounding(k)), Entry: b.sample(k.places[0]), Peak: b.sample(b.peak(k)),
+		RetardRise: b.riseSum(k), RetardMax: largest(b.retard.total, k.places), RetardStart: k.knock.start,
 
-		Lambda: meanOf(channel.Lambda), LambdaLeanest: largest(lambda, inSegment),
+		Lambda: meanOf(channel.Lambda), LambdaLeanest: largest(lambda, inSegment), LeanestRPM: b.speedAt(s, lambda, inSegment),
 		LambdaCommanded: meanOf(channel.LambdaCommanded), LambdaError: mean(b.lambdaError, k.places),
 		ShortTermTrim: meanOf(channel.ShortTermTrim), LongTermTrim: meanOf(channel.LongTermTrim),
 
@@ -238,9 +239,46 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		Ethanol:   meanOf(channel.EthanolShare),
 		Barometer: orElse(meanOf(channel.BarometricPressure), set.Barometer),
 		Ambient:   orElse(meanOf(channel.AmbientTemperature), set.Ambient),
-		Gear:      s.Gear, Torque: meanOf(channel.Torque), TorqueMax: largestOf(channel.Torque),
+		Gear:      s.Gear,
 		IntakeCam: meanOf(channel.IntakeCam), ExhaustCam: meanOf(channel.ExhaustCam),
 	}
+}
+
+// sample reads all that is judged at one instant.
+func (b *builder) sample(i int) Sample {
+	get := func(id channel.ID) float64 { return at(b.channels[id], i) }
+	return Sample{
+		RPM: get(channel.EngineSpeed), Load: b.load[i], Delivered: at(b.spark.delivered, i), Commanded: at(b.spark.commanded, i),
+		Manifold: get(channel.ManifoldPressure), Target: get(channel.ManifoldPressureTarget),
+		Charge: get(channel.ChargeTemperature), Torque: get(channel.Torque),
+	}
+}
+
+// peak is the first sample with the highest manifold pressure, or load where no pressure was logged.
+func (b *builder) peak(k *content) int {
+	pressure := b.channels[channel.ManifoldPressure]
+	best, most := k.places[0], math.Inf(-1)
+	for _, i := range k.places {
+		v := at(pressure, i)
+		if pressure == nil {
+			v = b.load[i]
+		}
+		if v > most {
+			best, most = i, v
+		}
+	}
+	return best
+}
+
+// speedAt is the speed at the first largest of some values of a segment, NaN without one.
+func (b *builder) speedAt(s Segment, values []float64, places []int) float64 {
+	most := largest(values, places)
+	for _, i := range places {
+		if values[i] == most {
+			return at(b.channels[channel.EngineSpeed], s.From+i)
+		}
+	}
+	return math.NaN()
 }
 
 // retardInterval is NaN when knock retard is not logged.

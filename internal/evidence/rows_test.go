@@ -2,6 +2,7 @@ package evidence
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"headroom/models/channel"
@@ -125,7 +126,7 @@ func TestOneRowPerCell(t *testing.T) {
 	if r.Vehicle != "v" || r.Run != "runs/v/r/x.csv" || r.Order != 0 || r.LoadSource != LoadLogged {
 		t.Errorf("tags %+v", r)
 	}
-	for name, v := range map[string]float64{"oil": r.OilTemperature, "torque": r.Torque, "gear": r.Gear, "trim": r.ShortTermTrim, "barometer": r.Barometer} {
+	for name, v := range map[string]float64{"oil": r.OilTemperature, "torque": r.Bound.Torque, "gear": r.Gear, "trim": r.ShortTermTrim, "barometer": r.Barometer} {
 		if !math.IsNaN(v) {
 			t.Errorf("%s reads %v but is not logged", name, v)
 		}
@@ -148,7 +149,8 @@ func TestOrderCountsPullsBefore(t *testing.T) {
 	}
 }
 
-// The largest of a running median of three: a single lean sample is a spike, two in a row are lean.
+// The largest 0.3 s mean of a running median of three, here at 10 Hz: a single lean sample is a spike, two in a row
+// count for the two thirds of the window they fill, three fill it.
 func TestLeanestIgnoresASingleSpike(t *testing.T) {
 	run := pullRun(map[channel.ID]shape{channel.Lambda: func(i int, _ float64) float64 {
 		switch i {
@@ -156,12 +158,39 @@ func TestLeanestIgnoresASingleSpike(t *testing.T) {
 			return 1.30
 		case 55, 56:
 			return 0.95
+		case 75, 76, 77:
+			return 0.95
 		}
 		return 0.85
 	}})
 	rows, _ := Rows(run, setup())
-	near(t, "cell with a spike", rowAt(t, rows, 2500).LambdaLeanest, 0.85, 0)
-	near(t, "cell with a lean stretch", rowAt(t, rows, 3500).LambdaLeanest, 0.95, 0)
+	near(t, "cell with a spike", rowAt(t, rows, 2500).LambdaLeanest, 0.85, 1e-12)
+	near(t, "cell with two lean samples", rowAt(t, rows, 3500).LambdaLeanest, 0.85+0.10*2/3, 1e-12)
+	near(t, "cell with a lean stretch", rowAt(t, rows, 4500).LambdaLeanest, 0.95, 1e-12)
+}
+
+// A faster logger must not read leaner: the extreme of a noisy but steady mixture, with sensor noise of 0.003 λ, stays
+// within one noise of the truth at 5 as at 50 Hz.
+func TestLeanestDoesNotGrowWithSampleRate(t *testing.T) {
+	noise := rand.New(rand.NewPCG(1, 2))
+	for _, step := range []float64{0.2, 0.1, 0.02} {
+		n := int(1 / step)
+		times, values := make([]float64, n), make([]float64, n)
+		sum := 0.0
+		for range 200 {
+			for i := range n {
+				times[i], values[i] = float64(i)*step, 0.85+0.003*noise.NormFloat64()
+			}
+			all := make([]int, n)
+			for i := range all {
+				all[i] = i
+			}
+			sum += largest(sustained(median3(values, 0, n), times, leanWindow), all)
+		}
+		if excess := sum/200 - 0.85; excess > 0.003 {
+			t.Errorf("at %g s a second of steady mixture reads %.4f leaner than it is", step, excess)
+		}
+	}
 }
 
 func TestAlignMovesALaggingChannelBack(t *testing.T) {

@@ -102,6 +102,35 @@ func median3(values []float64, from, to int) []float64 {
 	return out
 }
 
+// sustained is the centred moving mean over a window of time, from the usable samples within half of it on either side;
+// places without a usable sample of their own stay NaN. Samples farther apart than half the window pass unchanged.
+func sustained(values, time []float64, window float64) []float64 {
+	out := make([]float64, len(values))
+	for i := range values {
+		out[i] = math.NaN()
+		if !finite(values[i]) {
+			continue
+		}
+		sum, n := values[i], 1.0
+		take := func(k int) bool {
+			if math.Abs(time[k]-time[i]) > window/2 {
+				return false
+			}
+			if finite(values[k]) {
+				sum += values[k]
+				n++
+			}
+			return true
+		}
+		for k := i - 1; k >= 0 && take(k); k-- {
+		}
+		for k := i + 1; k < len(values) && take(k); k++ {
+		}
+		out[i] = sum / n
+	}
+	return out
+}
+
 func endPoint(end, next, afterNext float64) float64 {
 	return median([]float64{end, next, 3*next - 2*afterNext})
 }
