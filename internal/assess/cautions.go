@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"headroom/internal/workspace"
+	"headroom/models/calmap"
 )
 
 // StandingCautions end every report.
@@ -14,15 +15,23 @@ var StandingCautions = []string{
 	"Emissions, noise and road-use law differ by place; whoever releases a calibration answers for it.",
 }
 
-// lintNotes are what looks wrong in the revision's own tables.
-func lintNotes(rev *workspace.Revision) []string {
+// lintNotes are what looks wrong in the revision's own tables. Of the spikes those that the parent does not have: the
+// footprint lists them all.
+func lintNotes(rev *workspace.Revision, f *Footprint) []string {
 	var out []string
 	for _, t := range rev.Tables {
 		if t.Table == nil {
 			continue
 		}
 		for _, n := range t.Table.Lint(t.Role) {
-			out = append(out, fmt.Sprintf("Table %s: %s", t.File, n.Say))
+			if n.Kind != calmap.NoteSpike {
+				out = append(out, fmt.Sprintf("Table %s: %s", t.File, n.Say))
+			}
+		}
+	}
+	for i := range f.Spikes {
+		if f.Spikes[i].New {
+			out = append(out, f.Spikes[i].sentence())
 		}
 	}
 	return out

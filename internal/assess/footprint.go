@@ -1,79 +1,485 @@
 package assess
 
 import (
+	"fmt"
 	"math"
+	"slices"
 
 	"headroom/internal/workspace"
+	"headroom/models/calmap"
 	"headroom/models/channel"
 )
 
-// footprint counts the grid cells in which the revision's tables differ from its parent's, and how many of them the
-// judged pulls visit.
+// noChange is the largest difference that is rounding.
+const noChange = 1e-9
+
+// footprint says where the revision's tables differ from the parent's, which of that the judged pulls visit, and where
+// its tables stand out from their own neighbourhood.
 func (p *platform) footprint(ws *workspace.Workspace, rev *workspace.Revision, b *bench) Footprint {
-	out := Footprint{NotModelled: []string{}}
+	none := Number(math.NaN())
+	out := Footprint{NotModelled: []string{}, CellsChangedUnvisited: none, CellsVisitedUnchanged: none,
+		Unvisited: []ChangedArea{}, Tables: []TableChange{}, Spikes: []Spike{}}
 	child, err := calibrationOf(ws, rev.ID)
-	if err != nil || rev.Parent == "" {
+	if err != nil {
+		out.NotCompared = err.Error()
+		return out
+	}
+	g := p.gridFor(child, b)
+	pairs := pairsOf(ws, rev)
+	out.StatesPastLastBreakpoint = b.pastLastBreakpoint(child)
+	for _, t := range pairs {
+		out.Spikes = append(out.Spikes, g.spikes(t)...)
+	}
+	if rev.Parent == "" {
+		out.NotCompared = "a base calibration has no parent to be compared with"
 		return out
 	}
 	parent, err := calibrationOf(ws, rev.Parent)
 	if err != nil {
+		out.NotCompared = err.Error()
 		return out
 	}
-	out.NotModelled = append(out.NotModelled, child.notModelled(parent)...)
-	visited := map[cellKey]bool{}
+	out.NotModelled = append(append(out.NotModelled, child.notModelled(parent)...), b.notModelled...)
+	for _, t := range pairs {
+		out.Tables = append(out.Tables, t.change())
+	}
+	g.count(pairs, &out)
+	return out
+}
+
+// pastLastBreakpoint counts the judged states that read a modelled table beyond its last breakpoint.
+func (b *bench) pastLastBreakpoint(c *calibration) int {
+	n := 0
 	for i := range b.states {
-		visited[p.cellOf(&b.states[i])] = true
-		if b.states[i].pastLastBreakpoint {
-			out.StatesPastLastBreakpoint++
+		past := false
+		b.states[i].each(func(s *state) {
+			for _, role := range modelledRoles {
+				if l, ok := c.lookups[role]; ok {
+					_, beyond, known := l.at(s)
+					past = past || known && beyond
+				}
+			}
+		})
+		if past {
+			n++
 		}
 	}
-	speed, load := child.extent()
-	for r := 0; float64(r)*p.rpmStep <= speed; r++ {
-		for l := 0; float64(l)*p.loadStep <= load; l++ {
-			if !p.changedAt(child, parent, r, l) {
-				continue
-			}
-			out.CellsChanged++
-			if visited[cellKey{r, l}] {
-				out.CellsChangedVisited++
-			}
+	return n
+}
+
+// tablePair is a table that the revision lists and the parent's in whose place it comes.
+type tablePair struct {
+	now, was *workspace.TableRef // was is nil where the parent has none
+	diff     *calmap.Table       // revision minus parent, read by x and y; nil where the two cannot be compared
+	why      string              // why not
+	x, y     channel.ID          // y is "" for one axis
+	modelled bool                // its effect is computed from states that know its axes
+}
+
+// pairsOf pairs the tables that a revision lists with what its parent runs. Tables it does not list are the parent's.
+func pairsOf(ws *workspace.Workspace, rev *workspace.Revision) []tablePair {
+	var out []tablePair
+	for i := range rev.Tables {
+		if now := &rev.Tables[i]; now.Table != nil {
+			was, _ := ws.TableOf(rev.Parent, now.Role, now.Name)
+			out = append(out, pairOf(now, was))
 		}
 	}
 	return out
 }
 
-// extent is the largest speed and load that any table has a breakpoint at.
-func (c *calibration) extent() (speed, load float64) {
-	take := func(id channel.ID, axis []float64) {
-		if len(axis) == 0 {
-			return
-		}
-		switch id {
-		case channel.EngineSpeed:
-			speed = math.Max(speed, axis[len(axis)-1])
-		case channel.AbsoluteLoad:
-			load = math.Max(load, axis[len(axis)-1])
-		}
+func pairOf(now, was *workspace.TableRef) tablePair {
+	t := tablePair{now: now, was: was, x: now.X.Channel, y: axisOf(now.Y)}
+	t.modelled = slices.Contains(modelledRoles, now.Role) && lookup{x: t.x, y: t.y}.unknownAxis() == ""
+	if was == nil || was.Table == nil {
+		t.was, t.why = nil, "the parent has no such table"
+		return t
 	}
-	for _, role := range modelledRoles {
-		if l, ok := c.lookups[role]; ok {
-			take(l.x, l.table.X)
-			take(l.y, l.table.Y)
-		}
+	if t.y == "" {
+		t.y = axisOf(was.Y)
 	}
-	return speed, load
+	if was.X.Channel != t.x || was.Y != nil && was.Y.Channel != t.y {
+		t.why = "the parent's table is read by other channels"
+		return t
+	}
+	if !slices.Contains(calmap.Roles(), now.Role) && !sameUnits(now, was) { // these are kept as written
+		t.why = "the parent's table is written in other units"
+		return t
+	}
+	diff, err := calmap.Difference(now.Table, was.Table)
+	if err != nil {
+		t.why = err.Error()
+		return t
+	}
+	t.diff = diff
+	return t
 }
 
-// changedAt reports whether any speed/load table differs at the middle of a grid cell. Tables read by other channels
-// count where those channels do not matter for the difference, that is, everywhere on their speed axis.
-func (p *platform) changedAt(child, parent *calibration, r, l int) bool {
-	at := state{rpm: (float64(r) + 0.5) * p.rpmStep, load: (float64(l) + 0.5) * p.loadStep,
-		manifold: math.NaN(), charge: math.NaN(), coolant: math.NaN(), ethanol: math.NaN()}
+func axisOf(a *workspace.Axis) channel.ID {
+	if a == nil {
+		return ""
+	}
+	return a.Channel
+}
+
+func sameUnits(a, b *workspace.TableRef) bool {
+	return a.Unit == b.Unit && a.X.Unit == b.X.Unit && (a.Y == nil || b.Y == nil || a.Y.Unit == b.Y.Unit)
+}
+
+// unit is the one a table's values are kept in.
+func (t *tablePair) unit() string {
+	if r, ok := calmap.RangeOf(t.now.Role); ok {
+		return r.Unit
+	}
+	return t.now.Unit
+}
+
+// place names a breakpoint of the table; y is NaN in a one-axis table.
+func (t *tablePair) place(x, y float64) []AxisValue {
+	out := []AxisValue{{Channel: string(t.x), Value: Number(x), Unit: t.axisUnit(t.x, t.now.X.Unit)}}
+	if math.IsNaN(y) {
+		return out
+	}
+	written := t.now.Y
+	if written == nil {
+		written = t.was.Y
+	}
+	return append(out, AxisValue{Channel: string(t.y), Value: Number(y), Unit: t.axisUnit(t.y, written.Unit)})
+}
+
+// axisUnit is the channel's stored unit for tables whose axes are converted, else the one written.
+func (t *tablePair) axisUnit(id channel.ID, written string) string {
+	if d, ok := channel.Lookup(id); ok && slices.Contains(calmap.Roles(), t.now.Role) {
+		return string(d.Unit)
+	}
+	return written
+}
+
+// change sums up how a table differs from the parent's.
+func (t *tablePair) change() TableChange {
+	none := Number(math.NaN())
+	out := TableChange{Role: t.now.Role, Name: t.now.Name, File: t.now.File, Breakpoints: none, BreakpointsChanged: none,
+		LargestChange: none, Unit: t.unit(), At: []AxisValue{}, NotCompared: t.why}
+	if t.diff == nil {
+		return out
+	}
+	changes := t.diff.Changes(noChange)
+	out.Breakpoints, out.BreakpointsChanged = Number(len(t.diff.X)*len(t.diff.Z)), Number(len(changes))
+	if len(changes) == 0 {
+		return out
+	}
+	largest := changes[0]
+	for _, c := range changes {
+		if math.Abs(c.By) > math.Abs(largest.By) {
+			largest = c
+		}
+	}
+	out.LargestChange, out.At = Number(largest.By), t.place(largest.X, largest.Y)
+	return out
+}
+
+// grid is the operating grid that a revision's tables span and its judged pulls visit.
+type grid struct {
+	p           *platform
+	cells       []cellKey // by load, then speed
+	visited     map[cellKey]bool
+	speeds      map[int]bool           // speed bins with a visited cell
+	pressures   map[cellKey][2]float64 // lowest and highest manifold pressure seen in a visited cell, kPa
+	pressurePer float64                // manifold pressure over load, kPa per %
+}
+
+// fullFilling is manifold pressure over load, kPa per %, where the cylinder traps air of the manifold's pressure at
+// 25 °C: by the definition of absolute load (SAE J1979 PID 0x43; 1.184 g/L is air at 25 °C and 101.325 kPa).
+const fullFilling = 1.01325
+
+func (p *platform) gridFor(c *calibration, b *bench) *grid {
+	g := &grid{p: p, visited: map[cellKey]bool{}, speeds: map[int]bool{}, pressures: map[cellKey][2]float64{}, pressurePer: fullFilling}
+	var ratios []float64
+	for i := range b.states {
+		b.states[i].each(func(s *state) {
+			if !known(s.rpm) || !known(s.load) {
+				return
+			}
+			k := p.cellOf(s)
+			g.visited[k], g.speeds[k[0]] = true, true
+			if !(s.load > 0) || !known(s.manifold) {
+				return
+			}
+			ratios = append(ratios, s.manifold/s.load)
+			seen, ok := g.pressures[k]
+			if !ok {
+				seen = [2]float64{s.manifold, s.manifold}
+			}
+			g.pressures[k] = [2]float64{min(seen[0], s.manifold), max(seen[1], s.manifold)}
+		})
+	}
+	if len(ratios) > 0 {
+		g.pressurePer = median(ratios)
+	}
+	g.cells = g.spanned(c)
+	return g
+}
+
+// spanned lists the cells that lie between the first and last breakpoints of any modelled table, and the visited ones.
+func (g *grid) spanned(c *calibration) []cellKey {
+	speed, load := newReach(), newReach()
 	for _, role := range modelledRoles {
-		d, _, why := child.delta(role, &at, parent, &at)
-		if why == "" && math.Abs(d) > 1e-9 {
+		l, ok := c.lookups[role]
+		if !ok {
+			continue
+		}
+		for _, a := range []struct {
+			id   channel.ID
+			axis []float64
+		}{{l.x, l.table.X}, {l.y, l.table.Y}} {
+			switch a.id {
+			case channel.EngineSpeed:
+				speed.take(a.id, a.axis, g.p.rpmStep)
+			case channel.AbsoluteLoad:
+				load.take(a.id, a.axis, g.p.loadStep)
+			case channel.ManifoldPressure:
+				load.take(a.id, a.axis, g.p.loadStep*g.pressurePer)
+			}
+		}
+	}
+	seen := map[cellKey]bool{}
+	for k := range g.visited {
+		seen[k] = true
+	}
+	for r := speed.first; r < speed.end; r++ {
+		for l := load.first; l < load.end; l++ {
+			seen[cellKey{r, l}] = true
+		}
+	}
+	out := make([]cellKey, 0, len(seen))
+	for k := range seen {
+		out = append(out, k)
+	}
+	slices.SortFunc(out, byLoadThenSpeed)
+	return out
+}
+
+func byLoadThenSpeed(a, b cellKey) int { return slices.Compare([]int{a[1], a[0]}, []int{b[1], b[0]}) }
+
+// reach is a span of bins, end excluded; empty when first is not below end.
+type reach struct{ first, end int }
+
+func newReach() reach { return reach{first: math.MaxInt, end: math.MinInt} }
+
+// take widens the span to the bins that an axis crosses, within what the channel can read.
+func (r *reach) take(id channel.ID, axis []float64, step float64) {
+	d, ok := channel.Lookup(id)
+	if !ok || len(axis) == 0 {
+		return
+	}
+	low, high := math.Max(axis[0], d.Min), math.Min(axis[len(axis)-1], d.Max)
+	if low > high {
+		return
+	}
+	r.first = min(r.first, int(math.Floor(low/step)))
+	r.end = max(r.end, int(math.Ceil(high/step)))
+}
+
+// span is what a table axis reads inside a cell. Pressure goes with load, and in a visited cell takes in what was
+// seen there; other channels are not given by a cell, so the whole axis counts.
+func (g *grid) span(k cellKey, id channel.ID, axis []float64) (low, high float64) {
+	load := func(per float64) (float64, float64) {
+		return float64(k[1]) * g.p.loadStep * per, float64(k[1]+1) * g.p.loadStep * per
+	}
+	switch id {
+	case channel.EngineSpeed:
+		return float64(k[0]) * g.p.rpmStep, float64(k[0]+1) * g.p.rpmStep
+	case channel.AbsoluteLoad:
+		return load(1)
+	case channel.ManifoldPressure:
+		low, high = load(g.pressurePer)
+		if seen, ok := g.pressures[k]; ok {
+			low, high = min(low, seen[0]), max(high, seen[1])
+		}
+		return low, high
+	case channel.ThrottlePosition, channel.PedalPosition:
+		return 100, 100 // see state.axis
+	}
+	if len(axis) == 0 {
+		return 0, 0
+	}
+	return axis[0], axis[len(axis)-1]
+}
+
+// largest is the value of largest magnitude that a table on a pair's axes has inside a cell.
+func (g *grid) largest(k cellKey, t *tablePair, table *calmap.Table) float64 {
+	var low, high calmap.State
+	low.X, high.X = g.span(k, t.x, table.X)
+	low.Y, high.Y = g.span(k, t.y, table.Y)
+	return table.Largest(low, high)
+}
+
+// readByLoad reports whether the load of a state decides what the pair's tables say.
+func (t *tablePair) readByLoad() bool {
+	for _, id := range []channel.ID{t.x, t.y} {
+		if id == channel.AbsoluteLoad || id == channel.ManifoldPressure {
 			return true
 		}
 	}
 	return false
+}
+
+// changesIn lists the tables that differ somewhere in a cell, with the largest difference there, NaN where the two
+// cannot be compared. A table that is not read by load (boost by speed) changes the loads that pulls reach at a speed;
+// where no pull has been at that speed, all of them.
+func (g *grid) changesIn(k cellKey, pairs []tablePair) []RoleChange {
+	var out []RoleChange
+	for i := range pairs {
+		t := &pairs[i]
+		if !t.modelled || !t.readByLoad() && g.speeds[k[0]] && !g.visited[k] {
+			continue
+		}
+		by := math.NaN()
+		if t.diff != nil {
+			by = g.largest(k, t, t.diff)
+		}
+		if !(math.Abs(by) <= noChange) {
+			out = append(out, RoleChange{Role: t.now.Role, Change: Number(by), Unit: t.unit()})
+		}
+	}
+	return out
+}
+
+// count sorts the grid's cells by changed and visited.
+func (g *grid) count(pairs []tablePair, out *Footprint) {
+	unvisited := map[cellKey][]RoleChange{}
+	visitedUnchanged := 0
+	for _, k := range g.cells {
+		changes := g.changesIn(k, pairs)
+		switch {
+		case len(changes) > 0 && g.visited[k]:
+			out.CellsChangedVisited++
+		case len(changes) > 0:
+			unvisited[k] = changes
+		case g.visited[k]:
+			visitedUnchanged++
+		}
+	}
+	out.CellsChanged = out.CellsChangedVisited + len(unvisited)
+	out.CellsChangedUnvisited, out.CellsVisitedUnchanged = Number(len(unvisited)), Number(visitedUnchanged)
+	out.Unvisited = g.areas(unvisited)
+}
+
+// areas covers cells with rectangles: from the first cell not yet covered, by load and then speed, as far as it goes
+// along speed and then along load. The one with most cells comes first.
+func (g *grid) areas(cells map[cellKey][]RoleChange) []ChangedArea {
+	left := map[cellKey]bool{}
+	for k := range cells {
+		left[k] = true
+	}
+	out := []ChangedArea{}
+	for _, from := range g.cells {
+		if !left[from] {
+			continue
+		}
+		to := grown(left, from)
+		area := ChangedArea{Cells: (to[0] - from[0]) * (to[1] - from[1]), Changes: []RoleChange{}}
+		low, high := g.p.cell(from), g.p.cell(cellKey{to[0] - 1, to[1] - 1})
+		area.RPM, area.LoadPct = Span{low.RPM[0], high.RPM[1]}, Span{low.LoadPct[0], high.LoadPct[1]}
+		for l := from[1]; l < to[1]; l++ {
+			for r := from[0]; r < to[0]; r++ {
+				delete(left, cellKey{r, l})
+				area.take(cells[cellKey{r, l}])
+			}
+		}
+		out = append(out, area)
+	}
+	slices.SortStableFunc(out, func(a, b ChangedArea) int { return b.Cells - a.Cells })
+	return out
+}
+
+// grown is the end, itself excluded, of the rectangle of cells in the set that starts at from.
+func grown(set map[cellKey]bool, from cellKey) (to cellKey) {
+	to = cellKey{from[0] + 1, from[1] + 1}
+	for set[cellKey{to[0], from[1]}] {
+		to[0]++
+	}
+	for {
+		for r := from[0]; r < to[0]; r++ {
+			if !set[cellKey{r, to[1]}] {
+				return to
+			}
+		}
+		to[1]++
+	}
+}
+
+// take keeps the largest change of each role; one that is not known outweighs any.
+func (a *ChangedArea) take(changes []RoleChange) {
+	for _, c := range changes {
+		i := slices.IndexFunc(a.Changes, func(old RoleChange) bool { return old.Role == c.Role })
+		switch {
+		case i < 0:
+			a.Changes = append(a.Changes, c)
+		case !(math.Abs(float64(c.Change)) <= math.Abs(float64(a.Changes[i].Change))):
+			a.Changes[i] = c
+		}
+	}
+}
+
+// spikes lists the values of a table of the revision that stand alone, and in how many visited cells they are read.
+func (g *grid) spikes(t tablePair) []Spike {
+	var parent *calmap.Table
+	if t.diff != nil {
+		parent = t.was.Table
+	}
+	var out []Spike
+	for _, s := range t.now.Table.Spikes(t.now.Role, parent) {
+		found := Spike{
+			Role: t.now.Role, Name: t.now.Name, File: t.now.File, At: t.place(s.X, s.Y), Unit: t.unit(), Value: Number(s.Value),
+			Neighbours: Span{Number(s.Neighbours[0]), Number(s.Neighbours[1])},
+			Stands:     Number(s.Stands), ParentStands: Number(s.WasStanding), New: s.New(), VisitedCells: Number(math.NaN()),
+		}
+		if t.modelled {
+			found.VisitedCells = Number(g.reading(&t, t.now.Table.Weight(s.Row, s.Column)))
+		}
+		out = append(out, found)
+	}
+	return out
+}
+
+// reading counts the visited cells in which a value has weight.
+func (g *grid) reading(t *tablePair, weight *calmap.Table) int {
+	n := 0
+	for k := range g.visited {
+		if g.largest(k, t, weight) > 0 {
+			n++
+		}
+	}
+	return n
+}
+
+// sentence says a spike in words a tuner can act on.
+func (s *Spike) sentence() string {
+	unit := s.Unit
+	if unit == "lambda" {
+		unit = "λ"
+	}
+	value := func(v Number) string { return fmt.Sprintf("%.4g", float64(v)) }
+	at := ""
+	for i, a := range s.At {
+		if i > 0 {
+			at += ", "
+		}
+		at += fmt.Sprintf("%s %s %s", words(a.Channel), value(a.Value), a.Unit)
+	}
+	read := ""
+	switch {
+	case !s.VisitedCells.Known():
+	case s.VisitedCells == 0:
+		read = "; no judged pull reads it"
+	default:
+		read = fmt.Sprintf("; judged pulls read it in %s", count(int(s.VisitedCells), "cell"))
+	}
+	parent := ""
+	if s.ParentStands.Known() {
+		parent = "; the parent has no such spike"
+	}
+	return fmt.Sprintf("Table %s: %s %s at %s stands %+.3g against its neighbours (%s to %s)%s%s",
+		s.File, value(s.Value), unit, at, float64(s.Stands), value(s.Neighbours[0]), value(s.Neighbours[1]), parent, read)
 }

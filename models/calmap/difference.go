@@ -40,118 +40,84 @@ func union(a, b []float64) []float64 {
 	return slices.Compact(all)
 }
 
-// State is an operating state in the units of a table's axes; Y is ignored by one-axis tables.
-type State struct{ X, Y float64 }
-
-// Changed is a breakpoint at which child and parent differ, with its neighbourhood: the states whose looked-up value
-// it enters. At an edge breakpoint the neighbourhood reaches to ±Inf, because the edge value is held.
-type Changed struct {
-	X, Y   float64    // the breakpoint; Y is NaN in a one-axis table
-	XSpan  [2]float64 // open interval of x reached
-	YSpan  [2]float64 // open interval of y reached; everything in a one-axis table
-	Change float64    // child minus parent at the breakpoint
-	Visits int        // given states inside the neighbourhood
+// Change is a breakpoint at which two tables differ.
+type Change struct {
+	X, Y float64 // Y is NaN in a one-axis table
+	By   float64 // child minus parent
 }
 
-// Footprint says where a table changed and how much of that was driven. Breakpoints are those of both tables together.
-type Footprint struct {
-	Changed          int       // breakpoints that changed
-	ChangedVisited   int       // … and were reached by at least one state
-	VisitedUnchanged int       // breakpoints reached by a state and not changed
-	PastEdge         int       // states strictly beyond a first or last breakpoint of the child
-	Cells            []Changed // the changed breakpoints, row by row
-}
-
-// FootprintOf compares child with parent at every breakpoint of either and counts which breakpoints the visited states
-// reach. A breakpoint changed when |child − parent| exceeds tolerance (in the value's unit; 0 means any difference,
-// a rounding step of the spreadsheet is a sensible choice; negative or NaN is taken as 0). States with an unknown (NaN)
-// coordinate that the tables use visit nothing.
-func FootprintOf(child, parent *Table, states []State, tolerance float64) (Footprint, error) {
-	d, err := Difference(child, parent)
-	if err != nil {
-		return Footprint{}, err
-	}
+// Changes lists, row by row, the values of a difference that are larger than tolerance in magnitude (in the value's
+// unit; negative or NaN is taken as 0, any difference).
+func (t *Table) Changes(tolerance float64) []Change {
 	if !(tolerance > 0) {
 		tolerance = 0
 	}
-	visits, past := countVisits(d, child, states)
-	var f Footprint
-	f.PastEdge = past
-	for j := range d.Z {
-		for i, change := range d.Z[j] {
-			n := visits[j][i]
-			switch {
-			case math.Abs(change) > tolerance:
-				f.Changed++
-				if n > 0 {
-					f.ChangedVisited++
-				}
-				f.Cells = append(f.Cells, changedAt(d, i, j, n))
-			case n > 0:
-				f.VisitedUnchanged++
+	var out []Change
+	for j, row := range t.Z {
+		for i, by := range row {
+			if math.Abs(by) > tolerance {
+				out = append(out, Change{X: t.X[i], Y: t.yAt(j), By: by})
 			}
 		}
 	}
-	return f, nil
+	return out
 }
 
-// ChangedCells lists the breakpoints of either table at which child and parent differ by more than tolerance, row by
-// row, with no visits counted. See FootprintOf.
-func ChangedCells(child, parent *Table, tolerance float64) ([]Changed, error) {
-	f, err := FootprintOf(child, parent, nil, tolerance)
-	return f.Cells, err
-}
+// State is an operating state in the units of a table's axes; Y is ignored by one-axis tables.
+type State struct{ X, Y float64 }
 
-// countVisits counts, for each breakpoint of d, the states whose interpolation gives it a weight above zero, and the
-// states that run past an edge of child.
-func countVisits(d, child *Table, states []State) (visits [][]int, past int) {
-	visits = make([][]int, len(d.Z))
-	for j := range visits {
-		visits[j] = make([]int, len(d.X))
+// Weight is the table of the share that one value has in what At gives: 1 at its own breakpoint, falling linearly to 0
+// at the ones beside it, held beyond an edge. Row and column are counted from 1; nil when there is no such value.
+func (t *Table) Weight(row, column int) *Table {
+	if row < 1 || row > len(t.Z) || column < 1 || column > len(t.X) {
+		return nil
 	}
-	for _, s := range states {
-		if math.IsNaN(s.X) || len(d.Y) > 0 && math.IsNaN(s.Y) {
-			continue
-		}
-		if len(child.PastEdge(s.X, s.Y)) > 0 {
-			past++
-		}
-		for _, j := range reached(d.Y, s.Y) {
-			for _, i := range reached(d.X, s.X) {
-				visits[j][i]++
+	w := &Table{X: t.X, Y: t.Y, Z: make([][]float64, len(t.Z))}
+	for j := range w.Z {
+		w.Z[j] = make([]float64, len(t.X))
+	}
+	w.Z[row-1][column-1] = 1
+	return w
+}
+
+// Largest returns the value of largest magnitude that At gives anywhere in the rectangle from low to high, ends
+// included, the first of equals. Between breakpoints At is linear along each axis, so it is met at a breakpoint or at
+// an end of the rectangle. A one-axis table ignores Y. NaN for an empty table, or ends that are NaN or in the wrong
+// order.
+func (t *Table) Largest(low, high State) float64 {
+	ys := []float64{0}
+	if len(t.Y) > 0 {
+		ys = within(t.Y, low.Y, high.Y)
+	}
+	largest := math.NaN()
+	for _, y := range ys {
+		for _, x := range within(t.X, low.X, high.X) {
+			if v := t.At(x, y); !(math.Abs(v) <= math.Abs(largest)) {
+				largest = v
 			}
 		}
 	}
-	return visits, past
+	return largest
 }
 
-// reached lists the breakpoints that carry weight at v: one at a breakpoint or beyond an edge, else two.
-func reached(axis []float64, v float64) []int {
-	if len(axis) == 0 {
-		return []int{0}
+// within lists low, the breakpoints between, and high; nothing when they are NaN or in the wrong order.
+func within(axis []float64, low, high float64) []float64 {
+	if !(low <= high) {
+		return nil
 	}
-	i, f := locate(axis, v)
-	if f == 0 {
-		return []int{i}
+	out := []float64{low}
+	for _, v := range axis {
+		if v > low && v < high {
+			out = append(out, v)
+		}
 	}
-	return []int{i, i + 1}
+	return append(out, high)
 }
 
-func changedAt(d *Table, i, j, visits int) Changed {
-	c := Changed{X: d.X[i], Y: math.NaN(), XSpan: span(d.X, i), YSpan: span(nil, 0), Change: d.Z[j][i], Visits: visits}
-	if len(d.Y) > 0 {
-		c.Y, c.YSpan = d.Y[j], span(d.Y, j)
+// yAt is the y breakpoint of a row, NaN in a one-axis table.
+func (t *Table) yAt(j int) float64 {
+	if len(t.Y) == 0 {
+		return math.NaN()
 	}
-	return c
-}
-
-func span(axis []float64, i int) [2]float64 {
-	s := [2]float64{math.Inf(-1), math.Inf(1)}
-	if i > 0 {
-		s[0] = axis[i-1]
-	}
-	if i+1 < len(axis) {
-		s[1] = axis[i+1]
-	}
-	return s
+	return t.Y[j]
 }

@@ -79,11 +79,10 @@ func (t *Table) Lint(role string) []Note {
 		}
 		notes = append(notes, t.outOfRange(role, r)...)
 	}
-	floor := r.spike
-	if !known {
-		floor = floorShare * (slices.Max(t.values()) - slices.Min(t.values()))
+	for _, p := range t.Spikes(role, nil) {
+		notes = append(notes, t.note(NoteSpike, p.Row-1, p.Column-1, fmt.Sprintf("stands %+.3g against its neighbours", p.Stands)))
 	}
-	return append(notes, t.spikes(floor)...)
+	return notes
 }
 
 // floorShare of a table's span of values is the smallest lone step worth a note where the role has no range.
@@ -94,10 +93,7 @@ func whole(kind, say string) Note {
 }
 
 func (t *Table) note(kind string, j, i int, say string) Note {
-	n := Note{Kind: kind, Row: j + 1, Column: i + 1, X: t.X[i], Y: math.NaN(), Value: t.Z[j][i]}
-	if len(t.Y) > 0 {
-		n.Y = t.Y[j]
-	}
+	n := Note{Kind: kind, Row: j + 1, Column: i + 1, X: t.X[i], Y: t.yAt(j), Value: t.Z[j][i]}
 	at := fmt.Sprintf("x %g", n.X)
 	if len(t.Y) > 0 {
 		at += fmt.Sprintf(", y %g", n.Y)
@@ -160,44 +156,131 @@ const spikeMADs = 6
 // from memory).
 const madToSD = 1.4826
 
-// spikes finds values that stand out from their neighbours on both axes to the same side. The measure is the second
-// difference on uneven breakpoints: the value minus the straight line through its two neighbours (at an edge of a
-// two-axis table: through the two values inside it). It is compared with the median absolute deviation of the same
-// measure over the table, and with floor. A one-axis table is judged on its inner values only; a two-axis table with
-// fewer than three rows or columns is not judged.
-func (t *Table) spikes(floor float64) []Note {
-	inX := make([][]float64, len(t.Z))
+// Spike is a value that stands alone against its neighbours.
+type Spike struct {
+	Row, Column int     // of the value, counted from 1 without the breakpoints
+	X, Y        float64 // its breakpoint; Y is NaN in a one-axis table
+	Value       float64
+	Neighbours  [2]float64 // lowest and highest of the values beside it on either axis
+	Stands      float64    // how far it stands out, positive upwards
+	WasStanding float64    // how far the parent stands out at the same breakpoint; NaN without a parent
+}
+
+// New reports whether the spike is the child's doing: the parent stands out less than half as far to the same side at
+// that breakpoint, or there is no parent. Common practice, no source.
+func (s Spike) New() bool { return !(s.WasStanding/s.Stands >= 0.5) }
+
+// Spikes finds values that stand out from their neighbours on both axes to the same side, and how far the parent (nil
+// for none), read at the same breakpoints, stands out there. The measure is the second difference on uneven breakpoints:
+// the value minus the straight line through its two neighbours (at an edge of a two-axis table: through the two values
+// inside it), of both axes the smaller one. It is compared with the median absolute deviation of the same measure over
+// the table, and with the smallest lone step worth a note for the role. A one-axis table is judged on its inner values
+// only; a two-axis table with fewer than three rows or columns is not judged. Unusable tables have none. Order: row by
+// row.
+func (t *Table) Spikes(role string, parent *Table) []Spike {
+	if t.Check() != nil {
+		return nil
+	}
+	stands, inX := t.standing()
+	was := t.standingOf(parent)
+	var out []Spike
+	for _, p := range t.spikePlaces(stands, inX, t.spikeFloor(role)) {
+		j, i := p[0], p[1]
+		s := Spike{Row: j + 1, Column: i + 1, X: t.X[i], Y: t.yAt(j), Value: t.Z[j][i], Neighbours: t.neighbours(j, i),
+			Stands: stands[j][i], WasStanding: math.NaN()}
+		if was != nil {
+			s.WasStanding = was[j][i]
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// spikeFloor is the smallest lone step worth a note.
+func (t *Table) spikeFloor(role string) float64 {
+	if r, known := RangeOf(role); known {
+		return r.spike
+	}
+	return floorShare * (slices.Max(t.values()) - slices.Min(t.values()))
+}
+
+// standing is how far each value stands out, 0 where its two axes disagree or it is part of a knee, and the second
+// differences along x.
+func (t *Table) standing() (stands, inX [][]float64) {
+	stands, inX = make([][]float64, len(t.Z)), make([][]float64, len(t.Z))
 	for j, row := range t.Z {
+		stands[j] = make([]float64, len(t.X))
 		inX[j] = secondDifferences(t.X, row, len(t.Y) > 0)
 	}
-	if len(t.Z) < 3 {
-		if len(t.Y) > 0 {
-			return nil // too few rows to tell a spike from a step
+	if len(t.Y) == 0 {
+		for i := range t.X {
+			if lone(t.X, inX[0], i) {
+				stands[0][i] = inX[0][i]
+			}
 		}
-		return t.spikesAlong(inX[0], floor)
-	}
-	stands := make([][]float64, len(t.Z))
-	for j := range stands {
-		stands[j] = make([]float64, len(t.X))
+		return stands, inX
 	}
 	for i := range t.X {
 		inY := secondDifferences(t.Y, t.column(i), true)
 		for j := range t.Z {
-			if lone(inX[j], i) && lone(inY, j) {
+			if lone(t.X, inX[j], i) && lone(t.Y, inY, j) {
 				stands[j][i] = agreeing(inX[j][i], inY[j])
 			}
 		}
 	}
+	return stands, inX
+}
+
+// standingOf is how far another table, read at t's breakpoints, stands out at each of them; nil for one that cannot be
+// read there.
+func (t *Table) standingOf(other *Table) [][]float64 {
+	if other.Check() != nil || len(t.Y) == 0 && len(other.Y) > 0 {
+		return nil
+	}
+	read := &Table{X: t.X, Y: t.Y, Z: make([][]float64, len(t.Z))}
+	for j := range t.Z {
+		y := 0.0
+		if len(t.Y) > 0 {
+			y = t.Y[j]
+		}
+		for _, x := range t.X {
+			read.Z[j] = append(read.Z[j], other.At(x, y))
+		}
+	}
+	stands, _ := read.standing()
+	return stands
+}
+
+// spikePlaces lists row and column of the spikes. Fewer than three rows or columns of a two-axis table cannot tell a
+// spike from a step: they have no second difference, so none stands out.
+func (t *Table) spikePlaces(stands, inX [][]float64, floor float64) [][2]int {
+	if len(t.Y) == 0 {
+		return spikesAlong(t.X, inX[0], floor)
+	}
 	limit := max(floor, spikeMADs*madToSD*mad(slices.Concat(inX...)))
-	var notes []Note
+	var out [][2]int
 	for j, row := range stands {
 		for i, d := range row {
-			if math.Abs(d) > limit && t.largestAround(stands, j, i) {
-				notes = append(notes, t.note(NoteSpike, j, i, fmt.Sprintf("stands %+.3g against its neighbours", d)))
+			if math.Abs(d) > limit && largestAround(stands, j, i) {
+				out = append(out, [2]int{j, i})
 			}
 		}
 	}
-	return notes
+	return out
+}
+
+// neighbours is the span of the values beside one on either axis; the value itself where it is the only one.
+func (t *Table) neighbours(j, i int) [2]float64 {
+	var beside []float64
+	for _, at := range [][2]int{{j, i - 1}, {j, i + 1}, {j - 1, i}, {j + 1, i}} {
+		if at[0] >= 0 && at[0] < len(t.Z) && at[1] >= 0 && at[1] < len(t.X) {
+			beside = append(beside, t.Z[at[0]][at[1]])
+		}
+	}
+	if len(beside) == 0 {
+		return [2]float64{t.Z[j][i], t.Z[j][i]}
+	}
+	return [2]float64{slices.Min(beside), slices.Max(beside)}
 }
 
 func (t *Table) column(i int) []float64 {
@@ -208,14 +291,14 @@ func (t *Table) column(i int) []float64 {
 	return out
 }
 
-// spikesAlong judges a one-axis table by its second differences d. A spike's neighbours deviate by half of it to the
-// other side, so only the largest of three counts, and the three are left out of the scale it is compared with. With so
-// few values the floor is doubled.
-func (t *Table) spikesAlong(d []float64, floor float64) []Note {
-	var notes []Note
+// spikesAlong lists row and column of the spikes of a one-axis table by its second differences d. A spike's neighbours
+// deviate by half of it to the other side, so only the largest of three counts, and the three are left out of the scale
+// it is compared with. With so few values the floor is doubled.
+func spikesAlong(axis, d []float64, floor float64) [][2]int {
+	var out [][2]int
 	for i := 1; i < len(d)-1; i++ {
 		a := math.Abs(d[i])
-		if a < math.Abs(d[i-1]) || a < math.Abs(d[i+1]) || !lone(d, i) {
+		if a < math.Abs(d[i-1]) || a < math.Abs(d[i+1]) || !lone(axis, d, i) {
 			continue
 		}
 		rest := slices.Concat(d[1:max(1, i-1)], d[min(len(d)-1, i+2):len(d)-1])
@@ -224,10 +307,10 @@ func (t *Table) spikesAlong(d []float64, floor float64) []Note {
 			limit = max(limit, spikeMADs*madToSD*mad(rest))
 		}
 		if a > limit {
-			notes = append(notes, t.note(NoteSpike, 0, i, fmt.Sprintf("stands %+.3g against its neighbours", d[i])))
+			out = append(out, [2]int{0, i})
 		}
 	}
-	return notes
+	return out
 }
 
 // secondDifferences returns, for each value, its distance from the line through its neighbours; at the ends from the
@@ -250,18 +333,22 @@ func secondDifferences(axis, v []float64, ends bool) []float64 {
 	return d
 }
 
-// lone tells a spike from a knee by the second differences d around it: a value that stands alone bends its
-// neighbours the other way, by about half its own height each on even breakpoints, while a knee leaves them straight.
-// A quarter is asked for. Ends do not count as neighbours; without any inner one nothing can be told and the value
-// passes as lone.
-func lone(d []float64, i int) bool {
-	sum, inner := 0.0, false
+// lone tells a spike from a knee and from the edge of a raised block by the second differences d around it: a value
+// that stands alone bends each neighbour the other way, by the weight it has in that neighbour's line (half of its
+// height on even breakpoints), while a knee and the inner side of an edge leave theirs straight. A quarter of that is
+// asked for. Ends do not count as neighbours; without any inner one nothing can be told and the value passes as lone.
+func lone(axis, d []float64, i int) bool {
 	for _, k := range []int{i - 1, i + 1} {
-		if k >= 1 && k <= len(d)-2 {
-			sum, inner = sum+d[k], true
+		if k < 1 || k > len(d)-2 {
+			continue
+		}
+		far := 2*k - i // the neighbour's other neighbour
+		weight := (axis[k] - axis[far]) / (axis[i] - axis[far])
+		if d[k]*d[i] > -weight*d[i]*d[i]/4 {
+			return false
 		}
 	}
-	return !inner || sum*d[i] <= -d[i]*d[i]/4
+	return true
 }
 
 // agreeing returns the smaller of two deviations to the same side, 0 when they disagree.
@@ -275,7 +362,7 @@ func agreeing(a, b float64) float64 {
 	return 0
 }
 
-func (t *Table) largestAround(v [][]float64, j, i int) bool {
+func largestAround(v [][]float64, j, i int) bool {
 	for r := max(0, j-1); r <= min(len(v)-1, j+1); r++ {
 		for c := max(0, i-1); c <= min(len(v[r])-1, i+1); c++ {
 			if math.Abs(v[r][c]) > math.Abs(v[j][i]) {

@@ -62,6 +62,71 @@ func TestSpikeIsFoundWhereItIs(t *testing.T) {
 	}
 }
 
+// On a plane of 0.01° per rpm and −0.1° per % a breakpoint raised by 5° stands out by 5° on both axes; beside it lie
+// 25 − 10 = 15 … 25 + 10 = 35 along x and 25 ± 2 along y.
+func TestSpikeOnAPlane(t *testing.T) {
+	plane := func(x, y []float64) *Table {
+		z := make([][]float64, len(y))
+		for j := range y {
+			for i := range x {
+				z[j] = append(z[j], 25+0.01*(x[i]-3000)-0.1*(y[j]-80))
+			}
+		}
+		return mustNew(t, x, y, z)
+	}
+	x, y := []float64{1000, 2000, 3000, 4000, 5000}, []float64{40, 60, 80, 100, 120}
+	parent, child := plane(x, y), plane(x, y)
+	child.Z[2][2] += 5
+	spikes := child.Spikes(RoleSpark, parent)
+	if len(spikes) != 1 {
+		t.Fatalf("spikes %+v", spikes)
+	}
+	s := spikes[0]
+	if s.X != 3000 || s.Y != 80 || s.Row != 3 || s.Column != 3 || s.Value != 30 || s.Neighbours != [2]float64{15, 35} || !s.New() {
+		t.Errorf("spike %+v", s)
+	}
+	if math.Abs(s.Stands-5) > 1e-9 || math.Abs(s.WasStanding) > 1e-9 {
+		t.Errorf("stands %g, stood %g", s.Stands, s.WasStanding)
+	}
+	for _, c := range []struct {
+		parent float64 // how far the parent stands out there
+		isNew  bool
+	}{{5, false}, {3, false}, {2, true}, {-5, true}} {
+		was := plane(x, y)
+		was.Z[2][2] += c.parent
+		if got := child.Spikes(RoleSpark, was)[0]; got.New() != c.isNew {
+			t.Errorf("parent standing %g: %+v, new %v", c.parent, got, got.New())
+		}
+	}
+	if alone := child.Spikes(RoleSpark, nil)[0]; !alone.New() || !math.IsNaN(alone.WasStanding) {
+		t.Errorf("without a parent: %+v", alone)
+	}
+	finer := plane([]float64{1000, 1500, 2000, 3000, 4000, 5000}, y)
+	finer.Z[2][3] += 5
+	if got := finer.Spikes(RoleSpark, child); len(got) != 1 || got[0].New() {
+		t.Errorf("the parent's spike in a table with one more breakpoint: %+v", got)
+	}
+}
+
+// A raised block of breakpoints has edges and corners, no spikes.
+func TestBlockIsNoSpike(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	spikes := 0
+	for range 400 {
+		table := smooth(10, 12)
+		j0, i0 := rng.IntN(8), rng.IntN(10)
+		for j := j0; j <= min(9, j0+1+rng.IntN(4)); j++ {
+			for i := i0; i <= min(11, i0+3); i++ {
+				table.Z[j][i] += 6
+			}
+		}
+		spikes += len(notesOf(table.Lint(RoleSpark), NoteSpike))
+	}
+	if spikes > 8 {
+		t.Errorf("%d spikes in 400 tables with a raised block", spikes)
+	}
+}
+
 // A step along one axis (a knock-limited region, a cam switch) is not a spike.
 func TestStepIsNoSpike(t *testing.T) {
 	table := smooth(10, 12)

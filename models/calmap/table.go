@@ -155,40 +155,6 @@ func Interpolate(breakpoints, values []float64, x float64) float64 {
 	return along(values, i, u)
 }
 
-// Sides of an axis.
-const (
-	Low  = "low"  // before the first breakpoint
-	High = "high" // past the last breakpoint
-)
-
-// Past says on which axis and side a state runs past a table's breakpoints, where the control unit holds the edge value.
-type Past struct {
-	Axis string  // "x" or "y"
-	Side string  // Low or High
-	Edge float64 // the breakpoint that was passed
-	By   float64 // how far beyond it, in the axis's unit, positive
-}
-
-// PastEdge lists the sides on which state (x, y) lies strictly beyond the first or last breakpoint, x before y; none
-// when the state is inside or not known (NaN). A one-axis table ignores y.
-func (t *Table) PastEdge(x, y float64) []Past {
-	return append(pastAxis("x", t.X, x), pastAxis("y", t.Y, y)...)
-}
-
-func pastAxis(name string, axis []float64, v float64) []Past {
-	if len(axis) == 0 {
-		return nil
-	}
-	first, last := axis[0], axis[len(axis)-1]
-	switch {
-	case v < first:
-		return []Past{{Axis: name, Side: Low, Edge: first, By: first - v}}
-	case v > last:
-		return []Past{{Axis: name, Side: High, Edge: last, By: v - last}}
-	}
-	return nil
-}
-
 // Convert returns the table with each x breakpoint, y breakpoint and value passed through a function, for units and
 // scaling; a nil function leaves its part alone. The functions must keep breakpoints strictly increasing and
 // everything finite: the error is New's.

@@ -85,27 +85,6 @@ func TestAt(t *testing.T) {
 	}
 }
 
-func TestPastEdge(t *testing.T) {
-	table := mustNew(t, []float64{1000, 2000}, []float64{50, 100}, [][]float64{{1, 2}, {3, 4}})
-	for _, c := range []struct {
-		x, y float64
-		want []Past
-	}{
-		{1500, 70, nil}, {1000, 100, nil}, {math.NaN(), math.NaN(), nil},
-		{2100, 70, []Past{{"x", High, 2000, 100}}},
-		{900, 130, []Past{{"x", Low, 1000, 100}, {"y", High, 100, 30}}},
-		{1500, 20, []Past{{"y", Low, 50, 30}}},
-	} {
-		if got := table.PastEdge(c.x, c.y); !slices.Equal(got, c.want) {
-			t.Errorf("PastEdge(%g, %g) = %v, want %v", c.x, c.y, got, c.want)
-		}
-	}
-	flat := mustNew(t, []float64{1, 2}, nil, [][]float64{{1, 2}})
-	if got := flat.PastEdge(1, 1e9); got != nil {
-		t.Errorf("a one-axis table ignores y, got %v", got)
-	}
-}
-
 func TestConvert(t *testing.T) {
 	table := mustNew(t, []float64{1, 2}, []float64{0, 10}, [][]float64{{1, 2}, {3, 4}})
 	c, err := table.Convert(func(v float64) float64 { return 60 * v }, nil, func(v float64) float64 { return v + 100 })
@@ -208,6 +187,18 @@ func TestBoundedByCorners(t *testing.T) {
 	})
 }
 
+// reached lists the breakpoints that carry weight at v: one at a breakpoint or beyond an edge, else two.
+func reached(axis []float64, v float64) []int {
+	if len(axis) == 0 {
+		return []int{0}
+	}
+	i, f := locate(axis, v)
+	if f == 0 {
+		return []int{i}
+	}
+	return []int{i, i + 1}
+}
+
 func TestMonotone(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		table := genTable().Draw(t, "table")
@@ -251,83 +242,93 @@ func TestDifferenceRefusesBadTables(t *testing.T) {
 	if _, err := Difference(good, &Table{}); err == nil || !strings.Contains(err.Error(), "parent") {
 		t.Errorf("empty parent: %v", err)
 	}
-	if _, err := FootprintOf(good, nil, nil, 0); err == nil {
+	if _, err := Difference(good, nil); err == nil {
 		t.Error("nil parent must be refused")
 	}
 }
 
-// Counted by hand on a 3 × 3 table with one changed breakpoint.
-func TestFootprint(t *testing.T) {
+// Counted by hand on 3 × 3 tables with two changed breakpoints.
+func TestChanges(t *testing.T) {
 	axis := []float64{0, 10, 20}
-	parent := mustNew(t, axis, axis, [][]float64{{0, 0, 0}, {0, 0, 0}, {0, 0, 0}})
-	child := mustNew(t, axis, axis, [][]float64{{0, 0, 0}, {0, 2, 0}, {0, 0, 0.5}})
-	states := []State{
-		{10, 10},        // the changed breakpoint alone
-		{5, 0},          // (0,0) and (10,0)
-		{15, 5},         // (10,0) (20,0) (10,10) (20,10)
-		{math.NaN(), 5}, // nothing
-		{30, 0},         // past the last x: (20,0)
+	parent := mustNew(t, axis, axis, [][]float64{{1, 2, 3}, {0, 0, 0}, {0, 0, 0}})
+	child := mustNew(t, axis, axis, [][]float64{{1, 2, 3}, {0, -2, 0}, {0, 0, 0.5}})
+	changes := func(child, parent *Table, tolerance float64) []Change {
+		d, err := Difference(child, parent)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return d.Changes(tolerance)
 	}
-	f, err := FootprintOf(child, parent, states, 1)
-	if err != nil {
-		t.Fatal(err)
+	if got := changes(child, parent, 0); !slices.Equal(got, []Change{{10, 10, -2}, {20, 20, 0.5}}) {
+		t.Errorf("changes %v", got)
 	}
-	if f.Changed != 1 || f.ChangedVisited != 1 || f.VisitedUnchanged != 4 || f.PastEdge != 1 || len(f.Cells) != 1 {
-		t.Fatalf("footprint %+v", f)
+	if got := changes(child, parent, 1); !slices.Equal(got, []Change{{10, 10, -2}}) {
+		t.Errorf("changes by more than 1: %v", got)
 	}
-	c := f.Cells[0]
-	if c.X != 10 || c.Y != 10 || c.Change != 2 || c.Visits != 2 || c.XSpan != [2]float64{0, 20} || c.YSpan != [2]float64{0, 20} {
-		t.Errorf("cell %+v", c)
-	}
-	f, err = FootprintOf(child, parent, states, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if f.Changed != 2 || f.ChangedVisited != 1 || !math.IsInf(f.Cells[1].XSpan[1], 1) {
-		t.Errorf("without tolerance: %+v", f)
-	}
-	same, err := ChangedCells(child, child, math.NaN())
-	if err != nil || same != nil {
-		t.Errorf("a table against itself: %v, %v", same, err)
+	if got := changes(child, child, math.NaN()); got != nil {
+		t.Errorf("a table against itself: %v", got)
 	}
 	flat := mustNew(t, axis, nil, [][]float64{{1, 2, 3}})
 	moved := mustNew(t, []float64{0, 15}, nil, [][]float64{{1, 2.5}}) // the same line, then held
-	cells, err := ChangedCells(moved, flat, 1e-9)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if len(cells) != 1 || cells[0].X != 20 || !math.IsNaN(cells[0].Y) {
-		t.Errorf("only the breakpoint at 20 changed: %+v", cells)
+	if got := changes(moved, flat, 1e-9); len(got) != 1 || got[0].X != 20 || got[0].By != -0.5 || !math.IsNaN(got[0].Y) {
+		t.Errorf("only the breakpoint at 20 changed: %v", got)
 	}
 }
 
-// Where no breakpoint in reach changed, the looked-up value did not change; so the footprint misses nothing.
-func TestFootprintMissesNothing(t *testing.T) {
+// A bump of −2 at (10, 10) falls linearly to its neighbours: −1 is met at x = 5 on its row, −0.5 at (5, 5).
+func TestLargest(t *testing.T) {
+	axis := []float64{0, 10, 20}
+	bump := mustNew(t, axis, axis, [][]float64{{0, 0, 0}, {0, -2, 0}, {0, 0, 0}})
+	line := mustNew(t, axis, nil, [][]float64{{0, 3, 0}})
+	for _, c := range []struct {
+		table     *Table
+		low, high State
+		want      float64
+	}{
+		{bump, State{2, 3}, State{18, 17}, -2}, {bump, State{0, 10}, State{5, 30}, -1}, {bump, State{-5, 0}, State{5, 5}, -0.5},
+		{bump, State{20, 20}, State{99, 99}, 0}, {bump, State{5, 10}, State{5, 10}, -1},
+		{line, State{-9, math.NaN()}, State{5, math.NaN()}, 1.5},
+	} {
+		if got := c.table.Largest(c.low, c.high); got != c.want {
+			t.Errorf("largest of %v to %v is %g, want %g", c.low, c.high, got, c.want)
+		}
+	}
+	if got := bump.Largest(State{5, 0}, State{0, 5}); !math.IsNaN(got) {
+		t.Errorf("a rectangle turned round gives %g", got)
+	}
+}
+
+func TestLargestIsReachedAndNeverPassed(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		parent := genTable().Draw(t, "parent")
-		z := make([][]float64, len(parent.Z))
-		for j := range z {
-			z[j] = slices.Clone(parent.Z[j])
-		}
-		j := rapid.IntRange(0, len(z)-1).Draw(t, "row")
-		i := rapid.IntRange(0, len(z[j])-1).Draw(t, "column")
-		z[j][i] += 5
-		child, err := New(parent.X, parent.Y, z)
-		if err != nil {
-			t.Fatal(err)
-		}
-		s := State{state.Draw(t, "x"), state.Draw(t, "y")}
-		f, err := FootprintOf(child, parent, []State{s}, 0)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if moved := child.At(s.X, s.Y) != parent.At(s.X, s.Y); moved && f.ChangedVisited == 0 {
-			t.Fatalf("the value at %v moved, but no changed breakpoint counts as visited", s)
-		}
-		if f.Changed != 1 {
-			t.Fatalf("%d breakpoints changed, want 1", f.Changed)
+		table := genTable().Draw(t, "table")
+		xs, ys := []float64{state.Draw(t, "x0"), state.Draw(t, "x1")}, []float64{state.Draw(t, "y0"), state.Draw(t, "y1")}
+		slices.Sort(xs)
+		slices.Sort(ys)
+		largest := table.Largest(State{xs[0], ys[0]}, State{xs[1], ys[1]})
+		x, y := rapid.Float64Range(xs[0], xs[1]).Draw(t, "x"), rapid.Float64Range(ys[0], ys[1]).Draw(t, "y")
+		if v := table.At(x, y); math.Abs(v) > math.Abs(largest)+1e-9 {
+			t.Fatalf("%g at (%g, %g) passes the largest, %g", v, x, y, largest)
 		}
 	})
+}
+
+// A value's weight is what the looked-up value moves by when it alone moves by one.
+func TestWeight(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		table := genTable().Draw(t, "table")
+		j := rapid.IntRange(0, len(table.Z)-1).Draw(t, "row")
+		i := rapid.IntRange(0, len(table.X)-1).Draw(t, "column")
+		x, y := state.Draw(t, "x"), state.Draw(t, "y")
+		before := table.At(x, y)
+		weight := table.Weight(j+1, i+1).At(x, y)
+		table.Z[j][i]++
+		if moved := table.At(x, y) - before; math.Abs(moved-weight) > 1e-9 {
+			t.Fatalf("moved by %g, weight %g", moved, weight)
+		}
+	})
+	if table := mustNew(t, []float64{1}, nil, [][]float64{{2}}); table.Weight(2, 1) != nil || table.Weight(1, 0) != nil {
+		t.Error("a value that is not there has no weight")
+	}
 }
 
 func FuzzTable(f *testing.F) {
