@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"headroom/internal/workspace"
+	"headroom/models/risk"
 )
 
 // Across scores one revision for every car of its platform (schema headroom/across/1).
@@ -79,7 +80,12 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 	inParallel(len(vehicles), jobs, done, func(i int) {
 		onCar := *rev
 		onCar.Vehicle = vehicles[i]
-		reviews[i], failures[i] = j.review(&onCar)
+		r, err := j.review(&onCar)
+		if err == nil {
+			r.draws, err = memberDraws(r.worst, j.Seed(), uint64(i))
+			r.worst = nil
+		}
+		reviews[i], failures[i] = r, err
 	})
 	var scored []*Review
 	for i, v := range vehicles {
@@ -135,9 +141,28 @@ func (j *Job) acrossCar(platform string, r *Review) AcrossCar {
 	return car
 }
 
-// acrossHazard counts, draw by draw, the cars whose probability passes the threshold. The draws of all cars come from
-// one seed and share their leading direction, so that what is uncertain for the whole platform moves the count as a
-// whole; the interval is wide rather than narrow.
+// acrossDraws is how many parameter draws the cars are counted at.
+const acrossDraws = 200
+
+// memberDraws is each hazard's probability for one car at draws of the platform's parameters that all cars share, with
+// draws of the car's own.
+func memberDraws(worst map[string]*evaluation, seed, member uint64) (map[string][]float64, error) {
+	out := map[string][]float64{}
+	for hazard, e := range worst {
+		if e == nil {
+			continue
+		}
+		d, err := risk.MemberDraws(e.problem, e.pr.own, acrossDraws, seed, member)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", hazard, err)
+		}
+		out[hazard] = d
+	}
+	return out, nil
+}
+
+// acrossHazard counts, draw by draw, the cars whose probability passes the threshold: what is uncertain for the whole
+// platform moves the count as a whole, what is a car's own moves that car alone.
 func (p *platform) acrossHazard(h workspace.HazardInfo, reviews []*Review) AcrossHazard {
 	severity := p.severity(h)
 	threshold, ok := p.decision.HoldProbability[severity]

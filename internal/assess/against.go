@@ -4,7 +4,10 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/mat"
+
 	"headroom/internal/workspace"
+	"headroom/models/risk"
 )
 
 // Against sets two revisions side by side (schema headroom/against/1).
@@ -32,7 +35,7 @@ type AgainstHazard struct {
 	Left     Hazard `json:"left"`
 	Right    Hazard `json:"right"`
 	Change   Number `json:"change"` // right minus left probability per pull
-	Worse    Number `json:"worse"`  // share of parameter draws at which right is the more likely to cross; null when the draws do not pair
+	Worse    Number `json:"worse"`  // share of parameter draws at which right is the more likely to cross; null for different cars or metrics
 }
 
 // AgainstGain is torque by speed under both, N·m.
@@ -60,8 +63,15 @@ func (j *Job) Against(left, right string) (*Against, error) {
 		out.Hazards = append(out.Hazards, AgainstHazard{
 			Hazard: h.Name, Severity: a.Hazards[i].Severity, Left: a.Hazards[i], Right: b.Hazards[i],
 			Change: b.Hazards[i].ProbabilityPerPull - a.Hazards[i].ProbabilityPerPull,
-			Worse:  Number(worseShare(a, b, h.Name)),
+			Worse:  Number(math.NaN()),
 		})
+		if x, y := a.worst[h.Name], b.worst[h.Name]; x != nil && y != nil && x.metric == y.metric && a.Vehicle == b.Vehicle {
+			worse, err := worseShare(x, y, j.Seed())
+			if err != nil {
+				return nil, fmt.Errorf("%s: %w", h.Name, err)
+			}
+			out.Hazards[i].Worse = Number(worse)
+		}
 	}
 	out.Gains = pairGains(a.Gains, b.Gains)
 	if a.Vehicle != b.Vehicle {
@@ -75,19 +85,17 @@ func sideOf(r *Review) AgainstSide {
 	return AgainstSide{Revision: r.Revision, Vehicle: r.Vehicle, Verdict: r.Verdict, Because: r.Because}
 }
 
-// worseShare compares draw by draw; draws pair only for one car under one posterior.
-func worseShare(a, b *Review, hazard string) float64 {
-	x, y := a.draws[hazard], b.draws[hazard]
-	if a.Vehicle != b.Vehicle || len(x) == 0 || len(x) != len(y) {
-		return math.NaN()
+// worseShare judges both at the same parameter draws, which needs one metric of one car; NaN where the car's posterior is
+// not the same on both sides, as when one was judged on other cars' logs.
+func worseShare(left, right *evaluation, seed uint64) (float64, error) {
+	if !mat.Equal(left.problem.Cov, right.problem.Cov) {
+		return math.NaN(), nil
 	}
-	worse := 0
-	for i := range x {
-		if y[i] > x[i] {
-			worse++
-		}
+	r, err := risk.EvaluateMany([]risk.Problem{left.problem, right.problem}, 0, seed)
+	if err != nil {
+		return 0, err
 	}
-	return float64(worse) / float64(len(x))
+	return risk.Worse(r[0], r[1]), nil
 }
 
 func pairGains(a, b []Gain) []AgainstGain {

@@ -30,7 +30,11 @@ func (j *Job) Audit(by string, jobs int, done func(finished, total int)) (*Audit
 func (j *Job) auditOf(ids []string, by string, jobs int, done func(finished, total int)) (*Audit, error) {
 	reviews := make([]*Review, len(ids))
 	failures := make([]error, len(ids))
-	inParallel(len(ids), jobs, done, func(i int) { reviews[i], failures[i] = j.Review(ids[i]) })
+	inParallel(len(ids), jobs, done, func(i int) {
+		if reviews[i], failures[i] = j.Review(ids[i]); failures[i] == nil {
+			reviews[i].worst = nil // it holds every logged state
+		}
+	})
 	out := &Audit{Stamp: j.stamp("headroom/audit/1"), By: by, Rows: []AuditRow{}, Groups: []AuditGroup{}, Failed: []AuditError{}, Cautions: StandingCautions}
 	for i, id := range ids {
 		if failures[i] != nil {

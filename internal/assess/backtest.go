@@ -383,7 +383,7 @@ func (j *Job) predictBefore(p *backtestPlatform, t *backtestTask) ([]BacktestPre
 	}
 	f := p.fits[t.fit]
 	before := p.rowsBefore(t.date)
-	b, err := p.benchFor(j.asOf(t), before, t.rev, t.car)
+	b, err := p.benchFor(f, j.asOf(t), before, t.rev, t.car)
 	if err != nil {
 		return nil, err
 	}

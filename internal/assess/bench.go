@@ -25,7 +25,7 @@ const fleetPulls = 60
 // benchFor picks the logged pulls a revision is judged on and runs both calibrations on them. In order of preference:
 // the revision's own logs, the parent's, the car's other calibrations, and last the fleet's, for a car not seen.
 // car is the id the evidence knows the revision's car by, "" for a revision meant for the fleet.
-func (p *platform) benchFor(ws *workspace.Workspace, rows []evidence.Row, rev *workspace.Revision, car string) (*bench, error) {
+func (p *platform) benchFor(f *platformFit, ws *workspace.Workspace, rows []evidence.Row, rev *workspace.Revision, car string) (*bench, error) {
 	b := &bench{car: car, basis: BasisPredicted}
 	picked := p.pickRows(b, pullRows(rows), rev, hardwareDate(ws, rev))
 	if len(picked) == 0 {
@@ -41,7 +41,7 @@ func (p *platform) benchFor(ws *workspace.Workspace, rows []evidence.Row, rev *w
 			return nil, err
 		}
 	}
-	notes := newIndex[string]()
+	notes, lost := newIndex[string](), newIndex[string]()
 	logged := map[string]*calibration{}
 	for _, r := range picked {
 		from, ok := logged[r.Revision]
@@ -56,12 +56,13 @@ func (p *platform) benchFor(ws *workspace.Workspace, rows []evidence.Row, rev *w
 			continue
 		}
 		s := visitOf(r)
-		s.each(func(s *state) { s.fuel = rev.Fuel })
+		s.each(func(s *state) { s.fuel, s.pumpKnee = rev.Fuel, f.kneeOf(b.car) })
+		s.each(p.knowManifold)
 		s.each(p.simulate)
 		next, why := p.moveVisit(&s, from, child)
 		was, _ := p.moveVisit(&s, from, parent)
 		for _, w := range why {
-			notes.of(w)
+			lost.of(w + ": change not modelled")
 		}
 		b.states = append(b.states, next)
 		b.parent = append(b.parent, was)
@@ -70,6 +71,7 @@ func (p *platform) benchFor(ws *workspace.Workspace, rows []evidence.Row, rev *w
 		return nil, fmt.Errorf("revision %s: none of %d logged rows can be used: %v", rev.ID, len(picked), notes.keys)
 	}
 	b.notes = append(b.notes, notes.keys...)
+	b.notModelled = slices.Sorted(slices.Values(lost.keys))
 	slices.Sort(b.notes)
 	return b, nil
 }

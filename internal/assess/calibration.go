@@ -122,7 +122,7 @@ func (c *calibration) delta(role string, at *state, from *calibration, was *stat
 		return 0, false, ""
 	}
 	if hasNow != hasThen {
-		return 0, false, fmt.Sprintf("%s table exists only in one of %s and %s: the change cannot be computed", role, c.id, from.id)
+		return 0, false, fmt.Sprintf("%s table exists only in one of %s and %s", role, c.id, from.id)
 	}
 	a, past, okA := now.at(at)
 	b, _, okB := then.at(was)
@@ -152,6 +152,27 @@ func (c *calibration) notModelled(parent *calibration) []string {
 	out = append(out, c.problems...)
 	slices.Sort(out)
 	return slices.Compact(out)
+}
+
+// slopeSpan is the span of speed, rpm, over which a table's slope is taken; common practice, no source.
+const slopeSpan = 100
+
+// boostSlope is how steeply the boost table rises with speed at a state, kPa a rpm; 0 without a table, since the difference
+// of two calibrations is what is asked for.
+func (c *calibration) boostSlope(s *state) float64 {
+	l, ok := c.lookups["boost"]
+	if !ok {
+		return 0
+	}
+	above, below := *s, *s
+	above.rpm += slopeSpan / 2
+	below.rpm -= slopeSpan / 2
+	a, _, okA := l.at(&above)
+	b, _, okB := l.at(&below)
+	if !okA || !okB {
+		return 0
+	}
+	return (a - b) / slopeSpan
 }
 
 func sameTable(a, b *calmap.Table) bool {

@@ -22,6 +22,7 @@ type platformFit struct {
 	KnockWhy  string         // why there is no knock model, "" when there is one
 	Slopes    [knock.NumCovariates]float64
 	Margins   map[string]marginFit
+	PumpKnees map[string]float64           // by car, see pumpKnees
 	Levels    map[string]level             // of metrics that can be measured and computed
 	Envelopes map[envelopeKey]EnvelopeCell `json:"-"` // see fitFile
 	Cars      int
@@ -51,10 +52,15 @@ func (p *platform) fitPlatform(rows []evidence.Row) (*platformFit, error) {
 	var states []state // of the pulls
 	for i := range rows {
 		all[i] = visitOf(&rows[i])
+		all[i].each(p.knowManifold)
 		all[i].each(p.simulate)
 		if rows[i].Kind == evidence.KindPull {
 			states = append(states, all[i])
 		}
+	}
+	f.PumpKnees = p.pumpKnees(states)
+	for i := range states {
+		states[i].pumpKnee = f.kneeOf(states[i].car)
 	}
 	if err := p.fitKnock(f, rows); err != nil {
 		return nil, err

@@ -1,7 +1,11 @@
 package assess
 
 import (
+	"cmp"
 	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/stat"
 
 	"headroom/internal/evidence"
 	"headroom/internal/workspace"
@@ -71,6 +75,74 @@ func (p *platform) pumpUse(s *state) float64 {
 	pump := fuelling.Pump{Capacity: pumpCurve(p.FuelSystem.PumpCapacity)}
 	use, err := pump.Use(p.fuelFlow(s)/1000, p.feedPressure(s))
 	return 100 * orNaN(use, err)
+}
+
+// healthyKnee is the pump use, %, from which the rail pressure of a pump that shows no shortfall is taken to fall away;
+// common practice, no source.
+const healthyKnee = 95
+
+// pumpDroop is how far rail pressure falls when demand passes what the car's pump can deliver, kPa: in proportion to the
+// missing flow, since injectors that are held open as long as it takes pass what the pump delivers. 0 below the knee, and
+// on a platform whose pump is not described, where shortfalls are only what logs show.
+func (p *platform) pumpDroop(s *state) float64 {
+	if p.FuelSystem == nil || !p.FuelSystem.PumpCapacity.Known() {
+		return 0
+	}
+	use := p.pumpUse(s)
+	target := p.FuelSystem.RatedPressureKPa
+	if s.row != nil {
+		target = orElse(s.row.RailPressure+s.row.RailShortfall, target)
+	}
+	return target * math.Max(0, use/s.pumpKnee-1)
+}
+
+// kneeShare is the share of a car's rows, those of least pump use, whose rail shortfall is its base; kneeSDs is how many
+// of their deviations above it a shortfall counts as droop; common practice, no source.
+const (
+	kneeShare = 0.5
+	kneeSDs   = 5
+	kneeFew   = 3 // rows in droop below which there is no knee
+)
+
+// pumpKnees is the pump use, %, from which each car's rail pressure is seen to fall away; healthyKnee, or the highest use
+// met without a shortfall where that is more, for cars that show none.
+func (p *platform) pumpKnees(states []state) map[string]float64 {
+	type point struct{ use, shortfall float64 }
+	byCar := map[string][]point{}
+	for i := range states {
+		s := &states[i]
+		if use := p.pumpUse(s); known(use) && known(s.row.RailShortfall) {
+			byCar[s.car] = append(byCar[s.car], point{use, s.row.RailShortfall})
+		}
+	}
+	out := map[string]float64{}
+	for car, points := range byCar {
+		slices.SortFunc(points, func(a, b point) int { return cmp.Compare(a.use, b.use) })
+		var base []float64
+		for _, pt := range points[:int(math.Ceil(kneeShare*float64(len(points))))] {
+			base = append(base, pt.shortfall)
+		}
+		mean, sd := stat.MeanStdDev(base, nil)
+		var drooping []float64
+		for _, pt := range points {
+			if pt.shortfall > mean+kneeSDs*orElse(sd, 0) {
+				drooping = append(drooping, pt.use)
+			}
+		}
+		out[car] = math.Max(healthyKnee, points[len(points)-1].use)
+		if len(drooping) >= kneeFew {
+			out[car] = drooping[0]
+		}
+	}
+	return out
+}
+
+// kneeOf is a car's knee, the healthy one for a car without rail pressure in its logs.
+func (f *platformFit) kneeOf(car string) float64 {
+	if k, ok := f.PumpKnees[car]; ok {
+		return k
+	}
+	return healthyKnee
 }
 
 // pumpCurve turns kPa and g/s into Pa and kg/s.

@@ -35,11 +35,12 @@ func (p *platform) fitLevel(m *metric, rows []*evidence.Row, states []state) lev
 	return out
 }
 
-// of returns the factor on the computed value for a car and its relative deviation: the car's own where it was
-// measured, else the normal-normal posterior of the common level with the spread between cars added.
-func (l level) of(car string, bias float64) (factor, sd float64) {
+// of returns the factor on the computed value for a car and its relative deviations, shared by all cars and the car's
+// own: the car's level where it was measured, else the normal-normal posterior of the common level, and the spread
+// between cars.
+func (l level) of(car string, bias float64) (factor, common, own float64) {
 	if own, ok := l[car]; ok {
-		return math.Exp(own), ownLevelSD
+		return math.Exp(own), 0, ownLevelSD
 	}
 	sum := 0.0
 	for _, id := range slices.Sorted(maps.Keys(l)) {
@@ -48,9 +49,9 @@ func (l level) of(car string, bias float64) (factor, sd float64) {
 	precision := 1/(bias*bias) + float64(len(l))/(carLevelSD*carLevelSD)
 	mean := sum / (carLevelSD * carLevelSD) / precision
 	if len(l) == 0 {
-		return 1, bias
+		return 1, bias, 0
 	}
-	return math.Exp(mean), math.Sqrt(1/precision + carLevelSD*carLevelSD)
+	return math.Exp(mean), math.Sqrt(1 / precision), carLevelSD
 }
 
 // says how the level of a computed metric was set.

@@ -65,8 +65,8 @@ var metrics = []metric{
 		computed:  true, bias: 0.10, noClaim: "pump demand cannot be computed"},
 	{name: "rail_shortfall", unit: "kPa", side: 1, changeSD: 0.35,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.RailShortfall },
-		predictor: func(p *platform, s *state) float64 { return p.fuelFlow(s) },
-		slope:     0, slopeSD: math.Inf(1), noClaim: "no log has rail pressure and its target"},
+		predictor: func(p *platform, s *state) float64 { return p.pumpDroop(s) },
+		slope:     1, slopeSD: 0.35, noClaim: "no log has rail pressure and its target"},
 	{name: "charge_temperature", unit: "°C", side: 1, changeSD: 0.35,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.ChargeTemperatureMax },
 		predictor: func(p *platform, s *state) float64 { return p.chargeRise(s.manifold, s.baro, s.ambient) },
@@ -91,10 +91,10 @@ var metrics = []metric{
 		sample:    func(p *platform, at *evidence.Sample) float64 { return p.bmepOf(at.Torque) },
 		predictor: func(_ *platform, s *state) float64 { return s.sim.bmepKPa },
 		slope:     1, slopeSD: 0.2, computed: true, bias: 0.08, moves: true, noClaim: "the cycle cannot be computed"},
-	{name: "boost_overshoot", unit: "kPa", side: 1, changeSD: 0.35,
+	{name: "boost_overshoot", unit: "kPa", side: 1, changeSD: 0.5,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return onTarget(r.BoostOvershoot) },
-		predictor: targetOnceOnIt,
-		slope:     0, slopeSD: 0.2, noClaim: "no log has manifold pressure and its target"},
+		predictor: targetFall,
+		slope:     boostLoopLag, slopeSD: 0.15, noClaim: "no log has manifold pressure and its target"},
 	{name: "torque", unit: "N·m", side: 1, changeSD: 0.1,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.Bound.Torque },
 		sample:    func(_ *platform, at *evidence.Sample) float64 { return at.Torque },
@@ -146,10 +146,17 @@ func onTarget(overshoot float64) float64 {
 	return overshoot
 }
 
-// targetOnceOnIt is the boost target, NaN while the turbocharger still spools.
-func targetOnceOnIt(_ *platform, s *state) float64 {
+// boostLoopLag is how far, in seconds, manifold pressure trails a moving target; common practice, no source.
+const boostLoopLag = 0.25
+
+// targetFall is how fast the boost target falls, kPa/s, 0 while it rises: pressure that trails a falling target overshoots
+// it by as much a second of lag. NaN while the turbocharger still spools.
+func targetFall(_ *platform, s *state) float64 {
 	if !known(onTarget(s.overshoot)) {
 		return math.NaN()
 	}
-	return s.target
+	if !known(s.targetRate) {
+		return math.NaN()
+	}
+	return math.Max(0, -s.targetRate)
 }

@@ -51,11 +51,10 @@ func (p *platform) ownLogs(f *platformFit, rows []evidence.Row, rev *workspace.R
 	for _, h := range workspace.Hazards() {
 		for _, l := range p.LimitsFor(h.Name) {
 			m := metricNamed(l.Metric)
-			fit, ok := f.Margins[l.Metric]
-			if m == nil || m.measured == nil || !ok {
+			if _, fitted := f.Margins[l.Metric]; m == nil || m.measured == nil || !fitted {
 				continue
 			}
-			o, err := p.ownLog(fit, m, l, own, car)
+			o, err := p.ownLog(f, m, l, own, car)
 			if err != nil {
 				return nil, fmt.Errorf("own logs, %s: %w", m.name, err)
 			}
@@ -67,7 +66,8 @@ func (p *platform) ownLogs(f *platformFit, rows []evidence.Row, rev *workspace.R
 	return out, nil
 }
 
-func (p *platform) ownLog(fit marginFit, m *metric, l *workspace.Limit, own []*evidence.Row, car string) (OwnLog, error) {
+func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*evidence.Row, car string) (OwnLog, error) {
+	fit := f.Margins[m.name]
 	o := OwnLog{Hazard: l.Hazard, Metric: m.name, Unit: m.unit, Crossing99: Span{Number(math.NaN()), Number(math.NaN())}}
 	var expected, measured float64
 	var crossed []*evidence.Row
@@ -75,6 +75,7 @@ func (p *platform) ownLog(fit marginFit, m *metric, l *workspace.Limit, own []*e
 	var gaps []pullGap
 	for _, r := range own {
 		s := stateOf(r)
+		s.pumpKnee = f.kneeOf(r.Vehicle)
 		p.simulate(&s)
 		x, y := m.predictor(p, &s), m.measured(p, r)
 		if !known(x) || !known(y) {

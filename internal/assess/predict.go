@@ -18,14 +18,15 @@ const stressDraws = 32
 
 // bench is what a revision is judged on: the same logged states run by the parent and by the revision.
 type bench struct {
-	states []state // as the revision would run them
-	parent []state // as the parent would
-	car    string  // whose offset applies; "" for a car not seen
-	basis  string
-	notes  []string
-	seed   uint64
-	draws  int                // of the parameters; 0: models/risk's default
-	offset map[string]float64 // added to a measured metric's prediction, by metric; only under a stress
+	states      []state // as the revision would run them
+	parent      []state // as the parent would
+	car         string  // whose offset applies; "" for a car not seen
+	basis       string
+	notes       []string
+	notModelled []string // changes of the revision whose effect on these states could not be computed
+	seed        uint64
+	draws       int                // of the parameters; 0: models/risk's default
+	offset      map[string]float64 // added to a measured metric's prediction, by metric; only under a stress
 }
 
 // under is the bench with a stress on the revision's states; the parent's are left out.
@@ -38,7 +39,9 @@ func (b *bench) under(p *platform, st stress) *bench {
 		s.ends = slices.Clone(s.ends)
 		s.each(func(s *state) {
 			st.apply(p, s)
-			p.resimulate(s)
+			if !st.octaneOnly {
+				p.stressSimulate(s)
+			}
 		})
 	}
 	return &out
@@ -46,9 +49,10 @@ func (b *bench) under(p *platform, st stress) *bench {
 
 // stress is a condition the revision's states are judged under.
 type stress struct {
-	name   string
-	apply  func(p *platform, s *state)
-	offset map[string]float64 // added to a measured metric's prediction, by metric
+	name       string
+	apply      func(p *platform, s *state)
+	octaneOnly bool               // it moves the knock limit and leaves combustion alone
+	offset     map[string]float64 // added to a measured metric's prediction, by metric
 }
 
 // evaluation is one metric against one limit over a bench.
@@ -60,8 +64,9 @@ type evaluation struct {
 	measured                       bool // the level comes from measurements, not from physics alone
 	points                         []point
 	keys                           []cellKey // by cell index of the result
+	problem                        risk.Problem
 	result                         risk.Result
-	before                         risk.Result // the parent's, with the same draws; empty when it met no limit
+	before                         risk.Result // the parent's, with the same draws; without draws when it met no limit
 	pr                             predictor
 }
 
@@ -113,6 +118,7 @@ type predictor struct {
 	cars    int
 	pulls   int
 	moves   bool   // see metric.moves
+	own     int    // which parameter is the car's own; the others are shared by the platform
 	sampled bool   // from measurements of this metric
 	says    string // how the level was set, where it was not
 }
@@ -123,7 +129,7 @@ func (p *platform) knockPredictor(f *platformFit, b *bench) predictor {
 	mean, cov := f.Knock.Joint(b.car)
 	return predictor{
 		cov: cov, pullSD: f.Knock.PullSD, cellSD: f.Knock.CellSD, step: p.overshoot(b), tails: f.Knock.TailShare,
-		cars: f.Knock.Cars, pulls: f.Knock.Pulls, sampled: true,
+		cars: f.Knock.Cars, pulls: f.Knock.Pulls, sampled: true, own: len(mean) - 1,
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			z := p.knockCovariates(s, f.KnockRef)
 			for _, v := range z {
@@ -145,7 +151,7 @@ func (p *platform) measuredPredictor(fit marginFit, m *metric, car string, offse
 	mean, cov := fit.Model.Joint(car)
 	return predictor{
 		cov: withChange(cov, m), pullSD: math.Sqrt(fit.Model.PullVar), cellSD: math.Sqrt(fit.Model.ResidualVar),
-		cars: fit.Cars, pulls: fit.Pulls, sampled: true, moves: m.moves,
+		cars: fit.Cars, pulls: fit.Pulls, sampled: true, moves: m.moves, own: len(mean) - 1,
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			x := m.predictor(p, s)
 			if !known(x) {
@@ -170,16 +176,16 @@ func (p *platform) measuredPredictor(fit marginFit, m *metric, car string, offse
 // computedPredictor predicts a metric from physics, with one common relative error of the model's level, narrowed by
 // what measurements there are. Its pull-to-pull spread is that of the logged states.
 func (p *platform) computedPredictor(m *metric, l level, b *bench) predictor {
-	factor, sd := l.of(b.car, m.bias)
+	factor, common, own := l.of(b.car, m.bias)
 	return predictor{
-		cov: withChange(mat.NewSymDense(1, []float64{sd * sd}), m), cars: b.carCount(), pulls: b.pullCount(), says: l.says(b.car), moves: m.moves,
+		cov: withChange(mat.NewSymDense(2, []float64{common * common, 0, 0, own * own}), m), own: 1, cars: b.carCount(), pulls: b.pullCount(), says: l.says(b.car), moves: m.moves,
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			v := factor * m.predictor(p, s)
 			if !known(v) {
 				return 0, nil, false
 			}
 			rest, spark := p.changeOf(m, s)
-			return m.side * (limit - v), []float64{-m.side * v, -m.side * factor * rest, -m.side * factor * spark}, true
+			return m.side * (limit - v), []float64{-m.side * v, -m.side * v, -m.side * factor * rest, -m.side * factor * spark}, true
 		},
 	}
 }
@@ -266,7 +272,7 @@ func (p *platform) evaluate(b *bench, pr predictor, rule limitRule) (*evaluation
 		}
 		e.points = append(e.points, pt)
 	}
-	e.keys = cells.keys
+	e.keys, e.problem = cells.keys, now
 	if len(now.States) == 0 {
 		return e, nil
 	}

@@ -74,8 +74,9 @@ type Review struct {
 	Cautions   []string    `json:"cautions"`
 	OwnLogs    []OwnLog    `json:"own_logs"` // expected against measured; empty without logs of this revision
 
-	Curves []Curve              `json:"-"` // what the plots show
-	draws  map[string][]float64 // per hazard, its probability at each parameter draw
+	Curves []Curve                `json:"-"` // what the plots show
+	worst  map[string]*evaluation // per hazard, the limit most likely to be crossed; dropped where many reviews are kept
+	draws  map[string][]float64   // per hazard, its probability at draws shared by the cars of Across
 }
 
 // Hazard is the summary of one hazard over all cells.
@@ -89,6 +90,8 @@ type Hazard struct {
 	Basis              string `json:"basis"`                // predicted | measured | both
 	Cars               int    `json:"cars"`
 	Pulls              int    `json:"pulls"`
+	Parent             Number `json:"parent_probability_per_pull"` // of the parent on the same logged states; null without one
+	Change90           Span   `json:"change_interval90"`           // of the probability less the parent's, at the same parameter draws
 }
 
 // Finding is one hazard in one cell, worst first.
@@ -163,12 +166,72 @@ type Condition struct {
 	crosses bool    // the smallest margin is negative
 }
 
-// Footprint is where the changed tables are used.
+// Footprint is where the revision's tables differ from the parent's, and how much of that the judged pulls visit. A cell
+// is changed where a modelled table the revision lists differs anywhere inside it, and visited where a judged pull has
+// been, as the revision would run it. Cells are those that the tables' breakpoints span, and visited ones beyond.
 type Footprint struct {
 	CellsChanged             int      `json:"cells_changed"`
 	CellsChangedVisited      int      `json:"cells_changed_visited"`
 	StatesPastLastBreakpoint int      `json:"states_past_last_breakpoint"`
 	NotModelled              []string `json:"not_modelled"`
+
+	CellsChangedUnvisited Number        `json:"cells_changed_unvisited"` // no log says what these changes do; null where not compared
+	CellsVisitedUnchanged Number        `json:"cells_visited_unchanged"` // the driven part the revision leaves alone; null where not compared
+	Unvisited             []ChangedArea `json:"unvisited"`               // the changed and unvisited cells, most cells first
+	Tables                []TableChange `json:"tables"`                  // the tables the revision lists, in its order
+	Spikes                []Spike       `json:"spikes"`                  // values of those tables that stand alone
+	NotCompared           string        `json:"not_compared"`            // why nothing could be compared with the parent; "" when it was
+}
+
+// ChangedArea is a rectangle of operating cells that are changed and not visited.
+type ChangedArea struct {
+	RPM     Span         `json:"rpm"`
+	LoadPct Span         `json:"load_pct"`
+	Cells   int          `json:"cells"`
+	Changes []RoleChange `json:"changes"` // largest in the area, per role
+}
+
+// RoleChange is a table's value minus the parent's; not known where the two cannot be compared.
+type RoleChange struct {
+	Role   string `json:"role"`
+	Change Number `json:"change"`
+	Unit   string `json:"unit"`
+}
+
+// TableChange is how one table that the revision lists differs from the parent's. Breakpoints are those of both tables
+// together.
+type TableChange struct {
+	Role               string      `json:"role"`
+	Name               string      `json:"name"` // of a table whose role is not modelled
+	File               string      `json:"file"`
+	Breakpoints        Number      `json:"breakpoints"`
+	BreakpointsChanged Number      `json:"breakpoints_changed"`
+	LargestChange      Number      `json:"largest_change"`
+	Unit               string      `json:"unit"`
+	At                 []AxisValue `json:"at"`           // of the largest change
+	NotCompared        string      `json:"not_compared"` // why; "" when it was compared
+}
+
+// AxisValue is a value on an axis of a table.
+type AxisValue struct {
+	Channel string `json:"channel"`
+	Value   Number `json:"value"`
+	Unit    string `json:"unit"`
+}
+
+// Spike is a value of a table that stands alone against its neighbours (models/calmap, Spikes).
+type Spike struct {
+	Role         string      `json:"role"`
+	Name         string      `json:"name"`
+	File         string      `json:"file"`
+	At           []AxisValue `json:"at"`
+	Unit         string      `json:"unit"`
+	Value        Number      `json:"value"`
+	Neighbours   Span        `json:"neighbours"`    // lowest and highest value beside it
+	Stands       Number      `json:"stands"`        // how far it stands out
+	ParentStands Number      `json:"parent_stands"` // how far the parent's table stands out there; null without one to compare with
+	New          bool        `json:"new"`           // the parent stands out less than half as far
+	VisitedCells Number      `json:"visited_cells"` // judged cells that read it; null where no model knows who reads the table
 }
 
 // NextPull is a logging request that would narrow the verdict.

@@ -40,7 +40,7 @@ func (j *Job) review(rev *workspace.Revision) (*Review, error) {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
 	}
 	r := j.blankReview(rev)
-	b, err := p.benchFor(j.ws, rows, rev, j.carOf(rev))
+	b, err := p.benchFor(f, j.ws, rows, rev, j.carOf(rev))
 	if err != nil {
 		return j.withoutBench(p, r, err)
 	}
@@ -53,9 +53,7 @@ func (j *Job) review(rev *workspace.Revision) (*Review, error) {
 			return nil, fmt.Errorf("revision %s: %w", id, err)
 		}
 		base[h.Name] = evals
-		if w := worstOf(evals); w != nil {
-			r.draws[h.Name] = w.result.Draws
-		}
+		r.worst[h.Name] = worstOf(evals)
 		r.Hazards = append(r.Hazards, p.hazardSummary(h, evals, why, b))
 		for _, e := range evals {
 			r.Findings = append(r.Findings, p.findings(f, b, e, p.fuelClass(rev.Fuel))...)
@@ -79,7 +77,7 @@ func (j *Job) review(rev *workspace.Revision) (*Review, error) {
 	}
 	p.judge(r, crossings)
 	r.Findings = worthReading(r.Findings)
-	r.Cautions = append(r.Cautions, lintNotes(rev)...)
+	r.Cautions = append(r.Cautions, lintNotes(rev, &r.Footprint)...)
 	r.Cautions = append(r.Cautions, p.notes(f)...)
 	r.Cautions = append(r.Cautions, StandingCautions...)
 	return r, nil
@@ -90,7 +88,7 @@ func (j *Job) blankReview(rev *workspace.Revision) *Review {
 		Stamp:    j.stamp("headroom/review/1"),
 		Revision: rev.ID, Parent: rev.Parent, Platform: rev.Platform, Vehicle: j.alias(rev.Vehicle), Author: rev.Author, Fuel: rev.Fuel,
 		Because: []string{}, Hazards: []Hazard{}, Findings: []Finding{}, Gains: []Gain{}, Conditions: []Condition{},
-		Footprint: Footprint{NotModelled: []string{}}, NextPulls: []NextPull{}, Cautions: []string{}, OwnLogs: []OwnLog{}, draws: map[string][]float64{},
+		Footprint: Footprint{NotModelled: []string{}}, NextPulls: []NextPull{}, Cautions: []string{}, OwnLogs: []OwnLog{}, worst: map[string]*evaluation{},
 	}
 }
 
@@ -113,6 +111,7 @@ func (j *Job) withoutBench(p *platform, r *Review, why error) (*Review, error) {
 		Channels: wantedChannels(), Narrows: "everything: no full-throttle pull of this platform has been logged yet",
 	}}
 	p.judge(r, nil)
+	r.Cautions = append(r.Cautions, lintNotes(j.ws.Revisions[r.Revision], &r.Footprint)...)
 	r.Cautions = append(r.Cautions, StandingCautions...)
 	return r, nil
 }
@@ -120,7 +119,7 @@ func (j *Job) withoutBench(p *platform, r *Review, why error) (*Review, error) {
 func notAssessed(h workspace.HazardInfo, severity, why string) Hazard {
 	none := Number(math.NaN())
 	return Hazard{Hazard: h.Name, Severity: severity, Status: StatusNotAssessed, Why: why,
-		ProbabilityPerPull: none, Interval90: Span{none, none}, Basis: BasisPredicted}
+		ProbabilityPerPull: none, Interval90: Span{none, none}, Basis: BasisPredicted, Parent: none, Change90: Span{none, none}}
 }
 
 // severity is the gravest severity the platform gives a hazard.
@@ -145,6 +144,10 @@ func (p *platform) hazardSummary(h workspace.HazardInfo, evals []*evaluation, wh
 	out.Status, out.Basis, out.Cars, out.Pulls = StatusAssessed, b.basis, worst.cars, worst.pulls
 	out.ProbabilityPerPull = Number(worst.result.Probability)
 	out.Interval90 = Span{Number(worst.result.Low), Number(worst.result.High)}
+	if len(worst.before.Draws) > 0 {
+		low, high := risk.Difference(worst.before, worst.result)
+		out.Parent, out.Change90 = Number(worst.before.Probability), Span{Number(low), Number(high)}
+	}
 	if thin := p.thin(worst.cars, worst.pulls); thin != "" && worst.measured {
 		out.Status = StatusThin
 		why = joinReasons(thin, why)

@@ -188,17 +188,21 @@ func TestPhysicsDirections(t *testing.T) {
 // Without measurements a computed level keeps its prior; with very many cars only the spread between cars is left; a
 // measured car has its own.
 func TestLevelPosterior(t *testing.T) {
-	factor, sd := level{}.of("car", 0.08)
+	of := func(l level, car string) (factor, sd float64) {
+		factor, common, own := l.of(car, 0.08)
+		return factor, math.Hypot(common, own)
+	}
+	factor, sd := of(level{}, "car")
 	close(t, "factor without measurements", factor, 1, 0)
 	close(t, "deviation without measurements", sd, 0.08, 0)
 	many := level{}
 	for i := range 10000 {
 		many[string(rune('a'+i%26))+string(rune(i))] = 0.05
 	}
-	factor, sd = many.of("unseen", 0.08)
+	factor, sd = of(many, "unseen")
 	close(t, "factor with many cars", factor, math.Exp(0.05), 1e-4)
 	close(t, "deviation with many cars", sd, carLevelSD, 1e-4)
-	factor, sd = level{"car": -0.1}.of("car", 0.08)
+	factor, sd = of(level{"car": -0.1}, "car")
 	close(t, "own factor", factor, math.Exp(-0.1), 1e-12)
 	close(t, "own deviation", sd, ownLevelSD, 0)
 }

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"headroom/internal/evidence"
+	"headroom/models/air"
 	"headroom/models/channel"
 )
 
@@ -26,6 +27,8 @@ type state struct {
 	order              float64
 	gear               float64
 	overshoot          float64 // measured boost above target, kPa
+	targetRate         float64 // of the boost target, kPa/s
+	pumpKnee           float64 // pump use, %, from which this car's rail pressure falls away
 	pastLastBreakpoint bool
 	octaneShift        float64 // stress: octane numbers added to the fuel's
 	ethanolShift       float64 // stress: ethanol share added, % by volume
@@ -54,7 +57,7 @@ func stateAt(r *evidence.Row, at *evidence.Sample) state {
 		charge: orElse(at.Charge, r.ChargeTemperature), coolant: r.CoolantTemperature,
 		lambda: orElse(r.Lambda, r.LambdaCommanded), lambdaCmd: r.LambdaCommanded,
 		spark: orElse(at.Commanded, r.SparkCommanded), intakeCam: r.IntakeCam, ethanol: r.Ethanol, fuel: r.Fuel,
-		cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, row: r,
+		cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, targetRate: r.TargetRate, row: r,
 	}
 }
 
@@ -139,6 +142,16 @@ func (s *state) axis(id channel.ID) float64 {
 // fixedPointRounds bounds the load ↔ lookup iteration; a healthy case needs a handful.
 const fixedPointRounds = 60
 
+// knowManifold takes manifold pressure from load by speed–density where it was not logged, as in a log of boost without a
+// barometer: a change of boost could not be moved otherwise.
+func (p *platform) knowManifold(s *state) {
+	if known(s.manifold) || p.AirPath == nil || !p.AirPath.VolumetricEfficiency.Known() {
+		return
+	}
+	pressure, err := air.PressureBySpeedDensity(p.airMass(s), s.charge+kelvin, p.AirPath.VolumetricEfficiency.At(s.rpm), p.geometry.CylinderDisplacement())
+	s.manifold = orNaN(pressure, err) / 1000
+}
+
 // shift moves a logged state from the calibration it was logged on to another one, as the control unit would: more
 // boost gives more charge, which moves every lookup to other load cells, which may move boost again, so it iterates
 // to a fixed point. Measured values are kept and only the difference between the two calibrations is added, so table
@@ -153,6 +166,9 @@ func (p *platform) shift(s state, from, to *calibration) (state, []string) {
 	settled := false
 	for range fixedPointRounds {
 		boost, past, why := to.delta("boost", &next, from, &s)
+		if why == "" && boost != 0 && !known(s.manifold) {
+			why = "boost table: manifold pressure is neither logged nor to be had from load"
+		}
 		if why != "" {
 			notes = append(notes, why)
 			boost = 0
@@ -173,9 +189,11 @@ func (p *platform) shift(s state, from, to *calibration) (state, []string) {
 		}
 	}
 	if !settled {
-		notes = append(notes, "boost and load did not settle on one another; the last iterate is used")
+		notes = append(notes, "boost and load do not settle on one another")
 	}
 	next.target = s.target * next.manifold / s.manifold
+	// The engine sweeps the target faster in proportion to the charge, as in withManifold.
+	next.targetRate = (s.targetRate + s.row.SpeedRate*(to.boostSlope(&next)-from.boostSlope(&s))) * orElse(next.load/s.load, 1)
 	spark, past, why := to.delta("spark", &next, from, &s)
 	if why != "" {
 		notes = append(notes, why)

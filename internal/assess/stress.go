@@ -13,7 +13,7 @@ const ethanolBlend = 30
 
 // stresses are the conditions of methods.md section 3 that a day on the road brings. Sizes: common practice, no source.
 func stresses(ethanolPct float64) []stress {
-	fuel := stress{name: "fuel two octane numbers lower", apply: func(_ *platform, s *state) { s.octaneShift = -2 }}
+	fuel := stress{name: "fuel two octane numbers lower", octaneOnly: true, apply: func(_ *platform, s *state) { s.octaneShift = -2 }}
 	if ethanolPct >= ethanolBlend {
 		fuel = stress{name: "ethanol 15 % lower", apply: func(_ *platform, s *state) { s.ethanolShift = -15 }}
 	}
@@ -26,6 +26,16 @@ func stresses(ethanolPct float64) []stress {
 		fuel,
 		{name: "ambient pressure 85 kPa", apply: thinAir},
 		{name: "lambda sensor reads 3 % rich", apply: func(_ *platform, s *state) { s.lambda *= 1.03; s.lambdaCmd *= 1.03 }},
+	}
+}
+
+// stressSimulate simulates a stressed state; what its spark change does is taken to be the same as without the stress.
+func (p *platform) stressSimulate(s *state) {
+	was, kept := s.sim, s.sparkKept
+	p.simulate(s)
+	s.sparkKept = simulated{
+		peakKPa: s.sim.peakKPa + kept.peakKPa - was.peakKPa, bmepKPa: s.sim.bmepKPa + kept.bmepKPa - was.bmepKPa,
+		torqueNm: s.sim.torqueNm + kept.torqueNm - was.torqueNm, exhaustC: s.sim.exhaustC + kept.exhaustC - was.exhaustC,
 	}
 }
 

@@ -73,6 +73,8 @@ type Row struct {
 	ManifoldPressureTarget float64 `parquet:"manifold_pressure_target"` // mean
 	BoostError             float64 `parquet:"boost_error"`              // mean of actual minus target
 	BoostOvershoot         float64 `parquet:"boost_overshoot"`          // largest of actual minus target
+	TargetRate             float64 `parquet:"target_rate"`              // mean rate of the target, kPa/s, positive rising
+	SpeedRate              float64 `parquet:"speed_rate"`               // mean rate of engine speed, rpm/s
 	WastegateDuty          float64 `parquet:"wastegate_duty"`           // largest
 	MassAirFlow            float64 `parquet:"mass_air_flow"`            // mean, g/s
 

@@ -228,6 +228,7 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		ManifoldPressure: meanOf(channel.ManifoldPressure), ManifoldPressureMax: largestOf(channel.ManifoldPressure),
 		ManifoldPressureTarget: meanOf(channel.ManifoldPressureTarget),
 		BoostError:             mean(b.boostError, k.places), BoostOvershoot: largest(b.boostError, k.places),
+		TargetRate: b.rate(get(channel.ManifoldPressureTarget), k, s), SpeedRate: b.rate(get(channel.EngineSpeed), k, s),
 		WastegateDuty: largestOf(channel.WastegateDuty), MassAirFlow: meanOf(channel.MassAirFlow),
 
 		ChargeTemperature: meanOf(channel.ChargeTemperature), ChargeTemperatureMax: largestOf(channel.ChargeTemperature),
@@ -268,6 +269,18 @@ func (b *builder) peak(k *content) int {
 		}
 	}
 	return best
+}
+
+// rate is how fast a channel moves over the cell, per second: from the sample before it to the sample after it, where the
+// segment has them.
+func (b *builder) rate(values []float64, k *content, s Segment) float64 {
+	first, last := k.places[0], k.places[len(k.places)-1]
+	first, last = max(first-1, s.From), min(last+1, s.To-1)
+	seconds := b.run.Time[last] - b.run.Time[first]
+	if !(seconds > 0) {
+		return math.NaN()
+	}
+	return (at(values, last) - at(values, first)) / seconds
 }
 
 // speedAt is the speed at the first largest of some values of a segment, NaN without one.

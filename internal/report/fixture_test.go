@@ -49,18 +49,18 @@ func fixtureReview() *assess.Review {
 			"exhaust temperature (major) not assessed: no log has exhaust temperature; without data no claim is made",
 		},
 		Hazards: []assess.Hazard{
-			{Hazard: "knock", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.19, Interval90: assess.Span{0.09, 0.33}, Basis: "predicted", Cars: 12, Pulls: 148},
-			{Hazard: "lean", Severity: "major", Status: "assessed", ProbabilityPerPull: 1e-6, Interval90: assess.Span{0, 0.0008}, Basis: "both", Cars: 12, Pulls: 148},
-			{Hazard: "fuel_delivery", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.031, Interval90: assess.Span{0.012, 0.071}, Basis: "predicted", Cars: 11, Pulls: 140},
-			{Hazard: "rail_pressure", Severity: "major", Status: "thin", Why: "2 cars and 9 pulls; the workspace asks for 5 cars and 30 pulls", ProbabilityPerPull: none, Interval90: noSpan, Cars: 2, Pulls: 9},
-			{Hazard: "charge_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.999, Interval90: assess.Span{0.97, 1}, Basis: "measured", Cars: 12, Pulls: 148},
-			{Hazard: "coolant_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0, Interval90: assess.Span{0, 0}, Basis: "measured", Cars: 12, Pulls: 148},
-			{Hazard: "oil_temperature", Severity: "moderate", Status: "not_assessed", Why: "no log has oil temperature", ProbabilityPerPull: none, Interval90: noSpan},
-			{Hazard: "exhaust_temperature", Severity: "major", Status: "not_assessed", Why: "no log has exhaust temperature; without data no claim is made", ProbabilityPerPull: none, Interval90: noSpan},
-			{Hazard: "cylinder_pressure", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.004, Interval90: assess.Span{0.0004, 0.03}, Basis: "predicted", Cars: 12, Pulls: 148},
-			{Hazard: "low_speed_load", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.0021, Interval90: assess.Span{0.0002, 0.012}, Basis: "predicted", Cars: 12, Pulls: 148},
-			{Hazard: "boost_control", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.12, Interval90: assess.Span{0.06, 0.2}, Basis: "measured", Cars: 12, Pulls: 148},
-			{Hazard: "driveline", Severity: "major", Status: "not_assessed", Why: "the platform file has no limit for it", ProbabilityPerPull: none, Interval90: noSpan},
+			{Hazard: "knock", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.19, Interval90: assess.Span{0.09, 0.33}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: 0.03, Change90: assess.Span{0.06, 0.29}},
+			{Hazard: "lean", Severity: "major", Status: "assessed", ProbabilityPerPull: 1e-6, Interval90: assess.Span{0, 0.0008}, Basis: "both", Cars: 12, Pulls: 148, Parent: 1e-7, Change90: assess.Span{0, 0.0008}},
+			{Hazard: "fuel_delivery", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.031, Interval90: assess.Span{0.012, 0.071}, Basis: "predicted", Cars: 11, Pulls: 140, Parent: 0.047, Change90: assess.Span{-0.04, 0.002}},
+			{Hazard: "rail_pressure", Severity: "major", Status: "thin", Why: "2 cars and 9 pulls; the workspace asks for 5 cars and 30 pulls", ProbabilityPerPull: none, Interval90: noSpan, Cars: 2, Pulls: 9, Parent: none, Change90: noSpan},
+			{Hazard: "charge_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.999, Interval90: assess.Span{0.97, 1}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan},
+			{Hazard: "coolant_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0, Interval90: assess.Span{0, 0}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan},
+			{Hazard: "oil_temperature", Severity: "moderate", Status: "not_assessed", Why: "no log has oil temperature", ProbabilityPerPull: none, Interval90: noSpan, Parent: none, Change90: noSpan},
+			{Hazard: "exhaust_temperature", Severity: "major", Status: "not_assessed", Why: "no log has exhaust temperature; without data no claim is made", ProbabilityPerPull: none, Interval90: noSpan, Parent: none, Change90: noSpan},
+			{Hazard: "cylinder_pressure", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.004, Interval90: assess.Span{0.0004, 0.03}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan},
+			{Hazard: "low_speed_load", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.0021, Interval90: assess.Span{0.0002, 0.012}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan},
+			{Hazard: "boost_control", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.12, Interval90: assess.Span{0.06, 0.2}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan},
+			{Hazard: "driveline", Severity: "major", Status: "not_assessed", Why: "the platform file has no limit for it", ProbabilityPerPull: none, Interval90: noSpan, Parent: none, Change90: noSpan},
 		},
 		Findings: []assess.Finding{
 			{Rank: 1, Hazard: "knock", Severity: "major", Cell: cellAt(3000, 160), Metric: "knock_margin", Unit: "deg", Predicted: 1.2, Interval90: assess.Span{-1.1, 3.4}, Limit: 0, LimitSource: "shop rule, 2024",
@@ -97,7 +97,7 @@ func fixtureReview() *assess.Review {
 			{Condition: "ambient pressure 85 kPa", Hazard: "charge_temperature", Margin: -17, Unit: "°C", ProbabilityPerPull: 1},
 			{Condition: "lambda sensor reads 3 % rich", Hazard: "lean", Margin: none, Unit: "lambda", ProbabilityPerPull: none},
 		},
-		Footprint: assess.Footprint{CellsChanged: 61, CellsChangedVisited: 38, StatesPastLastBreakpoint: 12, NotModelled: []string{"fan duty: changed, not modelled"}},
+		Footprint: fixtureFootprint(),
 		NextPulls: []assess.NextPull{
 			{RPM: assess.Span{2500, 4000}, LoadPct: assess.Span{150, 190}, Gear: 4, Channels: []string{"knock_retard", "lambda", "charge_temperature"}, Narrows: "knock, which holds this revision"},
 			{RPM: assess.Span{4500, 6500}, LoadPct: assess.Span{140, 180}, Gear: none, Channels: []string{"exhaust_temperature"}, Narrows: "exhaust temperature, which is not assessed"},
@@ -109,6 +109,33 @@ func fixtureReview() *assess.Review {
 			{Hazard: "lean", Metric: "lambda", Unit: "lambda", Pulls: 1, Expected: none, Measured: 0.841, Rows: 8, Outside: 0, PullsCrossed: 0, Crossing99: noSpan},
 		},
 		Curves: fixtureCurves(),
+	}
+}
+
+func fixtureFootprint() assess.Footprint {
+	at := func(rpm, load assess.Number) []assess.AxisValue {
+		return []assess.AxisValue{{Channel: "engine_speed", Value: rpm, Unit: "rpm"}, {Channel: "absolute_load", Value: load, Unit: "%"}}
+	}
+	coolant := []assess.AxisValue{{Channel: "coolant_temperature", Value: 90, Unit: "°C"}}
+	return assess.Footprint{
+		CellsChanged: 61, CellsChangedVisited: 38, StatesPastLastBreakpoint: 12, NotModelled: []string{"fan duty: changed, not modelled"},
+		CellsChangedUnvisited: 23, CellsVisitedUnchanged: 14,
+		Unvisited: []assess.ChangedArea{
+			{RPM: assess.Span{4000, 7000}, LoadPct: assess.Span{180, 220}, Cells: 12, Changes: []assess.RoleChange{{Role: "spark", Change: 2, Unit: "deg"}, {Role: "boost", Change: 8, Unit: "kPa"}}},
+			{RPM: assess.Span{5000, 6500}, LoadPct: assess.Span{120, 180}, Cells: 9, Changes: []assess.RoleChange{{Role: "lambda", Change: -0.02, Unit: "lambda"}}},
+			{RPM: assess.Span{2000, 2500}, LoadPct: assess.Span{140, 180}, Cells: 2, Changes: []assess.RoleChange{{Role: "intake_cam", Change: none, Unit: "deg"}}},
+		},
+		Tables: []assess.TableChange{
+			{Role: "spark", File: "tables/spark.csv", Breakpoints: 130, BreakpointsChanged: 24, LargestChange: 2, Unit: "deg", At: at(3500, 162.5)},
+			{Role: "lambda", File: "tables/lambda.csv", Breakpoints: 49, BreakpointsChanged: 0, LargestChange: none, Unit: "lambda", At: []assess.AxisValue{}},
+			{Role: "intake_cam", File: "tables/cam.csv", Breakpoints: none, BreakpointsChanged: none, LargestChange: none, Unit: "deg", At: []assess.AxisValue{}, NotCompared: "the parent has no such table"},
+			{Role: "other", Name: "fan_duty", File: "tables/fan.csv", Breakpoints: 6, BreakpointsChanged: 1, LargestChange: 15, Unit: "%", At: coolant},
+		},
+		Spikes: []assess.Spike{
+			{Role: "spark", File: "tables/spark.csv", At: at(3500, 162.5), Unit: "deg", Value: 19.5, Neighbours: assess.Span{12, 15.5}, Stands: 5.2, ParentStands: 0.4, New: true, VisitedCells: 4},
+			{Role: "boost", File: "tables/boost.csv", At: at(6000, 100)[:1], Unit: "kPa", Value: 188, Neighbours: assess.Span{214, 214}, Stands: -26, ParentStands: -26, VisitedCells: 0},
+			{Role: "other", Name: "fan_duty", File: "tables/fan.csv", At: coolant, Unit: "%", Value: 75, Neighbours: assess.Span{40, 45}, Stands: 32, ParentStands: none, New: true, VisitedCells: none},
+		},
 	}
 }
 
@@ -148,6 +175,8 @@ func awkwardReview() *assess.Review {
 	r.Hazards[3].Why = longID
 	r.Curves[0].Unit, r.Curves[1].Hazard = hostileID, hostileID
 	r.Footprint.NotModelled = []string{hostileID}
+	r.Footprint.Tables[0].Unit, r.Footprint.Tables[2].NotCompared, r.Footprint.Tables[3].Name = hostileID, hostileID, longID
+	r.Footprint.Spikes[0].Role, r.Footprint.Spikes[2].At[0].Channel, r.Footprint.Unvisited[0].Changes[0].Role = hostileID, longID, longID
 	r.NextPulls[0].Channels = []string{longID, hostileID}
 	r.Cautions = append([]string{}, hostileID)
 	r.OwnLogs[0].Metric, r.OwnLogs[1].Say, r.OwnLogs[2].Unit = longID, hostileID+longID, hostileID

@@ -35,7 +35,7 @@ func reviewDocument(r *assess.Review, d display) document {
 			curveSection(r, d),
 			conditionSection(r, d),
 			gainSection(r, d),
-			footprintSection(r.Footprint),
+			footprintSection(&r.Footprint, d),
 			nextPullSection(r.NextPulls),
 			cautionSection(r.Cautions),
 			ruleSection(),
@@ -262,9 +262,28 @@ func hazardRow(h assess.Hazard) row {
 		text(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").toned(loud), status, odds, evidenceOf(h.Cars, h.Pulls), basis,
 	}}
 	if why != "" {
-		r.Notes = []string{capital(sentence(why))}
+		r.Notes = append(r.Notes, capital(sentence(why)))
+	}
+	if say := againstParent(h); say != "" {
+		r.Notes = append(r.Notes, say)
 	}
 	return r
+}
+
+// worthComparing is the chance from which the parent's is worth a line.
+const worthComparing = 0.001
+
+// againstParent sets a hazard's chance beside the parent's; "" where there is no parent or neither is worth a line.
+func againstParent(h assess.Hazard) string {
+	was, is := h.Parent, h.ProbabilityPerPull
+	if !was.Known() || !is.Known() || (was < worthComparing && is < worthComparing) {
+		return ""
+	}
+	points := func(v assess.Number) string {
+		return strings.Replace(fmt.Sprintf("%+.1f", 100*float64(v)), "-", "−", 1)
+	}
+	return fmt.Sprintf("The parent crosses in %s of the same pulls; difference %s points (90 %% interval %s to %s).",
+		probability(was), points(is-was), points(h.Change90[0]), points(h.Change90[1]))
 }
 
 func conditionSection(r *assess.Review, d display) section {
@@ -287,26 +306,6 @@ func conditionSection(r *assess.Review, d display) section {
 		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Condition), text(plain(c.Hazard)), margin, text(probability(c.ProbabilityPerPull))}})
 	}
 	s.Blocks = []block{{Table: t}}
-	return s
-}
-
-func footprintSection(f assess.Footprint) section {
-	s := section{ID: "footprint", Title: "What the revision touches"}
-	items := []string{
-		fmt.Sprintf("%s changed; logs have been in %d of them.", count(f.CellsChanged, "operating cell"), f.CellsChangedVisited),
-	}
-	if f.StatesPastLastBreakpoint == 0 {
-		items = append(items, "No predicted state runs past a table's last breakpoint.")
-	} else {
-		items = append(items, fmt.Sprintf("%s past a table's last breakpoint, where the table is held at its edge.", verb(f.StatesPastLastBreakpoint, "predicted state", "runs", "run")))
-	}
-	if len(f.NotModelled) == 0 {
-		items = append(items, "Every changed table is modelled.")
-	}
-	for _, n := range f.NotModelled {
-		items = append(items, sentence(n))
-	}
-	s.Blocks = []block{{List: items}}
 	return s
 }
 

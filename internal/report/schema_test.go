@@ -33,8 +33,8 @@ func TestSchemas(t *testing.T) {
 }
 
 // TestContractOrder holds the review's keys against the contract, written out here once more. What came later stands
-// behind the contract's own keys, own_logs last and the rest of a gain after its change; the unit of a margin stands
-// beside it.
+// behind the contract's own keys, own_logs last, the parent's chance after a hazard's pulls, the rest of a gain after its change and of a footprint after
+// its lists; the unit of a margin stands beside it.
 func TestContractOrder(t *testing.T) {
 	r := ordered(t, render(t, "review", JSON, Options{})).(object)
 	for _, c := range []struct {
@@ -42,11 +42,11 @@ func TestContractOrder(t *testing.T) {
 		want string
 	}{
 		{r, "schema tool_version workspace_digest seed revision parent platform vehicle author fuel verdict because hazards findings gains conditions footprint next_pulls cautions own_logs"},
-		{r.get("hazards").([]any)[0].(object), "hazard severity status why probability_per_pull interval90 basis cars pulls"},
+		{r.get("hazards").([]any)[0].(object), "hazard severity status why probability_per_pull interval90 basis cars pulls parent_probability_per_pull change_interval90"},
 		{r.get("findings").([]any)[0].(object), "rank hazard severity cell metric unit predicted interval90 limit limit_source margin margin_sd probability_per_pull envelope basis change say"},
 		{r.get("gains").([]any)[0].(object), "rpm torque_nm change_pct change_interval90_pct power_kw spent_hazard spent_margin spent_unit spent_sd"},
 		{r.get("conditions").([]any)[0].(object), "condition hazard margin unit probability_per_pull"},
-		{r.get("footprint").(object), "cells_changed cells_changed_visited states_past_last_breakpoint not_modelled"},
+		{r.get("footprint").(object), "cells_changed cells_changed_visited states_past_last_breakpoint not_modelled cells_changed_unvisited cells_visited_unchanged unvisited tables spikes not_compared"},
 		{r.get("next_pulls").([]any)[0].(object), "rpm load_pct gear channels narrows"},
 	} {
 		if got := strings.Join(c.of.keys(), " "); got != c.want {

@@ -126,31 +126,82 @@ func EvaluateMany(problems []Problem, draws int, seed uint64) ([]Result, error) 
 	return out, nil
 }
 
-// Comparison is a child calibration against its parent at the same parameters.
-type Comparison struct {
-	Parent, Child Result
-	Difference    float64 // mean of child minus parent probability
-	Low, High     float64 // 5 and 95 % quantiles of that difference over the parameters
-	Worse         float64 // share of parameter draws at which the child's probability is the higher
+// MemberDraws is the probability that a pull crosses at each parameter draw, for one member of a family whose problems
+// share all parameters but one, own (an index into the parameters: a car's offset). Equal draws, seed and covariance of
+// the shared parameters give every member the same draws of these; its own parameter is drawn given them, apart from
+// other members' (member numbers it). So draws of different members may be counted together, one by one. Errors as in
+// Evaluate, and for an own that is no parameter.
+func MemberDraws(p Problem, own, draws int, seed, member uint64) ([]float64, error) {
+	if draws < 2 {
+		return nil, fmt.Errorf("%d parameter draws: give 2 or more", draws)
+	}
+	if err := p.check(); err != nil {
+		return nil, err
+	}
+	if p.Cov == nil || own < 0 || own >= p.Cov.SymmetricDim() {
+		return nil, fmt.Errorf("parameter %d is not one of the problem's", own)
+	}
+	r := memberRoot(p.Cov, own)
+	shared, apart := latinNormal(draws, r.rank-1, seed), latinNormal(draws, 1, seed^(member+1)*0x9e3779b97f4a7c15)
+	sample := make([]float64, 0, draws*r.rank)
+	for d := range draws {
+		sample = append(append(sample, shared[d*(r.rank-1):(d+1)*(r.rank-1)]...), apart[d])
+	}
+	return newWorkspace(&p, r).evaluate(sample, draws, seed).Draws, nil
 }
 
-// Compare evaluates parent and child with the same draws.
-func Compare(parent, child Problem, draws int, seed uint64) (Comparison, error) {
-	r, err := EvaluateMany([]Problem{parent, child}, draws, seed)
-	if err != nil {
-		return Comparison{}, err
-	}
-	c := Comparison{Parent: r[0], Child: r[1]}
-	diff := make([]float64, len(r[0].Draws))
-	for i := range diff {
-		diff[i] = r[1].Draws[i] - r[0].Draws[i]
-		c.Difference += diff[i] / float64(len(diff))
-		if diff[i] > 0 {
-			c.Worse += 1 / float64(len(diff))
+// memberRoot is a square root of cov in which direction k moves parameter k and those after it, the own parameter being
+// last: Cholesky's factor, with nothing in the directions that carry no variance. So equal covariances of the shared
+// parameters give equal directions, and the last one moves the own parameter alone.
+func memberRoot(cov *mat.SymDense, own int) root {
+	n := cov.SymmetricDim()
+	order := make([]int, 0, n)
+	for i := range n {
+		if i != own {
+			order = append(order, i)
 		}
 	}
-	c.Low, c.High = band(diff)
-	return c, nil
+	order = append(order, own)
+	r := root{l: mat.NewDense(n, n, nil), rank: n}
+	for k, pivot := range order {
+		left := cov.At(pivot, pivot)
+		for c := range k {
+			left -= r.l.At(pivot, c) * r.l.At(pivot, c)
+		}
+		if !(left > negligible*cov.At(pivot, pivot)) {
+			continue
+		}
+		r.l.Set(pivot, k, math.Sqrt(left))
+		for _, i := range order[k+1:] {
+			v := cov.At(i, pivot)
+			for c := range k {
+				v -= r.l.At(i, c) * r.l.At(pivot, c)
+			}
+			r.l.Set(i, k, v/math.Sqrt(left))
+		}
+	}
+	return r
+}
+
+// Difference is the 5 and the 95 % quantile over the parameters of b's probability less a's, both from one call of
+// EvaluateMany.
+func Difference(a, b Result) (low, high float64) {
+	diff := make([]float64, len(a.Draws))
+	for i := range diff {
+		diff[i] = b.Draws[i] - a.Draws[i]
+	}
+	return band(diff)
+}
+
+// Worse is the share of parameter draws at which b is more likely to cross than a, both from one call of EvaluateMany.
+func Worse(a, b Result) float64 {
+	n := 0
+	for i := range a.Draws {
+		if b.Draws[i] > a.Draws[i] {
+			n++
+		}
+	}
+	return float64(n) / float64(len(a.Draws))
 }
 
 func (p *Problem) check() error {

@@ -4,9 +4,11 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 	"pgregory.net/rapid"
 )
@@ -183,16 +185,19 @@ func TestMonotone(t *testing.T) {
 		child.States = append([]State(nil), parent.States...)
 		i := rapid.IntRange(0, len(child.States)-1).Draw(t, "state")
 		child.States[i].Margin -= rapid.Float64Range(0, 3).Draw(t, "drop")
-		c, err := Compare(parent, child, 16, 1)
+		both, err := EvaluateMany([]Problem{parent, child}, 16, 1)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for k := range c.Parent.Draws {
-			if c.Child.Draws[k] < c.Parent.Draws[k]-1e-9 {
-				t.Fatalf("draw %d: child %.6f below parent %.6f", k, c.Child.Draws[k], c.Parent.Draws[k])
+		for k := range both[0].Draws {
+			if was, now := both[0].Draws[k], both[1].Draws[k]; now < was-1e-9 {
+				t.Fatalf("draw %d: child %.6f below parent %.6f", k, now, was)
 			}
 		}
-		for _, r := range []Result{c.Parent, c.Child} {
+		if low, high := Difference(both[0], both[1]); low < -1e-9 || high < low || Worse(both[1], both[0]) > 0 && high < 1e-9 {
+			t.Fatalf("difference %g to %g", low, high)
+		}
+		for _, r := range both {
 			if r.Probability < 0 || r.Probability > 1 || r.Low > r.High || r.Low < 0 || r.High > 1 {
 				t.Fatalf("probability %g, band %g–%g", r.Probability, r.Low, r.High)
 			}
@@ -342,5 +347,53 @@ func BenchmarkEvaluate(b *testing.B) {
 		if _, err := Evaluate(p, 0, 1); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// Members of a family: the square root reproduces the covariance; two members without an own part agree draw by draw,
+// and the correlation of two members' margins over the draws is that of the shared part (analytic: s²/(s² + o²)).
+func TestMemberDraws(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(1, 5).Draw(t, "n")
+		a := mat.NewDense(n, n, nil)
+		for i := range n {
+			for j := range n {
+				a.Set(i, j, rapid.Float64Range(-2, 2).Draw(t, "a"))
+			}
+		}
+		var cov mat.SymDense
+		cov.SymOuterK(1, a)
+		r := memberRoot(&cov, rapid.IntRange(0, n-1).Draw(t, "own"))
+		var back mat.SymDense
+		back.SymOuterK(1, r.l)
+		if !mat.EqualApprox(&cov, &back, 1e-6*(1+mat.Max(&cov))) {
+			t.Fatalf("root of %v gives %v", mat.Formatted(&cov), mat.Formatted(&back))
+		}
+	})
+	member := func(shared, own float64, k uint64) []float64 {
+		p := Problem{
+			States: []State{{Margin: 0, Grad: []float64{1, 1}}}, PullSD: 1,
+			Cov: mat.NewSymDense(2, []float64{shared * shared, 0, 0, own * own}),
+		}
+		d, err := MemberDraws(p, 1, 4000, 5, k)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range d { // back to the margin, in pull deviations
+			d[i] = math.Sqrt2 * math.Erfinv(2*d[i]-1)
+		}
+		return d
+	}
+	if a, b := member(0.4, 0, 1), member(0.4, 0, 2); !slices.Equal(a, b) {
+		t.Error("members with nothing of their own differ")
+	}
+	if got := stat.Correlation(member(0.4, 0.3, 1), member(0.4, 0.3, 2), nil); math.Abs(got-0.64) > 0.04 {
+		t.Errorf("correlation %.3f, want 0.64", got)
+	}
+	if got := stat.StdDev(member(0.4, 0.3, 1), nil); math.Abs(got-0.5) > 0.02 {
+		t.Errorf("deviation %.3f, want 0.5", got)
+	}
+	if _, err := MemberDraws(Problem{States: []State{{Margin: 1}}}, 0, 10, 1, 1); err == nil {
+		t.Error("a problem without parameters passes")
 	}
 }
