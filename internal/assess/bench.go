@@ -26,7 +26,7 @@ const fleetPulls = 60
 // the revision's own logs, the parent's, the car's other calibrations, and last the fleet's, for a car not seen.
 // car is the id the evidence knows the revision's car by, "" for a revision meant for the fleet.
 func (p *platform) benchFor(f *platformFit, ws *workspace.Workspace, rows []evidence.Row, rev *workspace.Revision, car string) (*bench, error) {
-	b := &bench{car: car, basis: BasisPredicted}
+	b := &bench{car: car, named: car != "", basis: BasisPredicted}
 	picked := p.pickRows(b, pullRows(rows), rev, hardwareDate(ws, rev))
 	if len(picked) == 0 {
 		return nil, fmt.Errorf("revision %s: platform %s has no logged pull: put logs under runs/<vehicle>/<revision>/ and run headroom ingest", rev.ID, rev.Platform)

@@ -32,7 +32,8 @@ type platformFit struct {
 // marginFit is the mixed model of one measured metric.
 type marginFit struct {
 	Model *mixed.Model
-	Ref   float64 // predictor value the covariate is centred at
+	Ref   float64  // predictor value the covariate is centred at
+	Seen  []string // the cars that measured it, sorted
 	Cars  int
 	Pulls int
 }
@@ -152,16 +153,27 @@ func (p *platform) fitMargin(f *platformFit, m *metric, rows []*evidence.Row, st
 	if err != nil {
 		return err
 	}
-	f.Margins[m.name] = marginFit{Model: model, Ref: ref, Cars: len(cars), Pulls: nest.pulls}
+	seen := make([]string, len(nest.cars))
+	for i, c := range nest.cars {
+		seen[i] = c.id
+	}
+	slices.Sort(seen)
+	f.Margins[m.name] = marginFit{Model: model, Ref: ref, Seen: seen, Cars: len(cars), Pulls: nest.pulls}
 	return nil
 }
 
+// mixedCars groups each car's pulls by day.
 func mixedCars(n *nest[mixed.Row]) []mixed.Car {
 	cars := make([]mixed.Car, 0, len(n.cars))
 	for _, car := range n.cars {
 		c := mixed.Car{ID: car.id}
+		days := newIndex[string]()
 		for _, pull := range car.pulls {
-			c.Pulls = append(c.Pulls, mixed.Pull{Rows: pull.rows})
+			k := days.of(pull.day)
+			if k == len(c.Days) {
+				c.Days = append(c.Days, mixed.Day{})
+			}
+			c.Days[k].Pulls = append(c.Days[k].Pulls, mixed.Pull{Rows: pull.rows})
 		}
 		cars = append(cars, c)
 	}
@@ -181,7 +193,10 @@ type nestCar[T any] struct {
 	index map[string]*nestPull[T]
 }
 
-type nestPull[T any] struct{ rows []T }
+type nestPull[T any] struct {
+	day  string // date of the run, the run itself where that is unknown
+	rows []T
+}
 
 func newNest[T any]() *nest[T] { return &nest[T]{index: map[string]*nestCar[T]{}} }
 
@@ -195,7 +210,7 @@ func (n *nest[T]) add(r *evidence.Row, item T) {
 	id := pullID(r)
 	pull, ok := car.index[id]
 	if !ok {
-		pull = &nestPull[T]{}
+		pull = &nestPull[T]{day: cmp.Or(r.Date, r.Run)}
 		car.index[id] = pull
 		car.pulls = append(car.pulls, pull)
 		n.pulls++

@@ -109,7 +109,8 @@ func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*
 	o.Expected, o.Measured = Number(expected/float64(o.Rows)), Number(measured/float64(o.Rows))
 	o.Pulls, o.PullsCrossed = len(gaps), countPulls(crossed)
 	for _, g := range gaps {
-		if math.Abs(g.sum/g.n) > z99*math.Sqrt(g.level*g.level+fit.Model.PullVar+fit.Model.ResidualVar/g.n) {
+		// Pulls of one day share its deviation, so that more than one may lie outside for one cause.
+		if math.Abs(g.sum/g.n) > z99*math.Sqrt(g.level*g.level+fit.Model.DayVar+fit.Model.PullVar+fit.Model.ResidualVar/g.n) {
 			o.Outside++
 		}
 	}

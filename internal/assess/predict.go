@@ -21,6 +21,7 @@ type bench struct {
 	states      []state // as the revision would run them
 	parent      []state // as the parent would
 	car         string  // whose offset applies; "" for a car not seen
+	named       bool    // the revision is meant for one car
 	basis       string
 	notes       []string
 	notModelled []string // changes of the revision whose effect on these states could not be computed
@@ -120,6 +121,7 @@ type predictor struct {
 	moves   bool   // see metric.moves
 	own     int    // which parameter is the car's own; the others are shared by the platform
 	sampled bool   // from measurements of this metric
+	unseen  bool   // but none of them on this car, nor can it be computed
 	says    string // how the level was set, where it was not
 }
 
@@ -127,8 +129,10 @@ type predictor struct {
 // means that the accumulated retard passes the tolerated one, not that knock was heard once.
 func (p *platform) knockPredictor(f *platformFit, b *bench) predictor {
 	mean, cov := f.Knock.Joint(b.car)
+	_, seen := f.Knock.Effect(b.car)
 	return predictor{
-		cov: cov, pullSD: f.Knock.PullSD, cellSD: f.Knock.CellSD, step: p.overshoot(b), tails: f.Knock.TailShare,
+		unseen: !seen,
+		cov:    cov, pullSD: f.Knock.PullSD, cellSD: f.Knock.CellSD, step: p.overshoot(b), tails: f.Knock.TailShare,
 		cars: f.Knock.Cars, pulls: f.Knock.Pulls, sampled: true, own: len(mean) - 1,
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			z := p.knockCovariates(s, f.KnockRef)
@@ -150,8 +154,9 @@ func (p *platform) knockPredictor(f *platformFit, b *bench) predictor {
 func (p *platform) measuredPredictor(fit marginFit, m *metric, car string, offset float64) predictor {
 	mean, cov := fit.Model.Joint(car)
 	return predictor{
-		cov: withChange(cov, m), pullSD: math.Sqrt(fit.Model.PullVar), cellSD: math.Sqrt(fit.Model.ResidualVar),
+		cov: withChange(cov, m), pullSD: math.Sqrt(fit.Model.DayVar + fit.Model.PullVar), cellSD: math.Sqrt(fit.Model.ResidualVar),
 		cars: fit.Cars, pulls: fit.Pulls, sampled: true, moves: m.moves, own: len(mean) - 1,
+		unseen: !m.computed && !slices.Contains(fit.Seen, car),
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			x := m.predictor(p, s)
 			if !known(x) {

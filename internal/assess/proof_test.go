@@ -144,15 +144,13 @@ func TestGradedProposals(t *testing.T) {
 	}
 }
 
-// proofFleets are the fleets of the proof. Estimator and demo were tuned while looking at the first; the second was
-// not looked at before.
-var proofFleets = []struct {
-	fleet, proposals uint64
-	looked           string
-}{
-	{demoSeed, 20261124, "looked at while tuning"},
-	{2, 99, "not looked at before"},
-}
+// The fleets of the proof. Estimator and demo were tuned while looking at the first; the others were drawn when the
+// tuning was over, and their promises are held to all of them together.
+const lookedAtFleet, lookedAtProposals = demoSeed, 20261124
+
+var unseenFleets = []uint64{21, 22, 23, 24, 25, 26}
+
+const unseenProposals = 100 // a fleet
 
 // The proof: docs/proof-judgement.md is its output.
 func TestProofJudgement(t *testing.T) {
@@ -160,52 +158,81 @@ func TestProofJudgement(t *testing.T) {
 		t.Skip("set HEADROOM_PROOF=1")
 	}
 	var b strings.Builder
-	b.WriteString("# Proof: the judgement on graded proposals\n\nWritten by `HEADROOM_PROOF=1 go test -run Proof -timeout 30m ./internal/assess`. Demo fleets of 24 cars, each with " +
-		fmt.Sprint(proofCount) + "\nproposed revisions of random kind and size, each a child of its car's latest driven revision; true probabilities from 200\n" +
-		"simulated pulls each (standard error about 0.03 near 0.2). *Dangerous*: at least 0.2 a pull in truth in a serious hazard.\n" +
-		"How truth and fitted model differ: [proof.md](proof.md).\n")
-	for _, f := range proofFleets {
-		fmt.Fprintf(&b, "\n## Fleet seed %d, proposals seed %d (%s)\n", f.fleet, f.proposals, f.looked)
-		dir := filepath.Join(t.TempDir(), "ws")
-		if _, err := demo.Build(dir, demo.Options{Seed: f.fleet, TruthPulls: 100}); err != nil {
-			t.Fatal(err)
-		}
-		if err := bring(dir); err != nil {
-			t.Fatal(err)
-		}
-		prove(t, &b, proposals(t, dir, proofCount, f.proposals))
+	fmt.Fprintf(&b, "# Proof: the judgement on graded proposals\n\nWritten by `HEADROOM_PROOF=1 go test -run ProofJudgement -timeout 30m ./internal/assess`. Demo fleets of 24 cars with\n"+
+		"proposed revisions of random kind and size, each a child of its car's latest driven revision; true probabilities from 200\n"+
+		"simulated pulls each (standard error about 0.03 near 0.2). *Dangerous*: at least 0.2 a pull in truth in a serious hazard.\n"+
+		"*Mild*: below 0.02 in every serious one. How truth and fitted model differ: [proof.md](proof.md).\n")
+	fmt.Fprintf(&b, "\n## %d proposals on %d fleets not looked at before (seeds %d to %d)\n", unseenProposals*len(unseenFleets), len(unseenFleets), unseenFleets[0], unseenFleets[len(unseenFleets)-1])
+	b.WriteString("\n| fleet seed | dangerous: held | conditions | released | mild: released or conditions |\n|---|---|---|---|---|\n")
+	var pool []graded
+	for _, seed := range unseenFleets {
+		all := proposals(t, proofFleet(t, seed), unseenProposals, 1000*seed+1)
+		dangerous, mild := verdicts(all)
+		fmt.Fprintf(&b, "| %d | %d of %d | %d | %d | %.0f %% of %d |\n", seed, dangerous[VerdictHold]+dangerous[VerdictUndecided], total(dangerous),
+			dangerous[VerdictConditions], dangerous[VerdictRelease], 100*letThrough(mild), total(mild))
+		pool = append(pool, all...)
 	}
+	prove(t, &b, pool)
+	fmt.Fprintf(&b, "\n## %d proposals on the fleet looked at while tuning (seed %d)\n", proofCount, lookedAtFleet)
+	prove(t, &b, proposals(t, proofFleet(t, lookedAtFleet), proofCount, lookedAtProposals))
 	if err := os.WriteFile(filepath.Join("..", "..", "docs", "proof-judgement.md"), []byte(b.String()), 0o644); err != nil {
 		t.Fatal(err)
 	}
 }
 
-// prove writes one fleet's tables and checks its promises.
+func proofFleet(t *testing.T, seed uint64) string {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "ws")
+	if _, err := demo.Build(dir, demo.Options{Seed: seed, TruthPulls: 100}); err != nil {
+		t.Fatal(err)
+	}
+	if err := bring(dir); err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+func total(n map[string]int) int {
+	return n[VerdictHold] + n[VerdictUndecided] + n[VerdictConditions] + n[VerdictRelease]
+}
+
+func letThrough(n map[string]int) float64 {
+	return float64(n[VerdictRelease]+n[VerdictConditions]) / float64(total(n))
+}
+
+// prove writes the tables of some proposals and checks their promises: ranking where five or more are dangerous,
+// calibration and cover of the hazards that ever cross, and the verdicts.
 func prove(t *testing.T, b *strings.Builder, all []graded) {
-	b.WriteString("\n| hazard | assessed | truly dangerous | area under the curve | calibration error | 90 % interval holds |\n|---|---|---|---|---|---|\n")
+	t.Helper()
+	b.WriteString("\n| hazard | assessed | truly dangerous | area under the curve | calibration error | mean predicted | mean true | 90 % interval holds |\n|---|---|---|---|---|---|---|---|\n")
 	for _, h := range workspace.Hazards() {
 		c := calls(all, h.Name)
 		if len(c) == 0 {
-			fmt.Fprintf(b, "| %s | 0 | | | | |\n", words(h.Name))
+			fmt.Fprintf(b, "| %s | 0 | | | | | | |\n", words(h.Name))
 			continue
 		}
-		bad := 0
+		bad, predicted, truth := 0, 0.0, 0.0
 		for _, x := range c {
 			if x.truth >= 0.2 {
 				bad++
 			}
+			predicted += x.p / float64(len(c))
+			truth += x.truth / float64(len(c))
 		}
 		area, shown := rankingArea(c), "–"
 		if known(area) {
 			shown = fmt.Sprintf("%.3f", area)
 		}
-		e := calibrationError(c)
-		fmt.Fprintf(b, "| %s | %d | %d | %s | %.3f | %.1f %% |\n", words(h.Name), len(c), bad, shown, e, 100*coverage(c))
+		e, cover := calibrationError(c), coverage(c)
+		fmt.Fprintf(b, "| %s | %d | %d | %s | %.3f | %.3f | %.3f | %.1f %% |\n", words(h.Name), len(c), bad, shown, e, predicted, truth, 100*cover)
 		if e > 0.05 {
 			t.Errorf("%s: calibration error %.3f", h.Name, e)
 		}
 		if bad >= 5 && area < 0.9 {
 			t.Errorf("%s: area under the curve %.3f", h.Name, area)
+		}
+		if cover < 0.85 {
+			t.Errorf("%s: the 90 %% interval holds %.3f of the true probabilities", h.Name, cover)
 		}
 	}
 	dangerous, mild := verdicts(all)
@@ -219,17 +246,17 @@ func prove(t *testing.T, b *strings.Builder, all []graded) {
 	if dangerous[VerdictRelease] > 0 {
 		t.Errorf("dangerous proposals released: %v", dangerous)
 	}
-	total := mild[VerdictHold] + mild[VerdictUndecided] + mild[VerdictConditions] + mild[VerdictRelease]
-	if share := float64(mild[VerdictRelease]+mild[VerdictConditions]) / float64(total); share < 0.8 {
-		t.Errorf("of %d mild proposals only %.0f %% are released with or without conditions", total, 100*share)
+	if share := letThrough(mild); share < 0.8 {
+		t.Errorf("of %d mild proposals only %.0f %% are released with or without conditions", total(mild), 100*share)
 	}
-	b.WriteString(reliability(calls(all, workspace.Knock)))
+	b.WriteString(reliability("Knock", calls(all, workspace.Knock)))
+	b.WriteString(reliability("Lean", calls(all, workspace.Lean)))
 }
 
-// reliability is the knock table: predicted against true probability.
-func reliability(c []call) string {
+// reliability is a hazard's table of predicted against true probability.
+func reliability(name string, c []call) string {
 	var b strings.Builder
-	b.WriteString("\nKnock, predicted against true probability a pull:\n\n| predicted | proposals | mean predicted | mean true |\n|---|---|---|---|\n")
+	b.WriteString("\n" + name + ", predicted against true probability a pull:\n\n| predicted | proposals | mean predicted | mean true |\n|---|---|---|---|\n")
 	edges := []float64{0, 0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 1.0000001}
 	for i := range len(edges) - 1 {
 		n, p, truth := 0, 0.0, 0.0

@@ -92,6 +92,8 @@ type Hazard struct {
 	Pulls              int    `json:"pulls"`
 	Parent             Number `json:"parent_probability_per_pull"` // of the parent on the same logged states; null without one
 	Change90           Span   `json:"change_interval90"`           // of the probability less the parent's, at the same parameter draws
+
+	unseen bool // a car it is meant for has never logged it
 }
 
 // Finding is one hazard in one cell, worst first.

@@ -46,6 +46,9 @@ func (j *Job) review(rev *workspace.Revision) (*Review, error) {
 	}
 	b.seed = j.Seed()
 	r.Cautions = append(r.Cautions, b.notes...)
+	if say := suspectLambdaSensor(rows, b.car); say != "" {
+		r.Cautions = append(r.Cautions, say)
+	}
 	base := map[string][]*evaluation{}
 	for _, h := range workspace.Hazards() {
 		evals, why, err := p.hazardEvaluations(f, b, h)
@@ -151,6 +154,9 @@ func (p *platform) hazardSummary(h workspace.HazardInfo, evals []*evaluation, wh
 	if thin := p.thin(worst.cars, worst.pulls); thin != "" && worst.measured {
 		out.Status = StatusThin
 		why = joinReasons(thin, why)
+	}
+	if out.unseen = worst.measured && worst.pr.unseen && b.named; out.unseen {
+		why = joinReasons("never logged on this car: judged by the spread between cars", why)
 	}
 	if len(evals) > 1 {
 		why = joinReasons(fmt.Sprintf("worst of %d limits: %s", len(evals), words(worst.metric)), why)

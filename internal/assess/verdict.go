@@ -10,7 +10,7 @@ import (
 // VerdictRule is printed with every report.
 const VerdictRule = "hold: the upper 90 % bound of the probability that a pull crosses a limit passes the workspace's threshold for a major or catastrophic hazard, or a crossing was measured. " +
 	"undecided: a major or catastrophic hazard could not be assessed or its evidence is thin. " +
-	"conditions: inside limits, but outside what the fleet has been shown to run, or a stress condition crosses a limit, or a changed table is not modelled. " +
+	"conditions: inside limits, but outside what the fleet has been shown to run, or a major or catastrophic hazard was never logged on the car and the spread between cars does not rule it out, or a stress condition crosses a limit, or a changed table is not modelled. " +
 	"release: none of these."
 
 // serious reports whether a severity can hold a revision.
@@ -72,6 +72,11 @@ func (p *platform) conditionReasons(r *Review) []string {
 		}
 		if c := unknown[h.Name]; len(c) > 0 {
 			out = append(out, fmt.Sprintf("%s: too few cars have been logged at %s to say what the fleet runs there", words(h.Name), cellList(c)))
+		}
+	}
+	for _, h := range r.Hazards {
+		if h.unseen && serious(h.Severity) && float64(h.Interval90[1]) >= worthALine {
+			out = append(out, words(h.Hazard)+": this car has never logged what tells it; log that before relying on the fleet's spread")
 		}
 	}
 	for _, c := range r.Conditions {

@@ -32,6 +32,8 @@ func TestVerdictRule(t *testing.T) {
 	unchanged := Finding{Hazard: "knock", Envelope: EnvelopeCheck{Inside: &no}}
 	crossed := Condition{Condition: "hot", Hazard: "knock", crosses: true}
 	fine := assessed("knock", "major", 0.09)
+	unseen := fine
+	unseen.unseen = true
 	for _, c := range []struct {
 		name   string
 		review *Review
@@ -50,6 +52,7 @@ func TestVerdictRule(t *testing.T) {
 		{"outside the envelope", judged([]Hazard{fine}, []Finding{out}, nil, nil, nil), VerdictConditions, "outside"},
 		{"nobody has been there", judged([]Hazard{fine}, []Finding{never}, nil, nil, nil), VerdictConditions, "too few cars"},
 		{"an unchanged cell is not charged to the revision", judged([]Hazard{fine}, []Finding{unchanged}, nil, nil, nil), VerdictRelease, ""},
+		{"never logged on this car", judged([]Hazard{unseen}, []Finding{in}, nil, nil, nil), VerdictConditions, "never logged"},
 		{"stress crosses", judged([]Hazard{fine}, []Finding{in}, []Condition{crossed}, nil, nil), VerdictConditions, "hot"},
 		{"changed, not modelled", judged([]Hazard{fine}, []Finding{in}, nil, []string{"other: changed, not modelled"}, nil), VerdictConditions, "not modelled"},
 	} {

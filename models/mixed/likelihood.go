@@ -1,6 +1,8 @@
 package mixed
 
 import (
+	"errors"
+	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/mat"
@@ -9,146 +11,135 @@ import (
 
 // solution is the generalised least-squares posterior at given components, in scaled units.
 type solution struct {
-	beta    []float64
-	cov     *mat.SymDense
-	logDetV float64
-	logDetA float64
-	quad    float64 // y'V⁻¹y + prior quadratic − what β explains
-	ok      bool
+	beta []float64
+	cov  *mat.SymDense
 }
 
-// normal accumulates A = X'V⁻¹X + P, its right-hand side and the quadratic in y at components c.
-//
-// With q = n/(σ²+nσ_w²) for a pull and a = Σq for a car, V⁻¹ splits into sums inside pulls (weight 1/σ²), between the
-// pulls of a car (weight q) and of car means (weight a/(1+σ_u²a)): Woodbury's identity applied twice.
-func (d *data) normal(c Components) (a, rhs []float64, quad, logDetV float64) {
-	p := d.p
-	a, rhs = make([]float64, p*p), make([]float64, p)
-	for i := range a {
-		a[i] = d.withinXX[i] / c.Residual
+// equations are the normal equations at given components: sums holds X'V⁻¹X + P, its right-hand side and the
+// quadratic in y. It is used over and over.
+type equations struct {
+	*sums
+	logDetV  float64
+	weights  []float64 // of a pull, by size
+	day, car mean
+}
+
+func (d *data) newEquations() *equations {
+	w := d.p + 1
+	return &equations{sums: newSums(w), weights: make([]float64, len(d.sizes)), day: newMean(w), car: newMean(w)}
+}
+
+// fill takes the sums at components c. With q = n/(σ²+nσ_w²) for a pull, g = Σq/(1+σ_d²Σq) for a day and
+// Σg/(1+σ_u²Σg) for a car, V⁻¹ splits into sums inside pulls (weight 1/σ²), between the pulls of a day (weight q),
+// between the days of a car (weight g) and of car means: Woodbury's identity applied three times.
+func (e *equations) fill(d *data, c Components) {
+	e.set(d.within, 1/c.Residual)
+	e.logDetV = float64(d.rows-d.units(pullLevel)) * math.Log(c.Residual)
+	e.weigh(d, c)
+	for k, s := range d.sizes {
+		e.plus(s.between, e.weights[k])
+		e.logDetV += float64(s.pulls) * math.Log(c.Residual+float64(s.rows)*c.Pull)
 	}
-	for j := range p {
-		rhs[j] = d.withinXY[j] / c.Residual
-	}
-	quad = d.withinYY / c.Residual
-	logDetV = float64(d.rows-len(d.pullRows)) * math.Log(c.Residual)
-	b, dx := make([]float64, p), make([]float64, p)
 	for _, car := range d.cars {
-		sum, by, logDet := d.carMean(car, c, b)
-		logDetV += logDet
-		for k := car.from; k < car.to && car.to-car.from > 1; k++ {
-			q := d.weight(k, c)
-			x := d.pullX[k*p : (k+1)*p]
-			for j := range p {
-				dx[j] = x[j] - b[j]
-			}
-			dy := d.pullY[k] - by
-			addOuter(a, dx, q)
-			addScaled(rhs, dx, q*dy)
-			quad += q * dy * dy
-		}
-		w := sum / (1 + c.Car*sum)
-		addOuter(a, b, w)
-		addScaled(rhs, b, w*by)
-		quad += w * by * by
-		logDetV += math.Log1p(c.Car * sum)
+		e.logDetV += e.fillCar(d, car, c, e.sums)
+		e.outer(e.car.value, e.car.weight/(1+c.Car*e.car.weight))
+		e.logDetV += math.Log1p(c.Car * e.car.weight)
 	}
-	for j := range p {
-		if pr := d.priorPrec[j]; pr > 0 {
-			a[j*p+j] += pr
-			rhs[j] += pr * d.priorMean[j]
-			quad += pr * d.priorMean[j] * d.priorMean[j]
+	for j := range d.p {
+		if w := d.priorPrec[j]; w > 0 {
+			row := e.a[j*e.width : (j+1)*e.width]
+			row[j] += w
+			row[d.p] += w * d.priorMean[j]
+			e.a[len(e.a)-1] += w * d.priorMean[j] * d.priorMean[j]
 		}
 	}
-	return a, rhs, quad, logDetV
 }
 
-// carMean returns a car's total weight Σq, its weighted mean y, and Σ ln(σ²+nσ_w²); x receives the mean design.
-func (d *data) carMean(car carSpan, c Components, x []float64) (sum, y, logDet float64) {
-	p := d.p
-	clear(x)
-	for k := car.from; k < car.to; k++ {
-		q := d.weight(k, c)
-		sum += q
-		y += q * d.pullY[k]
-		addScaled(x, d.pullX[k*p:(k+1)*p], q)
-		logDet += math.Log(c.Residual + float64(d.pullRows[k])*c.Pull)
+func (e *equations) weigh(d *data, c Components) {
+	for k, s := range d.sizes {
+		n := float64(s.rows)
+		e.weights[k] = n / (c.Residual + n*c.Pull)
 	}
-	for j := range p {
-		x[j] /= sum
-	}
-	return sum, y / sum, logDet
 }
 
-func (d *data) weight(pull int, c Components) float64 {
-	n := float64(d.pullRows[pull])
-	return n / (c.Residual + n*c.Pull)
+// fillCar leaves the weighted mean and total weight of a car in e.car and returns its days' part of ln|V|; s takes
+// what scatters about the means.
+func (e *equations) fillCar(d *data, car carSpan, c Components, s *sums) (logDet float64) {
+	e.car.weight = 0
+	for _, day := range d.days[car.from:car.to] {
+		e.day.weight = 0
+		for _, g := range d.groups[day.from:day.to] {
+			e.day.add(e.weights[g.size]*g.pulls.weight, g.pulls.value, s)
+		}
+		shrink := 1 + c.Day*e.day.weight
+		logDet += math.Log(shrink)
+		e.car.add(e.day.weight/shrink, e.day.value, s)
+	}
+	return logDet
 }
 
 // solve computes the posterior of the scaled coefficients.
-func (d *data) solve(c Components) solution {
-	a, rhs, quad, logDetV := d.normal(c)
-	s := solution{beta: make([]float64, d.p), cov: mat.NewSymDense(d.p, nil), logDetV: logDetV}
+func (d *data) solve(c Components) (solution, error) {
+	e := d.newEquations()
+	e.fill(d, c)
+	s := solution{beta: make([]float64, d.p), cov: mat.NewSymDense(d.p, nil)}
+	a, rhs := mat.NewSymDense(d.p, nil), mat.NewVecDense(d.p, nil)
+	for i := range d.p {
+		for j := i; j < d.p; j++ {
+			a.SetSym(i, j, e.a[i*e.width+j])
+		}
+		rhs.SetVec(i, e.a[i*e.width+d.p])
+	}
 	var chol mat.Cholesky
-	if !chol.Factorize(mat.NewSymDense(d.p, a)) {
-		return s
+	if !chol.Factorize(a) {
+		return s, errors.New("mixed: the columns combine too closely to tell the coefficients: drop or join some")
 	}
-	beta := mat.NewVecDense(d.p, s.beta)
-	if err := chol.SolveVecTo(beta, mat.NewVecDense(d.p, rhs)); err != nil {
-		if _, badly := err.(mat.Condition); !badly {
-			return s
-		}
+	if err := unlessIll(chol.SolveVecTo(mat.NewVecDense(d.p, s.beta), rhs)); err != nil {
+		return s, fmt.Errorf("mixed: solve for the coefficients: %w", err)
 	}
-	if err := chol.InverseTo(s.cov); err != nil {
-		if _, badly := err.(mat.Condition); !badly {
-			return s
-		}
+	if err := unlessIll(chol.InverseTo(s.cov)); err != nil {
+		return s, fmt.Errorf("mixed: covariance of the coefficients: %w", err)
 	}
-	s.quad = math.Max(0, quad-dot(s.beta, rhs))
-	s.logDetA = chol.LogDet()
-	s.ok = true
-	return s
+	return s, nil
+}
+
+// unlessIll drops the remark that a solution, which is there, rests on ill-conditioned equations.
+func unlessIll(err error) error {
+	var ill mat.Condition
+	if errors.As(err, &ill) {
+		return nil
+	}
+	return err
 }
 
 // objective is −2 × log-likelihood with β integrated out, without constants, scaled units.
-func (d *data) objective(c Components) float64 {
-	a, rhs, quad, logDetV := d.normal(c)
-	var chol mat.Cholesky
-	if !chol.Factorize(mat.NewSymDense(d.p, a)) {
+func (e *equations) objective(d *data, c Components) float64 {
+	e.fill(d, c)
+	logDetA, quad, ok := e.eliminate()
+	if !ok {
 		return math.Inf(1)
 	}
-	beta := mat.NewVecDense(d.p, nil)
-	if err := chol.SolveVecTo(beta, mat.NewVecDense(d.p, rhs)); err != nil {
-		if _, badly := err.(mat.Condition); !badly {
-			return math.Inf(1)
-		}
-	}
-	return logDetV + chol.LogDet() + quad - dot(beta.RawVector().Data, rhs)
+	return e.logDetV + logDetA + quad
 }
 
-// maximise finds the components. penalty is the weight of log σ_car added to the log-likelihood: 0, or 1 for the
-// boundary-avoiding estimate of Chung and others (2013).
-func (d *data) maximise(p plan, penalty float64) (Components, float64, bool) {
-	free := 1
-	if p.carFree {
-		free++
-	}
-	if p.pullFree {
-		free++
-	}
-	components := func(x []float64) Components {
-		s2 := math.Max(math.Exp(2*x[0]), d.floor)
-		c := Components{Residual: s2}
-		i := 1
-		if p.carFree {
-			c.Car = x[i] * x[i] * s2
-			i++
+// maximise finds the components. For penalised levels log σ is added to the log-likelihood: the boundary-avoiding
+// estimate of Chung and others (2013).
+func (d *data) maximise(p plan, penalised [3]bool) (Components, float64, bool) {
+	var levels []level // of x[1:]
+	for l, free := range p.free {
+		if free {
+			levels = append(levels, level(l))
 		}
-		if p.pullFree {
-			c.Pull = x[i] * x[i] * s2
+	}
+	free := 1 + len(levels)
+	components := func(x []float64) Components {
+		c := Components{Residual: math.Max(math.Exp(2*x[0]), d.floor)}
+		for i, l := range levels {
+			*c.at(l) = x[i+1] * x[i+1] * c.Residual
 		}
 		return c
 	}
+	equations := d.newEquations()
 	value := func(x []float64) float64 {
 		if math.Abs(x[0]) > 40 {
 			return math.Inf(1)
@@ -159,9 +150,11 @@ func (d *data) maximise(p plan, penalty float64) (Components, float64, bool) {
 			}
 		}
 		c := components(x)
-		v := d.objective(c)
-		if penalty > 0 && p.carFree {
-			v -= penalty * math.Log(c.Car)
+		v := equations.objective(d, c)
+		for _, l := range levels {
+			if penalised[l] {
+				v -= math.Log(*c.at(l))
+			}
 		}
 		if math.IsNaN(v) {
 			return math.Inf(1)
@@ -176,7 +169,7 @@ func (d *data) maximise(p plan, penalty float64) (Components, float64, bool) {
 	problem := optimize.Problem{Func: value}
 	best, converged := start, false
 	last := math.Inf(1)
-	for range 4 { // a fresh simplex at the optimum guards against one that collapsed
+	for range 8 { // a fresh simplex at the optimum guards against one that collapsed
 		settings := &optimize.Settings{
 			Converger:       &optimize.FunctionConverge{Absolute: 1e-11, Iterations: 50 * free},
 			MajorIterations: 2000,
@@ -199,11 +192,10 @@ func (d *data) maximise(p plan, penalty float64) (Components, float64, bool) {
 		best[i] = math.Abs(best[i])
 	}
 	c := components(best)
-	if p.carFree && penalty == 0 && c.Car < 1e-7*c.Residual {
-		c.Car = 0
-	}
-	if p.pullFree && c.Pull < 1e-7*c.Residual {
-		c.Pull = 0
+	for _, l := range levels {
+		if !penalised[l] && *c.at(l) < 1e-7*c.Residual {
+			*c.at(l) = 0
+		}
 	}
 	return c, last, converged && !math.IsInf(last, 0)
 }
@@ -211,7 +203,7 @@ func (d *data) maximise(p plan, penalty float64) (Components, float64, bool) {
 // unscale returns components in the metric's unit squared.
 func (d *data) unscale(c Components) Components {
 	s := d.yScale * d.yScale
-	return Components{c.Car * s, c.Pull * s, c.Residual * s}
+	return Components{c.Car * s, c.Day * s, c.Pull * s, c.Residual * s}
 }
 
 // logLik adds the constants to an objective and undoes the scaling.
@@ -225,10 +217,4 @@ func (d *data) logLik(objective float64) float64 {
 		v += 2 * math.Log(d.xScale[j]/d.yScale)
 	}
 	return -v / 2
-}
-
-func addScaled(dst, x []float64, w float64) {
-	for j := range x {
-		dst[j] += w * x[j]
-	}
 }

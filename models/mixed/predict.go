@@ -45,8 +45,8 @@ func (m *Model) Design(x, dst []float64) ([]float64, error) {
 }
 
 // Predict returns the expected metric of a row with design x on the car, the deviation of that level (coefficients
-// and car offset), and the deviation of one row of a new pull (level, pull and residual). Variance components are
-// taken as known.
+// and car offset), and the deviation of one row of one pull on a new day (level, day, pull and residual). Variance
+// components are taken as known.
 func (m *Model) Predict(carID string, x []float64) (mean, sdParam, sdTotal float64, err error) {
 	d, err := m.Design(x, nil)
 	if err != nil {
@@ -61,25 +61,26 @@ func (m *Model) Predict(carID string, x []float64) (mean, sdParam, sdTotal float
 	mean = dot(d, mu)
 	vec := mat.NewVecDense(len(d), d)
 	v := math.Max(0, mat.Inner(vec, cov, vec))
-	return mean, math.Sqrt(v), math.Sqrt(v + m.PullVar + m.ResidualVar), nil
+	return mean, math.Sqrt(v), math.Sqrt(v + m.DayVar + m.PullVar + m.ResidualVar), nil
 }
 
 // effect is the posterior of car k's offset at scaled components c, in plain units:
-// u|β,y ~ N(h(ȳ−x̄'β), v), h = σ_u²a/(1+σ_u²a), v = σ_u²/(1+σ_u²a), with β integrated out.
-func (d *data) effect(k int, c Components, s solution) Effect {
+// u|β,y ~ N(h(ȳ−x̄'β), v), h = σ_u²a/(1+σ_u²a), v = σ_u²/(1+σ_u²a), with β integrated out, a the weight of the car's
+// mean (see fill). e has its weights at c.
+func (d *data) effect(k int, c Components, s solution, e *equations) Effect {
 	car := d.cars[k]
-	x := make([]float64, d.p)
-	a, y, _ := d.carMean(car, c, x)
+	e.fillCar(d, car, c, nil)
+	x, y, a := e.car.value[:d.p], e.car.value[d.p], e.car.weight
 	v := c.Car / (1 + c.Car*a)
 	h := v * a
-	e := Effect{ID: car.id, Pulls: car.to - car.from, Rows: car.rows, CovCoef: make([]float64, d.p)}
-	e.Mean = h * (y - dot(x, s.beta)) * d.yScale
+	out := Effect{ID: car.id, Days: car.to - car.from, Pulls: car.pulls, Rows: car.rows, CovCoef: make([]float64, d.p)}
+	out.Mean = h * (y - dot(x, s.beta)) * d.yScale
 	vec := mat.NewVecDense(d.p, x)
 	cx := mat.NewVecDense(d.p, nil)
 	cx.MulVec(s.cov, vec)
-	e.Var = (v + h*h*mat.Dot(vec, cx)) * d.yScale * d.yScale
+	out.Var = (v + h*h*mat.Dot(vec, cx)) * d.yScale * d.yScale
 	for j := range d.p {
-		e.CovCoef[j] = -h * cx.AtVec(j) * d.yScale * d.yScale / d.xScale[j]
+		out.CovCoef[j] = -h * cx.AtVec(j) * d.yScale * d.yScale / d.xScale[j]
 	}
-	return e
+	return out
 }

@@ -7,9 +7,10 @@ import (
 	"sort"
 )
 
-// data is what the likelihood needs: sums of squares inside pulls, taken once, and the mean of each pull. Columns
-// are divided by their root mean square; y is divided by its deviation about an ordinary least-squares fit, which
-// is taken off first, so that nothing large cancels later.
+// data is what the likelihood needs: sums of squares and products inside pulls and between equally long pulls of one
+// day, taken once, and the means of the latter. Columns are divided by their root mean square; y is divided by its
+// deviation about an ordinary least-squares fit, which is taken off first, so that nothing large cancels later. Sums
+// and means have p+1 columns, the last being y.
 type data struct {
 	p, rows   int
 	xScale    []float64
@@ -18,63 +19,48 @@ type data struct {
 	priorMean []float64 // of the scaled coefficients, less offset
 	priorPrec []float64 // 0: flat
 	flat      int       // flat coefficients
-	withinXX  []float64 // p×p
-	withinXY  []float64
-	withinYY  float64
-	pullRows  []int     // rows of each pull
-	pullX     []float64 // pulls×p, means
-	pullY     []float64
+	within    *sums     // inside pulls
+	sizes     []size
+	groups    []group
+	days      []span // groups of each day
 	cars      []carSpan
 	floor     float64 // smallest residual variance, scaled units
 	exact     bool    // the ordinary fit leaves no residual
 	warnings  []string
 
-	betweenCoefs int // flat coefficients whose column is constant within every car
-	mostPulls    int // in a car
-	mostRows     int // in a pull
+	unitRows   [3][]int // rows of each car, day and pull
+	levelCoefs [4]int   // flat coefficients whose column varies at a level but not below
+	freedom    [4]int   // degrees of freedom of each level: its units less those of the next coarser and levelCoefs
 }
 
-// carSpan is the pulls of one car, [from, to).
+// size is all pulls of so many rows.
+type size struct {
+	rows, pulls int
+	between     *sums // about the mean of the pulls of this size in one day, over all days
+}
+
+// group is the pulls of one size in one day.
+type group struct {
+	size  int  // index in sizes
+	pulls mean // of their means; its weight is how many
+}
+
+// span is [from, to).
+type span struct{ from, to int }
+
+// carSpan is the days of one car.
 type carSpan struct {
-	id             string
-	from, to, rows int
+	span
+	id          string
+	pulls, rows int
 }
 
-// split names components that the layout cannot separate.
-type split int
-
-const (
-	splitNone split = iota
-	splitCarPull
-	splitPullResidual
-	splitAll
-)
-
-// plan says which components the data can tell.
-type plan struct {
-	carFree, pullFree     bool
-	split                 split
-	assumeCar, assumePull bool
-}
-
-func (d *data) plan() plan {
-	p := plan{carFree: true, pullFree: true}
-	if len(d.cars) == 1 || len(d.cars) <= d.betweenCoefs {
-		p.carFree, p.assumeCar = false, true
+// units counts the cars, days, pulls or rows.
+func (d *data) units(l level) int {
+	if l == residualLevel {
+		return d.rows
 	}
-	switch {
-	case len(d.cars) == 1 && d.mostPulls == 1:
-		p.pullFree, p.assumePull = false, true
-	case d.mostPulls == 1 && d.mostRows == 1:
-		p.carFree, p.pullFree, p.split = false, false, splitAll
-	case d.mostPulls == 1 && !p.assumeCar:
-		p.pullFree, p.split = false, splitCarPull
-	case d.mostPulls == 1:
-		p.pullFree, p.assumePull = false, true
-	case d.mostRows == 1:
-		p.pullFree, p.split = false, splitPullResidual
-	}
-	return p
+	return len(d.unitRows[l])
 }
 
 // prepare checks the input and reduces it to data.
@@ -97,10 +83,13 @@ func prepare(cars []Car, prior Prior) (*data, error) {
 	for j := range p {
 		if flat[j] && !fit.aliased[j] {
 			d.flat++
-			if constantWithinCars(cols[j], d.cars, d.pullRows) {
-				d.betweenCoefs++
-			}
+			d.levelCoefs[d.levelOf(cols[j])]++
 		}
+	}
+	coarser := 0
+	for l := range d.freedom {
+		d.freedom[l] = d.units(level(l)) - coarser - d.levelCoefs[l]
+		coarser = d.units(level(l))
 	}
 	if d.rows <= d.flat {
 		return nil, fmt.Errorf("mixed: %d rows cannot tell %d coefficients without a prior and a spread: log at least %d rows",
@@ -131,21 +120,15 @@ func check(cars []Car) ([]Car, int, error) {
 	p := -1
 	for _, c := range cars {
 		rows := 0
-		for k, pull := range c.Pulls {
-			rows += len(pull.Rows)
-			for i, r := range pull.Rows {
-				if p < 0 {
-					p = len(r.X)
-				}
-				if len(r.X) != p {
-					return nil, 0, fmt.Errorf("mixed: car %q pull %d row %d has %d columns, others have %d", c.ID, k, i, len(r.X), p)
-				}
-				if !finite(r.Y) {
-					return nil, 0, fmt.Errorf("mixed: car %q pull %d row %d: y is %g: leave rows that were not measured out", c.ID, k, i, r.Y)
-				}
-				for j, x := range r.X {
-					if !finite(x) {
-						return nil, 0, fmt.Errorf("mixed: car %q pull %d row %d: column %d is %g: leave rows that were not measured out", c.ID, k, i, j, x)
+		for d, day := range c.Days {
+			for k, pull := range day.Pulls {
+				rows += len(pull.Rows)
+				for i, r := range pull.Rows {
+					if p < 0 {
+						p = len(r.X)
+					}
+					if err := r.check(p); err != nil {
+						return nil, 0, fmt.Errorf("mixed: car %q day %d pull %d row %d: %w", c.ID, d, k, i, err)
 					}
 				}
 			}
@@ -163,10 +146,25 @@ func check(cars []Car) ([]Car, int, error) {
 	sort.SliceStable(sorted, func(i, j int) bool { return sorted[i].ID < sorted[j].ID })
 	for i := 1; i < len(sorted); i++ {
 		if sorted[i].ID == sorted[i-1].ID {
-			return nil, 0, fmt.Errorf("mixed: car %q is given twice: put all its pulls in one Car", sorted[i].ID)
+			return nil, 0, fmt.Errorf("mixed: car %q is given twice: put all its days in one Car", sorted[i].ID)
 		}
 	}
 	return sorted, p, nil
+}
+
+func (r Row) check(p int) error {
+	if len(r.X) != p {
+		return fmt.Errorf("it has %d columns, others have %d", len(r.X), p)
+	}
+	if !finite(r.Y) {
+		return fmt.Errorf("y is %g: leave rows that were not measured out", r.Y)
+	}
+	for j, x := range r.X {
+		if !finite(x) {
+			return fmt.Errorf("column %d is %g: leave rows that were not measured out", j, x)
+		}
+	}
+	return nil
 }
 
 // expand checks a prior against p coefficients; the zero Prior is flat.
@@ -192,32 +190,50 @@ func (pr Prior) expand(p int) (mean, sd []float64, err error) {
 	return pr.Mean, pr.SD, nil
 }
 
-// columns lays the rows out by column and notes where pulls and cars begin and end.
+// columns lays the rows out by column and notes where pulls, days and cars begin and end. Within a day pulls go by
+// size.
 func (d *data) columns(cars []Car) (cols [][]float64, y []float64) {
 	cols = make([][]float64, d.p)
 	for _, c := range cars {
-		span := carSpan{id: c.ID, from: len(d.pullRows)}
-		for _, pull := range c.Pulls {
-			n := len(pull.Rows)
-			if n == 0 {
+		car := carSpan{id: c.ID, span: span{from: len(d.unitRows[dayLevel])}}
+		for _, day := range c.Days {
+			pulls := bySize(day.Pulls)
+			dayRows := 0
+			for _, pull := range pulls {
+				for _, r := range pull.Rows {
+					y = append(y, r.Y)
+					for j, x := range r.X {
+						cols[j] = append(cols[j], x)
+					}
+				}
+				dayRows += len(pull.Rows)
+				d.unitRows[pullLevel] = append(d.unitRows[pullLevel], len(pull.Rows))
+			}
+			if dayRows == 0 {
 				continue
 			}
-			for _, r := range pull.Rows {
-				y = append(y, r.Y)
-				for j, x := range r.X {
-					cols[j] = append(cols[j], x)
-				}
-			}
-			d.pullRows = append(d.pullRows, n)
-			d.mostRows = max(d.mostRows, n)
-			span.rows += n
+			d.unitRows[dayLevel] = append(d.unitRows[dayLevel], dayRows)
+			car.pulls += len(pulls)
+			car.rows += dayRows
 		}
-		span.to = len(d.pullRows)
-		d.mostPulls = max(d.mostPulls, span.to-span.from)
-		d.cars = append(d.cars, span)
+		car.to = len(d.unitRows[dayLevel])
+		d.unitRows[carLevel] = append(d.unitRows[carLevel], car.rows)
+		d.cars = append(d.cars, car)
 	}
 	d.rows = len(y)
 	return cols, y
+}
+
+// bySize is the pulls that have rows, short ones first.
+func bySize(pulls []Pull) []Pull {
+	out := make([]Pull, 0, len(pulls))
+	for _, p := range pulls {
+		if len(p.Rows) > 0 {
+			out = append(out, p)
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return len(out[i].Rows) < len(out[j].Rows) })
+	return out
 }
 
 // scale divides the columns and y, after taking the ordinary fit off y. It works in place.
@@ -260,31 +276,42 @@ func (d *data) scale(cols [][]float64, y []float64, fit ordinaryFit, priorMean [
 	}
 }
 
-// summarise takes the sums inside pulls and the pull means.
+// summarise takes the sums inside pulls, and of the pulls of one size in one day the mean and the sums about it.
 func (d *data) summarise(cols [][]float64, y []float64) {
-	p := d.p
-	d.withinXX, d.withinXY = make([]float64, p*p), make([]float64, p)
-	d.pullX, d.pullY = make([]float64, len(d.pullRows)*p), make([]float64, len(d.pullRows))
-	dx := make([]float64, p)
-	row := 0
-	for k, n := range d.pullRows {
-		mx := d.pullX[k*p : (k+1)*p]
-		for i := row; i < row+n; i++ {
-			d.pullY[k] += y[i] / float64(n)
-			for j := range p {
-				mx[j] += cols[j][i] / float64(n)
+	table := append(append([][]float64(nil), cols...), y)
+	width := len(table)
+	d.within = newSums(width)
+	x, inside := make([]float64, width), newMean(width)
+	index := map[int]int{}
+	row, pull := 0, 0
+	for _, dayRows := range d.unitRows[dayLevel] {
+		day := span{from: len(d.groups)}
+		for end := row + dayRows; row < end; pull++ {
+			n := d.unitRows[pullLevel][pull]
+			k, seen := index[n]
+			if !seen {
+				k = len(d.sizes)
+				index[n] = k
+				d.sizes = append(d.sizes, size{rows: n, between: newSums(width)})
 			}
-		}
-		for i := row; i < row+n && n > 1; i++ {
-			dy := y[i] - d.pullY[k]
-			d.withinYY += dy * dy
-			for j := range p {
-				dx[j] = cols[j][i] - mx[j]
-				d.withinXY[j] += dx[j] * dy
+			inside.weight = 0
+			for range n {
+				for j := range table {
+					x[j] = table[j][row]
+				}
+				inside.add(1, x, d.within)
+				row++
 			}
-			addOuter(d.withinXX, dx, 1)
+			d.sizes[k].pulls++
+			last := len(d.groups) - 1
+			if last < day.from || d.groups[last].size != k {
+				d.groups = append(d.groups, group{size: k, pulls: newMean(width)})
+				last++
+			}
+			d.groups[last].pulls.add(1, inside.value, d.sizes[k].between)
 		}
-		row += n
+		day.to = len(d.groups)
+		d.days = append(d.days, day)
 	}
 }
 
@@ -351,31 +378,27 @@ func ordinary(cols [][]float64, y []float64, flat []bool) ordinaryFit {
 	return fit
 }
 
-func constantWithinCars(col []float64, cars []carSpan, pullRows []int) bool {
-	row := 0
-	for _, c := range cars {
-		first := col[row]
-		for k := c.from; k < c.to; k++ {
-			for range pullRows[k] {
-				if col[row] != first {
-					return false
-				}
-				row++
-			}
+// levelOf is the coarsest level within whose units a column is constant.
+func (d *data) levelOf(col []float64) level {
+	for l := carLevel; l < residualLevel; l++ {
+		if constantWithin(col, d.unitRows[l]) {
+			return l
 		}
 	}
-	return true
+	return residualLevel
 }
 
-func addOuter(dst, x []float64, w float64) {
-	p := len(x)
-	for i := range p {
-		wx := w * x[i]
-		row := dst[i*p : (i+1)*p]
-		for j := i; j < p; j++ {
-			row[j] += wx * x[j]
+func constantWithin(col []float64, unitRows []int) bool {
+	row := 0
+	for _, n := range unitRows {
+		for i := row + 1; i < row+n; i++ {
+			if col[i] != col[row] {
+				return false
+			}
 		}
+		row += n
 	}
+	return true
 }
 
 func dot(a, b []float64) float64 {
