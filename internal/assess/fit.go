@@ -34,8 +34,10 @@ type marginFit struct {
 	Model *mixed.Model
 	Ref   float64  // predictor value the covariate is centred at
 	Seen  []string // the cars that measured it, sorted
-	Cars  int
-	Pulls int
+	// Between and Within split the residual variance: of each car's pattern over cells, and of a visit about it.
+	Between, Within float64
+	Cars            int
+	Pulls           int
 }
 
 type envelopeKey struct {
@@ -72,7 +74,12 @@ func (p *platform) fitPlatform(rows []evidence.Row) (*platformFit, error) {
 			continue
 		}
 		if m.computed {
-			f.Levels[m.name] = p.fitLevel(m, pulls, states)
+			level, err := p.fitLevel(m, states)
+			if err != nil {
+				return nil, fmt.Errorf("platform %s, level of %s: %w", p.ID, m.name, err)
+			}
+			f.Levels[m.name] = level
+			continue
 		}
 		if err := p.fitMargin(f, m, pulls, states); err != nil {
 			return nil, fmt.Errorf("platform %s, metric %s: %w", p.ID, m.name, err)
@@ -153,12 +160,13 @@ func (p *platform) fitMargin(f *platformFit, m *metric, rows []*evidence.Row, st
 	if err != nil {
 		return err
 	}
-	seen := make([]string, len(nest.cars))
-	for i, c := range nest.cars {
-		seen[i] = c.id
+	fit := marginFit{Model: model, Ref: ref, Seen: nest.ids(), Cars: len(cars), Pulls: nest.pulls}
+	used := make([]*state, len(use))
+	for k, i := range use {
+		used[k] = &states[i]
 	}
-	slices.Sort(seen)
-	f.Margins[m.name] = marginFit{Model: model, Ref: ref, Seen: seen, Cars: len(cars), Pulls: nest.pulls}
+	fit.Between, fit.Within = patternVariances(p.leftovers(&fit, m, used))
+	f.Margins[m.name] = fit
 	return nil
 }
 
@@ -199,6 +207,16 @@ type nestPull[T any] struct {
 }
 
 func newNest[T any]() *nest[T] { return &nest[T]{index: map[string]*nestCar[T]{}} }
+
+// ids are the cars, sorted.
+func (n *nest[T]) ids() []string {
+	out := make([]string, len(n.cars))
+	for i, c := range n.cars {
+		out[i] = c.id
+	}
+	slices.Sort(out)
+	return out
+}
 
 func (n *nest[T]) add(r *evidence.Row, item T) {
 	car, ok := n.index[r.Vehicle]

@@ -9,10 +9,12 @@ import (
 )
 
 // gains is brake torque by speed before and after. The cycle model gives both; where torque was measured, its median
-// ratio to the model scales them, so the change is physics and the level is the car's.
+// ratio to the model scales them, so the change is physics and the level is the car's. The interval is that of the change's
+// two errors (see metric.changeSD).
 func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
 	out := []Gain{}
-	type sums struct{ was, now, n float64 }
+	type sums struct{ was, now, n, rest, spark float64 }
+	torque := metricNamed(workspace.MetricTorque)
 	bins := map[int]*sums{}
 	scale := b.torqueScale()
 	for i := range b.states {
@@ -27,13 +29,18 @@ func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
 		bins[k].was += was * scale
 		bins[k].now += now * scale
 		bins[k].n++
+		restNow, sparkNow := p.changeOf(torque, &b.states[i])
+		restWas, sparkWas := p.changeOf(torque, &b.parent[i])
+		bins[k].rest += scale * (restNow - restWas)
+		bins[k].spark += scale * (sparkNow - sparkWas)
 	}
 	for k, s := range bins {
 		rpm := (float64(k) + 0.5) * p.rpmStep
 		change := 100 * (s.now/s.was - 1)
+		half := z90 * 100 * math.Hypot(torque.changeSD*s.rest, torque.sparkSD*s.spark) / s.was
 		g := Gain{
 			RPM: Number(rpm), TorqueNm: Span{Number(s.was / s.n), Number(s.now / s.n)}, ChangePct: Number(change),
-			Change90: ordered(Number(change*(1-z90*torqueSlopeSD)), Number(change*(1+z90*torqueSlopeSD))),
+			Change90: Span{Number(change - half), Number(change + half)},
 			PowerKW:  Span{Number(power(s.was/s.n, rpm)), Number(power(s.now/s.n, rpm))}, SpentMargin: Number(math.NaN()), SpentSD: Number(math.NaN()),
 		}
 		p.spend(&g, k, b, base)
@@ -42,10 +49,6 @@ func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
 	slices.SortFunc(out, func(a, b Gain) int { return cmp.Compare(a.RPM, b.RPM) })
 	return out
 }
-
-// torqueSlopeSD is the relative standard deviation of a torque change the cycle model predicts: that of the measured
-// metrics' prior for torque (see metrics); common practice, no source.
-const torqueSlopeSD = 0.2
 
 // power in kW of a torque in N·m.
 func power(torque, rpm float64) float64 { return torque * rpm * math.Pi / 30 / 1000 }

@@ -20,9 +20,10 @@ type metric struct {
 	predictor func(p *platform, s *state) float64
 	// slope and slopeSD are the prior of the predictor's coefficient in a measured metric's model.
 	slope, slopeSD float64
-	// changeSD is the relative standard deviation of the change that a revision makes to the predictor, through all but
-	// spark (see changeOf): the fleet's logs, however many, do not hold the revision's change.
-	changeSD float64
+	// changeSD and sparkSD are the relative standard deviations of the change that a revision makes to the predictor,
+	// through all but spark and through spark (see changeOf): the fleet's logs, however many, do not hold the revision's
+	// change. sparkSD is 0 for a predictor that spark does not enter.
+	changeSD, sparkSD float64
 	// computed allows the predictor to stand for the metric where nothing was measured; bias is then the relative
 	// standard deviation of the model's level.
 	computed bool
@@ -43,7 +44,7 @@ const knockMetric = "knock_margin"
 // metrics holds every metric but the knock margin. Slopes of 1 say "physics gives the slope": a change of the
 // predictor moves the metric by as much, give or take the stated share (methods: 35 % for physics slopes; tighter
 // where the predictor is the commanded value itself). What follows air
-// mass moves with it to within a tenth. Bias and change shares are common practice, no source.
+// mass moves with it to within a tenth, torque and pressure follow burn phasing to within a fifth. Bias and change shares are common practice, no source.
 var metrics = []metric{
 	{name: "lambda", unit: "lambda", side: 1, changeSD: 0.1,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.LambdaLeanest },
@@ -79,14 +80,14 @@ var metrics = []metric{
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.OilTemperature },
 		predictor: func(p *platform, s *state) float64 { return p.fuelFlow(s) },
 		slope:     0, slopeSD: 0.5, noClaim: "no log has oil temperature"},
-	{name: "exhaust_temperature", unit: "°C", side: 1, changeSD: 0.35,
+	{name: "exhaust_temperature", unit: "°C", side: 1, changeSD: 0.35, sparkSD: 0.35,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.ExhaustTemperature },
 		predictor: func(_ *platform, s *state) float64 { return s.sim.exhaustC },
 		slope:     1, slopeSD: 0.35, noClaim: "no log has exhaust temperature; without data no claim is made"},
-	{name: "peak_pressure", unit: "kPa", side: 1, changeSD: 0.1,
+	{name: "peak_pressure", unit: "kPa", side: 1, changeSD: 0.1, sparkSD: 0.2,
 		predictor: func(_ *platform, s *state) float64 { return s.sim.peakKPa },
 		computed:  true, bias: 0.08, moves: true, noClaim: "the cycle cannot be computed"},
-	{name: "bmep", unit: "kPa", side: 1, changeSD: 0.1,
+	{name: "bmep", unit: "kPa", side: 1, changeSD: 0.1, sparkSD: 0.2,
 		measured:  func(p *platform, r *evidence.Row) float64 { return p.bmepOf(r.Bound.Torque) },
 		sample:    func(p *platform, at *evidence.Sample) float64 { return p.bmepOf(at.Torque) },
 		predictor: func(_ *platform, s *state) float64 { return s.sim.bmepKPa },
@@ -95,7 +96,7 @@ var metrics = []metric{
 		measured:  func(_ *platform, r *evidence.Row) float64 { return onTarget(r.BoostOvershoot) },
 		predictor: targetFall,
 		slope:     boostLoopLag, slopeSD: 0.15, noClaim: "no log has manifold pressure and its target"},
-	{name: "torque", unit: "N·m", side: 1, changeSD: 0.1,
+	{name: "torque", unit: "N·m", side: 1, changeSD: 0.1, sparkSD: 0.2,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.Bound.Torque },
 		sample:    func(_ *platform, at *evidence.Sample) float64 { return at.Torque },
 		predictor: func(_ *platform, s *state) float64 { return s.sim.torqueNm },

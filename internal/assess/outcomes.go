@@ -160,7 +160,7 @@ func (p *platform) peakPower(f *platformFit, rows []*evidence.Row) (kW float64, 
 	for _, r := range modelled {
 		s := stateOf(r)
 		p.simulate(&s)
-		factor, _, _ := f.Levels["torque"].of(r.Vehicle, torqueBias)
+		factor := f.Levels["torque"].factor(&s, r.Vehicle, torqueBias)
 		if v := kilowattPerNmRPM * s.sim.torqueNm * factor * s.rpm; known(v) && v > 0 {
 			peaks = append(peaks, v)
 		}

@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -25,11 +26,53 @@ type OwnLog struct {
 	Say          string `json:"say"`
 }
 
+// expectation is what the fleet's models say that a logged state should show, and by how much it may differ.
+type expectation struct {
+	mean   float64
+	level  float64 // deviation from what is not known of the level
+	shared float64 // deviation shared by the rows of a pull, its day's included
+	row    float64 // deviation of one row about that
+}
+
+// expect is the expectation of a metric for a car at a logged state; ok is false where there is none.
+func (p *platform) expect(f *platformFit, m *metric, s *state, car string) (e expectation, ok bool, err error) {
+	x := m.predictor(p, s)
+	if !known(x) {
+		return e, false, nil
+	}
+	if l := f.Levels[m.name]; m.computed {
+		if l.Model == nil {
+			return e, false, nil
+		}
+		mean, sd, _, err := l.Model.Predict(car, levelCovariates(s))
+		pull, cell := l.spread()
+		v := x * math.Exp(mean)
+		return expectation{v, v * sd, v * pull, v * cell}, true, err
+	}
+	fit, fitted := f.Margins[m.name]
+	if !fitted {
+		return e, false, nil
+	}
+	mean, sd, _, err := fit.Model.Predict(car, marginCovariates(s, x, fit.Ref))
+	return expectation{mean, sd, math.Sqrt(fit.Model.DayVar + fit.Model.PullVar), math.Sqrt(fit.Model.ResidualVar)}, true, err
+}
+
 // pullGap sums what one pull measured beyond expectation; rows of a pull share its weather and fuel, so the pull is
 // what is counted.
 type pullGap struct {
-	sum, n float64
-	level  float64 // deviation of the expected level
+	sum, n             float64
+	level, shared, row float64 // largest deviations expected of its rows
+}
+
+func (g *pullGap) add(measured float64, e expectation) {
+	g.sum += measured - e.mean
+	g.n++
+	g.level, g.shared, g.row = math.Max(g.level, e.level), math.Max(g.shared, e.shared), math.Max(g.row, e.row)
+}
+
+// outside reports whether the pull's mean lies outside its 99 % band.
+func (g *pullGap) outside() bool {
+	return math.Abs(g.sum/g.n) > z99*math.Sqrt(g.level*g.level+g.shared*g.shared+g.row*g.row/g.n)
 }
 
 // z99 is the standard normal quantile of a two-sided 99 % band.
@@ -51,7 +94,7 @@ func (p *platform) ownLogs(f *platformFit, rows []evidence.Row, rev *workspace.R
 	for _, h := range workspace.Hazards() {
 		for _, l := range p.LimitsFor(h.Name) {
 			m := metricNamed(l.Metric)
-			if _, fitted := f.Margins[l.Metric]; m == nil || m.measured == nil || !fitted {
+			if m == nil || m.measured == nil {
 				continue
 			}
 			o, err := p.ownLog(f, m, l, own, car)
@@ -67,7 +110,6 @@ func (p *platform) ownLogs(f *platformFit, rows []evidence.Row, rev *workspace.R
 }
 
 func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*evidence.Row, car string) (OwnLog, error) {
-	fit := f.Margins[m.name]
 	o := OwnLog{Hazard: l.Hazard, Metric: m.name, Unit: m.unit, Crossing99: Span{Number(math.NaN()), Number(math.NaN())}}
 	var expected, measured float64
 	var crossed []*evidence.Row
@@ -77,28 +119,22 @@ func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*
 		s := stateOf(r)
 		s.pumpKnee = f.kneeOf(r.Vehicle)
 		p.simulate(&s)
-		x, y := m.predictor(p, &s), m.measured(p, r)
-		if !known(x) || !known(y) {
-			continue
-		}
-		who := car
-		if who == "" {
-			who = r.Vehicle
-		}
-		mean, sd, _, err := fit.Model.Predict(who, marginCovariates(&s, x, fit.Ref))
+		y := m.measured(p, r)
+		e, ok, err := p.expect(f, m, &s, cmp.Or(car, r.Vehicle))
 		if err != nil {
 			return o, err
 		}
+		if !ok || !known(y) {
+			continue
+		}
 		o.Rows++
-		expected += mean
+		expected += e.mean
 		measured += y
 		k := pulls.of(pullID(r))
 		if k == len(gaps) {
 			gaps = append(gaps, pullGap{})
 		}
-		gaps[k].sum += y - mean
-		gaps[k].n++
-		gaps[k].level = math.Max(gaps[k].level, sd)
+		gaps[k].add(y, e)
 		if p.measuredMargin(m, l, r) < 0 {
 			crossed = append(crossed, r)
 		}
@@ -108,9 +144,8 @@ func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*
 	}
 	o.Expected, o.Measured = Number(expected/float64(o.Rows)), Number(measured/float64(o.Rows))
 	o.Pulls, o.PullsCrossed = len(gaps), countPulls(crossed)
-	for _, g := range gaps {
-		// Pulls of one day share its deviation, so that more than one may lie outside for one cause.
-		if math.Abs(g.sum/g.n) > z99*math.Sqrt(g.level*g.level+fit.Model.DayVar+fit.Model.PullVar+fit.Model.ResidualVar/g.n) {
+	for i := range gaps {
+		if gaps[i].outside() {
 			o.Outside++
 		}
 	}

@@ -151,12 +151,13 @@ func (p *platform) knockPredictor(f *platformFit, b *bench) predictor {
 }
 
 // measuredPredictor predicts a metric from its mixed model.
-func (p *platform) measuredPredictor(fit marginFit, m *metric, car string, offset float64) predictor {
-	mean, cov := fit.Model.Joint(car)
+func (p *platform) measuredPredictor(fit marginFit, m *metric, b *bench) predictor {
+	mean, cov := fit.Model.Joint(b.car)
+	pattern, offset := p.patternOf(&fit, m, b), b.offset[m.name]
 	return predictor{
-		cov: withChange(cov, m), pullSD: math.Sqrt(fit.Model.DayVar + fit.Model.PullVar), cellSD: math.Sqrt(fit.Model.ResidualVar),
+		cov: withChange(cov, m), pullSD: math.Sqrt(fit.Model.DayVar + fit.Model.PullVar), cellSD: pattern.residual,
 		cars: fit.Cars, pulls: fit.Pulls, sampled: true, moves: m.moves, own: len(mean) - 1,
-		unseen: !m.computed && !slices.Contains(fit.Seen, car),
+		unseen: !slices.Contains(fit.Seen, b.car),
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			x := m.predictor(p, s)
 			if !known(x) {
@@ -166,7 +167,7 @@ func (p *platform) measuredPredictor(fit marginFit, m *metric, car string, offse
 			if err != nil {
 				return 0, nil, false
 			}
-			value := dot(d, mean) + offset
+			value := dot(d, mean) + offset + pattern.of(p, s)
 			g := make([]float64, len(d), len(d)+2)
 			for i := range d {
 				g[i] = -m.side * d[i]
@@ -178,21 +179,51 @@ func (p *platform) measuredPredictor(fit marginFit, m *metric, car string, offse
 	}
 }
 
-// computedPredictor predicts a metric from physics, with one common relative error of the model's level, narrowed by
-// what measurements there are. Its pull-to-pull spread is that of the logged states.
+// computedPredictor predicts a metric from physics at the level that measurements give it, with the error of that level
+// and the spread measured about it. Without measurements the pull-to-pull spread is that of the logged states.
 func (p *platform) computedPredictor(m *metric, l level, b *bench) predictor {
-	factor, common, own := l.of(b.car, m.bias)
+	mean, cov := l.posterior(b.car, m.bias)
+	largest := 0.0
+	for i := range b.states {
+		s := &b.states[i]
+		if v := math.Exp(dot(l.design(s), mean)) * m.predictor(p, s); known(v) {
+			largest = math.Max(largest, v)
+		}
+	}
+	pull, cell := l.spread()
+	cars, pulls := b.carCount(), b.pullCount()
+	if l.Model != nil {
+		cars, pulls = l.Cars, l.Pulls
+	}
 	return predictor{
-		cov: withChange(mat.NewSymDense(2, []float64{common * common, 0, 0, own * own}), m), own: 1, cars: b.carCount(), pulls: b.pullCount(), says: l.says(b.car), moves: m.moves,
+		cov: withChange(cov, m), own: len(mean) - 1, pullSD: pull * largest, cellSD: cell * largest,
+		cars: cars, pulls: pulls, says: l.says(b.car), moves: m.moves,
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
+			d := l.design(s)
+			factor := math.Exp(dot(d, mean))
 			v := factor * m.predictor(p, s)
 			if !known(v) {
 				return 0, nil, false
 			}
+			g := make([]float64, len(d), len(d)+2)
+			for i := range d {
+				g[i] = -m.side * v * d[i]
+			}
 			rest, spark := p.changeOf(m, s)
-			return m.side * (limit - v), []float64{-m.side * v, -m.side * v, -m.side * factor * rest, -m.side * factor * spark}, true
+			return m.side * (limit - v), append(g, -m.side*factor*rest, -m.side*factor*spark), true
 		},
 	}
+}
+
+// predictorOf chooses how a metric is predicted, or says why it cannot be.
+func (p *platform) predictorOf(f *platformFit, b *bench, m *metric) (predictor, string) {
+	if m.computed {
+		return p.computedPredictor(m, f.Levels[m.name], b), ""
+	}
+	if fit, ok := f.Margins[m.name]; ok {
+		return p.measuredPredictor(fit, m, b), ""
+	}
+	return predictor{}, m.noClaim
 }
 
 // changeOf is how far a metric's predictor moved from what was logged: through spark, and through all else. They are kept
@@ -220,20 +251,8 @@ func withChange(cov *mat.SymDense, m *metric) *mat.SymDense {
 		}
 	}
 	out.SetSym(n, n, m.changeSD*m.changeSD)
-	out.SetSym(n+1, n+1, physicsSlopeShare*physicsSlopeShare)
+	out.SetSym(n+1, n+1, m.sparkSD*m.sparkSD)
 	return out
-}
-
-// predictorOf chooses how a metric is predicted, or says why it cannot be.
-func (p *platform) predictorOf(f *platformFit, b *bench, m *metric) (predictor, string) {
-	fit, ok := f.Margins[m.name]
-	if ok && (!m.computed || p.thin(fit.Cars, fit.Pulls) == "") {
-		return p.measuredPredictor(fit, m, b.car, b.offset[m.name]), ""
-	}
-	if m.computed {
-		return p.computedPredictor(m, f.Levels[m.name], b), ""
-	}
-	return predictor{}, m.noClaim
 }
 
 // limitRule is one limit as an evaluation needs it.

@@ -72,6 +72,14 @@ func visitOf(r *evidence.Row) state {
 	return s
 }
 
+// asLogged is the state before it was moved to another calibration.
+func (s *state) asLogged() *state {
+	if s.logged != nil {
+		return s.logged
+	}
+	return s
+}
+
 // each applies f to the state and to its ends.
 func (s *state) each(f func(*state)) {
 	f(s)
