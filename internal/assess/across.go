@@ -3,16 +3,18 @@ package assess
 import (
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 
+	"headroom/internal/parallel"
+	"headroom/internal/result"
 	"headroom/internal/workspace"
 	"headroom/models/risk"
+	"headroom/models/value"
 )
 
 // Across scores one revision for every car of its platform (schema headroom/across/1).
 type Across struct {
-	Stamp
+	result.Stamp
 	Revision string         `json:"revision"`
 	Parent   string         `json:"parent"`
 	Platform string         `json:"platform"`
@@ -26,24 +28,24 @@ type Across struct {
 // AcrossHazard is how many cars would cross a limit too often: in more pulls than the workspace's threshold for the
 // hazard's severity (0.10 where the severity has none).
 type AcrossHazard struct {
-	Hazard     string   `json:"hazard"`
-	Severity   string   `json:"severity"`
-	Threshold  Number   `json:"threshold"`  // probability per pull
-	Assessed   int      `json:"assessed"`   // cars it could be assessed for
-	Expected   Number   `json:"expected"`   // cars
-	Interval90 Span     `json:"interval90"` // cars; what the cars share in uncertainty moves them together
-	Likely     []string `json:"likely"`     // cars more likely than not to be among them
+	Hazard     string        `json:"hazard"`
+	Severity   string        `json:"severity"`
+	Threshold  result.Number `json:"threshold"`  // probability per pull
+	Assessed   int           `json:"assessed"`   // cars it could be assessed for
+	Expected   result.Number `json:"expected"`   // cars
+	Interval90 result.Span   `json:"interval90"` // cars; what the cars share in uncertainty moves them together
+	Likely     []string      `json:"likely"`     // cars more likely than not to be among them
 }
 
 // AcrossCar is the revision on one car.
 type AcrossCar struct {
-	Vehicle            string `json:"vehicle"`
-	Verdict            string `json:"verdict"`
-	TopHazard          string `json:"top_hazard"`
-	ProbabilityPerPull Number `json:"probability_per_pull"`
-	Interval90         Span   `json:"interval90"`
-	CarPulls           int    `json:"car_pulls"` // pulls of this car, on any calibration
-	Because            string `json:"because"`
+	Vehicle            string        `json:"vehicle"`
+	Verdict            string        `json:"verdict"`
+	TopHazard          string        `json:"top_hazard"`
+	ProbabilityPerPull result.Number `json:"probability_per_pull"`
+	Interval90         result.Span   `json:"interval90"`
+	CarPulls           int           `json:"car_pulls"` // pulls of this car, on any calibration
+	Because            string        `json:"because"`
 }
 
 // AcrossError is a car the revision could not be scored for.
@@ -67,7 +69,7 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 		return nil, fmt.Errorf("revision %s: %w", id, err)
 	}
 	out := &Across{
-		Stamp: j.stamp("headroom/across/1"), Revision: id, Parent: rev.Parent, Platform: rev.Platform, Fuel: rev.Fuel,
+		Stamp: j.Stamp("headroom/across/1"), Revision: id, Parent: rev.Parent, Platform: rev.Platform, Fuel: rev.Fuel,
 		Hazards: []AcrossHazard{}, Cars: []AcrossCar{}, Failed: []AcrossError{}, Cautions: slices.Clone(StandingCautions),
 	}
 	var vehicles []string
@@ -77,7 +79,7 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 		}
 	}
 	reviews, failures := make([]*Review, len(vehicles)), make([]error, len(vehicles))
-	inParallel(len(vehicles), jobs, done, func(i int) {
+	parallel.Each(len(vehicles), jobs, done, func(i int) {
 		onCar := *rev
 		onCar.Vehicle = vehicles[i]
 		r, err := j.review(&onCar)
@@ -90,7 +92,7 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 	var scored []*Review
 	for i, v := range vehicles {
 		if failures[i] != nil {
-			out.Failed = append(out.Failed, AcrossError{Vehicle: j.alias(v), Error: failures[i].Error()})
+			out.Failed = append(out.Failed, AcrossError{Vehicle: j.Alias(v), Error: failures[i].Error()})
 			continue
 		}
 		scored = append(scored, reviews[i])
@@ -110,7 +112,7 @@ func compareRisk(va, vb string, pa, pb float64) int {
 	if d := slices.Index(verdictOrder, va) - slices.Index(verdictOrder, vb); d != 0 {
 		return d
 	}
-	switch a, b := orElse(pa, -1), orElse(pb, -1); {
+	switch a, b := value.Or(pa, -1), value.Or(pb, -1); {
 	case a > b:
 		return -1
 	case a < b:
@@ -121,8 +123,8 @@ func compareRisk(va, vb string, pa, pb float64) int {
 
 func (j *Job) acrossCar(platform string, r *Review) AcrossCar {
 	car := AcrossCar{
-		Vehicle: r.Vehicle, Verdict: r.Verdict, ProbabilityPerPull: Number(math.NaN()),
-		Interval90: Span{Number(math.NaN()), Number(math.NaN())}, Because: r.Because[0],
+		Vehicle: r.Vehicle, Verdict: r.Verdict, ProbabilityPerPull: result.Unknown(),
+		Interval90: result.UnknownSpan(), Because: r.Because[0],
 	}
 	if _, _, rows, err := j.fitted(platform); err == nil {
 		for _, n := range pullsOf(rows, r.Vehicle) {
@@ -169,8 +171,8 @@ func (p *platform) acrossHazard(h workspace.HazardInfo, reviews []*Review) Acros
 	if !ok {
 		threshold = defaultThreshold
 	}
-	out := AcrossHazard{Hazard: h.Name, Severity: severity, Threshold: Number(threshold), Expected: Number(math.NaN()),
-		Interval90: Span{Number(math.NaN()), Number(math.NaN())}, Likely: []string{}}
+	out := AcrossHazard{Hazard: h.Name, Severity: severity, Threshold: result.Number(threshold), Expected: result.Unknown(),
+		Interval90: result.UnknownSpan(), Likely: []string{}}
 	var counts []float64
 	for _, r := range reviews {
 		draws := r.draws[h.Name]
@@ -201,7 +203,7 @@ func (p *platform) acrossHazard(h workspace.HazardInfo, reviews []*Review) Acros
 		sum += c
 	}
 	n := len(counts)
-	out.Expected = Number(sum / float64(n))
-	out.Interval90 = Span{Number(counts[n*5/100]), Number(counts[n-1-n*5/100])}
+	out.Expected = result.Number(sum / float64(n))
+	out.Interval90 = result.Span{result.Number(counts[n*5/100]), result.Number(counts[n-1-n*5/100])}
 	return out
 }

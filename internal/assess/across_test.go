@@ -9,13 +9,15 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"headroom/internal/fleettest"
 )
 
 // A revision scored across the fleet: every car of the platform is there once, the expected number of crossing cars lies
 // in its interval and between none and all, and its own car gets the very review it gets alone.
 func TestAcross(t *testing.T) {
-	j := openJob(t, smallDir(t))
-	id := mildProposal(t, smallDir(t)).Revision
+	j := openJob(t, fleettest.Small(t))
+	id := mildProposal(t, fleettest.Small(t)).Revision
 	one, err := j.Across(id, 1, func(int, int) {})
 	if err != nil {
 		t.Fatal(err)
@@ -63,8 +65,8 @@ func TestAcross(t *testing.T) {
 
 // A revision against itself differs in nothing; against its more dangerous sibling the change has the right sign.
 func TestAgainst(t *testing.T) {
-	j := openJob(t, smallDir(t))
-	id := mildProposal(t, smallDir(t)).Revision
+	j := openJob(t, fleettest.Small(t))
+	id := mildProposal(t, fleettest.Small(t)).Revision
 	same, err := j.Against(id, id)
 	if err != nil {
 		t.Fatal(err)
@@ -92,7 +94,7 @@ func TestAgainst(t *testing.T) {
 // Own logs: released revisions with logs have expected and measured values that agree for healthy cars: over the small
 // fleet fewer than one metric in ten is a surprise at a chance of one in a hundred each, planted sensor faults included.
 func TestOwnLogs(t *testing.T) {
-	j := openJob(t, smallDir(t))
+	j := openJob(t, fleettest.Small(t))
 	metrics, surprises := 0, 0
 	for id := range j.ws.Revisions {
 		r, err := j.Review(id)
@@ -116,7 +118,7 @@ func TestOwnLogs(t *testing.T) {
 
 // Gains: the change is that of the torques, its interval holds it, and power follows from torque and speed.
 func TestGains(t *testing.T) {
-	j := openJob(t, demoDir(t))
+	j := openJob(t, fleettest.Demo(t))
 	truthRevision := "rev-0103-b" // the demo's rise of low-speed torque
 	r, err := j.Review(truthRevision)
 	if err != nil {
@@ -149,7 +151,7 @@ func TestGains(t *testing.T) {
 
 // A car's logs from before its hardware change show another car: they are left out of its review and said so.
 func TestLogsBeforeAHardwareChange(t *testing.T) {
-	dir := copyOf(t, smallDir(t))
+	dir := fleettest.Copy(t, fleettest.Small(t))
 	mild := mildProposal(t, dir)
 	path := filepath.Join(dir, "vehicles.csv")
 	b, err := os.ReadFile(path)

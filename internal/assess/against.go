@@ -6,13 +6,14 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"headroom/internal/result"
 	"headroom/internal/workspace"
 	"headroom/models/risk"
 )
 
 // Against sets two revisions side by side (schema headroom/against/1).
 type Against struct {
-	Stamp
+	result.Stamp
 	Left     AgainstSide     `json:"left"`
 	Right    AgainstSide     `json:"right"`
 	Hazards  []AgainstHazard `json:"hazards"`
@@ -30,19 +31,19 @@ type AgainstSide struct {
 
 // AgainstHazard is one hazard under both.
 type AgainstHazard struct {
-	Hazard   string `json:"hazard"`
-	Severity string `json:"severity"`
-	Left     Hazard `json:"left"`
-	Right    Hazard `json:"right"`
-	Change   Number `json:"change"` // right minus left probability per pull
-	Worse    Number `json:"worse"`  // share of parameter draws at which right is the more likely to cross; null for different cars or metrics
+	Hazard   string        `json:"hazard"`
+	Severity string        `json:"severity"`
+	Left     Hazard        `json:"left"`
+	Right    Hazard        `json:"right"`
+	Change   result.Number `json:"change"` // right minus left probability per pull
+	Worse    result.Number `json:"worse"`  // share of parameter draws at which right is the more likely to cross; null for different cars or metrics
 }
 
 // AgainstGain is torque by speed under both, N·m.
 type AgainstGain struct {
-	RPM   Number `json:"rpm"`
-	Left  Number `json:"left_nm"`
-	Right Number `json:"right_nm"`
+	RPM   result.Number `json:"rpm"`
+	Left  result.Number `json:"left_nm"`
+	Right result.Number `json:"right_nm"`
 }
 
 // Against scores two revisions of one platform and compares them hazard by hazard.
@@ -58,19 +59,19 @@ func (j *Job) Against(left, right string) (*Against, error) {
 	if a.Platform != b.Platform {
 		return nil, fmt.Errorf("revisions %s and %s are of platforms %s and %s: only revisions of one platform can be compared", left, right, a.Platform, b.Platform)
 	}
-	out := &Against{Stamp: j.stamp("headroom/against/1"), Left: sideOf(a), Right: sideOf(b), Hazards: []AgainstHazard{}, Gains: []AgainstGain{}}
+	out := &Against{Stamp: j.Stamp("headroom/against/1"), Left: sideOf(a), Right: sideOf(b), Hazards: []AgainstHazard{}, Gains: []AgainstGain{}}
 	for i, h := range workspace.Hazards() {
 		out.Hazards = append(out.Hazards, AgainstHazard{
 			Hazard: h.Name, Severity: a.Hazards[i].Severity, Left: a.Hazards[i], Right: b.Hazards[i],
 			Change: b.Hazards[i].ProbabilityPerPull - a.Hazards[i].ProbabilityPerPull,
-			Worse:  Number(math.NaN()),
+			Worse:  result.Unknown(),
 		})
 		if x, y := a.worst[h.Name], b.worst[h.Name]; x != nil && y != nil && x.metric == y.metric && a.Vehicle == b.Vehicle {
 			worse, err := worseShare(x, y, j.Seed())
 			if err != nil {
 				return nil, fmt.Errorf("%s: %w", h.Name, err)
 			}
-			out.Hazards[i].Worse = Number(worse)
+			out.Hazards[i].Worse = result.Number(worse)
 		}
 	}
 	out.Gains = pairGains(a.Gains, b.Gains)
@@ -99,7 +100,7 @@ func worseShare(left, right *evaluation, seed uint64) (float64, error) {
 }
 
 func pairGains(a, b []Gain) []AgainstGain {
-	right := map[Number]Number{}
+	right := map[result.Number]result.Number{}
 	for _, g := range b {
 		right[g.RPM] = g.TorqueNm[1]
 	}

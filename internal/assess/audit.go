@@ -4,12 +4,14 @@ import (
 	"cmp"
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 
 	"headroom/internal/evidence"
+	"headroom/internal/parallel"
+	"headroom/internal/result"
 	"headroom/internal/workspace"
 	"headroom/models/risk"
+	"headroom/models/value"
 )
 
 // AuditBy are the groupings an audit knows; "" groups nothing.
@@ -30,12 +32,12 @@ func (j *Job) Audit(by string, jobs int, done func(finished, total int)) (*Audit
 func (j *Job) auditOf(ids []string, by string, jobs int, done func(finished, total int)) (*Audit, error) {
 	reviews := make([]*Review, len(ids))
 	failures := make([]error, len(ids))
-	inParallel(len(ids), jobs, done, func(i int) {
+	parallel.Each(len(ids), jobs, done, func(i int) {
 		if reviews[i], failures[i] = j.Review(ids[i]); failures[i] == nil {
 			reviews[i].worst = nil // it holds every logged state
 		}
 	})
-	out := &Audit{Stamp: j.stamp("headroom/audit/1"), By: by, Rows: []AuditRow{}, Groups: []AuditGroup{}, Failed: []AuditError{}, Cautions: StandingCautions}
+	out := &Audit{Stamp: j.Stamp("headroom/audit/1"), By: by, Rows: []AuditRow{}, Groups: []AuditGroup{}, Failed: []AuditError{}, Cautions: StandingCautions}
 	for i, id := range ids {
 		if failures[i] != nil {
 			out.Failed = append(out.Failed, AuditError{Revision: id, Error: failures[i].Error()})
@@ -54,7 +56,7 @@ func (j *Job) auditRow(r *Review) AuditRow {
 	rev := j.ws.Revisions[r.Revision]
 	row := AuditRow{
 		Revision: r.Revision, Platform: r.Platform, Vehicle: r.Vehicle, Author: r.Author, Fuel: r.Fuel, Status: rev.Status,
-		Verdict: r.Verdict, ProbabilityPerPull: Number(math.NaN()), Interval90: Span{Number(math.NaN()), Number(math.NaN())},
+		Verdict: r.Verdict, ProbabilityPerPull: result.Unknown(), Interval90: result.UnknownSpan(),
 		OwnPulls: j.ownPulls(r.Platform, r.Revision), Because: r.Because[0],
 	}
 	if len(r.Findings) > 0 {
@@ -83,7 +85,7 @@ func (j *Job) logsBeforeHardware(rev *workspace.Revision) int {
 	if err != nil {
 		return 0
 	}
-	return countPulls(filterRows(pullRows(rows), func(r *evidence.Row) bool {
+	return evidence.CountPulls(evidence.Filter(evidence.PullRows(rows), func(r *evidence.Row) bool {
 		return r.Revision == rev.ID && r.Date != "" && r.Date < since
 	}))
 }
@@ -93,7 +95,7 @@ func (j *Job) ownPulls(platform, revision string) int {
 	if err != nil {
 		return 0
 	}
-	return countPulls(filterRows(pullRows(rows), func(r *evidence.Row) bool { return r.Revision == revision }))
+	return evidence.CountPulls(evidence.Filter(evidence.PullRows(rows), func(r *evidence.Row) bool { return r.Revision == revision }))
 }
 
 // verdictOrder puts the verdicts that need attention first.
@@ -116,7 +118,7 @@ func weighted(r AuditRow) float64 {
 	if err != nil {
 		return 0 // no hazard was assessed
 	}
-	return w * orElse(float64(r.ProbabilityPerPull), 0)
+	return w * value.Or(float64(r.ProbabilityPerPull), 0)
 }
 
 func groupRows(rows []AuditRow, by string) []AuditGroup {

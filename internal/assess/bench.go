@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"headroom/internal/evidence"
+	"headroom/internal/say"
 	"headroom/internal/workspace"
 )
 
@@ -24,10 +25,11 @@ const fleetPulls = 60
 
 // benchFor picks the logged pulls a revision is judged on and runs both calibrations on them. In order of preference:
 // the revision's own logs, the parent's, the car's other calibrations, and last the fleet's, for a car not seen.
-// car is the id the evidence knows the revision's car by, "" for a revision meant for the fleet.
-func (p *platform) benchFor(f *platformFit, ws *workspace.Workspace, rows []evidence.Row, rev *workspace.Revision, car string) (*bench, error) {
+// car is the id the evidence knows the revision's car by, "" for a revision meant for the fleet; since is the day of its
+// last hardware change, "" without one.
+func (p *platform) benchFor(f *platformFit, ws *workspace.Workspace, rows []evidence.Row, rev *workspace.Revision, car, since string) (*bench, error) {
 	b := &bench{car: car, named: car != "", basis: BasisPredicted}
-	picked := p.pickRows(b, pullRows(rows), rev, hardwareDate(ws, rev))
+	picked := p.pickRows(b, evidence.PullRows(rows), rev, since)
 	if len(picked) == 0 {
 		return nil, fmt.Errorf("revision %s: platform %s has no logged pull: put logs under runs/<vehicle>/<revision>/ and run headroom ingest", rev.ID, rev.Platform)
 	}
@@ -79,41 +81,31 @@ func (p *platform) benchFor(f *platformFit, ws *workspace.Workspace, rows []evid
 // pickRows picks by the order of benchFor. The car's own logs from before its last hardware change (since) show another
 // car and are left out.
 func (p *platform) pickRows(b *bench, rows []*evidence.Row, rev *workspace.Revision, since string) []*evidence.Row {
-	all := filterRows(rows, func(r *evidence.Row) bool { return r.Vehicle == b.car })
-	own := filterRows(all, func(r *evidence.Row) bool { return r.Date == "" || r.Date >= since })
-	if old := countPulls(all) - countPulls(own); old > 0 {
-		b.notes = append(b.notes, fmt.Sprintf("%s of this car from before its hardware change on %s are left out", count(old, "pull"), since))
+	all := evidence.Filter(rows, func(r *evidence.Row) bool { return r.Vehicle == b.car })
+	own := evidence.Filter(all, func(r *evidence.Row) bool { return r.Date == "" || r.Date >= since })
+	if old := evidence.CountPulls(all) - evidence.CountPulls(own); old > 0 {
+		b.notes = append(b.notes, fmt.Sprintf("%s of this car from before its hardware change on %s are left out", say.Count(old, "pull"), since))
 	}
-	onRevision := filterRows(own, func(r *evidence.Row) bool { return r.Revision == rev.ID })
-	if countPulls(onRevision) >= enoughOwnPulls {
+	onRevision := evidence.Filter(own, func(r *evidence.Row) bool { return r.Revision == rev.ID })
+	if evidence.CountPulls(onRevision) >= enoughOwnPulls {
 		b.basis = BasisBoth
 		return onRevision
 	}
-	onParent := filterRows(own, func(r *evidence.Row) bool { return r.Revision == rev.Parent })
-	if countPulls(onParent) >= enoughOwnPulls {
+	onParent := evidence.Filter(own, func(r *evidence.Row) bool { return r.Revision == rev.Parent })
+	if evidence.CountPulls(onParent) >= enoughOwnPulls {
 		return onParent
 	}
-	if countPulls(own) >= enoughOwnPulls {
+	if evidence.CountPulls(own) >= enoughOwnPulls {
 		b.notes = append(b.notes, fmt.Sprintf("fewer than %d pulls of this car on the parent: its pulls on other calibrations are used, moved by the difference of the tables", enoughOwnPulls))
 		return own
 	}
 	if b.car != "" {
-		b.notes = append(b.notes, fmt.Sprintf("this car has %d logged pulls: other cars of the platform stand in for it, with the spread between cars added", countPulls(own)))
+		b.notes = append(b.notes, fmt.Sprintf("this car has %d logged pulls: other cars of the platform stand in for it, with the spread between cars added", evidence.CountPulls(own)))
 	}
 	if len(own) == 0 {
 		b.car = ""
 	}
 	return spreadOverCars(rows)
-}
-
-func filterRows(rows []*evidence.Row, keep func(*evidence.Row) bool) []*evidence.Row {
-	var out []*evidence.Row
-	for _, r := range rows {
-		if keep(r) {
-			out = append(out, r)
-		}
-	}
-	return out
 }
 
 // spreadOverCars takes whole pulls in turns over cars and calibrations, so that a car that logs a lot does not drown
@@ -127,7 +119,7 @@ func spreadOverCars(rows []*evidence.Row) []*evidence.Row {
 		if g == len(byGroup) {
 			byGroup = append(byGroup, nil)
 		}
-		if id := pullID(r); id != last {
+		if id := evidence.PullID(r); id != last {
 			byGroup[g] = append(byGroup[g], nil)
 			last = id
 		}
@@ -155,8 +147,8 @@ func spreadOverCars(rows []*evidence.Row) []*evidence.Row {
 func pullsOf(rows []evidence.Row, car string) map[string]int {
 	out := map[string]int{}
 	last := ""
-	for _, r := range pullRows(rows) {
-		if id := pullID(r); r.Vehicle == car && id != last {
+	for _, r := range evidence.PullRows(rows) {
+		if id := evidence.PullID(r); r.Vehicle == car && id != last {
 			out[r.Revision]++
 			last = id
 		}

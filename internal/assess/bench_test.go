@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"headroom/internal/demo"
+	"headroom/internal/fleettest"
 )
 
 // BenchmarkThousandCars is a review in a workspace of 1000 cars after its envelopes are fitted, and an audit of 500
@@ -24,7 +25,7 @@ func BenchmarkThousandCars(b *testing.B) {
 		if _, err := demo.Build(dir, demo.Options{Cars: 1000, Seed: 3, TruthPulls: 100}); err != nil {
 			b.Fatal(err)
 		}
-		if err := bring(dir); err != nil {
+		if err := fleettest.Ingest(dir); err != nil {
 			b.Fatal(err)
 		}
 	}

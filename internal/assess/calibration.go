@@ -21,9 +21,8 @@ type calibration struct {
 
 // lookup is one table with what it is read by.
 type lookup struct {
-	table    *calmap.Table
-	x, y     channel.ID // y is "" for a one-axis table
-	revision string     // where the table came from
+	table *calmap.Table
+	x, y  channel.ID // y is "" for a one-axis table
 }
 
 type carriedTable struct {
@@ -71,7 +70,7 @@ func (c *calibration) take(r *workspace.Revision, seen map[string]bool) {
 			c.carried = append(c.carried, carriedTable{name: name, table: t.Table})
 			continue
 		}
-		l := lookup{table: t.Table, x: t.X.Channel, revision: r.ID}
+		l := lookup{table: t.Table, x: t.X.Channel}
 		if t.Y != nil {
 			l.y = t.Y.Channel
 		}
@@ -115,21 +114,21 @@ func (l lookup) pastLast(x, y float64) bool {
 
 // delta is a table's value in this calibration at one state minus its value in another at a second state: what a
 // revision adds to what was measured. Zero when neither calibration has the table.
-func (c *calibration) delta(role string, at *state, from *calibration, was *state) (change float64, past bool, why string) {
+func (c *calibration) delta(role string, at *state, from *calibration, was *state) (change float64, why string) {
 	now, hasNow := c.lookups[role]
 	then, hasThen := from.lookups[role]
 	if !hasNow && !hasThen {
-		return 0, false, ""
+		return 0, ""
 	}
 	if hasNow != hasThen {
-		return 0, false, fmt.Sprintf("%s table exists only in one of %s and %s", role, c.id, from.id)
+		return 0, fmt.Sprintf("%s table exists only in one of %s and %s", role, c.id, from.id)
 	}
-	a, past, okA := now.at(at)
+	a, _, okA := now.at(at)
 	b, _, okB := then.at(was)
 	if !okA || !okB {
-		return 0, past, fmt.Sprintf("%s table is read by a channel these logs do not have", role)
+		return 0, fmt.Sprintf("%s table is read by a channel these logs do not have", role)
 	}
-	return a - b, past, ""
+	return a - b, ""
 }
 
 // notModelled lists what changes between two calibrations without its effect being computed.

@@ -3,6 +3,7 @@ package assess
 import (
 	"fmt"
 
+	"headroom/internal/say"
 	"headroom/internal/workspace"
 	"headroom/models/calmap"
 )
@@ -54,7 +55,7 @@ func (p *platform) notes(f *platformFit) []string {
 			continue
 		}
 		for _, w := range fit.Model.Warnings {
-			out = append(out, fmt.Sprintf("Fit of %s: %s", words(metrics[i].name), w))
+			out = append(out, fmt.Sprintf("Fit of %s: %s", say.Words(metrics[i].name), w))
 		}
 	}
 	return out

@@ -8,10 +8,12 @@ import (
 	"slices"
 
 	"headroom/internal/evidence"
+	"headroom/internal/result"
 	"headroom/internal/workspace"
 	"headroom/models/envelope"
 	"headroom/models/knock"
 	"headroom/models/mixed"
+	"headroom/models/value"
 )
 
 // platformFit is everything the statistics learned about one platform from its evidence.
@@ -49,8 +51,8 @@ type envelopeKey struct {
 // fitPlatform learns a platform's knock-limited spark, its measured margins and its envelopes.
 func (p *platform) fitPlatform(rows []evidence.Row) (*platformFit, error) {
 	f := &platformFit{Margins: map[string]marginFit{}, Levels: map[string]level{}, Envelopes: map[envelopeKey]EnvelopeCell{}}
-	pulls := pullRows(rows)
-	f.Cars, f.Pulls = countCars(pulls), countPulls(pulls)
+	pulls := evidence.PullRows(rows)
+	f.Cars, f.Pulls = evidence.CountCars(pulls), evidence.CountPulls(pulls)
 	all := make([]state, len(rows))
 	var states []state // of the pulls
 	for i := range rows {
@@ -91,34 +93,6 @@ func (p *platform) fitPlatform(rows []evidence.Row) (*platformFit, error) {
 	return f, nil
 }
 
-func pullRows(rows []evidence.Row) []*evidence.Row {
-	var out []*evidence.Row
-	for i := range rows {
-		if rows[i].Kind == evidence.KindPull {
-			out = append(out, &rows[i])
-		}
-	}
-	return out
-}
-
-func countCars(rows []*evidence.Row) int {
-	seen := map[string]bool{}
-	for _, r := range rows {
-		seen[r.Vehicle] = true
-	}
-	return len(seen)
-}
-
-func countPulls(rows []*evidence.Row) int {
-	seen := map[string]bool{}
-	for _, r := range rows {
-		seen[pullID(r)] = true
-	}
-	return len(seen)
-}
-
-func pullID(r *evidence.Row) string { return fmt.Sprintf("%s#%d", r.Run, r.Segment) }
-
 // marginCovariates is the design row of a measured metric: level, a bent line over speed, the physics predictor and
 // the pull's place in the run (heat soak).
 func marginCovariates(s *state, predictor, ref float64) []float64 {
@@ -142,7 +116,7 @@ func (p *platform) fitMargin(f *platformFit, m *metric, rows []*evidence.Row, st
 	var predictors []float64
 	for i := range rows {
 		x := m.predictor(p, &states[i])
-		if known(m.measured(p, rows[i])) && known(x) {
+		if value.Known(m.measured(p, rows[i])) && value.Known(x) {
 			use = append(use, i)
 			predictors = append(predictors, x)
 		}
@@ -150,17 +124,17 @@ func (p *platform) fitMargin(f *platformFit, m *metric, rows []*evidence.Row, st
 	if len(use) == 0 {
 		return nil
 	}
-	ref := median(predictors)
-	nest := newNest[mixed.Row]()
+	ref := value.Median(predictors)
+	nest := evidence.NewNest[mixed.Row]()
 	for k, i := range use {
-		nest.add(rows[i], mixed.Row{X: marginCovariates(&states[i], predictors[k], ref), Y: m.measured(p, rows[i])})
+		nest.Add(rows[i], mixed.Row{X: marginCovariates(&states[i], predictors[k], ref), Y: m.measured(p, rows[i])})
 	}
-	cars := mixedCars(nest)
+	cars := MixedCars(nest)
 	model, err := mixed.Fit(cars, marginPrior(m))
 	if err != nil {
 		return err
 	}
-	fit := marginFit{Model: model, Ref: ref, Seen: nest.ids(), Cars: len(cars), Pulls: nest.pulls}
+	fit := marginFit{Model: model, Ref: ref, Seen: nest.IDs(), Cars: len(cars), Pulls: nest.Pulls}
 	used := make([]*state, len(use))
 	for k, i := range use {
 		used[k] = &states[i]
@@ -170,70 +144,22 @@ func (p *platform) fitMargin(f *platformFit, m *metric, rows []*evidence.Row, st
 	return nil
 }
 
-// mixedCars groups each car's pulls by day.
-func mixedCars(n *nest[mixed.Row]) []mixed.Car {
-	cars := make([]mixed.Car, 0, len(n.cars))
-	for _, car := range n.cars {
-		c := mixed.Car{ID: car.id}
+// MixedCars is a nest as models/mixed wants it: each car's pulls by day.
+func MixedCars(n *evidence.Nest[mixed.Row]) []mixed.Car {
+	cars := make([]mixed.Car, 0, len(n.Cars))
+	for _, car := range n.Cars {
+		c := mixed.Car{ID: car.ID}
 		days := newIndex[string]()
-		for _, pull := range car.pulls {
-			k := days.of(pull.day)
+		for _, pull := range car.Pulls {
+			k := days.of(pull.Day)
 			if k == len(c.Days) {
 				c.Days = append(c.Days, mixed.Day{})
 			}
-			c.Days[k].Pulls = append(c.Days[k].Pulls, mixed.Pull{Rows: pull.rows})
+			c.Days[k].Pulls = append(c.Days[k].Pulls, mixed.Pull{Rows: pull.Rows})
 		}
 		cars = append(cars, c)
 	}
 	return cars
-}
-
-// nest groups things by car and pull in the order of the evidence, which is sorted.
-type nest[T any] struct {
-	cars  []*nestCar[T]
-	index map[string]*nestCar[T]
-	pulls int
-}
-
-type nestCar[T any] struct {
-	id    string
-	pulls []*nestPull[T]
-	index map[string]*nestPull[T]
-}
-
-type nestPull[T any] struct {
-	day  string // date of the run, the run itself where that is unknown
-	rows []T
-}
-
-func newNest[T any]() *nest[T] { return &nest[T]{index: map[string]*nestCar[T]{}} }
-
-// ids are the cars, sorted.
-func (n *nest[T]) ids() []string {
-	out := make([]string, len(n.cars))
-	for i, c := range n.cars {
-		out[i] = c.id
-	}
-	slices.Sort(out)
-	return out
-}
-
-func (n *nest[T]) add(r *evidence.Row, item T) {
-	car, ok := n.index[r.Vehicle]
-	if !ok {
-		car = &nestCar[T]{id: r.Vehicle, index: map[string]*nestPull[T]{}}
-		n.index[r.Vehicle] = car
-		n.cars = append(n.cars, car)
-	}
-	id := pullID(r)
-	pull, ok := car.index[id]
-	if !ok {
-		pull = &nestPull[T]{day: cmp.Or(r.Date, r.Run)}
-		car.index[id] = pull
-		car.pulls = append(car.pulls, pull)
-		n.pulls++
-	}
-	pull.rows = append(pull.rows, item)
 }
 
 // seenMetric is a quantity envelopes are kept of: what the platform has been shown to run at.
@@ -246,7 +172,7 @@ type seenMetric struct {
 // seenMetrics are the limited metrics plus what tuners read off a fleet: delivered spark and fuel trims.
 func (p *platform) seenMetrics() []seenMetric {
 	out := []seenMetric{
-		{knockMetric, "deg", -1, func(f *platformFit, s *state) float64 { return p.knockMargin(f, s) }},
+		{KnockMargin, "deg", -1, func(f *platformFit, s *state) float64 { return p.knockMargin(f, s) }},
 		{"spark_advance", "deg", 1, func(_ *platformFit, s *state) float64 { return s.row.SparkMax }},
 		{"short_term_trim", "%", 1, func(_ *platformFit, s *state) float64 { return s.row.ShortTermTrim }},
 		{"long_term_trim", "%", 1, func(_ *platformFit, s *state) float64 { return s.row.LongTermTrim }},
@@ -265,7 +191,7 @@ func (p *platform) metricOf(m *metric, s *state) float64 {
 		return p.extremeOf(m, s)
 	}
 	if m.measured != nil {
-		if v := m.measured(p, s.row); known(v) {
+		if v := m.measured(p, s.row); value.Known(v) {
 			return v
 		}
 	}
@@ -278,7 +204,7 @@ func (p *platform) metricOf(m *metric, s *state) float64 {
 func (p *platform) extremeOf(m *metric, s *state) float64 {
 	out := math.NaN()
 	take := func(v float64) {
-		if known(v) && !(m.side*out >= m.side*v) {
+		if value.Known(v) && !(m.side*out >= m.side*v) {
 			out = v
 		}
 	}
@@ -286,7 +212,7 @@ func (p *platform) extremeOf(m *metric, s *state) float64 {
 		for _, at := range []*evidence.Sample{&s.row.Entry, &s.row.Bound, &s.row.Peak} {
 			take(m.sample(p, at))
 		}
-		if known(out) {
+		if value.Known(out) {
 			return out
 		}
 	}
@@ -306,7 +232,7 @@ func (p *platform) fitEnvelopes(f *platformFit, states []state) error {
 		class := p.fuelClass(s.row.Fuel)
 		for _, m := range seen {
 			v := m.value(f, s)
-			if !known(v) {
+			if !value.Known(v) {
 				continue
 			}
 			key := envelopeKey{s.row.Kind, class, m.name, p.cellOf(s), m.side}
@@ -347,10 +273,10 @@ func (p *platform) envelopeCell(key envelopeKey, sum *envelope.Summary, unit str
 	}
 	return EnvelopeCell{
 		Kind: key.kind, FuelClass: key.class, Cell: p.cell(key.cell), Metric: key.metric, Unit: unit, Side: side,
-		Status: limit.Status, Limit: Number(limit.Value), Mean: Number(limit.Mean),
-		BetweenSD: Number(limit.BetweenSD), WithinSD: Number(limit.WithinSD),
+		Status: limit.Status, Limit: result.Number(limit.Value), Mean: result.Number(limit.Mean),
+		BetweenSD: result.Number(limit.BetweenSD), WithinSD: result.Number(limit.WithinSD),
 		Cars: limit.Cars, Pulls: limit.Pulls, CarsNeeded: limit.CarsNeeded, Method: limit.Method,
-		ExtremeSeen: Number(extreme),
+		ExtremeSeen: result.Number(extreme),
 	}, nil
 }
 
@@ -371,19 +297,4 @@ func (f *platformFit) sortedEnvelopes() []EnvelopeCell {
 		out[i] = f.Envelopes[k]
 	}
 	return out
-}
-
-func known(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
-
-func median(v []float64) float64 {
-	if len(v) == 0 {
-		return math.NaN()
-	}
-	s := slices.Clone(v)
-	slices.Sort(s)
-	n := len(s)
-	if n%2 == 1 {
-		return s[n/2]
-	}
-	return (s[n/2-1] + s[n/2]) / 2
 }

@@ -5,9 +5,12 @@ import (
 	"math"
 	"slices"
 
+	"headroom/internal/result"
+	"headroom/internal/say"
 	"headroom/internal/workspace"
 	"headroom/models/calmap"
 	"headroom/models/channel"
+	"headroom/models/value"
 )
 
 // noChange is the largest difference that is rounding.
@@ -16,7 +19,7 @@ const noChange = 1e-9
 // footprint says where the revision's tables differ from the parent's, which of that the judged pulls visit, and where
 // its tables stand out from their own neighbourhood.
 func (p *platform) footprint(ws *workspace.Workspace, rev *workspace.Revision, b *bench) Footprint {
-	none := Number(math.NaN())
+	none := result.Unknown()
 	out := Footprint{NotModelled: []string{}, CellsChangedUnvisited: none, CellsVisitedUnchanged: none,
 		Unvisited: []ChangedArea{}, Tables: []TableChange{}, Spikes: []Spike{}}
 	child, err := calibrationOf(ws, rev.ID)
@@ -136,7 +139,7 @@ func (t *tablePair) unit() string {
 
 // place names a breakpoint of the table; y is NaN in a one-axis table.
 func (t *tablePair) place(x, y float64) []AxisValue {
-	out := []AxisValue{{Channel: string(t.x), Value: Number(x), Unit: t.axisUnit(t.x, t.now.X.Unit)}}
+	out := []AxisValue{{Channel: string(t.x), Value: result.Number(x), Unit: t.axisUnit(t.x, t.now.X.Unit)}}
 	if math.IsNaN(y) {
 		return out
 	}
@@ -144,7 +147,7 @@ func (t *tablePair) place(x, y float64) []AxisValue {
 	if written == nil {
 		written = t.was.Y
 	}
-	return append(out, AxisValue{Channel: string(t.y), Value: Number(y), Unit: t.axisUnit(t.y, written.Unit)})
+	return append(out, AxisValue{Channel: string(t.y), Value: result.Number(y), Unit: t.axisUnit(t.y, written.Unit)})
 }
 
 // axisUnit is the channel's stored unit for tables whose axes are converted, else the one written.
@@ -157,14 +160,14 @@ func (t *tablePair) axisUnit(id channel.ID, written string) string {
 
 // change sums up how a table differs from the parent's.
 func (t *tablePair) change() TableChange {
-	none := Number(math.NaN())
+	none := result.Unknown()
 	out := TableChange{Role: t.now.Role, Name: t.now.Name, File: t.now.File, Breakpoints: none, BreakpointsChanged: none,
 		LargestChange: none, Unit: t.unit(), At: []AxisValue{}, NotCompared: t.why}
 	if t.diff == nil {
 		return out
 	}
 	changes := t.diff.Changes(noChange)
-	out.Breakpoints, out.BreakpointsChanged = Number(len(t.diff.X)*len(t.diff.Z)), Number(len(changes))
+	out.Breakpoints, out.BreakpointsChanged = result.Number(len(t.diff.X)*len(t.diff.Z)), result.Number(len(changes))
 	if len(changes) == 0 {
 		return out
 	}
@@ -174,7 +177,7 @@ func (t *tablePair) change() TableChange {
 			largest = c
 		}
 	}
-	out.LargestChange, out.At = Number(largest.By), t.place(largest.X, largest.Y)
+	out.LargestChange, out.At = result.Number(largest.By), t.place(largest.X, largest.Y)
 	return out
 }
 
@@ -197,12 +200,12 @@ func (p *platform) gridFor(c *calibration, b *bench) *grid {
 	var ratios []float64
 	for i := range b.states {
 		b.states[i].each(func(s *state) {
-			if !known(s.rpm) || !known(s.load) {
+			if !value.Known(s.rpm) || !value.Known(s.load) {
 				return
 			}
 			k := p.cellOf(s)
 			g.visited[k], g.speeds[k[0]] = true, true
-			if !(s.load > 0) || !known(s.manifold) {
+			if !(s.load > 0) || !value.Known(s.manifold) {
 				return
 			}
 			ratios = append(ratios, s.manifold/s.load)
@@ -214,7 +217,7 @@ func (p *platform) gridFor(c *calibration, b *bench) *grid {
 		})
 	}
 	if len(ratios) > 0 {
-		g.pressurePer = median(ratios)
+		g.pressurePer = value.Median(ratios)
 	}
 	g.cells = g.spanned(c)
 	return g
@@ -339,7 +342,7 @@ func (g *grid) changesIn(k cellKey, pairs []tablePair) []RoleChange {
 			by = g.largest(k, t, t.diff)
 		}
 		if !(math.Abs(by) <= noChange) {
-			out = append(out, RoleChange{Role: t.now.Role, Change: Number(by), Unit: t.unit()})
+			out = append(out, RoleChange{Role: t.now.Role, Change: result.Number(by), Unit: t.unit()})
 		}
 	}
 	return out
@@ -361,7 +364,7 @@ func (g *grid) count(pairs []tablePair, out *Footprint) {
 		}
 	}
 	out.CellsChanged = out.CellsChangedVisited + len(unvisited)
-	out.CellsChangedUnvisited, out.CellsVisitedUnchanged = Number(len(unvisited)), Number(visitedUnchanged)
+	out.CellsChangedUnvisited, out.CellsVisitedUnchanged = result.Number(len(unvisited)), result.Number(visitedUnchanged)
 	out.Unvisited = g.areas(unvisited)
 }
 
@@ -380,7 +383,7 @@ func (g *grid) areas(cells map[cellKey][]RoleChange) []ChangedArea {
 		to := grown(left, from)
 		area := ChangedArea{Cells: (to[0] - from[0]) * (to[1] - from[1]), Changes: []RoleChange{}}
 		low, high := g.p.cell(from), g.p.cell(cellKey{to[0] - 1, to[1] - 1})
-		area.RPM, area.LoadPct = Span{low.RPM[0], high.RPM[1]}, Span{low.LoadPct[0], high.LoadPct[1]}
+		area.RPM, area.LoadPct = result.Span{low.RPM[0], high.RPM[1]}, result.Span{low.LoadPct[0], high.LoadPct[1]}
 		for l := from[1]; l < to[1]; l++ {
 			for r := from[0]; r < to[0]; r++ {
 				delete(left, cellKey{r, l})
@@ -431,12 +434,12 @@ func (g *grid) spikes(t tablePair) []Spike {
 	var out []Spike
 	for _, s := range t.now.Table.Spikes(t.now.Role, parent) {
 		found := Spike{
-			Role: t.now.Role, Name: t.now.Name, File: t.now.File, At: t.place(s.X, s.Y), Unit: t.unit(), Value: Number(s.Value),
-			Neighbours: Span{Number(s.Neighbours[0]), Number(s.Neighbours[1])},
-			Stands:     Number(s.Stands), ParentStands: Number(s.WasStanding), New: s.New(), VisitedCells: Number(math.NaN()),
+			Role: t.now.Role, Name: t.now.Name, File: t.now.File, At: t.place(s.X, s.Y), Unit: t.unit(), Value: result.Number(s.Value),
+			Neighbours: result.Span{result.Number(s.Neighbours[0]), result.Number(s.Neighbours[1])},
+			Stands:     result.Number(s.Stands), ParentStands: result.Number(s.WasStanding), New: s.New(), VisitedCells: result.Unknown(),
 		}
 		if t.modelled {
-			found.VisitedCells = Number(g.reading(&t, t.now.Table.Weight(s.Row, s.Column)))
+			found.VisitedCells = result.Number(g.reading(&t, t.now.Table.Weight(s.Row, s.Column)))
 		}
 		out = append(out, found)
 	}
@@ -460,13 +463,13 @@ func (s *Spike) sentence() string {
 	if unit == "lambda" {
 		unit = "λ"
 	}
-	value := func(v Number) string { return fmt.Sprintf("%.4g", float64(v)) }
+	value := func(v result.Number) string { return fmt.Sprintf("%.4g", float64(v)) }
 	at := ""
 	for i, a := range s.At {
 		if i > 0 {
 			at += ", "
 		}
-		at += fmt.Sprintf("%s %s %s", words(a.Channel), value(a.Value), a.Unit)
+		at += fmt.Sprintf("%s %s %s", say.Words(a.Channel), value(a.Value), a.Unit)
 	}
 	read := ""
 	switch {
@@ -474,7 +477,7 @@ func (s *Spike) sentence() string {
 	case s.VisitedCells == 0:
 		read = "; no judged pull reads it"
 	default:
-		read = fmt.Sprintf("; judged pulls read it in %s", count(int(s.VisitedCells), "cell"))
+		read = fmt.Sprintf("; judged pulls read it in %s", say.Count(int(s.VisitedCells), "cell"))
 	}
 	parent := ""
 	if s.ParentStands.Known() {

@@ -9,6 +9,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"headroom/internal/result"
 	"headroom/internal/workspace"
 	"headroom/models/calmap"
 	"headroom/models/channel"
@@ -71,13 +72,13 @@ func at(rpm, load float64) state {
 }
 
 // sameNumbers holds two numbers that are not known for equal.
-var sameNumbers = cmp.Comparer(func(a, b Number) bool { return a == b || !a.Known() && !b.Known() })
+var sameNumbers = cmp.Comparer(func(a, b result.Number) bool { return a == b || !a.Known() && !b.Known() })
 
 var speedAxis, loadAxis = []float64{2000, 3000, 4000, 5000}, []float64{100, 140, 180, 220}
 
 // place of a breakpoint by speed and load.
 func place(rpm, load float64) []AxisValue {
-	return []AxisValue{{"engine_speed", Number(rpm), "rpm"}, {"absolute_load", Number(load), "%"}}
+	return []AxisValue{{"engine_speed", result.Number(rpm), "rpm"}, {"absolute_load", result.Number(load), "%"}}
 }
 
 // On paper: the tables span 2000–5000 rpm and 100–220 %, 6 × 6 cells. Raising the value at 3000 rpm and 140 % by 3°
@@ -90,18 +91,18 @@ func TestFootprintOnPaper(t *testing.T) {
 	parent := flat(t, "spark", speedAxis, loadAxis, channel.AbsoluteLoad, 20)
 	child := raised(parent, 1, 1, 3)
 	got := footprintOf([]workspace.TableRef{child}, []workspace.TableRef{parent}, at(2600, 150), at(2900, 141), at(4600, 150), at(5400, 230))
-	spark := func(by float64) []RoleChange { return []RoleChange{{"spark", Number(by), "deg"}} }
+	spark := func(by float64) []RoleChange { return []RoleChange{{"spark", result.Number(by), "deg"}} }
 	want := Footprint{
 		CellsChanged: 16, CellsChangedVisited: 1, StatesPastLastBreakpoint: 1, NotModelled: []string{},
 		CellsChangedUnvisited: 15, CellsVisitedUnchanged: 2,
 		Unvisited: []ChangedArea{
-			{Span{2000, 4000}, Span{100, 140}, 8, spark(3)},
-			{Span{3000, 4000}, Span{140, 180}, 4, spark(3)},
-			{Span{2000, 2500}, Span{140, 180}, 2, spark(1.5)},
-			{Span{2500, 3000}, Span{160, 180}, 1, spark(1.5)},
+			{result.Span{2000, 4000}, result.Span{100, 140}, 8, spark(3)},
+			{result.Span{3000, 4000}, result.Span{140, 180}, 4, spark(3)},
+			{result.Span{2000, 2500}, result.Span{140, 180}, 2, spark(1.5)},
+			{result.Span{2500, 3000}, result.Span{160, 180}, 1, spark(1.5)},
 		},
 		Tables: []TableChange{{Role: "spark", File: "tables/spark.csv", Breakpoints: 16, BreakpointsChanged: 1, LargestChange: 3, Unit: "deg", At: place(3000, 140)}},
-		Spikes: []Spike{{Role: "spark", File: "tables/spark.csv", At: place(3000, 140), Unit: "deg", Value: 23, Neighbours: Span{20, 20},
+		Spikes: []Spike{{Role: "spark", File: "tables/spark.csv", At: place(3000, 140), Unit: "deg", Value: 23, Neighbours: result.Span{20, 20},
 			Stands: 3, ParentStands: 0, New: true, VisitedCells: 1}},
 	}
 	if d := cmp.Diff(want, got, sameNumbers); d != "" {
@@ -122,8 +123,8 @@ func TestFootprintOfBoostBySpeed(t *testing.T) {
 	boost := flat(t, "boost", []float64{2000, 3000, 4000}, nil, "", 200)
 	got := footprintOf([]workspace.TableRef{raised(boost, 0, 1, 10)}, []workspace.TableRef{spark, boost}, at(2600, 150))
 	want := []ChangedArea{
-		{Span{3000, 4000}, Span{100, 220}, 12, []RoleChange{{"boost", 10, "kPa"}}},
-		{Span{2000, 2500}, Span{100, 220}, 6, []RoleChange{{"boost", 5, "kPa"}}},
+		{result.Span{3000, 4000}, result.Span{100, 220}, 12, []RoleChange{{"boost", 10, "kPa"}}},
+		{result.Span{2000, 2500}, result.Span{100, 220}, 6, []RoleChange{{"boost", 5, "kPa"}}},
 	}
 	if got.CellsChanged != 19 || got.CellsChangedVisited != 1 || got.CellsChangedUnvisited != 18 || !cmp.Equal(got.Unvisited, want) || len(got.Tables) != 1 {
 		t.Errorf("footprint %+v", got)

@@ -10,6 +10,7 @@ import (
 	"headroom/internal/evidence"
 	"headroom/internal/workspace"
 	"headroom/models/fuelling"
+	"headroom/models/value"
 )
 
 // supplyVoltage is used for dead time where voltage is not part of the state: a charging system's usual level, V;
@@ -91,7 +92,7 @@ func (p *platform) pumpDroop(s *state) float64 {
 	use := p.pumpUse(s)
 	target := p.FuelSystem.RatedPressureKPa
 	if s.row != nil {
-		target = orElse(s.row.RailPressure+s.row.RailShortfall, target)
+		target = value.Or(s.row.RailPressure+s.row.RailShortfall, target)
 	}
 	return target * math.Max(0, use/s.pumpKnee-1)
 }
@@ -111,7 +112,7 @@ func (p *platform) pumpKnees(states []state) map[string]float64 {
 	byCar := map[string][]point{}
 	for i := range states {
 		s := &states[i]
-		if use := p.pumpUse(s); known(use) && known(s.row.RailShortfall) {
+		if use := p.pumpUse(s); value.Known(use) && value.Known(s.row.RailShortfall) {
 			byCar[s.car] = append(byCar[s.car], point{use, s.row.RailShortfall})
 		}
 	}
@@ -125,7 +126,7 @@ func (p *platform) pumpKnees(states []state) map[string]float64 {
 		mean, sd := stat.MeanStdDev(base, nil)
 		var drooping []float64
 		for _, pt := range points {
-			if pt.shortfall > mean+kneeSDs*orElse(sd, 0) {
+			if pt.shortfall > mean+kneeSDs*value.Or(sd, 0) {
 				drooping = append(drooping, pt.use)
 			}
 		}
@@ -169,7 +170,7 @@ func (p *platform) loggedWindowUse(r *evidence.Row) float64 {
 	if p.Engine.Injection != "direct" || p.FuelSystem == nil || p.FuelSystem.UsableWindowDeg == 0 {
 		return math.NaN()
 	}
-	w, err := fuelling.WindowUse(r.InjectorPulse/1000, orElse(r.Bound.RPM, r.RPM), p.FuelSystem.UsableWindowDeg)
+	w, err := fuelling.WindowUse(r.InjectorPulse/1000, value.Or(r.Bound.RPM, r.RPM), p.FuelSystem.UsableWindowDeg)
 	return 100 * orNaN(w, err)
 }
 
@@ -179,7 +180,7 @@ func (p *platform) loggedPumpUse(r *evidence.Row) float64 {
 	inj, ok := p.injector()
 	s := stateOf(r)
 	f, named := p.fuelOf(&s)
-	if !ok || !named || !p.FuelSystem.PumpCapacity.Known() || !known(r.InjectorPulse) {
+	if !ok || !named || !p.FuelSystem.PumpCapacity.Known() || !value.Known(r.InjectorPulse) {
 		return math.NaN()
 	}
 	pressure := p.feedPressure(&s)

@@ -5,7 +5,9 @@ import (
 	"math"
 	"slices"
 
+	"headroom/internal/result"
 	"headroom/internal/workspace"
+	"headroom/models/value"
 )
 
 // gains is brake torque by speed before and after. The cycle model gives both; where torque was measured, its median
@@ -19,7 +21,7 @@ func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
 	scale := b.torqueScale()
 	for i := range b.states {
 		now, was := b.states[i].sim.torqueNm, b.parent[i].sim.torqueNm
-		if !known(now) || !known(was) {
+		if !value.Known(now) || !value.Known(was) {
 			continue
 		}
 		k := p.cellOf(&b.states[i])[0]
@@ -39,9 +41,9 @@ func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
 		change := 100 * (s.now/s.was - 1)
 		half := z90 * 100 * math.Hypot(torque.changeSD*s.rest, torque.sparkSD*s.spark) / s.was
 		g := Gain{
-			RPM: Number(rpm), TorqueNm: Span{Number(s.was / s.n), Number(s.now / s.n)}, ChangePct: Number(change),
-			Change90: Span{Number(change - half), Number(change + half)},
-			PowerKW:  Span{Number(power(s.was/s.n, rpm)), Number(power(s.now/s.n, rpm))}, SpentMargin: Number(math.NaN()), SpentSD: Number(math.NaN()),
+			RPM: result.Number(rpm), TorqueNm: result.Span{result.Number(s.was / s.n), result.Number(s.now / s.n)}, ChangePct: result.Number(change),
+			Change90: result.Span{result.Number(change - half), result.Number(change + half)},
+			PowerKW:  result.Span{result.Number(power(s.was/s.n, rpm)), result.Number(power(s.now/s.n, rpm))}, SpentMargin: result.Unknown(), SpentSD: result.Unknown(),
 		}
 		p.spend(&g, k, b, base)
 		out = append(out, g)
@@ -49,9 +51,6 @@ func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
 	slices.SortFunc(out, func(a, b Gain) int { return cmp.Compare(a.RPM, b.RPM) })
 	return out
 }
-
-// power in kW of a torque in N·m.
-func power(torque, rpm float64) float64 { return torque * rpm * math.Pi / 30 / 1000 }
 
 // spend finds the serious hazard that loses most margin in a speed bin.
 func (p *platform) spend(g *Gain, bin int, b *bench, base map[string][]*evaluation) {
@@ -62,7 +61,7 @@ func (p *platform) spend(g *Gain, bin int, b *bench, base map[string][]*evaluati
 			}
 			lost, n := 0.0, 0.0
 			for _, pt := range e.points {
-				if pt.cell[0] == bin && known(pt.parentMargin) {
+				if pt.cell[0] == bin && value.Known(pt.parentMargin) {
 					lost += pt.parentMargin - pt.margin
 					n++
 				}
@@ -72,7 +71,7 @@ func (p *platform) spend(g *Gain, bin int, b *bench, base map[string][]*evaluati
 				continue
 			}
 			if spent := lost / n / sd; !g.SpentSD.Known() || spent > float64(g.SpentSD) {
-				g.SpentHazard, g.SpentMargin, g.SpentUnit, g.SpentSD = h.Name, Number(lost/n), e.unit, Number(spent)
+				g.SpentHazard, g.SpentMargin, g.SpentUnit, g.SpentSD = h.Name, result.Number(lost/n), e.unit, result.Number(spent)
 			}
 		}
 	}
@@ -90,5 +89,5 @@ func (b *bench) torqueScale() float64 {
 	if len(ratios) == 0 {
 		return 1
 	}
-	return median(ratios)
+	return value.Median(ratios)
 }

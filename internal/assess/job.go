@@ -4,6 +4,9 @@
 // (models/calmap), gets slopes from physics (models/cycle, models/fuelling, models/air), levels from the fleet
 // (models/knock, models/mixed, models/envelope) and offsets from the car, and turns margins into probabilities with
 // intervals (models/risk). The verdict's rule is VerdictRule; docs/methods.md gives the sources.
+//
+// It is the only room that predicts. Others (internal/health, internal/backtest) ask a Job for its workspace and evidence
+// and a Model for what it foresees and measures; how a state is moved, evaluated and drawn stays in here.
 package assess
 
 import (
@@ -17,26 +20,27 @@ import (
 	"sync/atomic"
 
 	"headroom/internal/evidence"
+	"headroom/internal/result"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
 )
 
 // Job is one workspace with its evidence, ready to be asked. It is safe for concurrent use.
 type Job struct {
-	ws      *workspace.Workspace
-	store   *store.Store
-	version string
-	digest  string
-	once    map[string]func() (*fittedPlatform, error)
+	ws        *workspace.Workspace
+	store     *store.Store
+	version   string
+	digest    string
+	platforms map[string]*learned
 }
 
-// fittedPlatform is a platform and what was learned from its evidence. The evidence itself is read when first asked for:
-// a review on a kept fit needs only its car's.
-type fittedPlatform struct {
-	platform *platform
+// learned is a platform's evidence and what was learned from it, each read or fitted once, when first asked for: a review
+// on a kept fit needs only its car's rows.
+type learned struct {
+	platform func() *platform
 	rows     func() ([]evidence.Row, error)
 	loaded   atomic.Bool // rows has been called
-	fit      *platformFit
+	model    func() (*Model, error)
 }
 
 // Open prepares a workspace and its evidence store; version is the tool's, stamped on every result.
@@ -50,66 +54,107 @@ func Open(ws *workspace.Workspace, st *store.Store, version string) (*Job, error
 		return nil, fmt.Errorf("evidence store: %w", err)
 	}
 	sum := sha256.Sum256([]byte(workspaceDigest + "\n" + evidenceDigest))
-	j := &Job{ws: ws, store: st, version: version, digest: hex.EncodeToString(sum[:]), once: map[string]func() (*fittedPlatform, error){}}
+	j := &Job{ws: ws, store: st, version: version, digest: hex.EncodeToString(sum[:]), platforms: map[string]*learned{}}
 	for id := range ws.Platforms {
-		j.once[id] = sync.OnceValues(func() (*fittedPlatform, error) { return j.load(id) })
+		j.platforms[id] = j.learner(id)
 	}
 	return j, nil
 }
 
-// Seed is the workspace's random seed.
-func (j *Job) Seed() uint64 { return j.ws.Config.Seed }
-
-func (j *Job) stamp(schema string) Stamp {
-	return Stamp{Schema: schema, ToolVersion: j.version, WorkspaceDigest: j.digest, Seed: j.Seed()}
-}
-
-// fitted returns a platform with its fit and all its evidence.
-func (j *Job) fitted(id string) (*platform, *platformFit, []evidence.Row, error) {
-	f, err := j.prepared(id)
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	rows, err := f.rows()
-	return f.platform, f.fit, rows, err
-}
-
-// prepared returns a platform with its fit, fitting it once.
-func (j *Job) prepared(id string) (*fittedPlatform, error) {
-	once, ok := j.once[id]
-	if !ok {
-		return nil, fmt.Errorf("platform %s is not in the workspace or its file could not be read: mend platforms/%s.yaml", id, id)
-	}
-	return once()
-}
-
-func (j *Job) load(id string) (*fittedPlatform, error) {
-	f := &fittedPlatform{platform: newPlatform(j.ws, j.ws.Platforms[id])}
-	f.rows = sync.OnceValues(func() ([]evidence.Row, error) {
-		f.loaded.Store(true)
+// learner is a platform of which nothing has been read yet.
+func (j *Job) learner(id string) *learned {
+	l := &learned{}
+	l.platform = sync.OnceValue(func() *platform { return newPlatform(j.ws, j.ws.Platforms[id]) })
+	l.rows = sync.OnceValues(func() ([]evidence.Row, error) {
+		l.loaded.Store(true)
 		rows, err := j.store.Rows(store.Filter{Platform: id})
 		if err != nil {
 			return nil, fmt.Errorf("evidence of platform %s: %w", id, err)
 		}
 		return rows, nil
 	})
-	var err error
-	f.fit, err = j.cachedFit(f.platform, f.rows)
-	return f, err
+	l.model = sync.OnceValues(func() (*Model, error) {
+		p := l.platform()
+		f, err := j.cachedFit(p, l.rows)
+		if err != nil {
+			return nil, err
+		}
+		return &Model{job: j, platform: p, fit: f}, nil
+	})
+	return l
+}
+
+// named finds a platform by its id.
+func (j *Job) named(id string) (*learned, error) {
+	l, ok := j.platforms[id]
+	if !ok {
+		return nil, fmt.Errorf("platform %s is not in the workspace or its file could not be read: mend platforms/%s.yaml", id, id)
+	}
+	return l, nil
+}
+
+// Workspace is what the job was opened on. It is read, never changed.
+func (j *Job) Workspace() *workspace.Workspace { return j.ws }
+
+// Seed is the workspace's random seed.
+func (j *Job) Seed() uint64 { return j.ws.Config.Seed }
+
+// Stamp is what a result of a schema says of its inputs.
+func (j *Job) Stamp(schema string) result.Stamp {
+	return result.Stamp{Schema: schema, ToolVersion: j.version, WorkspaceDigest: j.digest, Seed: j.Seed()}
+}
+
+// Alias is the id a vehicle goes by in the store and in reports.
+func (j *Job) Alias(vehicle string) string {
+	if vehicle == workspace.Fleet {
+		return vehicle
+	}
+	return store.Pseudonym(j.ws.Config.Privacy.PseudonymKey, vehicle)
+}
+
+// CarOf is the id the evidence knows a revision's car by, "" for a revision meant for the fleet.
+func (j *Job) CarOf(rev *workspace.Revision) string {
+	if rev.Vehicle == workspace.Fleet {
+		return ""
+	}
+	return j.Alias(rev.Vehicle)
+}
+
+// Evidence is every row of a platform, in the store's order. It is read once and shared: do not change it.
+func (j *Job) Evidence(platform string) ([]evidence.Row, error) {
+	l, err := j.named(platform)
+	if err != nil {
+		return nil, err
+	}
+	return l.rows()
+}
+
+// fitted is a platform with its fit and all its evidence.
+func (j *Job) fitted(id string) (*platform, *platformFit, []evidence.Row, error) {
+	m, err := j.Model(id)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	rows, err := j.Evidence(id)
+	return m.platform, m.fit, rows, err
 }
 
 // evidenceFor is the evidence a revision is reviewed on: its car's own where that is enough, else the platform's.
-func (j *Job) evidenceFor(f *fittedPlatform, rev *workspace.Revision, car string) ([]evidence.Row, error) {
-	if car == "" || f.loaded.Load() {
-		return f.rows()
+func (j *Job) evidenceFor(rev *workspace.Revision, car string) ([]evidence.Row, error) {
+	l, err := j.named(rev.Platform)
+	if err != nil {
+		return nil, err
 	}
-	own, err := j.store.Rows(store.Filter{Platform: f.platform.ID, Vehicle: car})
+	if car == "" || l.loaded.Load() {
+		return l.rows()
+	}
+	own, err := j.store.Rows(store.Filter{Platform: rev.Platform, Vehicle: car})
 	if err != nil {
 		return nil, fmt.Errorf("evidence of %s: %w", car, err)
 	}
 	since := hardwareDate(j.ws, rev)
-	if countPulls(filterRows(pullRows(own), func(r *evidence.Row) bool { return r.Date == "" || r.Date >= since })) < enoughOwnPulls {
-		return f.rows()
+	if evidence.CountPulls(evidence.Filter(evidence.PullRows(own), func(r *evidence.Row) bool { return r.Date == "" || r.Date >= since })) < enoughOwnPulls {
+		return l.rows()
 	}
 	return own, nil
 }
@@ -133,20 +178,4 @@ func (j *Job) noRevision(id string) error {
 		}
 	}
 	return fmt.Errorf("revision %s is not in the workspace; it has %s", id, strings.Join(known, ", "))
-}
-
-// alias is the id a vehicle goes by in the store and in reports.
-func (j *Job) alias(vehicle string) string {
-	if vehicle == workspace.Fleet {
-		return vehicle
-	}
-	return store.Pseudonym(j.ws.Config.Privacy.PseudonymKey, vehicle)
-}
-
-// carOf is the id the evidence knows a revision's car by, "" for a revision meant for the fleet.
-func (j *Job) carOf(rev *workspace.Revision) string {
-	if rev.Vehicle == workspace.Fleet {
-		return ""
-	}
-	return j.alias(rev.Vehicle)
 }

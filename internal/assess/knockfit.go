@@ -7,7 +7,9 @@ import (
 	"slices"
 
 	"headroom/internal/evidence"
+	"headroom/internal/result"
 	"headroom/models/knock"
+	"headroom/models/value"
 )
 
 // reference is the operating point the knock covariates are measured from: the medians of the evidence.
@@ -28,9 +30,9 @@ const (
 
 // knockable reports whether a row says anything about knock.
 func knockable(r *evidence.Row) bool {
-	return r.KnockLogged && known(r.Bound.Delivered) && known(r.Load) && known(r.ChargeTemperature) &&
-		(known(r.Lambda) || known(r.LambdaCommanded)) &&
-		(r.KnockEvents == 0 || known(r.SparkBefore) && known(r.SparkAfter))
+	return r.KnockLogged && value.Known(r.Bound.Delivered) && value.Known(r.Load) && value.Known(r.ChargeTemperature) &&
+		(value.Known(r.Lambda) || value.Known(r.LambdaCommanded)) &&
+		(r.KnockEvents == 0 || value.Known(r.SparkBefore) && value.Known(r.SparkAfter))
 }
 
 // fitKnock fits the platform's knock-limited spark, or records why it cannot.
@@ -74,14 +76,14 @@ func (p *platform) knockReference(rows []*evidence.Row) reference {
 		var v []float64
 		for _, r := range rows {
 			s := stateOf(r)
-			if x := get(&s); known(x) {
+			if x := get(&s); value.Known(x) {
 				v = append(v, x)
 			}
 		}
 		if len(v) == 0 {
 			return fallback
 		}
-		return median(v)
+		return value.Median(v)
 	}
 	return reference{
 		RPM:         column(func(s *state) float64 { return s.rpm }, math.NaN()),
@@ -135,17 +137,17 @@ func (p *platform) knockCovariates(s *state, ref reference) (z [knock.NumCovaria
 	z[knock.ChargeTemperature] = s.charge - ref.Charge
 	z[knock.OctaneIndex] = p.octaneIndex(s) - ref.OctaneIndex
 	z[knock.Lambda] = s.lambda - ref.Lambda
-	z[knock.CoolantTemperature] = orElse(s.coolant-ref.Coolant, 0)
+	z[knock.CoolantTemperature] = value.Or(s.coolant-ref.Coolant, 0)
 	z[knock.LnCycles] = math.Log(s.cycles) - ref.LnCycles
-	z[knock.IntakeCam] = orElse(s.intakeCam-ref.IntakeCam, 0)
+	z[knock.IntakeCam] = value.Or(s.intakeCam-ref.IntakeCam, 0)
 	return z
 }
 
 func (p *platform) knockCars(ref reference, rows []*evidence.Row) []knock.Car {
-	nest := newNest[knock.Cell]()
+	nest := evidence.NewNest[knock.Cell]()
 	for _, r := range rows {
 		s := stateOf(r)
-		interval := orElse(r.RetardInterval, r.SampleInterval)
+		interval := value.Or(r.RetardInterval, r.SampleInterval)
 		cell := knock.Cell{
 			RPM: s.rpm, Z: p.knockCovariates(&s, ref), Lower: r.Bound.Delivered, Upper: math.Inf(1),
 			Detect: knock.Detectability(interval, p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond, r.Duration),
@@ -155,13 +157,13 @@ func (p *platform) knockCars(ref reference, rows []*evidence.Row) []knock.Car {
 			cell.Lower, cell.Upper = rise.Bounds(interval, p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond)
 			cell.Detect, cell.Rises = 1, int(r.KnockEvents)
 		}
-		nest.add(r, cell)
+		nest.Add(r, cell)
 	}
-	cars := make([]knock.Car, 0, len(nest.cars))
-	for _, car := range nest.cars {
-		c := knock.Car{ID: car.id}
-		for _, pull := range car.pulls {
-			c.Pulls = append(c.Pulls, knock.Pull{Cells: pull.rows})
+	cars := make([]knock.Car, 0, len(nest.Cars))
+	for _, car := range nest.Cars {
+		c := knock.Car{ID: car.ID}
+		for _, pull := range car.Pulls {
+			c.Pulls = append(c.Pulls, knock.Pull{Cells: pull.Rows})
 		}
 		cars = append(cars, c)
 	}
@@ -170,12 +172,12 @@ func (p *platform) knockCars(ref reference, rows []*evidence.Row) []knock.Car {
 
 // knockMargin is the knock-limited spark of a car less the commanded spark, in degrees; NaN without a knock model.
 func (p *platform) knockMargin(f *platformFit, s *state) float64 {
-	if f.Knock == nil || !known(s.spark) {
+	if f.Knock == nil || !value.Known(s.spark) {
 		return math.NaN()
 	}
 	z := p.knockCovariates(s, f.KnockRef)
 	for _, v := range z {
-		if !known(v) {
+		if !value.Known(v) {
 			return math.NaN()
 		}
 	}
@@ -187,26 +189,26 @@ func (p *platform) knockMargin(f *platformFit, s *state) float64 {
 func (p *platform) knockSummary(f *platformFit) KnockSummary {
 	m := f.Knock
 	if m == nil {
-		unknown := Number(math.NaN())
+		unknown := result.Unknown()
 		return KnockSummary{
-			Status: StatusNotAssessed, Why: f.KnockWhy, CarSD: unknown, PullSD: unknown, CellSD: unknown,
+			Status: result.NotAssessed, Why: f.KnockWhy, CarSD: unknown, PullSD: unknown, CellSD: unknown,
 			Warnings: []string{}, Slopes: []KnockSlope{}, Limit: []KnockPoint{},
 		}
 	}
 	s := KnockSummary{
-		Status: StatusAssessed, Rows: m.Rows, Events: m.Events, Cars: m.Cars, Pulls: m.Pulls,
-		CarSD: Number(m.CarSD), PullSD: Number(m.PullSD), CellSD: Number(m.CellSD),
+		Status: result.Assessed, Rows: m.Rows, Events: m.Events, Cars: m.Cars, Pulls: m.Pulls,
+		CarSD: result.Number(m.CarSD), PullSD: result.Number(m.PullSD), CellSD: result.Number(m.CellSD),
 		Warnings: append([]string{}, m.Warnings...), Converged: m.Converged,
 	}
 	s.Limit = p.knockCurve(f)
 	if why := p.thin(m.Cars, m.Pulls); why != "" {
-		s.Status, s.Why = StatusThin, why
+		s.Status, s.Why = result.Thin, why
 	}
 	for k := range knock.NumCovariates {
 		mean, sd := m.Slope(k)
 		s.Slopes = append(s.Slopes, KnockSlope{
 			Covariate: knock.Name(k), Unit: knock.Unit(k),
-			Physics: Number(f.Slopes[k]), Fitted: Number(mean), SD: Number(sd),
+			Physics: result.Number(f.Slopes[k]), Fitted: result.Number(mean), SD: result.Number(sd),
 		})
 	}
 	return s
@@ -262,8 +264,8 @@ func (p *platform) knockCurve(f *platformFit) []KnockPoint {
 		rpm := (float64(b) + 0.5) * p.rpmStep
 		mean, _, sd := f.Knock.Predict("", rpm, [knock.NumCovariates]float64{})
 		out = append(out, KnockPoint{
-			RPM: Number(rpm), LoadPct: Number(f.KnockRef.Load), SparkDeg: Number(mean),
-			Interval90: Span{Number(mean - z90*sd), Number(mean + z90*sd)},
+			RPM: result.Number(rpm), LoadPct: result.Number(f.KnockRef.Load), SparkDeg: result.Number(mean),
+			Interval90: result.Span{result.Number(mean - z90*sd), result.Number(mean + z90*sd)},
 			Rows:       f.KnockSeen[b][0], Events: f.KnockSeen[b][1],
 		})
 	}
@@ -283,10 +285,10 @@ func (p *platform) overshoot(b *bench) float64 {
 	k := p.KnockControl
 	var dwell []float64
 	for i := range b.states {
-		if t := b.states[i].row.Duration; known(t) {
+		if t := b.states[i].row.Duration; value.Known(t) {
 			dwell = append(dwell, t)
 		}
 	}
-	gap := k.ToleratedRetardDeg - math.Floor(k.ToleratedRetardDeg/k.StepDeg)*k.StepDeg + k.RecoveryDegPerSecond*orElse(median(dwell), 0)
+	gap := k.ToleratedRetardDeg - math.Floor(k.ToleratedRetardDeg/k.StepDeg)*k.StepDeg + k.RecoveryDegPerSecond*value.Or(value.Median(dwell), 0)
 	return math.Min(k.StepDeg, 2*gap)
 }

@@ -6,7 +6,10 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"headroom/internal/evidence"
+	"headroom/internal/say"
 	"headroom/models/mixed"
+	"headroom/models/value"
 )
 
 // level is how far measurements of a computed metric lie from what physics says, as a model of ln(measured/computed): what
@@ -28,22 +31,22 @@ func levelCovariates(s *state) []float64 { return []float64{1, s.rpm/1000 - 4} }
 
 // fitLevel fits the ratio over logged states; bias is the deviation of the model's level before any measurement.
 func (p *platform) fitLevel(m *metric, states []state) (level, error) {
-	n := newNest[mixed.Row]()
+	n := evidence.NewNest[mixed.Row]()
 	for i := range states {
 		s := &states[i]
 		measured, computed := m.measured(p, s.row), m.predictor(p, s)
 		if measured > 0 && computed > 0 {
-			n.add(s.row, mixed.Row{X: levelCovariates(s), Y: math.Log(measured / computed)})
+			n.Add(s.row, mixed.Row{X: levelCovariates(s), Y: math.Log(measured / computed)})
 		}
 	}
-	if len(n.cars) == 0 {
+	if len(n.Cars) == 0 {
 		return level{}, nil
 	}
-	model, err := mixed.Fit(mixedCars(n), mixed.Prior{Mean: []float64{0, 0}, SD: []float64{m.bias, levelSlopeSD}})
+	model, err := mixed.Fit(MixedCars(n), mixed.Prior{Mean: []float64{0, 0}, SD: []float64{m.bias, levelSlopeSD}})
 	if err != nil {
 		return level{}, err
 	}
-	return level{Model: model, Seen: n.ids(), Cars: len(n.cars), Pulls: n.pulls}, nil
+	return level{Model: model, Seen: n.IDs(), Cars: len(n.Cars), Pulls: n.Pulls}, nil
 }
 
 // posterior is the mean and covariance of the ratio's parameters for a car; the last parameter is the car's own.
@@ -83,7 +86,7 @@ func (l level) design(s *state) []float64 {
 // factor is measured over computed as expected of a car at a state.
 func (l level) factor(s *state, car string, bias float64) float64 {
 	mean, _ := l.posterior(car, bias)
-	return math.Exp(dot(l.design(s), mean))
+	return math.Exp(value.Dot(l.design(s), mean))
 }
 
 // spread is the relative deviation shared by the cells of a pull and that of one cell.
@@ -102,5 +105,5 @@ func (l level) says(car string) string {
 	case slices.Contains(l.Seen, car):
 		return "computed from logged states, level from this car's own measurements"
 	}
-	return "computed from logged states, level from measurements on " + count(l.Cars, "other car")
+	return "computed from logged states, level from measurements on " + say.Count(l.Cars, "other car")
 }

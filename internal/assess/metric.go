@@ -4,7 +4,7 @@ import (
 	"math"
 
 	"headroom/internal/evidence"
-	"headroom/internal/workspace"
+	"headroom/models/value"
 )
 
 // metric is one quantity a limit can be set on: where it is measured, what physics says of it, and how sure that is.
@@ -38,8 +38,9 @@ type metric struct {
 	noClaim string
 }
 
-// knockMetric is predicted by its own model (models/knock); side −1, because less margin is worse.
-const knockMetric = "knock_margin"
+// KnockMargin is the metric of the hazard knock: degrees of spark left to the knock limit. It is predicted by its own model
+// (models/knock); side −1, because less margin is worse.
+const KnockMargin = "knock_margin"
 
 // metrics holds every metric but the knock margin. Slopes of 1 say "physics gives the slope": a change of the
 // predictor moves the metric by as much, give or take the stated share (methods: 35 % for physics slopes; tighter
@@ -93,7 +94,7 @@ var metrics = []metric{
 		predictor: func(_ *platform, s *state) float64 { return s.sim.bmepKPa },
 		slope:     1, slopeSD: 0.2, computed: true, bias: 0.08, moves: true, noClaim: "the cycle cannot be computed"},
 	{name: "boost_overshoot", unit: "kPa", side: 1, changeSD: 0.5,
-		measured:  func(_ *platform, r *evidence.Row) float64 { return onTarget(r.BoostOvershoot) },
+		measured:  overshootOnTarget,
 		predictor: targetFall,
 		slope:     boostLoopLag, slopeSD: 0.15, noClaim: "no log has manifold pressure and its target"},
 	{name: "torque", unit: "N·m", side: 1, changeSD: 0.1, sparkSD: 0.2,
@@ -108,43 +109,15 @@ func (m *metric) speedOf(s *state) float64 {
 	if m.place == nil || s.row == nil {
 		return s.rpm
 	}
-	return orElse(m.place(s.row), s.rpm)
+	return value.Or(m.place(s.row), s.rpm)
 }
 
-// measuredMargin is the smallest measured margin of a row to a limit, positive inside; NaN where the metric was not
-// measured or the limit does not apply.
-func (p *platform) measuredMargin(m *metric, l *workspace.Limit, r *evidence.Row) float64 {
-	smallest := math.NaN()
-	look := func(rpm, load, v float64) {
-		limit, applies := l.At(rpm, load)
-		if margin := m.side * (limit - v); applies && known(margin) && !(margin >= smallest) {
-			smallest = margin
-		}
-	}
-	if m.sample == nil {
-		rpm := r.RPM
-		if m.place != nil {
-			rpm = orElse(m.place(r), r.RPM)
-		}
-		look(rpm, r.Load, m.measured(p, r))
-		return smallest
-	}
-	for _, at := range []*evidence.Sample{&r.Entry, &r.Bound, &r.Peak} {
-		look(at.RPM, at.Load, m.sample(p, at))
-	}
-	return smallest
-}
-
-// spoolGap is how far below target (kPa) a cell's highest boost may stay before the cell counts as spooling, where an
-// overshoot cannot happen and boost error says nothing about control; common practice, no source.
-const spoolGap = 10
-
-// onTarget is a cell's boost overshoot, NaN while the turbocharger still spools.
-func onTarget(overshoot float64) float64 {
-	if overshoot < -spoolGap {
+// overshootOnTarget is a cell's boost overshoot, NaN while the turbocharger still spools.
+func overshootOnTarget(_ *platform, r *evidence.Row) float64 {
+	if evidence.Spooling(r.BoostOvershoot) {
 		return math.NaN()
 	}
-	return overshoot
+	return r.BoostOvershoot
 }
 
 // boostLoopLag is how far, in seconds, manifold pressure trails a moving target; common practice, no source.
@@ -153,10 +126,7 @@ const boostLoopLag = 0.25
 // targetFall is how fast the boost target falls, kPa/s, 0 while it rises: pressure that trails a falling target overshoots
 // it by as much a second of lag. NaN while the turbocharger still spools.
 func targetFall(_ *platform, s *state) float64 {
-	if !known(onTarget(s.overshoot)) {
-		return math.NaN()
-	}
-	if !known(s.targetRate) {
+	if !value.Known(s.overshoot) || evidence.Spooling(s.overshoot) || !value.Known(s.targetRate) {
 		return math.NaN()
 	}
 	return math.Max(0, -s.targetRate)

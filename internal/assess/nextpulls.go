@@ -6,9 +6,12 @@ import (
 	"math"
 	"slices"
 
+	"headroom/internal/result"
+	"headroom/internal/say"
 	"headroom/internal/workspace"
 	"headroom/models/channel"
 	"headroom/models/risk"
+	"headroom/models/value"
 )
 
 // mostNextPulls bounds the logging requests: a tuner will make a few pulls, not twenty.
@@ -50,13 +53,13 @@ var hazardChannels = map[string][]channel.ID{
 func (p *platform) nextPulls(r *Review, b *bench, base map[string][]*evaluation) ([]NextPull, error) {
 	out := []NextPull{}
 	for _, h := range r.Hazards {
-		if h.Status != StatusNotAssessed || !serious(h.Severity) || len(out) >= mostNextPulls {
+		if h.Status != result.NotAssessed || !serious(h.Severity) || len(out) >= mostNextPulls {
 			continue
 		}
 		out = append(out, NextPull{
 			RPM: b.span(func(s *state) float64 { return s.rpm }, p.rpmStep), LoadPct: b.span(func(s *state) float64 { return s.load }, p.loadStep),
 			Gear: b.usualGear(), Channels: channelNames(hazardChannels[h.Hazard]),
-			Narrows: words(h.Hazard) + ", which could not be assessed: " + h.Why,
+			Narrows: say.Words(h.Hazard) + ", which could not be assessed: " + h.Why,
 		})
 	}
 	for _, e := range unsettled(base) {
@@ -65,7 +68,7 @@ func (p *platform) nextPulls(r *Review, b *bench, base map[string][]*evaluation)
 		}
 		next, ok, err := p.bestCell(e, b)
 		if err != nil {
-			return nil, fmt.Errorf("next pulls for %s: %w", words(e.hazard), err)
+			return nil, fmt.Errorf("next pulls for %s: %w", say.Words(e.hazard), err)
 		}
 		if ok {
 			out = append(out, next)
@@ -116,7 +119,7 @@ func (p *platform) bestCell(e *evaluation, b *bench) (NextPull, bool, error) {
 	return NextPull{
 		RPM: cell.RPM, LoadPct: cell.LoadPct, Gear: b.usualGear(), Channels: channelNames(hazardChannels[e.hazard]),
 		Narrows: fmt.Sprintf("%s: one more pull through this cell takes about %s off the variance of the %d margins not yet settled",
-			words(e.hazard), percent(Number(gains[0].Share)), len(bindings)),
+			say.Words(e.hazard), say.Percent(result.Number(gains[0].Share)), len(bindings)),
 	}, true, nil
 }
 
@@ -151,11 +154,11 @@ func channelNames(ids []channel.ID) []string {
 }
 
 // span is the range of a quantity over the bench, widened to whole grid cells.
-func (b *bench) span(get func(*state) float64, step float64) Span {
+func (b *bench) span(get func(*state) float64, step float64) result.Span {
 	lo, hi := math.NaN(), math.NaN()
 	for i := range b.states {
 		v := get(&b.states[i])
-		if !known(v) {
+		if !value.Known(v) {
 			continue
 		}
 		if math.IsNaN(lo) || v < lo {
@@ -165,15 +168,15 @@ func (b *bench) span(get func(*state) float64, step float64) Span {
 			hi = v
 		}
 	}
-	return Span{Number(math.Floor(lo/step) * step), Number(math.Ceil(hi/step) * step)}
+	return result.Span{result.Number(math.Floor(lo/step) * step), result.Number(math.Ceil(hi/step) * step)}
 }
 
-func (b *bench) usualGear() Number {
+func (b *bench) usualGear() result.Number {
 	var v []float64
 	for i := range b.states {
-		if known(b.states[i].gear) {
+		if value.Known(b.states[i].gear) {
 			v = append(v, b.states[i].gear)
 		}
 	}
-	return Number(math.Round(median(v)))
+	return result.Number(math.Round(value.Median(v)))
 }

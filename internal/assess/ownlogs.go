@@ -6,24 +6,27 @@ import (
 	"math"
 
 	"headroom/internal/evidence"
+	"headroom/internal/result"
+	"headroom/internal/say"
 	"headroom/internal/workspace"
 	"headroom/models/lifetime"
+	"headroom/models/value"
 )
 
 // OwnLog sets what the revision's own logs showed against what its tables led one to expect, for one limited metric.
 type OwnLog struct {
-	Hazard       string `json:"hazard"`
-	Metric       string `json:"metric"`
-	Unit         string `json:"unit"`
-	Pulls        int    `json:"pulls"`
-	Expected     Number `json:"expected"` // mean over the rows, from the fleet's model at the logged states
-	Measured     Number `json:"measured"` // mean over the same rows
-	Rows         int    `json:"rows"`
-	Outside      int    `json:"outside"` // pulls whose mean lies outside the 99 % band of one pull's mean
-	PullsCrossed int    `json:"pulls_crossed"`
-	Crossing99   Span   `json:"crossing_interval99"` // exact, of the share of pulls that cross
-	Surprise     bool   `json:"surprise"`
-	Say          string `json:"say"`
+	Hazard       string        `json:"hazard"`
+	Metric       string        `json:"metric"`
+	Unit         string        `json:"unit"`
+	Pulls        int           `json:"pulls"`
+	Expected     result.Number `json:"expected"` // mean over the rows, from the fleet's model at the logged states
+	Measured     result.Number `json:"measured"` // mean over the same rows
+	Rows         int           `json:"rows"`
+	Outside      int           `json:"outside"` // pulls whose mean lies outside the 99 % band of one pull's mean
+	PullsCrossed int           `json:"pulls_crossed"`
+	Crossing99   result.Span   `json:"crossing_interval99"` // exact, of the share of pulls that cross
+	Surprise     bool          `json:"surprise"`
+	Say          string        `json:"say"`
 }
 
 // expectation is what the fleet's models say that a logged state should show, and by how much it may differ.
@@ -37,7 +40,7 @@ type expectation struct {
 // expect is the expectation of a metric for a car at a logged state; ok is false where there is none.
 func (p *platform) expect(f *platformFit, m *metric, s *state, car string) (e expectation, ok bool, err error) {
 	x := m.predictor(p, s)
-	if !known(x) {
+	if !value.Known(x) {
 		return e, false, nil
 	}
 	if l := f.Levels[m.name]; m.computed {
@@ -84,7 +87,7 @@ const surpriseAlpha = 0.01
 // ownLogs compares prediction and measurement for each metric the revision's own logs hold, from since on. The fleet's fit has these
 // logs in it, which pulls the expectation towards them: a surprise is one all the more.
 func (p *platform) ownLogs(f *platformFit, rows []evidence.Row, rev *workspace.Revision, car, since string) ([]OwnLog, error) {
-	own := filterRows(pullRows(rows), func(r *evidence.Row) bool {
+	own := evidence.Filter(evidence.PullRows(rows), func(r *evidence.Row) bool {
 		return r.Revision == rev.ID && (r.Date == "" || r.Date >= since)
 	})
 	out := []OwnLog{}
@@ -110,7 +113,7 @@ func (p *platform) ownLogs(f *platformFit, rows []evidence.Row, rev *workspace.R
 }
 
 func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*evidence.Row, car string) (OwnLog, error) {
-	o := OwnLog{Hazard: l.Hazard, Metric: m.name, Unit: m.unit, Crossing99: Span{Number(math.NaN()), Number(math.NaN())}}
+	o := OwnLog{Hazard: l.Hazard, Metric: m.name, Unit: m.unit, Crossing99: result.UnknownSpan()}
 	var expected, measured float64
 	var crossed []*evidence.Row
 	pulls := newIndex[string]()
@@ -124,13 +127,13 @@ func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*
 		if err != nil {
 			return o, err
 		}
-		if !ok || !known(y) {
+		if !ok || !value.Known(y) {
 			continue
 		}
 		o.Rows++
 		expected += e.mean
 		measured += y
-		k := pulls.of(pullID(r))
+		k := pulls.of(evidence.PullID(r))
 		if k == len(gaps) {
 			gaps = append(gaps, pullGap{})
 		}
@@ -142,8 +145,8 @@ func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*
 	if o.Rows == 0 {
 		return o, nil
 	}
-	o.Expected, o.Measured = Number(expected/float64(o.Rows)), Number(measured/float64(o.Rows))
-	o.Pulls, o.PullsCrossed = len(gaps), countPulls(crossed)
+	o.Expected, o.Measured = result.Number(expected/float64(o.Rows)), result.Number(measured/float64(o.Rows))
+	o.Pulls, o.PullsCrossed = len(gaps), evidence.CountPulls(crossed)
 	for i := range gaps {
 		if gaps[i].outside() {
 			o.Outside++
@@ -153,13 +156,13 @@ func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*
 	if err != nil {
 		return o, err
 	}
-	o.Crossing99 = Span{Number(interval.Low), Number(interval.High)}
+	o.Crossing99 = result.Span{result.Number(interval.Low), result.Number(interval.High)}
 	lower, err := lifetime.ShareLower(o.Outside, o.Pulls, 1-surpriseAlpha)
 	if err != nil {
 		return o, err
 	}
 	o.Surprise = lower > 0.01
 	o.Say = fmt.Sprintf("%s in %s of the revision: %s on average where %s was expected; %d of %d pulls lie outside their 99 %% band.",
-		capital(metricWords(m.name)), count(o.Pulls, "pull"), quantity(o.Measured, m.unit), quantity(o.Expected, m.unit), o.Outside, o.Pulls)
+		say.Capital(say.Metric(m.name)), say.Count(o.Pulls, "pull"), say.Quantity(o.Measured, m.unit), say.Quantity(o.Expected, m.unit), o.Outside, o.Pulls)
 	return o, nil
 }

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"headroom/models/mixed"
+	"headroom/models/value"
 )
 
 // A straight model over speed leaves each car a pattern of its own over the cells of a calibration: where its boost
@@ -35,7 +36,7 @@ func (p *platform) leftovers(fit *marginFit, m *metric, states []*state) []lefto
 	var all []deviation
 	for _, s := range states {
 		x, y := m.predictor(p, s), m.measured(p, s.row)
-		if !known(x) || !known(y) {
+		if !value.Known(x) || !value.Known(y) {
 			continue
 		}
 		mean, ok := means[s.car]
@@ -47,7 +48,7 @@ func (p *platform) leftovers(fit *marginFit, m *metric, states []*state) []lefto
 		if err != nil {
 			continue
 		}
-		e := y - dot(d, mean)
+		e := y - value.Dot(d, mean)
 		byPull[s.pull] = append(byPull[s.pull], e)
 		all = append(all, deviation{len(out), s.pull, e})
 		out = append(out, leftover{key: patternKey{s.car, s.row.Revision, p.cellOf(s)}})
@@ -128,13 +129,19 @@ func (p *platform) patternOf(fit *marginFit, m *metric, b *bench) pattern {
 			own = append(own, s)
 		}
 	}
-	met := map[patternKey]float64{}
+	cells := newIndex[patternKey]()
+	var met []float64 // by cell
 	for _, l := range p.leftovers(fit, m, own) {
+		k := cells.of(l.key)
+		if k == len(met) {
+			met = append(met, 0)
+		}
 		out.shift[l.key] += l.value
-		met[l.key]++
+		met[k]++
 	}
 	unknown, visits := 0.0, 0.0
-	for key, n := range met {
+	for k, key := range cells.keys { // in the order met, so that sums are the same each time
+		n := met[k]
 		share := fit.Between / (fit.Between + fit.Within/n)
 		out.shift[key] *= share / n
 		unknown += n * fit.Between * (1 - share)

@@ -8,6 +8,7 @@ import (
 	"headroom/models/cycle"
 	"headroom/models/engine"
 	"headroom/models/fuel"
+	"headroom/models/value"
 )
 
 const kelvin = 273.15
@@ -100,7 +101,7 @@ func (p *platform) simulate(s *state) {
 // cycleState turns a logged state into the cycle model's; ok is false where something it needs was not logged.
 func (p *platform) cycleState(s *state) (cycle.State, bool) {
 	f, ok := p.fuelOf(s)
-	if p.cycle == nil || !ok || !known(s.load) || !known(s.charge) || !known(s.lambda) || !known(s.spark) {
+	if p.cycle == nil || !ok || !value.Known(s.load) || !value.Known(s.charge) || !value.Known(s.lambda) || !value.Known(s.spark) {
 		return cycle.State{}, false
 	}
 	mass, err := air.MassFromLoad(s.load, p.geometry.CylinderDisplacement())
@@ -108,8 +109,8 @@ func (p *platform) cycleState(s *state) (cycle.State, bool) {
 		return cycle.State{}, false
 	}
 	return cycle.State{
-		RPM: s.rpm, AirMass: mass, ManifoldPressure: orElse(s.manifold, standardBarometer) * 1000,
-		ChargeTemperature: s.charge + kelvin, CoolantTemperature: orElse(s.coolant, standardCoolant) + kelvin,
+		RPM: s.rpm, AirMass: mass, ManifoldPressure: value.Or(s.manifold, standardBarometer) * 1000,
+		ChargeTemperature: s.charge + kelvin, CoolantTemperature: value.Or(s.coolant, standardCoolant) + kelvin,
 		Lambda: s.lambda, Spark: s.spark, Fuel: f, Octane: p.octaneIndex(s),
 	}, true
 }
@@ -121,7 +122,7 @@ func (p *platform) fuelOf(s *state) (fuel.Fuel, bool) {
 		return fuel.Fuel{}, false
 	}
 	share := named.fuel.EthanolShare()
-	if known(s.ethanol) {
+	if value.Known(s.ethanol) {
 		share = s.ethanol / 100
 	}
 	share = math.Max(0, math.Min(1, share+s.ethanolShift/100))
@@ -149,10 +150,10 @@ func (p *platform) fuelClass(id string) string { return p.fuels[id].class }
 
 // chargeRise is how far the charge lies above ambient behind compressor and intercooler, kelvin; 0 without a compressor.
 func (p *platform) chargeRise(manifold, baro, ambient float64) float64 {
-	if p.AirPath == nil || p.AirPath.CompressorEfficiency == 0 || !known(manifold) || manifold <= baro {
+	if p.AirPath == nil || p.AirPath.CompressorEfficiency == 0 || !value.Known(manifold) || manifold <= baro {
 		return 0
 	}
-	cold := orElse(ambient, standardAmbient) + kelvin
+	cold := value.Or(ambient, standardAmbient) + kelvin
 	t, err := air.ChargeTemperature(cold, baro*1000, manifold*1000, p.AirPath.CompressorEfficiency, p.AirPath.IntercoolerEffectiveness)
 	if err != nil {
 		return math.NaN()

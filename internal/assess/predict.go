@@ -11,6 +11,7 @@ import (
 	"headroom/internal/workspace"
 	"headroom/models/knock"
 	"headroom/models/risk"
+	"headroom/models/value"
 )
 
 // stressDraws is how many parameter draws the probability under a stress is averaged over; no interval is read from it.
@@ -137,15 +138,15 @@ func (p *platform) knockPredictor(f *platformFit, b *bench) predictor {
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			z := p.knockCovariates(s, f.KnockRef)
 			for _, v := range z {
-				if !known(v) {
+				if !value.Known(v) {
 					return 0, nil, false
 				}
 			}
-			if !known(s.spark) {
+			if !value.Known(s.spark) {
 				return 0, nil, false
 			}
 			d := f.Knock.Design(s.rpm, z, nil)
-			return dot(d, mean) - s.spark - limit, d, true
+			return value.Dot(d, mean) - s.spark - limit, d, true
 		},
 	}
 }
@@ -160,14 +161,14 @@ func (p *platform) measuredPredictor(fit marginFit, m *metric, b *bench) predict
 		unseen: !slices.Contains(fit.Seen, b.car),
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			x := m.predictor(p, s)
-			if !known(x) {
+			if !value.Known(x) {
 				return 0, nil, false
 			}
 			d, err := fit.Model.Design(marginCovariates(s, x, fit.Ref), nil)
 			if err != nil {
 				return 0, nil, false
 			}
-			value := dot(d, mean) + offset + pattern.of(p, s)
+			value := value.Dot(d, mean) + offset + pattern.of(p, s)
 			g := make([]float64, len(d), len(d)+2)
 			for i := range d {
 				g[i] = -m.side * d[i]
@@ -186,7 +187,7 @@ func (p *platform) computedPredictor(m *metric, l level, b *bench) predictor {
 	largest := 0.0
 	for i := range b.states {
 		s := &b.states[i]
-		if v := math.Exp(dot(l.design(s), mean)) * m.predictor(p, s); known(v) {
+		if v := math.Exp(value.Dot(l.design(s), mean)) * m.predictor(p, s); value.Known(v) {
 			largest = math.Max(largest, v)
 		}
 	}
@@ -200,9 +201,9 @@ func (p *platform) computedPredictor(m *metric, l level, b *bench) predictor {
 		cars: cars, pulls: pulls, says: l.says(b.car), moves: m.moves,
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			d := l.design(s)
-			factor := math.Exp(dot(d, mean))
+			factor := math.Exp(value.Dot(d, mean))
 			v := factor * m.predictor(p, s)
-			if !known(v) {
+			if !value.Known(v) {
 				return 0, nil, false
 			}
 			g := make([]float64, len(d), len(d)+2)
@@ -235,7 +236,7 @@ func (p *platform) changeOf(m *metric, s *state) (rest, spark float64) {
 	kept := *s
 	kept.sim = s.sparkKept
 	now, between, then := m.predictor(p, s), m.predictor(p, &kept), m.predictor(p, s.logged)
-	if !known(now) || !known(between) || !known(then) {
+	if !value.Known(now) || !value.Known(between) || !value.Known(then) {
 		return 0, 0
 	}
 	return between - then, now - between
@@ -384,7 +385,7 @@ func (p *platform) knockEvaluation(f *platformFit, b *bench, h workspace.HazardI
 	if len(e.points) == 0 {
 		return nil, "no pull has spark, load, charge temperature and lambda together", nil
 	}
-	e.metric, e.unit, e.side = knockMetric, "deg", -1
+	e.metric, e.unit, e.side = KnockMargin, "deg", -1
 	return e, "", nil
 }
 
@@ -429,12 +430,4 @@ func (b *bench) pullCount() int {
 		pulls.of(b.states[i].pull)
 	}
 	return len(pulls.keys)
-}
-
-func dot(a, b []float64) float64 {
-	sum := 0.0
-	for i := range a {
-		sum += a[i] * b[i]
-	}
-	return sum
 }

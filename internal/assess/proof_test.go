@@ -11,7 +11,10 @@ import (
 	"testing"
 
 	"headroom/internal/demo"
+	"headroom/internal/fleettest"
+	"headroom/internal/say"
 	"headroom/internal/workspace"
+	"headroom/models/value"
 )
 
 // gradedSeed draws the graded proposals; the default tests draw another set than the proof.
@@ -130,7 +133,7 @@ func TestGradedProposals(t *testing.T) {
 	if testing.Short() {
 		t.Skip("simulates 40 proposals")
 	}
-	all := proposals(t, copyOf(t, demoDir(t)), 40, gradedSeed)
+	all := proposals(t, fleettest.Copy(t, fleettest.Demo(t)), 40, gradedSeed)
 	dangerous, mild := verdicts(all)
 	if dangerous[VerdictRelease] > 0 {
 		t.Errorf("of the dangerous proposals %v", dangerous)
@@ -146,7 +149,7 @@ func TestGradedProposals(t *testing.T) {
 
 // The fleets of the proof. Estimator and demo were tuned while looking at the first; the others were drawn when the
 // tuning was over, and their promises are held to all of them together.
-const lookedAtFleet, lookedAtProposals = demoSeed, 20261124
+const lookedAtFleet, lookedAtProposals = fleettest.Seed, 20261124
 
 var unseenFleets = []uint64{21, 22, 23, 24, 25, 26}
 
@@ -186,7 +189,7 @@ func proofFleet(t *testing.T, seed uint64) string {
 	if _, err := demo.Build(dir, demo.Options{Seed: seed, TruthPulls: 100}); err != nil {
 		t.Fatal(err)
 	}
-	if err := bring(dir); err != nil {
+	if err := fleettest.Ingest(dir); err != nil {
 		t.Fatal(err)
 	}
 	return dir
@@ -208,7 +211,7 @@ func prove(t *testing.T, b *strings.Builder, all []graded) {
 	for _, h := range workspace.Hazards() {
 		c := calls(all, h.Name)
 		if len(c) == 0 {
-			fmt.Fprintf(b, "| %s | 0 | | | | | | |\n", words(h.Name))
+			fmt.Fprintf(b, "| %s | 0 | | | | | | |\n", say.Words(h.Name))
 			continue
 		}
 		bad, predicted, truth := 0, 0.0, 0.0
@@ -220,11 +223,11 @@ func prove(t *testing.T, b *strings.Builder, all []graded) {
 			truth += x.truth / float64(len(c))
 		}
 		area, shown := rankingArea(c), "–"
-		if known(area) {
+		if value.Known(area) {
 			shown = fmt.Sprintf("%.3f", area)
 		}
 		e, cover := calibrationError(c), coverage(c)
-		fmt.Fprintf(b, "| %s | %d | %d | %s | %.3f | %.3f | %.3f | %.1f %% |\n", words(h.Name), len(c), bad, shown, e, predicted, truth, 100*cover)
+		fmt.Fprintf(b, "| %s | %d | %d | %s | %.3f | %.3f | %.3f | %.1f %% |\n", say.Words(h.Name), len(c), bad, shown, e, predicted, truth, 100*cover)
 		if e > 0.05 {
 			t.Errorf("%s: calibration error %.3f", h.Name, e)
 		}

@@ -7,8 +7,11 @@ import (
 	"slices"
 
 	"headroom/internal/evidence"
+	"headroom/internal/result"
+	"headroom/internal/say"
 	"headroom/internal/workspace"
 	"headroom/models/risk"
+	"headroom/models/value"
 )
 
 // The ranked list holds fewFindings in any case and up to mostFindings whose probability is worth a line; hazards keep
@@ -30,17 +33,18 @@ func (j *Job) Review(id string) (*Review, error) {
 
 func (j *Job) review(rev *workspace.Revision) (*Review, error) {
 	id := rev.ID
-	prepared, err := j.prepared(rev.Platform)
+	m, err := j.Model(rev.Platform)
 	if err != nil {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
 	}
-	p, f := prepared.platform, prepared.fit
-	rows, err := j.evidenceFor(prepared, rev, j.carOf(rev))
+	p, f := m.platform, m.fit
+	rows, err := j.evidenceFor(rev, j.CarOf(rev))
 	if err != nil {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
 	}
 	r := j.blankReview(rev)
-	b, err := p.benchFor(f, j.ws, rows, rev, j.carOf(rev))
+	since := hardwareDate(j.ws, rev)
+	b, err := p.benchFor(f, j.ws, rows, rev, j.CarOf(rev), since)
 	if err != nil {
 		return j.withoutBench(p, r, err)
 	}
@@ -64,7 +68,7 @@ func (j *Job) review(rev *workspace.Revision) (*Review, error) {
 		}
 	}
 	crossings := p.measuredCrossings(rows, rev, r)
-	if r.OwnLogs, err = p.ownLogs(f, rows, rev, b.car, hardwareDate(j.ws, rev)); err != nil {
+	if r.OwnLogs, err = p.ownLogs(f, rows, rev, b.car, since); err != nil {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
 	}
 	if r.Findings, err = rankFindings(r.Findings); err != nil {
@@ -88,8 +92,8 @@ func (j *Job) review(rev *workspace.Revision) (*Review, error) {
 
 func (j *Job) blankReview(rev *workspace.Revision) *Review {
 	return &Review{
-		Stamp:    j.stamp("headroom/review/1"),
-		Revision: rev.ID, Parent: rev.Parent, Platform: rev.Platform, Vehicle: j.alias(rev.Vehicle), Author: rev.Author, Fuel: rev.Fuel,
+		Stamp:    j.Stamp("headroom/review/1"),
+		Revision: rev.ID, Parent: rev.Parent, Platform: rev.Platform, Vehicle: j.Alias(rev.Vehicle), Author: rev.Author, Fuel: rev.Fuel,
 		Because: []string{}, Hazards: []Hazard{}, Findings: []Finding{}, Gains: []Gain{}, Conditions: []Condition{},
 		Footprint: Footprint{NotModelled: []string{}}, NextPulls: []NextPull{}, Cautions: []string{}, OwnLogs: []OwnLog{}, worst: map[string]*evaluation{},
 	}
@@ -110,7 +114,7 @@ func (j *Job) withoutBench(p *platform, r *Review, why error) (*Review, error) {
 	}
 	r.Footprint = p.footprint(j.ws, j.ws.Revisions[r.Revision], &bench{})
 	r.NextPulls = []NextPull{{
-		RPM: Span{Number(math.NaN()), Number(math.NaN())}, LoadPct: Span{Number(math.NaN()), Number(math.NaN())}, Gear: Number(math.NaN()),
+		RPM: result.UnknownSpan(), LoadPct: result.UnknownSpan(), Gear: result.Unknown(),
 		Channels: wantedChannels(), Narrows: "everything: no full-throttle pull of this platform has been logged yet",
 	}}
 	p.judge(r, nil)
@@ -120,9 +124,9 @@ func (j *Job) withoutBench(p *platform, r *Review, why error) (*Review, error) {
 }
 
 func notAssessed(h workspace.HazardInfo, severity, why string) Hazard {
-	none := Number(math.NaN())
-	return Hazard{Hazard: h.Name, Severity: severity, Status: StatusNotAssessed, Why: why,
-		ProbabilityPerPull: none, Interval90: Span{none, none}, Basis: BasisPredicted, Parent: none, Change90: Span{none, none}}
+	none := result.Unknown()
+	return Hazard{Hazard: h.Name, Severity: severity, Status: result.NotAssessed, Why: why,
+		ProbabilityPerPull: none, Interval90: result.Span{none, none}, Basis: BasisPredicted, Parent: none, Change90: result.Span{none, none}}
 }
 
 // severity is the gravest severity the platform gives a hazard.
@@ -144,25 +148,25 @@ func (p *platform) hazardSummary(h workspace.HazardInfo, evals []*evaluation, wh
 		return out
 	}
 	worst := worstOf(evals)
-	out.Status, out.Basis, out.Cars, out.Pulls = StatusAssessed, b.basis, worst.cars, worst.pulls
-	out.ProbabilityPerPull = Number(worst.result.Probability)
-	out.Interval90 = Span{Number(worst.result.Low), Number(worst.result.High)}
+	out.Status, out.Basis, out.Cars, out.Pulls = result.Assessed, b.basis, worst.cars, worst.pulls
+	out.ProbabilityPerPull = result.Number(worst.result.Probability)
+	out.Interval90 = result.Span{result.Number(worst.result.Low), result.Number(worst.result.High)}
 	if len(worst.before.Draws) > 0 {
 		low, high := risk.Difference(worst.before, worst.result)
-		out.Parent, out.Change90 = Number(worst.before.Probability), Span{Number(low), Number(high)}
+		out.Parent, out.Change90 = result.Number(worst.before.Probability), result.Span{result.Number(low), result.Number(high)}
 	}
 	if thin := p.thin(worst.cars, worst.pulls); thin != "" && worst.measured {
-		out.Status = StatusThin
-		why = joinReasons(thin, why)
+		out.Status = result.Thin
+		why = say.Join(thin, why)
 	}
 	if out.unseen = worst.measured && worst.pr.unseen && b.named; out.unseen {
-		why = joinReasons("never logged on this car: judged by the spread between cars", why)
+		why = say.Join("never logged on this car: judged by the spread between cars", why)
 	}
 	if len(evals) > 1 {
-		why = joinReasons(fmt.Sprintf("worst of %d limits: %s", len(evals), words(worst.metric)), why)
+		why = say.Join(fmt.Sprintf("worst of %d limits: %s", len(evals), say.Words(worst.metric)), why)
 	}
 	if !worst.measured {
-		why = joinReasons(worst.pr.says, why)
+		why = say.Join(worst.pr.says, why)
 	}
 	out.Why = why
 	return out
@@ -176,20 +180,13 @@ func worstOf(evals []*evaluation) *evaluation {
 	return slices.MaxFunc(evals, func(a, b *evaluation) int { return cmp.Compare(a.result.Probability, b.result.Probability) })
 }
 
-func joinReasons(a, b string) string {
-	if a == "" || b == "" {
-		return a + b
-	}
-	return a + "; " + b
-}
-
 // thin says why evidence is too thin, or "".
 func (p *platform) thin(cars, pulls int) string {
 	d := p.decision
 	if cars >= d.ThinCars && pulls >= d.ThinPulls {
 		return ""
 	}
-	return fmt.Sprintf("%s and %s; %d cars and %d pulls are asked for", count(cars, "car"), count(pulls, "pull"), d.ThinCars, d.ThinPulls)
+	return fmt.Sprintf("%s and %s; %d cars and %d pulls are asked for", say.Count(cars, "car"), say.Count(pulls, "pull"), d.ThinCars, d.ThinPulls)
 }
 
 // findings turns the cells of an evaluation into findings.
@@ -199,12 +196,12 @@ func (p *platform) findings(f *platformFit, b *bench, e *evaluation, class strin
 		key := e.keys[c.Cell]
 		in := e.inCell(b, key)
 		limit := in.limit
-		value := func(margin float64) Number { return Number(limit - e.side*margin) }
+		value := func(margin float64) result.Number { return result.Number(limit - e.side*margin) }
 		fd := Finding{
 			Hazard: e.hazard, Severity: e.severity, Cell: p.cell(key), Metric: e.metric, Unit: e.unit,
 			Predicted: value(c.Margin.Mean), Interval90: ordered(value(c.Margin.Low), value(c.Margin.High)),
-			Limit: Number(limit), LimitSource: e.limitSource, Margin: Number(c.Margin.Mean), MarginSD: Number(c.Margin.SD),
-			ProbabilityPerPull: Number(c.Probability), Basis: b.basis, Change: in.change, worsened: in.worsened,
+			Limit: result.Number(limit), LimitSource: e.limitSource, Margin: result.Number(c.Margin.Mean), MarginSD: result.Number(c.Margin.SD),
+			ProbabilityPerPull: result.Number(c.Probability), Basis: b.basis, Change: in.change, worsened: in.worsened,
 		}
 		fd.Envelope = p.envelopeCheck(f, e, class, key, float64(fd.Predicted))
 		fd.Say = p.sentence(&fd)
@@ -213,11 +210,11 @@ func (p *platform) findings(f *platformFit, b *bench, e *evaluation, class strin
 	return out
 }
 
-func ordered(a, b Number) Span {
+func ordered(a, b result.Number) result.Span {
 	if a > b {
 		a, b = b, a
 	}
-	return Span{a, b}
+	return result.Span{a, b}
 }
 
 // cellChange is what the revision does in one cell, averaged over its states.
@@ -236,26 +233,26 @@ func (e *evaluation) inCell(b *bench, key cellKey) cellChange {
 		s, was := &b.states[pt.index], &b.parent[pt.index]
 		n++
 		limit += pt.limit
-		spark += orElse(s.spark-was.spark, 0)
-		lambda += orElse(s.lambdaCmd-was.lambdaCmd, orElse(s.lambda-was.lambda, 0))
-		boost += orElse(s.manifold-was.manifold, 0)
-		moved += orElse(pt.parentMargin-pt.margin, 0)
+		spark += value.Or(s.spark-was.spark, 0)
+		lambda += value.Or(s.lambdaCmd-was.lambdaCmd, value.Or(s.lambda-was.lambda, 0))
+		boost += value.Or(s.manifold-was.manifold, 0)
+		moved += value.Or(pt.parentMargin-pt.margin, 0)
 	}
 	return cellChange{
 		limit:    limit / n,
-		change:   Change{SparkDeg: Number(spark / n), Lambda: Number(lambda / n), BoostKPa: Number(boost / n)},
+		change:   Change{SparkDeg: result.Number(spark / n), Lambda: result.Number(lambda / n), BoostKPa: result.Number(boost / n)},
 		worsened: moved/n > 1e-6,
 	}
 }
 
 func (p *platform) envelopeCheck(f *platformFit, e *evaluation, class string, key cellKey, predicted float64) EnvelopeCheck {
 	c, ok := f.Envelopes[envelopeKey{evidence.KindPull, class, e.metric, key, e.side}]
-	check := EnvelopeCheck{Limit: Number(math.NaN())}
+	check := EnvelopeCheck{Limit: result.Unknown()}
 	if !ok {
 		return check
 	}
 	check.Cars, check.Pulls = c.Cars, c.Pulls
-	if c.Status != StatusAssessed {
+	if c.Status != result.Assessed {
 		return check
 	}
 	check.Limit = c.Limit
@@ -294,7 +291,7 @@ func rankFindings(in []Finding) ([]Finding, error) {
 
 // measuredCrossings lists limits the revision's own logs were seen to cross, and marks those hazards as measured.
 func (p *platform) measuredCrossings(rows []evidence.Row, rev *workspace.Revision, r *Review) []string {
-	own := filterRows(pullRows(rows), func(x *evidence.Row) bool { return x.Revision == rev.ID })
+	own := evidence.Filter(evidence.PullRows(rows), func(x *evidence.Row) bool { return x.Revision == rev.ID })
 	if len(own) == 0 {
 		return nil
 	}
@@ -303,7 +300,7 @@ func (p *platform) measuredCrossings(rows []evidence.Row, rev *workspace.Revisio
 		if crossed == 0 {
 			return
 		}
-		say := fmt.Sprintf("%s: measured beyond its limit in %d of %d own pulls", words(hazard), crossed, countPulls(own))
+		say := fmt.Sprintf("%s: measured beyond its limit in %d of %d own pulls", say.Words(hazard), crossed, evidence.CountPulls(own))
 		if serious(severity) {
 			out = append(out, say)
 			return
@@ -311,7 +308,7 @@ func (p *platform) measuredCrossings(rows []evidence.Row, rev *workspace.Revisio
 		r.Cautions = append(r.Cautions, say)
 	}
 	if p.KnockControl != nil {
-		note(workspace.Knock, workspace.Major, countPulls(filterRows(own, func(x *evidence.Row) bool {
+		note(workspace.Knock, workspace.Major, evidence.CountPulls(evidence.Filter(own, func(x *evidence.Row) bool {
 			return x.RetardMax > p.KnockControl.ToleratedRetardDeg
 		})))
 	}
@@ -321,7 +318,7 @@ func (p *platform) measuredCrossings(rows []evidence.Row, rev *workspace.Revisio
 		if m == nil || m.measured == nil {
 			continue
 		}
-		note(l.Hazard, l.EffectiveSeverity(), countPulls(filterRows(own, func(x *evidence.Row) bool {
+		note(l.Hazard, l.EffectiveSeverity(), evidence.CountPulls(evidence.Filter(own, func(x *evidence.Row) bool {
 			return p.measuredMargin(m, l, x) < 0
 		})))
 	}
@@ -340,13 +337,13 @@ func (p *platform) curve(f *platformFit, b *bench, e *evaluation, class string) 
 		}
 		pt := CurvePoint{
 			RPM: (float64(key[0]) + 0.5) * p.rpmStep, Margin: cell.Margin.Mean, Low: cell.Margin.Low, High: cell.Margin.High,
-			Parent: math.NaN(), Envelope: Number(math.NaN()), Cars: e.cars,
+			Parent: math.NaN(), Envelope: result.Unknown(), Cars: e.cars,
 		}
 		if v, ok := parent[key[0]]; ok {
 			pt.Parent = v
 		}
-		if env, ok := f.Envelopes[envelopeKey{evidence.KindPull, class, e.metric, key, e.side}]; ok && env.Status == StatusAssessed {
-			pt.Envelope = Number(e.side * (e.inCell(b, key).limit - float64(env.Limit)))
+		if env, ok := f.Envelopes[envelopeKey{evidence.KindPull, class, e.metric, key, e.side}]; ok && env.Status == result.Assessed {
+			pt.Envelope = result.Number(e.side * (e.inCell(b, key).limit - float64(env.Limit)))
 			pt.Cars = env.Cars
 		}
 		bySpeed[key[0]] = pt
@@ -362,7 +359,7 @@ func (p *platform) curve(f *platformFit, b *bench, e *evaluation, class string) 
 func (e *evaluation) parentBySpeed(p *platform, b *bench) map[int]float64 {
 	sum, n := map[cellKey]float64{}, map[cellKey]float64{}
 	for _, pt := range e.points {
-		if known(pt.parentMargin) {
+		if value.Known(pt.parentMargin) {
 			k := p.cellOf(&b.parent[pt.index])
 			sum[k] += pt.parentMargin
 			n[k]++

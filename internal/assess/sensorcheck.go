@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"headroom/internal/evidence"
+	"headroom/models/value"
 )
 
 // What makes a lambda sensor suspect; common practice, no source.
@@ -23,7 +24,7 @@ func suspectLambdaSensor(rows []evidence.Row, car string) string {
 	var steady, pulls []float64
 	for i := range rows {
 		r := &rows[i]
-		if r.Vehicle != car || !known(r.LambdaError) {
+		if r.Vehicle != car || !value.Known(r.LambdaError) {
 			continue
 		}
 		switch {
@@ -36,7 +37,7 @@ func suspectLambdaSensor(rows []evidence.Row, car string) string {
 	if len(steady) < sensorFewCells || len(pulls) < sensorFewCells {
 		return ""
 	}
-	atRest, atFull := median(steady), median(pulls)
+	atRest, atFull := value.Median(steady), value.Median(pulls)
 	if math.Abs(atRest) < sensorOffset || math.Abs(atFull-atRest) > sensorAgrees*math.Abs(atRest) {
 		return ""
 	}

@@ -6,12 +6,13 @@ import (
 
 	"headroom/internal/demo"
 	"headroom/internal/evidence"
+	"headroom/internal/fleettest"
 	"headroom/internal/store"
 )
 
 // The demo plants a lambda sensor that reads about 0.03 λ lean in one car of 24: that one is named and no other.
 func TestPlantedLambdaSensorIsNamed(t *testing.T) {
-	dir := demoDir(t)
+	dir := fleettest.Demo(t)
 	truth, err := demo.ReadTruth(dir)
 	if err != nil {
 		t.Fatal(err)
@@ -25,11 +26,11 @@ func TestPlantedLambdaSensorIsNamed(t *testing.T) {
 	j := openJob(t, dir)
 	named := 0
 	for vehicle := range j.ws.Vehicles {
-		rows, err := j.store.Rows(store.Filter{Vehicle: j.alias(vehicle)})
+		rows, err := j.store.Rows(store.Filter{Vehicle: j.Alias(vehicle)})
 		if err != nil {
 			t.Fatal(err)
 		}
-		say := suspectLambdaSensor(rows, j.alias(vehicle))
+		say := suspectLambdaSensor(rows, j.Alias(vehicle))
 		if (say != "") != planted[vehicle] {
 			t.Errorf("%s, planted %v: %q", vehicle, planted[vehicle], say)
 		}
@@ -48,7 +49,7 @@ func TestPlantedLambdaSensorIsNamed(t *testing.T) {
 // A mixture that is lean at full throttle alone is no sensor fault, nor is one cell of evidence.
 func TestLeanMixtureIsNoSensorFault(t *testing.T) {
 	row := func(kind string, err float64) evidence.Row {
-		r := blankRow()
+		r := fleettest.BlankRow()
 		r.Vehicle, r.Kind, r.LambdaError, r.LambdaCommanded = "car", kind, err, 1
 		return r
 	}

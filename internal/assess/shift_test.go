@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"headroom/internal/evidence"
+	"headroom/internal/fleettest"
 	"headroom/internal/workspace"
 	"headroom/models/calmap"
 	"headroom/models/channel"
@@ -18,7 +19,7 @@ import (
 // kestrel is the demo's platform with its physics.
 func kestrel(t *testing.T) *platform {
 	t.Helper()
-	ws, err := workspace.Open(demoDir(t))
+	ws, err := workspace.Open(fleettest.Demo(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -111,8 +112,8 @@ func TestShiftPastTheLastBreakpoint(t *testing.T) {
 	s.load = 198
 	parent, child := calibrationWith(t, "parent", 30, 180, 0.86), calibrationWith(t, "child", 30, 216, 0.86)
 	next, _ := p.shift(s, parent, child)
-	if !next.pastLastBreakpoint {
-		t.Error("a load past the last breakpoint is not noted")
+	if n := (&bench{states: []state{next}}).pastLastBreakpoint(child); n != 1 {
+		t.Errorf("%d states past the last breakpoint, want 1", n)
 	}
 	close(t, "spark", next.spark, s.spark-0.1*(200-198), 1e-6)
 }
@@ -142,7 +143,7 @@ func TestShiftSaysWhatIsMissing(t *testing.T) {
 // Direction checks, common practice (check-values.md, "monotone"): at fixed everything else more spark, more charge,
 // hotter charge and lower octane each lower the knock margin.
 func TestKnockMarginDirections(t *testing.T) {
-	j := openJob(t, demoDir(t))
+	j := openJob(t, fleettest.Demo(t))
 	p, f, _, err := j.fitted("kestrel-20t")
 	if err != nil {
 		t.Fatal(err)

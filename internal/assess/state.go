@@ -4,8 +4,10 @@ import (
 	"math"
 
 	"headroom/internal/evidence"
+	"headroom/internal/result"
 	"headroom/models/air"
 	"headroom/models/channel"
+	"headroom/models/value"
 )
 
 // state is one operating point of one pull: as logged, or as a calibration would run it.
@@ -14,29 +16,28 @@ type state struct {
 	pull string // which pull it belongs to
 	car  string
 
-	rpm, load          float64
-	manifold, target   float64 // kPa absolute
-	baro, ambient      float64
-	charge, coolant    float64 // °C
-	lambda, lambdaCmd  float64
-	spark              float64 // commanded, before knock retard
-	intakeCam          float64
-	ethanol            float64 // %
-	fuel               string
-	cycles             float64
-	order              float64
-	gear               float64
-	overshoot          float64 // measured boost above target, kPa
-	targetRate         float64 // of the boost target, kPa/s
-	pumpKnee           float64 // pump use, %, from which this car's rail pressure falls away
-	pastLastBreakpoint bool
-	octaneShift        float64 // stress: octane numbers added to the fuel's
-	ethanolShift       float64 // stress: ethanol share added, % by volume
-	sim                simulated
-	logged             *state    // what it was before it was moved to another calibration; nil where it was not
-	sparkKept          simulated // as moved, but at the logged spark
-	ends               []state   // the same visit at the cell's first sample and at its peak, where those are not the state itself
-	row                *evidence.Row
+	rpm, load         float64
+	manifold, target  float64 // kPa absolute
+	baro, ambient     float64
+	charge, coolant   float64 // °C
+	lambda, lambdaCmd float64
+	spark             float64 // commanded, before knock retard
+	intakeCam         float64
+	ethanol           float64 // %
+	fuel              string
+	cycles            float64
+	order             float64
+	gear              float64
+	overshoot         float64 // measured boost above target, kPa
+	targetRate        float64 // of the boost target, kPa/s
+	pumpKnee          float64 // pump use, %, from which this car's rail pressure falls away
+	octaneShift       float64 // stress: octane numbers added to the fuel's
+	ethanolShift      float64 // stress: ethanol share added, % by volume
+	sim               simulated
+	logged            *state    // what it was before it was moved to another calibration; nil where it was not
+	sparkKept         simulated // as moved, but at the logged spark
+	ends              []state   // the same visit at the cell's first sample and at its peak, where those are not the state itself
+	row               *evidence.Row
 }
 
 // standardBarometer is used where a log has no barometer: ISO 2533 sea level, kPa. The report says so.
@@ -50,13 +51,13 @@ func stateOf(r *evidence.Row) state {
 // stateAt reads a logged row at one of its samples.
 func stateAt(r *evidence.Row, at *evidence.Sample) state {
 	return state{
-		pull: pullID(r), car: r.Vehicle,
-		rpm: orElse(at.RPM, r.RPM), load: orElse(at.Load, r.Load),
-		manifold: orElse(at.Manifold, r.ManifoldPressure), target: orElse(at.Target, r.ManifoldPressureTarget),
-		baro: orElse(r.Barometer, standardBarometer), ambient: r.Ambient,
-		charge: orElse(at.Charge, r.ChargeTemperature), coolant: r.CoolantTemperature,
-		lambda: orElse(r.Lambda, r.LambdaCommanded), lambdaCmd: r.LambdaCommanded,
-		spark: orElse(at.Commanded, r.SparkCommanded), intakeCam: r.IntakeCam, ethanol: r.Ethanol, fuel: r.Fuel,
+		pull: evidence.PullID(r), car: r.Vehicle,
+		rpm: value.Or(at.RPM, r.RPM), load: value.Or(at.Load, r.Load),
+		manifold: value.Or(at.Manifold, r.ManifoldPressure), target: value.Or(at.Target, r.ManifoldPressureTarget),
+		baro: value.Or(r.Barometer, standardBarometer), ambient: r.Ambient,
+		charge: value.Or(at.Charge, r.ChargeTemperature), coolant: r.CoolantTemperature,
+		lambda: value.Or(r.Lambda, r.LambdaCommanded), lambdaCmd: r.LambdaCommanded,
+		spark: value.Or(at.Commanded, r.SparkCommanded), intakeCam: r.IntakeCam, ethanol: r.Ethanol, fuel: r.Fuel,
 		cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, targetRate: r.TargetRate, row: r,
 	}
 }
@@ -65,7 +66,7 @@ func stateAt(r *evidence.Row, at *evidence.Sample) state {
 func visitOf(r *evidence.Row) state {
 	s := stateOf(r)
 	for _, at := range []*evidence.Sample{&r.Entry, &r.Peak} {
-		if known(at.RPM) && at.RPM != r.Bound.RPM {
+		if value.Known(at.RPM) && at.RPM != r.Bound.RPM {
 			s.ends = append(s.ends, stateAt(r, at))
 		}
 	}
@@ -119,13 +120,6 @@ func (p *platform) resimulate(s *state) {
 	}
 }
 
-func orElse(v, fallback float64) float64 {
-	if math.IsNaN(v) {
-		return fallback
-	}
-	return v
-}
-
 // axis is the value a table axis reads. A pull is near-full throttle by definition, so pedal and throttle read 100.
 func (s *state) axis(id channel.ID) float64 {
 	switch id {
@@ -153,7 +147,7 @@ const fixedPointRounds = 60
 // knowManifold takes manifold pressure from load by speed–density where it was not logged, as in a log of boost without a
 // barometer: a change of boost could not be moved otherwise.
 func (p *platform) knowManifold(s *state) {
-	if known(s.manifold) || p.AirPath == nil || !p.AirPath.VolumetricEfficiency.Known() {
+	if value.Known(s.manifold) || p.AirPath == nil || !p.AirPath.VolumetricEfficiency.Known() {
 		return
 	}
 	pressure, err := air.PressureBySpeedDensity(p.airMass(s), s.charge+kelvin, p.AirPath.VolumetricEfficiency.At(s.rpm), p.geometry.CylinderDisplacement())
@@ -165,7 +159,7 @@ func (p *platform) knowManifold(s *state) {
 // to a fixed point. Measured values are kept and only the difference between the two calibrations is added, so table
 // corrections that the logs already contain (for heat, for altitude) stay in.
 func (p *platform) shift(s state, from, to *calibration) (state, []string) {
-	s.lambdaCmd = orElse(s.lambdaCmd, from.commandedLambda(&s))
+	s.lambdaCmd = value.Or(s.lambdaCmd, from.commandedLambda(&s))
 	if from.id == to.id {
 		return s, nil
 	}
@@ -173,22 +167,21 @@ func (p *platform) shift(s state, from, to *calibration) (state, []string) {
 	var notes []string
 	settled := false
 	for range fixedPointRounds {
-		boost, past, why := to.delta("boost", &next, from, &s)
-		if why == "" && boost != 0 && !known(s.manifold) {
+		boost, why := to.delta("boost", &next, from, &s)
+		if why == "" && boost != 0 && !value.Known(s.manifold) {
 			why = "boost table: manifold pressure is neither logged nor to be had from load"
 		}
 		if why != "" {
 			notes = append(notes, why)
 			boost = 0
 		}
-		cam, _, why := to.delta("intake_cam", &next, from, &s)
+		cam, why := to.delta("intake_cam", &next, from, &s)
 		if why != "" {
 			notes = append(notes, why)
 			cam = 0
 		}
 		moved := p.withManifold(s, s.manifold*s.followed(boost))
 		moved.intakeCam = s.intakeCam + cam
-		moved.pastLastBreakpoint = past
 		done := math.Abs(moved.load-next.load) < 1e-6 || math.IsNaN(moved.load)
 		next = moved
 		if done {
@@ -201,20 +194,18 @@ func (p *platform) shift(s state, from, to *calibration) (state, []string) {
 	}
 	next.target = s.target * next.manifold / s.manifold
 	// The engine sweeps the target faster in proportion to the charge, as in withManifold.
-	next.targetRate = (s.targetRate + s.row.SpeedRate*(to.boostSlope(&next)-from.boostSlope(&s))) * orElse(next.load/s.load, 1)
-	spark, past, why := to.delta("spark", &next, from, &s)
+	next.targetRate = (s.targetRate + s.row.SpeedRate*(to.boostSlope(&next)-from.boostSlope(&s))) * value.Or(next.load/s.load, 1)
+	spark, why := to.delta("spark", &next, from, &s)
 	if why != "" {
 		notes = append(notes, why)
 	}
 	next.spark = s.spark + spark
-	next.pastLastBreakpoint = next.pastLastBreakpoint || past
-	lambda, past, why := to.delta("lambda", &next, from, &s)
+	lambda, why := to.delta("lambda", &next, from, &s)
 	if why != "" {
 		notes = append(notes, why)
 	}
 	next.lambda = s.lambda + lambda
 	next.lambdaCmd = s.lambdaCmd + lambda
-	next.pastLastBreakpoint = next.pastLastBreakpoint || past
 	return next, notes
 }
 
@@ -255,9 +246,9 @@ func (p *platform) cellOf(s *state) cellKey {
 // cellKey indexes the operating grid: speed bin, load bin.
 type cellKey [2]int
 
-func (p *platform) cell(k cellKey) Cell {
-	return Cell{
-		RPM:     Span{Number(float64(k[0]) * p.rpmStep), Number(float64(k[0]+1) * p.rpmStep)},
-		LoadPct: Span{Number(float64(k[1]) * p.loadStep), Number(float64(k[1]+1) * p.loadStep)},
+func (p *platform) cell(k cellKey) result.Cell {
+	return result.Cell{
+		RPM:     result.Span{result.Number(float64(k[0]) * p.rpmStep), result.Number(float64(k[0]+1) * p.rpmStep)},
+		LoadPct: result.Span{result.Number(float64(k[1]) * p.loadStep), result.Number(float64(k[1]+1) * p.loadStep)},
 	}
 }

@@ -5,7 +5,9 @@ import (
 	"math"
 	"slices"
 
+	"headroom/internal/result"
 	"headroom/internal/workspace"
+	"headroom/models/value"
 )
 
 // ethanolBlend is the ethanol share, percent by volume, from which the fuel stress takes ethanol away rather than octane.
@@ -49,7 +51,7 @@ func heatCharge(s *state, kelvin float64) {
 // compressor's heat go up. Turbine speed is not modelled.
 func thinAir(p *platform, s *state) {
 	const ambient = 85
-	if s.baro <= ambient || !known(s.manifold) {
+	if s.baro <= ambient || !value.Known(s.manifold) {
 		return
 	}
 	heatCharge(s, p.chargeRise(s.manifold, ambient, s.ambient)-p.chargeRise(s.manifold, s.baro, s.ambient))
@@ -85,16 +87,16 @@ func (p *platform) stressed(f *platformFit, b *bench, base map[string][]*evaluat
 // worstUnder compares a hazard's smallest cell margin with and without a condition; cost is in units of the margin's
 // own standard deviation, so that hazards in different units can be ordered.
 func worstUnder(before, under []*evaluation) (c Condition, cost float64) {
-	c = Condition{Margin: Number(math.NaN()), ProbabilityPerPull: Number(math.NaN())}
+	c = Condition{Margin: result.Unknown(), ProbabilityPerPull: result.Unknown()}
 	for i, e := range under {
 		m, sd := e.smallestMargin()
 		was := math.NaN()
 		if i < len(before) {
 			was, _ = before[i].smallestMargin()
 		}
-		if d := (was - m) / sd; known(d) && d > cost {
+		if d := (was - m) / sd; value.Known(d) && d > cost {
 			cost = d
-			c.Margin, c.Unit, c.ProbabilityPerPull = Number(m), e.unit, Number(e.result.Probability)
+			c.Margin, c.Unit, c.ProbabilityPerPull = result.Number(m), e.unit, result.Number(e.result.Probability)
 			c.crosses = m < 0
 		}
 	}
@@ -115,9 +117,9 @@ func (e *evaluation) smallestMargin() (margin, sd float64) {
 func (b *bench) ethanol() float64 {
 	var v []float64
 	for i := range b.states {
-		if known(b.states[i].ethanol) {
+		if value.Known(b.states[i].ethanol) {
 			v = append(v, b.states[i].ethanol)
 		}
 	}
-	return median(v)
+	return value.Median(v)
 }

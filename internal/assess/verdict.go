@@ -2,8 +2,9 @@ package assess
 
 import (
 	"fmt"
-	"strings"
 
+	"headroom/internal/result"
+	"headroom/internal/say"
 	"headroom/internal/workspace"
 )
 
@@ -29,14 +30,14 @@ func (p *platform) judge(r *Review, crossings []string) {
 		threshold, limited := p.decision.HoldProbability[h.Severity]
 		if h.Interval90[1].Known() && limited && float64(h.Interval90[1]) > threshold {
 			hold = append(hold, fmt.Sprintf("%s: %s, upper bound over the %s allowed for a %s hazard",
-				words(h.Hazard), chance(h.ProbabilityPerPull, h.Interval90), percent(Number(threshold)), h.Severity))
+				say.Words(h.Hazard), chance(h.ProbabilityPerPull, h.Interval90), say.Percent(result.Number(threshold)), h.Severity))
 			continue
 		}
 		switch h.Status {
-		case StatusNotAssessed:
-			undecided = append(undecided, fmt.Sprintf("%s (%s) not assessed: %s", words(h.Hazard), h.Severity, h.Why))
-		case StatusThin:
-			undecided = append(undecided, fmt.Sprintf("%s (%s) on thin evidence: %s", words(h.Hazard), h.Severity, h.Why))
+		case result.NotAssessed:
+			undecided = append(undecided, fmt.Sprintf("%s (%s) not assessed: %s", say.Words(h.Hazard), h.Severity, h.Why))
+		case result.Thin:
+			undecided = append(undecided, fmt.Sprintf("%s (%s) on thin evidence: %s", say.Words(h.Hazard), h.Severity, h.Why))
 		}
 	}
 	conditions := p.conditionReasons(r)
@@ -54,7 +55,7 @@ func (p *platform) judge(r *Review, crossings []string) {
 // conditionReasons lists what keeps a revision inside its limits from being released without conditions.
 func (p *platform) conditionReasons(r *Review) []string {
 	var out []string
-	outside, unknown := map[string][]Cell{}, map[string][]Cell{}
+	outside, unknown := map[string][]result.Cell{}, map[string][]result.Cell{}
 	for _, f := range r.Findings {
 		if !f.worsened {
 			continue
@@ -68,26 +69,26 @@ func (p *platform) conditionReasons(r *Review) []string {
 	}
 	for _, h := range workspace.Hazards() {
 		if c := outside[h.Name]; len(c) > 0 {
-			out = append(out, fmt.Sprintf("%s: outside the fleet's envelope at %s", words(h.Name), cellList(c)))
+			out = append(out, fmt.Sprintf("%s: outside the fleet's envelope at %s", say.Words(h.Name), cellList(c)))
 		}
 		if c := unknown[h.Name]; len(c) > 0 {
-			out = append(out, fmt.Sprintf("%s: too few cars have been logged at %s to say what the fleet runs there", words(h.Name), cellList(c)))
+			out = append(out, fmt.Sprintf("%s: too few cars have been logged at %s to say what the fleet runs there", say.Words(h.Name), cellList(c)))
 		}
 	}
 	for _, h := range r.Hazards {
 		if h.unseen && serious(h.Severity) && float64(h.Interval90[1]) >= worthALine {
-			out = append(out, words(h.Hazard)+": this car has never logged what tells it; log that before relying on the fleet's spread")
+			out = append(out, say.Words(h.Hazard)+": this car has never logged what tells it; log that before relying on the fleet's spread")
 		}
 	}
 	for _, c := range r.Conditions {
 		if c.crosses {
-			out = append(out, fmt.Sprintf("%s crosses its limit with %s (margin %s)", words(c.Hazard), c.Condition, short(c.Margin)))
+			out = append(out, fmt.Sprintf("%s crosses its limit with %s (margin %s)", say.Words(c.Hazard), c.Condition, say.Short(c.Margin)))
 		}
 	}
 	return append(out, r.Footprint.NotModelled...)
 }
 
-func cellList(cells []Cell) string {
+func cellList(cells []result.Cell) string {
 	lo, hi := cells[0].RPM[0], cells[0].RPM[1]
 	for _, c := range cells {
 		lo, hi = min(lo, c.RPM[0]), max(hi, c.RPM[1])
@@ -98,6 +99,3 @@ func cellList(cells []Cell) string {
 	}
 	return fmt.Sprintf("%d %s between %.0f and %.0f rpm", len(cells), plural, float64(lo), float64(hi))
 }
-
-// words turns a hazard's name into words.
-func words(name string) string { return strings.ReplaceAll(name, "_", " ") }

@@ -1,10 +1,10 @@
 package assess
 
 import (
-	"math"
 	"strings"
 	"testing"
 
+	"headroom/internal/result"
 	"headroom/internal/workspace"
 )
 
@@ -16,15 +16,15 @@ func judged(hazards []Hazard, findings []Finding, conditions []Condition, notMod
 }
 
 func assessed(hazard, severity string, upper float64) Hazard {
-	return Hazard{Hazard: hazard, Severity: severity, Status: StatusAssessed, ProbabilityPerPull: Number(upper / 2), Interval90: Span{0, Number(upper)}}
+	return Hazard{Hazard: hazard, Severity: severity, Status: result.Assessed, ProbabilityPerPull: result.Number(upper / 2), Interval90: result.Span{0, result.Number(upper)}}
 }
 
 // The rule of methods.md section 4, case by case, at the default thresholds (5 % catastrophic, 10 % major).
 func TestVerdictRule(t *testing.T) {
-	none := Number(math.NaN())
-	unknown := Hazard{Hazard: "knock", Severity: "major", Status: StatusNotAssessed, Why: "no log", ProbabilityPerPull: none, Interval90: Span{none, none}}
+	none := result.Unknown()
+	unknown := Hazard{Hazard: "knock", Severity: "major", Status: result.NotAssessed, Why: "no log", ProbabilityPerPull: none, Interval90: result.Span{none, none}}
 	thin := assessed("lean", "catastrophic", 0.01)
-	thin.Status, thin.Why = StatusThin, "2 cars"
+	thin.Status, thin.Why = result.Thin, "2 cars"
 	yes, no := true, false
 	in := Finding{Hazard: "knock", worsened: true, Envelope: EnvelopeCheck{Inside: &yes}}
 	out := Finding{Hazard: "knock", worsened: true, Envelope: EnvelopeCheck{Inside: &no}}

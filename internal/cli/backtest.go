@@ -5,6 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"headroom/internal/backtest"
 	"headroom/internal/report"
 )
 
@@ -25,7 +26,7 @@ func newBacktest(e *env) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			b, err := job.Backtest(e.jobs, step)
+			b, err := backtest.Run(job, e.jobs, step)
 			end()
 			if err != nil {
 				return err

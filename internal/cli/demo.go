@@ -11,6 +11,7 @@ import (
 
 	"headroom/internal/assess"
 	"headroom/internal/demo"
+	"headroom/internal/health"
 	"headroom/internal/ingest"
 	"headroom/internal/report"
 	"headroom/internal/workspace"
@@ -122,11 +123,11 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 	if err := writePage(folder, "audit", func(w *bytes.Buffer) error { return report.Audit(w, audit, report.HTML, show) }); err != nil {
 		return err
 	}
-	health, err := job.Fleet()
+	fleet, err := health.Review(job)
 	if err != nil {
 		return err
 	}
-	if err := writePage(folder, "fleet", func(w *bytes.Buffer) error { return report.Fleet(w, health, report.HTML, show) }); err != nil {
+	if err := writePage(folder, "fleet", func(w *bytes.Buffer) error { return report.Fleet(w, fleet, report.HTML, show) }); err != nil {
 		return err
 	}
 	if err := report.Cautions(e.out, assess.StandingCautions, report.Table, show); err != nil {

@@ -5,6 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"headroom/internal/health"
 	"headroom/internal/report"
 )
 
@@ -23,7 +24,7 @@ func newFleet(e *env) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			r, err := job.Fleet()
+			r, err := health.Review(job)
 			if err != nil {
 				return err
 			}
@@ -32,7 +33,7 @@ func newFleet(e *env) *cobra.Command {
 			}); err != nil || !remember {
 				return err
 			}
-			path, err := job.Remember()
+			path, err := health.Remember(job)
 			if err != nil {
 				return err
 			}

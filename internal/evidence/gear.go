@@ -2,6 +2,8 @@ package evidence
 
 import (
 	"math"
+
+	"headroom/models/value"
 )
 
 // oneGear cuts a rising stretch where the gear changes without speed falling (a downshift, a slipping converter that
@@ -62,7 +64,7 @@ func (f *finder) cutByRatio(p span) []span {
 			continue
 		}
 		ratio := math.Log(f.speed[i] / f.vehicle[i])
-		away := ratio - median(recent)
+		away := ratio - value.Median(recent)
 		if math.Abs(away) <= ratioJump || len(recent) == 0 {
 			recent, suspectAt = remember(recent, ratio), -1
 			continue
@@ -88,7 +90,7 @@ func (f *finder) cutBySlope(p span) []span {
 	var rates []float64
 	last := -1
 	for k := range smooth {
-		if !finite(smooth[k]) {
+		if !value.Known(smooth[k]) {
 			continue
 		}
 		if last >= 0 {
@@ -96,12 +98,12 @@ func (f *finder) cutBySlope(p span) []span {
 		}
 		last = k
 	}
-	usual := median(rates)
+	usual := value.Median(rates)
 	var out []span
 	from := p.from
 	last = -1
 	for k := range smooth {
-		if !finite(smooth[k]) {
+		if !value.Known(smooth[k]) {
 			continue
 		}
 		if last >= 0 && smooth[k]-smooth[last] > slopeShare*smooth[last] && f.slope(smooth, p, last, k) > slopeJump*usual {

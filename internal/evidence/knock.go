@@ -7,6 +7,7 @@ import (
 
 	"headroom/internal/runlog"
 	"headroom/models/channel"
+	"headroom/models/value"
 )
 
 // riseWithoutStep is the least rise of retard that counts where the controller's step is not known, degrees: above
@@ -64,7 +65,7 @@ func (r retard) pairs(time []float64, interval float64, s Segment, inCell func(i
 	reach := gapFactor * math.Max(interval, r.interval)
 	last := -1
 	for i := s.From; i < s.To; i++ {
-		if !finite(r.total[i]) || !inCell(i) {
+		if !value.Known(r.total[i]) || !inCell(i) {
 			continue
 		}
 		if last >= 0 && time[i]-time[last] <= reach {
@@ -126,11 +127,11 @@ func addScaled(a, b []float64, k float64) []float64 {
 // boost. Where spark was not read at the sample itself, the last reading since the sample before the rise is used,
 // which still is the spark before it.
 func (s spark) bracket(r rise) (before, after float64) {
-	if v := at(s.delivered, r.at); finite(v) {
+	if v := at(s.delivered, r.at); value.Known(v) {
 		return v + r.size, v
 	}
 	for i := r.at - 1; i >= r.before; i-- {
-		if v := at(s.delivered, i); finite(v) {
+		if v := at(s.delivered, i); value.Known(v) {
 			return v, v - r.size
 		}
 	}
@@ -159,7 +160,7 @@ func (k *knockCell) note(r rise, s spark, retardBefore float64) {
 	k.events++
 	k.heard = append(k.heard, r.before)
 	k.sum += r.size
-	if before, after := s.bracket(r); finite(before) && !(k.before <= before) {
+	if before, after := s.bracket(r); value.Known(before) && !(k.before <= before) {
 		k.before, k.after, k.at, k.retard = before, after, r.at, retardBefore
 	}
 }
@@ -191,7 +192,7 @@ func (b *builder) cleanSpark(k *content) float64 {
 	most := math.NaN()
 	for _, i := range k.places {
 		v := at(b.spark.delivered, i) + boundSlope*math.Log(b.load[i]/b.load[k.knock.at])
-		if !slices.Contains(k.knock.heard, i) && finite(v) && !(most >= v) {
+		if !slices.Contains(k.knock.heard, i) && value.Known(v) && !(most >= v) {
 			most = v
 		}
 	}

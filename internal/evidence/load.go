@@ -8,6 +8,7 @@ import (
 	"headroom/models/air"
 	"headroom/models/channel"
 	"headroom/models/unit"
+	"headroom/models/value"
 )
 
 // Sources of absolute load, in the order they are preferred.
@@ -90,7 +91,7 @@ func perSample(speed []float64, cylinder float64, mass func(i int, rpm float64) 
 		if err != nil {
 			continue
 		}
-		if load, err := air.AbsoluteLoad(m, cylinder); err == nil && finite(load) {
+		if load, err := air.AbsoluteLoad(m, cylinder); err == nil && value.Known(load) {
 			out[i] = load
 		}
 	}
@@ -100,7 +101,7 @@ func perSample(speed []float64, cylinder float64, mass func(i int, rpm float64) 
 func usable(values []float64) int {
 	n := 0
 	for _, v := range values {
-		if finite(v) {
+		if value.Known(v) {
 			n++
 		}
 	}
@@ -145,9 +146,9 @@ func loadName(source string) string {
 func medianRatio(a, b []float64) float64 {
 	var ratios []float64
 	for i := range a {
-		if finite(a[i]) && finite(b[i]) && b[i] > 0 {
+		if value.Known(a[i]) && value.Known(b[i]) && b[i] > 0 {
 			ratios = append(ratios, a[i]/b[i])
 		}
 	}
-	return median(ratios)
+	return value.Median(ratios)
 }

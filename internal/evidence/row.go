@@ -113,3 +113,11 @@ const (
 	KindPull   = "pull"
 	KindSteady = "steady"
 )
+
+// spoolGap is how far below target (kPa) a cell's highest boost may stay before the cell counts as spooling; common
+// practice, no source.
+const spoolGap = 10
+
+// Spooling reports whether the turbocharger still spools in a cell of this boost overshoot (kPa): an overshoot cannot
+// happen there, and boost error and wastegate duty say nothing about control. False where the overshoot is not known.
+func Spooling(overshoot float64) bool { return overshoot < -spoolGap }

@@ -9,6 +9,7 @@ import (
 	"headroom/internal/runlog"
 	"headroom/models/channel"
 	"headroom/models/unit"
+	"headroom/models/value"
 )
 
 // Rows makes the evidence of one run: one Row per segment × cell, ordered by segment, then speed, then load. The run
@@ -132,7 +133,7 @@ func (b *builder) segment(number, pullsBefore int, s Segment) ([]Row, int) {
 // cellAt is the cell of a sample: bins are closed below and open above.
 func (b *builder) cellAt(i int) (cell, bool) {
 	rpm, load := b.channels[channel.EngineSpeed][i], b.load[i]
-	if !finite(rpm) || !finite(load) {
+	if !value.Known(rpm) || !value.Known(load) {
 		return cell{}, false
 	}
 	return cell{int(math.Floor(rpm / b.setup.RPMStep)), int(math.Floor(load / b.setup.LoadStep))}, true
@@ -167,7 +168,7 @@ func (b *builder) knock(cells map[cell]*content, s Segment) {
 		return k
 	}
 	for i := s.From; i < s.To; i++ {
-		if finite(at(b.retard.total, i)) && inCell(i) {
+		if value.Known(at(b.retard.total, i)) && inCell(i) {
 			entered(i, b.retard.total[i])
 			break
 		}

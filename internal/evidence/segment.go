@@ -8,6 +8,7 @@ import (
 
 	"headroom/internal/runlog"
 	"headroom/models/channel"
+	"headroom/models/value"
 )
 
 // Segment is one stretch of a run that is counted as one observation: samples [From, To).
@@ -101,7 +102,7 @@ func larger(a, b []float64) []float64 {
 	}
 	out := slices.Clone(a)
 	for i, v := range b {
-		if !(out[i] >= v) && finite(v) {
+		if !(out[i] >= v) && value.Known(v) {
 			out[i] = v
 		}
 	}
@@ -126,7 +127,7 @@ func carried(values []float64) []float64 {
 	out := slices.Clone(values)
 	last := firstUsable(values, 0, len(values))
 	for i, v := range out {
-		if finite(v) {
+		if value.Known(v) {
 			last = v
 		}
 		out[i] = last
@@ -237,7 +238,7 @@ func (f *finder) rises(block span) []span {
 		}
 	}
 	for i, v := range smooth {
-		if !finite(v) {
+		if !value.Known(v) {
 			continue
 		}
 		if start < 0 {
@@ -265,7 +266,7 @@ func (f *finder) pull(p span) (Segment, bool) {
 	smooth := median3(f.speed, p.from, p.to)
 	low, high, n := math.Inf(1), math.Inf(-1), 0
 	for _, v := range smooth {
-		if finite(v) {
+		if value.Known(v) {
 			low, high, n = math.Min(low, v), math.Max(high, v), n+1
 		}
 	}
@@ -315,7 +316,7 @@ func (f *finder) steady() []Segment {
 	var out []Segment
 	cold := 0
 	part := func(i int) bool {
-		if !f.turning(i) || f.full(i) || !finite(f.demand[i]) || !finite(f.load[i]) {
+		if !f.turning(i) || f.full(i) || !value.Known(f.demand[i]) || !value.Known(f.load[i]) {
 			return false
 		}
 		if f.cold(i) {
@@ -351,7 +352,7 @@ func (f *finder) steadyFrom(from, limit int) int {
 	end := from + 1
 	for i := from; i < limit; i++ {
 		n, l := f.speed[i], f.load[i]
-		if !finite(n) || !finite(l) {
+		if !value.Known(n) || !value.Known(l) {
 			continue
 		}
 		lowN, highN = math.Min(lowN, n), math.Max(highN, n)

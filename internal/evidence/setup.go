@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"headroom/models/channel"
+	"headroom/models/value"
 )
 
 // Setup is what evidence needs to know about the car, the platform and the run besides the log itself.
@@ -57,17 +58,17 @@ func (s *Setup) Check() error {
 			return fmt.Errorf("%s is %v: it must be a number above zero", p.name, p.value)
 		}
 	}
-	if s.DisplacementL < 0 || !finite(s.DisplacementL) {
+	if s.DisplacementL < 0 || !value.Known(s.DisplacementL) {
 		return fmt.Errorf("displacement is %v L: it must be zero (unknown) or above", s.DisplacementL)
 	}
 	if (s.DisplacementL > 0) != (s.Cylinders > 0) {
 		return fmt.Errorf("displacement is %v L with %d cylinders: give both above zero, or neither when unknown", s.DisplacementL, s.Cylinders)
 	}
-	if !finite(s.Pulls.WarmCoolant) {
+	if !value.Known(s.Pulls.WarmCoolant) {
 		return fmt.Errorf("warm coolant temperature is %v °C: it must be a finite number", s.Pulls.WarmCoolant)
 	}
 	for _, id := range sortedLags(s.Lags) {
-		if !finite(s.Lags[id]) {
+		if !value.Known(s.Lags[id]) {
 			return fmt.Errorf("lag of %s is %v s: it must be a finite number", id, s.Lags[id])
 		}
 	}

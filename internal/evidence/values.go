@@ -3,17 +3,15 @@ package evidence
 import (
 	"math"
 	"slices"
-	"sort"
 
 	"headroom/internal/runlog"
 	"headroom/models/channel"
+	"headroom/models/value"
 )
 
 // gapFactor: an interval longer than this many median intervals is a gap. One lost sample (twice the median) is
 // bridged, two are not. Common practice, no source.
 const gapFactor = 2.5
-
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // at returns values[i], or NaN where the channel is not logged.
 func at(values []float64, i int) float64 {
@@ -26,7 +24,7 @@ func at(values []float64, i int) float64 {
 // logged returns the channel's values, or nil when it is absent or holds no usable sample.
 func logged(run *runlog.Run, id channel.ID) []float64 {
 	values := run.Values(id)
-	if slices.ContainsFunc(values, finite) {
+	if slices.ContainsFunc(values, value.Known) {
 		return values
 	}
 	return nil
@@ -41,32 +39,18 @@ func sampleInterval(time []float64) float64 {
 	for i := range steps {
 		steps[i] = time[i+1] - time[i]
 	}
-	return median(steps)
+	return value.Median(steps)
 }
 
 // validInterval is the median time between usable samples of a channel, in seconds; 0 for fewer than two.
 func validInterval(time, values []float64) float64 {
 	var kept []float64
 	for i, v := range values {
-		if finite(v) {
+		if value.Known(v) {
 			kept = append(kept, time[i])
 		}
 	}
 	return sampleInterval(kept)
-}
-
-// median of the values; the mean of the middle two when even, NaN when empty. The argument is left as it is.
-func median(values []float64) float64 {
-	if len(values) == 0 {
-		return math.NaN()
-	}
-	v := slices.Clone(values)
-	sort.Float64s(v)
-	m := len(v) / 2
-	if len(v)%2 == 1 {
-		return v[m]
-	}
-	return (v[m-1] + v[m]) / 2
 }
 
 // median3 is the running median of three over the usable samples of [from, to), written at their own places; other
@@ -79,7 +63,7 @@ func median3(values []float64, from, to int) []float64 {
 	var where []int
 	for i := from; i < to; i++ {
 		out[i-from] = math.NaN()
-		if finite(at(values, i)) {
+		if value.Known(at(values, i)) {
 			where = append(where, i)
 		}
 	}
@@ -89,7 +73,7 @@ func median3(values []float64, from, to int) []float64 {
 	}
 	smooth := slices.Clone(raw)
 	for k := 1; k+1 < len(raw); k++ {
-		smooth[k] = median(raw[k-1 : k+2])
+		smooth[k] = value.Median(raw[k-1 : k+2])
 	}
 	if n := len(raw); n >= 3 {
 		first := endPoint(raw[0], smooth[1], smooth[2])
@@ -108,7 +92,7 @@ func sustained(values, time []float64, window float64) []float64 {
 	out := make([]float64, len(values))
 	for i := range values {
 		out[i] = math.NaN()
-		if !finite(values[i]) {
+		if !value.Known(values[i]) {
 			continue
 		}
 		sum, n := values[i], 1.0
@@ -116,7 +100,7 @@ func sustained(values, time []float64, window float64) []float64 {
 			if math.Abs(time[k]-time[i]) > window/2 {
 				return false
 			}
-			if finite(values[k]) {
+			if value.Known(values[k]) {
 				sum += values[k]
 				n++
 			}
@@ -132,14 +116,14 @@ func sustained(values, time []float64, window float64) []float64 {
 }
 
 func endPoint(end, next, afterNext float64) float64 {
-	return median([]float64{end, next, 3*next - 2*afterNext})
+	return value.Median([]float64{end, next, 3*next - 2*afterNext})
 }
 
 // mean, largest and smallest of the usable values at the given places; NaN when there are none.
 func mean(values []float64, places []int) float64 {
 	sum, n := 0.0, 0
 	for _, i := range places {
-		if v := at(values, i); finite(v) {
+		if v := at(values, i); value.Known(v) {
 			sum += v
 			n++
 		}
@@ -153,7 +137,7 @@ func mean(values []float64, places []int) float64 {
 func largest(values []float64, places []int) float64 {
 	out := math.NaN()
 	for _, i := range places {
-		if v := at(values, i); finite(v) && !(out >= v) {
+		if v := at(values, i); value.Known(v) && !(out >= v) {
 			out = v
 		}
 	}
@@ -163,7 +147,7 @@ func largest(values []float64, places []int) float64 {
 func smallest(values []float64, places []int) float64 {
 	out := math.NaN()
 	for _, i := range places {
-		if v := at(values, i); finite(v) && !(out <= v) {
+		if v := at(values, i); value.Known(v) && !(out <= v) {
 			out = v
 		}
 	}
@@ -185,7 +169,7 @@ func difference(a, b []float64) []float64 {
 // firstUsable returns the first usable value of [from, to), or NaN.
 func firstUsable(values []float64, from, to int) float64 {
 	for i := from; i < to; i++ {
-		if v := at(values, i); finite(v) {
+		if v := at(values, i); value.Known(v) {
 			return v
 		}
 	}

@@ -8,6 +8,8 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/result"
+	"headroom/internal/say"
 )
 
 func againstDocument(a *assess.Against, d display) document {
@@ -44,7 +46,7 @@ func sideSection(a *assess.Against) section {
 			text(or(side.of.Verdict, missing)).toned(verdictTone(side.of.Verdict)),
 		}}
 		for _, b := range side.of.Because {
-			r.Notes = append(r.Notes, capital(sentence(b)))
+			r.Notes = append(r.Notes, say.Capital(sentence(b)))
 		}
 		if len(r.Notes) == 0 {
 			r.Notes = []string{"No reason was recorded."}
@@ -116,9 +118,9 @@ const clearShare = 0.95
 // sideChance is the chance on one side, or what its status says instead.
 func sideChance(h assess.Hazard) cell {
 	switch h.Status {
-	case assess.StatusNotAssessed:
+	case result.NotAssessed:
 		return text(missing, "(not assessed)")
-	case assess.StatusThin:
+	case result.Thin:
 		if !h.ProbabilityPerPull.Known() {
 			return text(missing, "(thin evidence)")
 		}
@@ -129,7 +131,7 @@ func sideChance(h assess.Hazard) cell {
 }
 
 // points is a difference of two probabilities in percentage points, "+3.1 points". What is not zero is not shown as it.
-func points(change assess.Number) string {
+func points(change result.Number) string {
 	switch pct := 100 * float64(change); {
 	case !change.Known():
 		return missing
@@ -147,7 +149,7 @@ func points(change assess.Number) string {
 const leastDrawn = 0.001
 
 // logOdds stretches chances near none and near all, where a linear scale shows nothing.
-func logOdds(p assess.Number) float64 {
+func logOdds(p result.Number) float64 {
 	v := min(max(float64(p), leastDrawn), 1-leastDrawn)
 	return math.Log(v / (1 - v))
 }
@@ -158,12 +160,12 @@ func pairStrip(h *assess.AgainstHazard) *strip {
 		return nil
 	}
 	fr := frame{left: 6, right: stripWidth - 6, x0: logOdds(0), x1: logOdds(1)}
-	x := func(p assess.Number) float64 { return fr.x(logOdds(p)) }
+	x := func(p result.Number) float64 { return fr.x(logOdds(p)) }
 	const high = stripHeight + 6
 	var g drawing
 	g.add(`<svg class="strip" viewBox="0 0 %g %g" role="img" aria-label="%s">`, stripWidth, high,
 		html.EscapeString(fmt.Sprintf("left %s, right %s", probability(h.Left.ProbabilityPerPull), probability(h.Right.ProbabilityPerPull))))
-	for _, p := range []assess.Number{0, 0.01, 0.1, 0.5, 0.9, 0.99, 1} {
+	for _, p := range []result.Number{0, 0.01, 0.1, 0.5, 0.9, 0.99, 1} {
 		g.line("rule", x(p), 1, x(p), high-1)
 	}
 	for _, side := range []struct {
@@ -186,7 +188,7 @@ func pairStrip(h *assess.AgainstHazard) *strip {
 
 // drawable reports whether a side has a chance to draw.
 func drawable(h assess.Hazard) bool {
-	return h.Status != assess.StatusNotAssessed && h.ProbabilityPerPull.Known()
+	return h.Status != result.NotAssessed && h.ProbabilityPerPull.Known()
 }
 
 func againstGainSection(gains []assess.AgainstGain, d display) section {

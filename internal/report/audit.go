@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"headroom/internal/assess"
+	"headroom/internal/say"
 )
 
 func auditDocument(a *assess.Audit) document {
@@ -49,7 +50,7 @@ func auditTableRow(r assess.AuditRow) row {
 		hazard = text(append(hazard.Parts, rangeOf(r.Cell.RPM, "rpm"), rangeOf(r.Cell.LoadPct, "%"))...)
 	}
 	notes := []string{fmt.Sprintf("%s. %s %s, author %s, fuel %s.", or(r.Because, "No reason was recorded"), loggedCells(r),
-		capital(or(r.Status, "status not stated")), or(r.Author, "not named"), or(r.Fuel, "not named"))}
+		say.Capital(or(r.Status, "status not stated")), or(r.Author, "not named"), or(r.Fuel, "not named"))}
 	return row{
 		Cells: []cell{
 			integer(r.Rank),
@@ -129,7 +130,7 @@ func outdatedSection(a *assess.Audit) section {
 
 func groupSection(a *assess.Audit) section {
 	t := &table{Columns: []column{
-		{Head: capital(or(a.By, "group")), Flex: true}, {Head: "Revisions", Right: true}, {Head: "Hold", Right: true},
+		{Head: say.Capital(or(a.By, "group")), Flex: true}, {Head: "Revisions", Right: true}, {Head: "Hold", Right: true},
 		{Head: "Undecided", Right: true}, {Head: "Conditions", Right: true}, {Head: "Release", Right: true},
 		{Head: "Released, not logged", Right: true},
 	}}

@@ -8,12 +8,14 @@ import (
 	"math"
 	"strconv"
 
-	"headroom/internal/assess"
+	"headroom/internal/backtest"
+	"headroom/internal/result"
+	"headroom/internal/say"
 )
 
 // Backtest writes the estimator's own record. CSV and Parquet hold one row a prediction (a revision's hazard), then one
 // a hazard's score and one a bin of its reliability table, then what was not scored; the column "record" says which.
-func Backtest(w io.Writer, b *assess.Backtest, f Format, opt Options) error {
+func Backtest(w io.Writer, b *backtest.Record, f Format, opt Options) error {
 	if b == nil {
 		return errNoResult
 	}
@@ -21,7 +23,7 @@ func Backtest(w io.Writer, b *assess.Backtest, f Format, opt Options) error {
 		func() []backtestRow { return backtestRows(b) })
 }
 
-func backtestDocument(b *assess.Backtest, d display) document {
+func backtestDocument(b *backtest.Record, d display) document {
 	inside := 0
 	for _, p := range b.Predictions {
 		if p.Inside {
@@ -46,8 +48,8 @@ func backtestDocument(b *assess.Backtest, d display) document {
 }
 
 // everyHazard is the record of all hazards together before that of each.
-func everyHazard(b *assess.Backtest) []assess.BacktestScore {
-	return append([]assess.BacktestScore{b.Overall}, b.Hazards...)
+func everyHazard(b *backtest.Record) []backtest.Score {
+	return append([]backtest.Score{b.Overall}, b.Hazards...)
 }
 
 func recordName(hazard string) string {
@@ -57,9 +59,9 @@ func recordName(hazard string) string {
 	return plain(hazard)
 }
 
-func scoreSection(b *assess.Backtest) section {
+func scoreSection(b *backtest.Record) section {
 	s := section{ID: "scores", Title: "Scores by hazard"}
-	if b.Overall.Status != assess.StatusScored {
+	if b.Overall.Status != backtest.StatusScored {
 		s.Intro = "Nothing could be scored: " + sentence(or(b.Overall.Why, "no revision was predicted"))
 		return s
 	}
@@ -74,7 +76,7 @@ func scoreSection(b *assess.Backtest) section {
 		Absent: "no pull crossed (or all did), so skill is not defined: every rule that says \"never\" (or \"always\") is right.",
 	}
 	for _, h := range everyHazard(b) {
-		if h.Status == assess.StatusScored {
+		if h.Status == backtest.StatusScored {
 			t.Rows = append(t.Rows, scoreRow(h))
 		}
 	}
@@ -82,11 +84,11 @@ func scoreSection(b *assess.Backtest) section {
 	return s
 }
 
-func scoreRow(h assess.BacktestScore) row {
+func scoreRow(h backtest.Score) row {
 	note := fmt.Sprintf("%s; %s was the share known before. Brier score %s (base rate %s, last log %s), log score %s (base rate %s).",
 		count(h.Revisions, "revision"), probability(h.BaseRate), tiny(h.Brier), tiny(h.BrierBase), tiny(h.BrierNaive), tiny(h.LogScore), tiny(h.LogScoreBase))
 	if h.ThinRevisions > 0 {
-		note += fmt.Sprintf(" %s on evidence the verdict calls thin.", capital(count(h.ThinRevisions, "revision")))
+		note += fmt.Sprintf(" %s on evidence the verdict calls thin.", say.Capital(count(h.ThinRevisions, "revision")))
 	}
 	r := row{
 		Cells: []cell{
@@ -103,13 +105,13 @@ func scoreRow(h assess.BacktestScore) row {
 		Notes: []string{note},
 	}
 	if h.Why != "" && h.Crossed > 0 {
-		r.Notes = append(r.Notes, capital(sentence(h.Why)))
+		r.Notes = append(r.Notes, say.Capital(sentence(h.Why)))
 	}
 	return r
 }
 
 // tiny is a score to four decimals; what would round to none is written as a bound.
-func tiny(v assess.Number) string {
+func tiny(v result.Number) string {
 	if v > 0 && v < 0.00005 {
 		return "<0.0001"
 	}
@@ -117,7 +119,7 @@ func tiny(v assess.Number) string {
 }
 
 // skill is a skill with its interval.
-func skill(v assess.Number, span assess.Span) cell {
+func skill(v result.Number, span result.Span) cell {
 	if !v.Known() {
 		return text(missing)
 	}
@@ -140,14 +142,14 @@ func shareOf(part, whole int) string {
 }
 
 // distance is a difference of probabilities in percent.
-func distance(v assess.Number) string {
+func distance(v result.Number) string {
 	if !v.Known() {
 		return missing
 	}
 	return fixed(100*float64(v), 1) + nbsp + "%"
 }
 
-func reliabilitySection(b *assess.Backtest) section {
+func reliabilitySection(b *backtest.Record) section {
 	s := section{ID: "reliability", Title: "Reliability"}
 	if len(b.Overall.Reliability) == 0 {
 		s.Intro = "No prediction to compare."
@@ -170,9 +172,9 @@ func reliabilitySection(b *assess.Backtest) section {
 	return s
 }
 
-func reliabilityTable(h assess.BacktestScore) *table {
+func reliabilityTable(h backtest.Score) *table {
 	t := &table{
-		Caption: capital(recordName(h.Hazard)),
+		Caption: say.Capital(recordName(h.Hazard)),
 		Columns: []column{
 			{Head: "Stated between", Right: true}, {Head: "Stated, mean", Right: true}, {Head: "Seen", Right: true},
 			{Head: "90 % interval", Right: true}, {Head: "Pulls", Right: true}, {Head: "Predictions", Right: true},
@@ -198,10 +200,10 @@ const reliabilityHeight = 420.0
 var reliabilityTicks = []float64{0, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 1}
 
 // reliabilityPlot draws stated against seen.
-func reliabilityPlot(h assess.BacktestScore) plot {
+func reliabilityPlot(h backtest.Score) plot {
 	f := frame{left: 56, right: plotWidth - 60, top: 34, bottom: reliabilityHeight - 76, x0: -0.02, x1: 1.02, y0: -0.02, y1: 1.02}
-	at := func(v assess.Number) float64 { return math.Sqrt(float64(v)) }
-	title := capital(recordName(h.Hazard)) + ", stated against seen"
+	at := func(v result.Number) float64 { return math.Sqrt(float64(v)) }
+	title := say.Capital(recordName(h.Hazard)) + ", stated against seen"
 	var g drawing
 	g.add(`<svg class="plot" viewBox="0 0 %g %g" role="img" aria-label="%s">`, plotWidth, reliabilityHeight, html.EscapeString(title))
 	g.add(`<title>%s</title>`, html.EscapeString(title))
@@ -233,7 +235,7 @@ func reliabilityPlot(h assess.BacktestScore) plot {
 	return plot{Title: title, SVG: template.HTML(g.String())}
 }
 
-func bandSection(b *assess.Backtest) section {
+func bandSection(b *backtest.Record) section {
 	s := section{ID: "bands", Title: "Did the 90 % bands hold?"}
 	if b.Overall.Bands.Counts == 0 {
 		s.Intro = "No band to compare."
@@ -267,7 +269,7 @@ func bandSection(b *assess.Backtest) section {
 	return s
 }
 
-func surpriseSection(b *assess.Backtest, d display) section {
+func surpriseSection(b *backtest.Record, d display) section {
 	s := section{ID: "predictions", Title: "Revision by revision"}
 	if len(b.Predictions) == 0 {
 		s.Intro = "No revision was predicted."
@@ -295,13 +297,13 @@ func predictionTable() *table {
 	}}
 }
 
-func predictionRow(p assess.BacktestPrediction, d display) row {
+func predictionRow(p backtest.Prediction, d display) row {
 	r := row{Cells: []cell{
 		text(p.Date), text(p.Revision).toned(loud), text(p.Platform, vehicle(p.Vehicle)), text(plain(p.Hazard)),
 		chance(p.ProbabilityPerPull, p.Interval90), text(fmt.Sprintf("%d of %d", p.Crossed, p.Pulls)),
 		text(fmt.Sprintf("%d to %d", p.Band90[0], p.Band90[1])), text(probability(p.BaseRate), probability(p.Naive)),
 	}}
-	if p.Status == assess.StatusThin {
+	if p.Status == result.Thin {
 		r.Notes = append(r.Notes, fmt.Sprintf("Thin evidence: %s, %s.", count(p.Cars, "car"), count(p.KnownPulls, "pull")))
 	}
 	for _, m := range p.Margins {
@@ -313,12 +315,12 @@ func predictionRow(p assess.BacktestPrediction, d display) row {
 	return r
 }
 
-func notScoredSection(b *assess.Backtest) section {
+func notScoredSection(b *backtest.Record) section {
 	s := section{ID: "not-scored", Title: "Not scored"}
 	var hazards, revisions []string
 	for _, h := range b.Hazards {
-		if h.Status != assess.StatusScored {
-			hazards = append(hazards, capital(plain(h.Hazard))+": "+sentence(h.Why))
+		if h.Status != backtest.StatusScored {
+			hazards = append(hazards, say.Capital(plain(h.Hazard))+": "+sentence(h.Why))
 		}
 	}
 	for _, r := range b.NotScored {
@@ -337,7 +339,7 @@ func notScoredSection(b *assess.Backtest) section {
 	return s
 }
 
-func fitSection(b *assess.Backtest) section {
+func fitSection(b *backtest.Record) section {
 	s := section{ID: "fits", Title: "What was known when"}
 	if len(b.Fits) == 0 {
 		s.Intro = "No platform could be fitted before a revision."
@@ -399,7 +401,7 @@ type backtestRow struct {
 	Seed          uint64   `parquet:"seed"`
 }
 
-func backtestRows(b *assess.Backtest) []backtestRow {
+func backtestRows(b *backtest.Record) []backtestRow {
 	var rows []backtestRow
 	for _, p := range b.Predictions {
 		rows = append(rows, predictionRecord(p))
@@ -424,7 +426,7 @@ func backtestRows(b *assess.Backtest) []backtestRow {
 	return rows
 }
 
-func predictionRecord(p assess.BacktestPrediction) backtestRow {
+func predictionRecord(p backtest.Prediction) backtestRow {
 	out := backtestRow{
 		Record: "prediction", Date: p.Date, Revision: p.Revision, Platform: p.Platform, Vehicle: p.Vehicle, Hazard: p.Hazard,
 		Status: p.Status, FitBefore: p.FitBefore, Probability: known(p.ProbabilityPerPull),
@@ -444,7 +446,7 @@ func predictionRecord(p assess.BacktestPrediction) backtestRow {
 	return out
 }
 
-func scoreRecord(h assess.BacktestScore) backtestRow {
+func scoreRecord(h backtest.Score) backtestRow {
 	return backtestRow{
 		Record: "score", Hazard: h.Hazard, Status: h.Status, Probability: known(h.Stated), BaseRate: known(h.BaseRate),
 		Revisions: some(int64(h.Revisions)), Pulls: some(int64(h.Pulls)), Crossed: some(int64(h.Crossed)),

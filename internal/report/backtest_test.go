@@ -12,7 +12,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"headroom/internal/assess"
+	"headroom/internal/backtest"
+	"headroom/internal/result"
 )
 
 func init() {
@@ -23,59 +24,59 @@ func init() {
 }
 
 // unscored is a hazard without a record.
-func unscored(hazard, why string) assess.BacktestScore {
-	return assess.BacktestScore{
-		Hazard: hazard, Status: assess.StatusNotScored, Why: why, BaseRate: none, Stated: none, Brier: none, BrierBase: none, BrierNaive: none,
+func unscored(hazard, why string) backtest.Score {
+	return backtest.Score{
+		Hazard: hazard, Status: backtest.StatusNotScored, Why: why, BaseRate: none, Stated: none, Brier: none, BrierBase: none, BrierNaive: none,
 		SkillBase: none, SkillBase90: noSpan, SkillNaive: none, SkillNaive90: noSpan, LogScore: none, LogScoreBase: none, CalibrationError: none,
-		Bands: assess.BacktestBands{CountsExpected: none, Margins90: noSpan},
+		Bands: backtest.Bands{CountsExpected: none, Margins90: noSpan},
 	}
 }
 
 // fixtureBacktest has a hazard with both outcomes, one never crossed, one without a record, a surprise, thin evidence
 // and long and hostile identifiers.
-func fixtureBacktest() *assess.Backtest {
+func fixtureBacktest() *backtest.Record {
 	s := stamp
 	s.Schema = "headroom/backtest/1"
-	bin := func(from, to, mean, seen, low, high assess.Number, predicted, pulls, crossed int) assess.BacktestBin {
-		return assess.BacktestBin{Stated: assess.Span{from, to}, Mean: mean, Observed: seen, Interval90: assess.Span{low, high}, Predicted: predicted, Pulls: pulls, Crossed: crossed}
+	bin := func(from, to, mean, seen, low, high result.Number, predicted, pulls, crossed int) backtest.Bin {
+		return backtest.Bin{Stated: result.Span{from, to}, Mean: mean, Observed: seen, Interval90: result.Span{low, high}, Predicted: predicted, Pulls: pulls, Crossed: crossed}
 	}
-	knock := assess.BacktestScore{
-		Hazard: "knock", Status: assess.StatusScored, Why: "3 revisions: too few to tell skill from luck", Revisions: 3, Pulls: 24, Crossed: 5, ThinRevisions: 1,
+	knock := backtest.Score{
+		Hazard: "knock", Status: backtest.StatusScored, Why: "3 revisions: too few to tell skill from luck", Revisions: 3, Pulls: 24, Crossed: 5, ThinRevisions: 1,
 		BaseRate: 0.08, Stated: 0.14, Brier: 0.1123, BrierBase: 0.1711, BrierNaive: 0.2202,
-		SkillBase: 0.344, SkillBase90: assess.Span{-0.21, 0.62}, SkillNaive: 0.49, SkillNaive90: assess.Span{0.02, 0.8},
+		SkillBase: 0.344, SkillBase90: result.Span{-0.21, 0.62}, SkillNaive: 0.49, SkillNaive90: result.Span{0.02, 0.8},
 		LogScore: 0.3612, LogScoreBase: 0.5529, CalibrationError: 0.081,
-		Reliability: []assess.BacktestBin{
+		Reliability: []backtest.Bin{
 			bin(0, 0.01, 0.0004, 0, 0, 0.283, 1, 8, 0), bin(0.05, 0.1, 0.07, 0.125, 0.006, 0.471, 1, 8, 1), bin(0.2, 0.4, 0.35, 0.5, 0.193, 0.807, 1, 8, 4),
 		},
-		Bands: assess.BacktestBands{Counts: 3, CountsHeld: 2, CountsExpected: 0.961, Margins90: noSpan},
+		Bands: backtest.Bands{Counts: 3, CountsHeld: 2, CountsExpected: 0.961, Margins90: noSpan},
 	}
-	lean := assess.BacktestScore{
-		Hazard: "lean", Status: assess.StatusScored, Why: "no pull crossed: skill is not defined, because every rule that says \"never\" is right", Revisions: 3, Pulls: 24,
+	lean := backtest.Score{
+		Hazard: "lean", Status: backtest.StatusScored, Why: "no pull crossed: skill is not defined, because every rule that says \"never\" is right", Revisions: 3, Pulls: 24,
 		BaseRate: 0.02, Stated: 1e-5, Brier: 1e-9, BrierBase: 0.0004, BrierNaive: 0.01,
 		SkillBase: none, SkillBase90: noSpan, SkillNaive: none, SkillNaive90: noSpan, LogScore: 0.001, LogScoreBase: 0.0202, CalibrationError: 1e-5,
-		Reliability: []assess.BacktestBin{bin(0, 0.01, 1e-5, 0, 0, 0.117, 3, 24, 0)},
-		Bands:       assess.BacktestBands{Counts: 3, CountsHeld: 3, CountsExpected: 0.9999, Margins: 24, MarginsHeld: 21, Margins90: assess.Span{0.709, 0.965}, MarginsBelow: 1},
+		Reliability: []backtest.Bin{bin(0, 0.01, 1e-5, 0, 0, 0.117, 3, 24, 0)},
+		Bands:       backtest.Bands{Counts: 3, CountsHeld: 3, CountsExpected: 0.9999, Margins: 24, MarginsHeld: 21, Margins90: result.Span{0.709, 0.965}, MarginsBelow: 1},
 	}
 	all := knock
-	all.Hazard, all.Why, all.Pulls, all.Bands = "all", "", 48, assess.BacktestBands{Counts: 6, CountsHeld: 5, CountsExpected: 0.98, Margins: 24, MarginsHeld: 21, Margins90: assess.Span{0.709, 0.965}, MarginsBelow: 1}
-	prediction := func(revision, date, hazard, status string, p assess.Number, band [2]int, pulls, crossed int, m ...assess.BacktestMargin) assess.BacktestPrediction {
-		return assess.BacktestPrediction{
+	all.Hazard, all.Why, all.Pulls, all.Bands = "all", "", 48, backtest.Bands{Counts: 6, CountsHeld: 5, CountsExpected: 0.98, Margins: 24, MarginsHeld: 21, Margins90: result.Span{0.709, 0.965}, MarginsBelow: 1}
+	prediction := func(revision, date, hazard, status string, p result.Number, band [2]int, pulls, crossed int, m ...backtest.Margin) backtest.Prediction {
+		return backtest.Prediction{
 			Revision: revision, Platform: "kestrel-20t", Vehicle: "car-017", Date: date, FitBefore: "2025-03-01", Hazard: hazard, Status: status, Cars: 2, KnownPulls: 9,
-			ProbabilityPerPull: p, Interval90: assess.Span{p / 2, p + (1-p)/4}, BaseRate: 0.08, Naive: 0.1, Pulls: pulls, Crossed: crossed, Band90: band,
+			ProbabilityPerPull: p, Interval90: result.Span{p / 2, p + (1-p)/4}, BaseRate: 0.08, Naive: 0.1, Pulls: pulls, Crossed: crossed, Band90: band,
 			Inside: crossed >= band[0] && crossed <= band[1], Margins: m,
 		}
 	}
-	margin := assess.BacktestMargin{Metric: "lambda", Unit: "lambda", Band90: assess.Span{0.02, 0.061}, Seen: assess.Span{0.011, 0.055}, Pulls: 8, Held: 7, Below: 1}
-	return &assess.Backtest{
+	margin := backtest.Margin{Metric: "lambda", Unit: "lambda", Band90: result.Span{0.02, 0.061}, Seen: result.Span{0.011, 0.055}, Pulls: 8, Held: 7, Below: 1}
+	return &backtest.Record{
 		Stamp: s, Revisions: 5, Predicted: 3, UndatedRows: 12, Overall: all,
-		Hazards: []assess.BacktestScore{knock, lean, unscored("cylinder_pressure", "peak cylinder pressure: no log can measure it, so a prediction cannot be held against one")},
-		Predictions: []assess.BacktestPrediction{
-			prediction("rev-0101-a", "2025-03-02", "knock", assess.StatusThin, 0.0004, [2]int{0, 0}, 8, 0), prediction("rev-0101-a", "2025-03-02", "lean", assess.StatusAssessed, 1e-5, [2]int{0, 0}, 8, 0, margin),
-			prediction(longID, "2025-05-20", "knock", assess.StatusAssessed, 0.07, [2]int{0, 2}, 8, 1), prediction(longID, "2025-05-20", "lean", assess.StatusAssessed, 1e-5, [2]int{0, 0}, 8, 0),
-			prediction(hostileID, "2025-09-11", "knock", assess.StatusAssessed, 0.35, [2]int{0, 3}, 8, 4), prediction(hostileID, "2025-09-11", "lean", assess.StatusAssessed, 1e-5, [2]int{0, 0}, 8, 0),
+		Hazards: []backtest.Score{knock, lean, unscored("cylinder_pressure", "peak cylinder pressure: no log can measure it, so a prediction cannot be held against one")},
+		Predictions: []backtest.Prediction{
+			prediction("rev-0101-a", "2025-03-02", "knock", result.Thin, 0.0004, [2]int{0, 0}, 8, 0), prediction("rev-0101-a", "2025-03-02", "lean", result.Assessed, 1e-5, [2]int{0, 0}, 8, 0, margin),
+			prediction(longID, "2025-05-20", "knock", result.Assessed, 0.07, [2]int{0, 2}, 8, 1), prediction(longID, "2025-05-20", "lean", result.Assessed, 1e-5, [2]int{0, 0}, 8, 0),
+			prediction(hostileID, "2025-09-11", "knock", result.Assessed, 0.35, [2]int{0, 3}, 8, 4), prediction(hostileID, "2025-09-11", "lean", result.Assessed, 1e-5, [2]int{0, 0}, 8, 0),
 		},
-		Fits:      []assess.BacktestFit{{Platform: "kestrel-20t", Before: "2025-03-01", Cars: 2, Pulls: 9, Used: 3}},
-		NotScored: []assess.AuditError{{Revision: "kestrel-20t-s1", Error: "no pull of platform kestrel-20t is dated before its first own log on 2025-02-01"}, {Revision: hostileID, Error: "no fit"}},
+		Fits:      []backtest.Fit{{Platform: "kestrel-20t", Before: "2025-03-01", Cars: 2, Pulls: 9, Used: 3}},
+		NotScored: []backtest.Unscored{{Revision: "kestrel-20t-s1", Error: "no pull of platform kestrel-20t is dated before its first own log on 2025-02-01"}, {Revision: hostileID, Error: "no fit"}},
 		Rules:     []string{"The prediction uses only rows dated before that day.", "Counts are whole, so such bands should hold more often than 90 %."},
 		Cautions:  cautions,
 	}
@@ -145,8 +146,8 @@ func TestBacktestTells(t *testing.T) {
 
 // In the plot a share as stated lies on the diagonal, and its interval spans it.
 func TestReliabilityPlot(t *testing.T) {
-	h := assess.BacktestScore{Hazard: "knock", Pulls: 100, Crossed: 25, Stated: 0.25, Reliability: []assess.BacktestBin{
-		{Stated: assess.Span{0.2, 0.4}, Mean: 0.25, Observed: 0.25, Interval90: assess.Span{0.16, 0.36}, Pulls: 100, Crossed: 25},
+	h := backtest.Score{Hazard: "knock", Pulls: 100, Crossed: 25, Stated: 0.25, Reliability: []backtest.Bin{
+		{Stated: result.Span{0.2, 0.4}, Mean: 0.25, Observed: 0.25, Interval90: result.Span{0.16, 0.36}, Pulls: 100, Crossed: 25},
 	}}
 	var circle, bar []float64
 	d := xml.NewDecoder(strings.NewReader(string(reliabilityPlot(h).SVG)))

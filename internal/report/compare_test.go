@@ -7,22 +7,23 @@ import (
 	"testing"
 
 	"headroom/internal/assess"
+	"headroom/internal/result"
 )
 
 // TestBuysNothing: margin spent for less than half a percent, or for an interval with zero in it, buys nothing; what is
 // not known and what is not spent is not called so.
 func TestBuysNothing(t *testing.T) {
-	spent := assess.Gain{SpentHazard: "knock", SpentMargin: 1.2, SpentUnit: "deg", SpentSD: 0.6, ChangePct: 3, Change90: assess.Span{2, 4}}
+	spent := assess.Gain{SpentHazard: "knock", SpentMargin: 1.2, SpentUnit: "deg", SpentSD: 0.6, ChangePct: 3, Change90: result.Span{2, 4}}
 	for _, c := range []struct {
 		name string
 		with func(g *assess.Gain)
 		want bool
 	}{
 		{"a clear gain", func(*assess.Gain) {}, false},
-		{"a small gain", func(g *assess.Gain) { g.ChangePct, g.Change90 = 0.49, assess.Span{0.3, 0.6} }, true},
-		{"just enough", func(g *assess.Gain) { g.ChangePct, g.Change90 = 0.5, assess.Span{0.3, 0.7} }, false},
-		{"a loss", func(g *assess.Gain) { g.ChangePct, g.Change90 = -3, assess.Span{-4, -2} }, true},
-		{"an interval with zero", func(g *assess.Gain) { g.Change90 = assess.Span{-1, 7} }, true},
+		{"a small gain", func(g *assess.Gain) { g.ChangePct, g.Change90 = 0.49, result.Span{0.3, 0.6} }, true},
+		{"just enough", func(g *assess.Gain) { g.ChangePct, g.Change90 = 0.5, result.Span{0.3, 0.7} }, false},
+		{"a loss", func(g *assess.Gain) { g.ChangePct, g.Change90 = -3, result.Span{-4, -2} }, true},
+		{"an interval with zero", func(g *assess.Gain) { g.Change90 = result.Span{-1, 7} }, true},
 		{"an interval not known", func(g *assess.Gain) { g.Change90 = noSpan }, false},
 		{"a gain not known", func(g *assess.Gain) { g.ChangePct, g.Change90 = none, noSpan }, false},
 		{"nothing spent", func(g *assess.Gain) { g.SpentHazard, g.ChangePct = "", 0 }, false},
@@ -74,7 +75,7 @@ func TestPoints(t *testing.T) {
 		change float64
 		want   string
 	}{{0.031, "+3.1 points"}, {-0.2, "−20.0 points"}, {0, "none"}, {0.0004, "up <0.1 points"}, {-1e-9, "down <0.1 points"}, {math.NaN(), missing}} {
-		if got := strings.ReplaceAll(points(assess.Number(c.change)), nbsp, " "); got != c.want {
+		if got := strings.ReplaceAll(points(result.Number(c.change)), nbsp, " "); got != c.want {
 			t.Errorf("points(%v) = %q, want %q", c.change, got, c.want)
 		}
 	}
@@ -96,7 +97,7 @@ func TestStripsOfCarsAndPairs(t *testing.T) {
 		}
 		want := 0
 		for _, side := range []assess.Hazard{h.Left, h.Right} {
-			if side.Status != assess.StatusNotAssessed && side.ProbabilityPerPull.Known() {
+			if side.Status != result.NotAssessed && side.ProbabilityPerPull.Known() {
 				want++
 			}
 		}
@@ -105,7 +106,7 @@ func TestStripsOfCarsAndPairs(t *testing.T) {
 		}
 	}
 	last := math.Inf(-1)
-	for _, p := range []assess.Number{0.001, 0.01, 0.1, 0.5, 0.9, 0.999} {
+	for _, p := range []result.Number{0.001, 0.01, 0.1, 0.5, 0.9, 0.999} {
 		if logOdds(p) <= last {
 			t.Errorf("logOdds(%v) does not grow", p)
 		}

@@ -4,7 +4,7 @@ import (
 	"strconv"
 	"strings"
 
-	"headroom/internal/assess"
+	"headroom/internal/result"
 )
 
 // document is a result as it is told to a person. It is built once per result and rendered by the terminal, Markdown
@@ -175,7 +175,7 @@ type gridCell struct {
 }
 
 // chance is a probability with its 90 % interval.
-func chance(p assess.Number, span assess.Span) cell {
+func chance(p result.Number, span result.Span) cell {
 	if !p.Known() {
 		return text(missing)
 	}
@@ -187,7 +187,7 @@ func chance(p assess.Number, span assess.Span) cell {
 
 func evidenceOf(cars, pulls int) cell { return text(count(cars, "car"), count(pulls, "pull")) }
 
-func where(c assess.Cell) cell {
+func where(c result.Cell) cell {
 	return text(rangeOf(c.RPM, "rpm"), rangeOf(c.LoadPct, "% load"))
 }
 
@@ -203,7 +203,7 @@ func cautionSection(cautions []string) section {
 	return s
 }
 
-func provenanceSection(s assess.Stamp) section {
+func provenanceSection(s result.Stamp) section {
 	return section{
 		ID: "provenance", Title: "Where this comes from",
 		Intro: "The same files, version and seed give the same report, byte for byte.",

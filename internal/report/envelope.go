@@ -2,11 +2,12 @@ package report
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strconv"
 
 	"headroom/internal/assess"
+	"headroom/internal/result"
+	"headroom/internal/say"
 )
 
 func envelopesDocument(e *assess.Envelopes, d display) document {
@@ -81,16 +82,16 @@ func groupTable(groups []cellGroup, d display) *table {
 }
 
 // limits are the lowest and the highest limit of a group, not known when it has none, and how many cells have none.
-func (g cellGroup) limits() (span assess.Span, without int) {
-	span = assess.Span{assess.Number(math.NaN()), assess.Number(math.NaN())}
+func (g cellGroup) limits() (span result.Span, without int) {
+	span = result.UnknownSpan()
 	for _, c := range g.cells {
 		switch {
 		case !c.Limit.Known():
 			without++
 		case !span[0].Known():
-			span = assess.Span{c.Limit, c.Limit}
+			span = result.Span{c.Limit, c.Limit}
 		default:
-			span = assess.Span{min(span[0], c.Limit), max(span[1], c.Limit)}
+			span = result.Span{min(span[0], c.Limit), max(span[1], c.Limit)}
 		}
 	}
 	return span, without
@@ -113,7 +114,7 @@ func knockBlocks(k *assess.KnockSummary, d display) []block {
 		state += ": " + k.Why
 	}
 	facts := []fact{{"Knock model", state}}
-	if k.Status != assess.StatusNotAssessed {
+	if k.Status != result.NotAssessed {
 		facts = append(facts,
 			fact{"Evidence", fmt.Sprintf("%s, %s or steady stretches, %s, %s", count(k.Cars, "car"), count(k.Pulls, "pull"), count(k.Rows, "row"), count(k.Events, "knock event"))},
 			fact{"Spread between cars", d.difference(k.CarSD, "deg")},
@@ -204,7 +205,7 @@ const kindPull, kindSteady = "pull", "steady"
 var kindNames = map[string]string{kindPull: "in pulls", kindSteady: "at steady part throttle"}
 
 func (g cellGroup) title() string {
-	return fmt.Sprintf("%s, %s, %s fuel, %s limit", capital(plain(g.metric)), g.where(), or(g.class, "any"), or(g.side, "one-sided"))
+	return fmt.Sprintf("%s, %s, %s fuel, %s limit", say.Capital(plain(g.metric)), g.where(), or(g.class, "any"), or(g.side, "one-sided"))
 }
 
 func envelopeTable(g cellGroup, d display) *table {
@@ -238,7 +239,7 @@ func needed(c assess.EnvelopeCell) string {
 
 // envelopeGrid sets a group's limits over speed and load, highest load on top.
 func envelopeGrid(g cellGroup, d display) *grid {
-	var speeds, loads []assess.Span
+	var speeds, loads []result.Span
 	for _, c := range g.cells {
 		if !slices.Contains(speeds, c.Cell.RPM) {
 			speeds = append(speeds, c.Cell.RPM)
@@ -249,7 +250,7 @@ func envelopeGrid(g cellGroup, d display) *grid {
 	}
 	span, _ := g.limits()
 	slices.SortFunc(speeds, bySpan)
-	slices.SortFunc(loads, func(a, b assess.Span) int { return bySpan(b, a) })
+	slices.SortFunc(loads, func(a, b result.Span) int { return bySpan(b, a) })
 	out := &grid{
 		Caption: g.title() + ", " + or(d.of(g.unit).name, "no unit"),
 		Note:    "Speed across in rpm, load down in %. The stronger the colour, the higher the limit. “+3” is how many more cars it takes; an empty field was never visited.",
@@ -272,7 +273,7 @@ func envelopeGrid(g cellGroup, d display) *grid {
 	return out
 }
 
-func bySpan(a, b assess.Span) int {
+func bySpan(a, b result.Span) int {
 	if a[0] != b[0] {
 		if a[0] < b[0] {
 			return -1
@@ -284,7 +285,7 @@ func bySpan(a, b assess.Span) int {
 
 const shades = 6
 
-func envelopeGridCell(c assess.EnvelopeCell, d display, span assess.Span) gridCell {
+func envelopeGridCell(c assess.EnvelopeCell, d display, span result.Span) gridCell {
 	if !c.Limit.Known() {
 		if c.CarsNeeded > 0 {
 			return gridCell{Text: "+" + strconv.Itoa(c.CarsNeeded), Sub: count(c.Cars, "car")}

@@ -10,7 +10,7 @@ import (
 
 	"github.com/parquet-go/parquet-go"
 
-	"headroom/internal/assess"
+	"headroom/internal/result"
 )
 
 // A flat row type names its columns once, in parquet tags; CSV takes them from there. Units are part of the name,
@@ -58,7 +58,7 @@ func fieldText(v reflect.Value) string {
 }
 
 // writeParquet writes rows as one Parquet file with the stamp in its key-value metadata.
-func writeParquet[R any](w io.Writer, s assess.Stamp, rows []R) error {
+func writeParquet[R any](w io.Writer, s result.Stamp, rows []R) error {
 	options := []parquet.WriterOption{parquet.Compression(&parquet.Zstd), parquet.KeyValueMetadata("schema", s.Schema)}
 	if s.WorkspaceDigest != "" {
 		options = append(options,
@@ -77,7 +77,7 @@ func writeParquet[R any](w io.Writer, s assess.Stamp, rows []R) error {
 }
 
 // known is a number, or nil when it is not known.
-func known(n assess.Number) *float64 {
+func known(n result.Number) *float64 {
 	if !n.Known() {
 		return nil
 	}

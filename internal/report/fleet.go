@@ -5,7 +5,8 @@ import (
 	"strconv"
 	"strings"
 
-	"headroom/internal/assess"
+	"headroom/internal/health"
+	"headroom/internal/result"
 )
 
 // How many rows a person is shown beside what was called. All of them are in json, csv and parquet.
@@ -16,7 +17,7 @@ const (
 	mostCells     = 8
 )
 
-func fleetDocument(f *assess.Fleet, d display) document {
+func fleetDocument(f *health.Fleet, d display) document {
 	return document{
 		Kind:  "fleet",
 		Title: "Fleet health",
@@ -34,7 +35,7 @@ func fleetDocument(f *assess.Fleet, d display) document {
 	}
 }
 
-func trendSignals(trends []assess.FleetTrend) int {
+func trendSignals(trends []health.Trend) int {
 	n := 0
 	for _, t := range trends {
 		if t.Signal {
@@ -44,7 +45,7 @@ func trendSignals(trends []assess.FleetTrend) int {
 	return n
 }
 
-func driftSection(f *assess.Fleet, d display) section {
+func driftSection(f *health.Fleet, d display) section {
 	s := section{ID: "drift", Title: "Drifting cars"}
 	if len(f.Cars) == 0 {
 		s.Intro = "No car has enough runs to be watched."
@@ -77,7 +78,7 @@ func driftSection(f *assess.Fleet, d display) section {
 	return s
 }
 
-func driftRow(c assess.FleetCar, d display) row {
+func driftRow(c health.CarDrift, d display) row {
 	called := text("no").toned(faint)
 	var notes []string
 	switch {
@@ -105,14 +106,14 @@ func driftRow(c assess.FleetCar, d display) row {
 	}
 }
 
-func onset(c assess.FleetCar) string {
+func onset(c health.CarDrift) string {
 	if c.Onset == "" {
 		return ""
 	}
 	return "since " + c.Onset
 }
 
-func trendSection(trends []assess.FleetTrend, d display) section {
+func trendSection(trends []health.Trend, d display) section {
 	s := section{ID: "trends", Title: "Platform trends"}
 	if len(trends) == 0 {
 		s.Intro = "No platform has logs enough for a trend."
@@ -140,7 +141,7 @@ func trendSection(trends []assess.FleetTrend, d display) section {
 	return s
 }
 
-func trendRow(t assess.FleetTrend, d display) row {
+func trendRow(t health.Trend, d display) row {
 	called := text("no").toned(faint)
 	var notes []string
 	if t.Signal {
@@ -154,7 +155,7 @@ func trendRow(t assess.FleetTrend, d display) row {
 	}
 }
 
-func changeSection(c *assess.EnvelopeChanges, d display) section {
+func changeSection(c *health.EnvelopeChanges, d display) section {
 	s := section{ID: "envelope-changes", Title: "Envelopes since the last review", Intro: c.Say}
 	if len(c.Groups) > 0 {
 		t := &table{
@@ -174,7 +175,7 @@ func changeSection(c *assess.EnvelopeChanges, d display) section {
 	return s
 }
 
-func moveRow(g assess.MoveGroup, d display) row {
+func moveRow(g health.MoveGroup, d display) row {
 	m := g.Farthest
 	far := missing
 	if m.MovedSD.Known() {
@@ -197,13 +198,13 @@ func moveRow(g assess.MoveGroup, d display) row {
 		text(d.value(m.Was, m.Unit), "→ "+d.value(m.Now, m.Unit)), text(far, cars)}}
 }
 
-func whereKind(c assess.Cell, kind string) cell {
+func whereKind(c result.Cell, kind string) cell {
 	at := where(c)
 	at.Parts = append(at.Parts, kind)
 	return at
 }
 
-func cellBlocks(caption string, cells []assess.CellChange) []block {
+func cellBlocks(caption string, cells []health.CellChange) []block {
 	if len(cells) == 0 {
 		return nil
 	}
@@ -236,7 +237,7 @@ func compact(blocks []block) []block {
 	return out
 }
 
-func outcomeSection(f *assess.Fleet) section {
+func outcomeSection(f *health.Fleet) section {
 	s := section{ID: "outcomes", Title: "What the outcomes prove"}
 	if len(f.Outcomes) == 0 {
 		s.Intro = "No outcomes are recorded, so nothing is proved about failures."
@@ -262,38 +263,38 @@ func outcomeSection(f *assess.Fleet) section {
 	return s
 }
 
-func outcomeRow(o assess.OutcomeProof) row {
+func outcomeRow(o health.OutcomeProof) row {
 	hours := missing
 	if o.Hours.Known() {
 		hours = number(o.Hours, 1) + nbsp + "h"
 	}
 	group := text(o.Name)
-	if o.Group == assess.GroupPower {
+	if o.Group == health.GroupPower {
 		group = text(o.Name, fmt.Sprintf("(%d measured)", o.PowerMeasured))
 	}
 	r := row{Cells: []cell{text(o.Platform).toned(loud), group, text(fmt.Sprintf("%d of %d", o.FailedCars, o.Cars)), text(count(o.Pulls, "pull"), hours),
 		atMost(o.ShareUpper), atMost(o.PullsUpper), hourly(o.HoursUpper)}}
-	if o.Group == assess.GroupPlatform && o.Say != "" {
+	if o.Group == health.GroupPlatform && o.Say != "" {
 		r.Notes = []string{o.Say}
 	}
 	return r
 }
 
-func atMost(p assess.Number) cell {
+func atMost(p result.Number) cell {
 	if !p.Known() {
 		return text(missing)
 	}
 	return text("at most " + bound(p))
 }
 
-func hourly(rate assess.Number) cell {
+func hourly(rate result.Number) cell {
 	if !rate.Known() {
 		return text(missing)
 	}
 	return text("at most " + number(rate, 2))
 }
 
-func survivalSection(curves []assess.Survival) section {
+func survivalSection(curves []health.Survival) section {
 	s := section{ID: "survival", Title: "Cars still running",
 		Intro: "Share of the logged cars without a failure, by days since a car's first log (Kaplan–Meier, pointwise 95 % bands). The curve ends with the last car followed."}
 	t := &table{
@@ -322,7 +323,7 @@ func survivalSection(curves []assess.Survival) section {
 	return s
 }
 
-func overdueSection(f *assess.Fleet) section {
+func overdueSection(f *health.Fleet) section {
 	after := count(f.OverdueAfter, "day")
 	s := section{ID: "overdue", Title: "Overdue for a log"}
 	if len(f.Overdue) == 0 {
@@ -391,7 +392,7 @@ type fleetRow struct {
 	Seed         uint64   `parquet:"seed"`
 }
 
-func fleetRows(f *assess.Fleet) []fleetRow {
+func fleetRows(f *health.Fleet) []fleetRow {
 	var rows []fleetRow
 	add := func(r fleetRow) {
 		r.Digest, r.Seed = f.WorkspaceDigest, f.Seed
@@ -437,7 +438,7 @@ func fleetRows(f *assess.Fleet) []fleetRow {
 	}
 	for _, c := range f.Comparisons {
 		add(fleetRow{
-			Record: "comparison", Platform: c.Platform, Group: assess.GroupPower, Name: strings.TrimSpace(c.A + " against " + c.B), Statistic: known(c.Ratio),
+			Record: "comparison", Platform: c.Platform, Group: health.GroupPower, Name: strings.TrimSpace(c.A + " against " + c.B), Statistic: known(c.Ratio),
 			Low: known(c.Interval95[0]), High: known(c.Interval95[1]), PValue: known(c.PValue), Say: c.Say,
 		})
 	}
@@ -447,7 +448,7 @@ func fleetRows(f *assess.Fleet) []fleetRow {
 	return rows
 }
 
-func addCells(add func(fleetRow), change string, cells []assess.CellChange) {
+func addCells(add func(fleetRow), change string, cells []health.CellChange) {
 	for _, c := range cells {
 		add(fleetRow{
 			Record: "cell", Platform: c.Platform, Group: c.Kind + " " + c.FuelClass, Name: change, RPMLow: known(c.Cell.RPM[0]), LoadLow: known(c.Cell.LoadPct[0]),

@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/result"
+	"headroom/internal/say"
 )
 
 // footprintSection says what the revision's tables change, how much of it was driven, and what stands out in them.
@@ -70,7 +72,7 @@ func tableName(role, name string) string {
 }
 
 func tableItem(t *assess.TableChange, d display) string {
-	name := capital(tableName(t.Role, t.Name))
+	name := say.Capital(tableName(t.Role, t.Name))
 	switch {
 	case t.NotCompared != "":
 		return fmt.Sprintf("%s: not compared, %s.", name, t.NotCompared)
@@ -117,7 +119,7 @@ func placeOf(at []assess.AxisValue, d display) string {
 }
 
 // tick is a breakpoint as an editor shows it: a decimal only where it has one.
-func tick(v assess.Number) string {
+func tick(v result.Number) string {
 	if !v.Known() {
 		return missing
 	}
@@ -138,7 +140,7 @@ func unvisitedTable(areas []assess.ChangedArea, d display) *table {
 				changes[i] = plain(c.Role) + " " + d.change(c.Change, c.Unit)
 			}
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{where(assess.Cell{RPM: a.RPM, LoadPct: a.LoadPct}), integer(a.Cells), text(strings.Join(changes, ", "))}})
+		t.Rows = append(t.Rows, row{Cells: []cell{where(result.Cell{RPM: a.RPM, LoadPct: a.LoadPct}), integer(a.Cells), text(strings.Join(changes, ", "))}})
 	}
 	return t
 }

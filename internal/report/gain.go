@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/result"
 )
 
 const (
@@ -103,7 +104,7 @@ func buysNothing(g assess.Gain) bool {
 }
 
 // findingAt is the highest-ranked finding whose cell holds the speed, or nil.
-func findingAt(r *assess.Review, rpm assess.Number) *assess.Finding {
+func findingAt(r *assess.Review, rpm result.Number) *assess.Finding {
 	for i := range r.Findings {
 		if c := r.Findings[i].Cell.RPM; rpm >= c[0] && rpm <= c[1] {
 			return &r.Findings[i]

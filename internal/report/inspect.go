@@ -6,9 +6,10 @@ import (
 	"strconv"
 	"strings"
 
-	"headroom/internal/assess"
 	"headroom/internal/ingest"
+	"headroom/internal/result"
 	"headroom/internal/runlog"
+	"headroom/models/value"
 )
 
 func inspectDocument(in []ingest.Inspection) document {
@@ -106,7 +107,7 @@ func timeBase(t runlog.TimeBase) string {
 	if t.Unit != "" {
 		from += " in " + t.Unit
 	}
-	return fmt.Sprintf("%s, %s rows a second%s", from, number(assess.Number(t.Rate), 1), because(t.Reason))
+	return fmt.Sprintf("%s, %s rows a second%s", from, number(result.Number(t.Rate), 1), because(t.Reason))
 }
 
 func because(reason string) string {
@@ -146,7 +147,7 @@ func columnTable(run *runlog.Run) *table {
 
 // share is a fraction of one as whole percent.
 func share(v float64) string {
-	if !finite(v) {
+	if !value.Known(v) {
 		return missing
 	}
 	return fixed(100*v, 0) + nbsp + "%"
@@ -177,7 +178,7 @@ func findingBlock(findings []runlog.Finding) block {
 
 // stretch is a time interval, "12.0–14.5 s".
 func stretch(from, to float64) string {
-	if !finite(from) || !finite(to) {
+	if !value.Known(from) || !value.Known(to) {
 		return missing
 	}
 	return fixed(from, 1) + "–" + fixed(to, 1) + nbsp + "s"
@@ -194,9 +195,9 @@ func segmentBlock(segments []ingest.SegmentSummary) block {
 		Absent: "not logged.",
 	}
 	for _, s := range segments {
-		speed := assess.Span{assess.Number(s.RPMFrom), assess.Number(s.RPMTo)}
+		speed := result.Span{result.Number(s.RPMFrom), result.Number(s.RPMTo)}
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(plain(s.Kind)).toned(loud), text(stretch(s.From, s.To)), text(rangeOf(speed, "rpm")), text(number(assess.Number(s.Gear), 0)),
+			text(plain(s.Kind)).toned(loud), text(stretch(s.From, s.To)), text(rangeOf(speed, "rpm")), text(number(result.Number(s.Gear), 0)),
 			integer(s.Cells), text(or(s.Reason, "no reason was recorded")),
 		}})
 	}
@@ -216,7 +217,7 @@ func lagBlock(in *ingest.Inspection) block {
 		by, correlation, note := missing, missing, l.Why
 		if l.Why == "" {
 			by = fixed(l.Lag.Seconds, 2) + nbsp + "±" + nbsp + seconds(l.Lag.Uncertainty, 2)
-			correlation = number(assess.Number(l.Lag.Correlation), 2)
+			correlation = number(result.Number(l.Lag.Correlation), 2)
 			note = count(l.Lag.Samples, "change") + " compared"
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(string(l.Channel))).toned(loud), text(plain(string(l.Against))), text(by), text(correlation), text(note)}})
@@ -240,7 +241,7 @@ type inspectedAs struct {
 	Layout         layoutJSON    `json:"layout"`
 	TimeBase       timeJSON      `json:"time_base"`
 	DataRows       int           `json:"data_rows"`
-	SampleInterval assess.Number `json:"sample_interval_s"`
+	SampleInterval result.Number `json:"sample_interval_s"`
 	LoadSource     string        `json:"load_source"`
 	EvidenceRows   int           `json:"evidence_rows"`
 	Columns        []columnJSON  `json:"columns"`
@@ -263,7 +264,7 @@ type layoutJSON struct {
 type timeJSON struct {
 	Column string        `json:"column"`
 	Unit   string        `json:"unit"`
-	Rate   assess.Number `json:"rate_per_s"`
+	Rate   result.Number `json:"rate_per_s"`
 	Reason string        `json:"reason"`
 }
 
@@ -273,15 +274,15 @@ type columnJSON struct {
 	Channel    string        `json:"channel"`
 	Unit       string        `json:"unit"`
 	Reason     string        `json:"reason"`
-	Confidence assess.Number `json:"confidence"`
+	Confidence result.Number `json:"confidence"`
 	RunnerUp   string        `json:"runner_up"`
 }
 
 type doubtJSON struct {
 	Kind    string        `json:"kind"`
 	Channel string        `json:"channel"`
-	From    assess.Number `json:"from_s"`
-	To      assess.Number `json:"to_s"`
+	From    result.Number `json:"from_s"`
+	To      result.Number `json:"to_s"`
 	Samples int           `json:"samples"`
 	Removed bool          `json:"removed"`
 	Detail  string        `json:"detail"`
@@ -289,10 +290,10 @@ type doubtJSON struct {
 
 type segmentJSON struct {
 	Kind   string        `json:"kind"`
-	From   assess.Number `json:"from_s"`
-	To     assess.Number `json:"to_s"`
-	RPM    assess.Span   `json:"rpm"`
-	Gear   assess.Number `json:"gear"`
+	From   result.Number `json:"from_s"`
+	To     result.Number `json:"to_s"`
+	RPM    result.Span   `json:"rpm"`
+	Gear   result.Number `json:"gear"`
 	Cells  int           `json:"cells"`
 	Reason string        `json:"reason"`
 }
@@ -300,9 +301,9 @@ type segmentJSON struct {
 type lagJSON struct {
 	Channel     string        `json:"channel"`
 	Against     string        `json:"against"`
-	Lag         assess.Number `json:"lag_s"`
-	Uncertainty assess.Number `json:"uncertainty_s"`
-	Correlation assess.Number `json:"correlation"`
+	Lag         result.Number `json:"lag_s"`
+	Uncertainty result.Number `json:"uncertainty_s"`
+	Correlation result.Number `json:"correlation"`
 	Samples     int           `json:"samples"`
 	Why         string        `json:"why"`
 }
@@ -318,7 +319,7 @@ func inspectResult(in []ingest.Inspection) inspectJSON {
 func inspected(in *ingest.Inspection) inspectedAs {
 	out := inspectedAs{
 		Path: in.Path, Error: in.Error, Part: in.Part, Parts: in.Parts, Platform: in.Platform, Vehicle: in.Vehicle,
-		SampleInterval: assess.Number(math.NaN()), TimeBase: timeJSON{Rate: assess.Number(math.NaN())},
+		SampleInterval: result.Unknown(), TimeBase: timeJSON{Rate: result.Unknown()},
 		LoadSource: in.LoadSource, EvidenceRows: in.Rows,
 	}
 	run := in.Run
@@ -327,23 +328,23 @@ func inspected(in *ingest.Inspection) inspectedAs {
 	}
 	d, t := run.Dialect, run.TimeBase
 	out.Layout = layoutJSON{d.Encoding, d.Compression, d.Delimiter, d.Decimal, d.HeaderLine, d.UnitsLine, d.FirstData, d.Reason}
-	out.TimeBase = timeJSON{t.Column, t.Unit, assess.Number(t.Rate), t.Reason}
-	out.DataRows, out.SampleInterval = run.Rows, assess.Number(run.SampleInterval)
+	out.TimeBase = timeJSON{t.Column, t.Unit, result.Number(t.Rate), t.Reason}
+	out.DataRows, out.SampleInterval = run.Rows, result.Number(run.SampleInterval)
 	for _, c := range run.Columns {
-		out.Columns = append(out.Columns, columnJSON{c.Index, c.Header, string(c.Channel), c.Unit, c.Reason, assess.Number(c.Confidence), c.RunnerUp})
+		out.Columns = append(out.Columns, columnJSON{c.Index, c.Header, string(c.Channel), c.Unit, c.Reason, result.Number(c.Confidence), c.RunnerUp})
 	}
 	for _, f := range append(append([]runlog.Finding{}, run.Findings...), in.Findings...) {
-		out.Findings = append(out.Findings, doubtJSON{f.Kind, string(f.Channel), assess.Number(f.From), assess.Number(f.To), f.Samples, f.Removed, f.Detail})
+		out.Findings = append(out.Findings, doubtJSON{f.Kind, string(f.Channel), result.Number(f.From), result.Number(f.To), f.Samples, f.Removed, f.Detail})
 	}
 	for _, s := range in.Segments {
-		out.Segments = append(out.Segments, segmentJSON{s.Kind, assess.Number(s.From), assess.Number(s.To),
-			assess.Span{assess.Number(s.RPMFrom), assess.Number(s.RPMTo)}, assess.Number(s.Gear), s.Cells, s.Reason})
+		out.Segments = append(out.Segments, segmentJSON{s.Kind, result.Number(s.From), result.Number(s.To),
+			result.Span{result.Number(s.RPMFrom), result.Number(s.RPMTo)}, result.Number(s.Gear), s.Cells, s.Reason})
 	}
 	for _, l := range in.Lags {
-		j := lagJSON{Channel: string(l.Channel), Against: string(l.Against), Lag: assess.Number(l.Lag.Seconds), Uncertainty: assess.Number(l.Lag.Uncertainty),
-			Correlation: assess.Number(l.Lag.Correlation), Samples: l.Lag.Samples, Why: l.Why}
+		j := lagJSON{Channel: string(l.Channel), Against: string(l.Against), Lag: result.Number(l.Lag.Seconds), Uncertainty: result.Number(l.Lag.Uncertainty),
+			Correlation: result.Number(l.Lag.Correlation), Samples: l.Lag.Samples, Why: l.Why}
 		if l.Why != "" {
-			j.Lag, j.Uncertainty, j.Correlation = assess.Number(math.NaN()), assess.Number(math.NaN()), assess.Number(math.NaN())
+			j.Lag, j.Uncertainty, j.Correlation = result.Unknown(), result.Unknown(), result.Unknown()
 		}
 		out.Lags = append(out.Lags, j)
 	}

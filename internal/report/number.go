@@ -5,10 +5,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"unicode"
-	"unicode/utf8"
 
-	"headroom/internal/assess"
+	"headroom/internal/result"
 )
 
 const (
@@ -68,7 +66,7 @@ func withUnit(number, unit string) string {
 }
 
 // value is a reading with its unit.
-func (d display) value(v assess.Number, unit string) string {
+func (d display) value(v result.Number, unit string) string {
 	if !v.Known() {
 		return missing
 	}
@@ -78,7 +76,7 @@ func (d display) value(v assess.Number, unit string) string {
 }
 
 // interval is a pair of readings with one unit, "−1.1 to 3.4 deg".
-func (d display) interval(span assess.Span, unit string) string {
+func (d display) interval(span result.Span, unit string) string {
 	if !span[0].Known() || !span[1].Known() {
 		return missing
 	}
@@ -89,12 +87,12 @@ func (d display) interval(span assess.Span, unit string) string {
 }
 
 // fromTo is a reading before and after with one unit, "412 → 438 N·m".
-func (d display) fromTo(span assess.Span, unit string) string {
+func (d display) fromTo(span result.Span, unit string) string {
 	if !span[0].Known() && !span[1].Known() {
 		return missing
 	}
 	s := d.of(unit)
-	shown := func(v assess.Number) string {
+	shown := func(v result.Number) string {
 		if !v.Known() {
 			return missing
 		}
@@ -105,7 +103,7 @@ func (d display) fromTo(span assess.Span, unit string) string {
 }
 
 // difference is a distance between two readings, so a temperature scale has no zero point.
-func (d display) difference(v assess.Number, unit string) string {
+func (d display) difference(v result.Number, unit string) string {
 	if !v.Known() {
 		return missing
 	}
@@ -115,7 +113,7 @@ func (d display) difference(v assess.Number, unit string) string {
 }
 
 // change is a difference with its sign.
-func (d display) change(v assess.Number, unit string) string {
+func (d display) change(v result.Number, unit string) string {
 	if !v.Known() {
 		return missing
 	}
@@ -125,7 +123,7 @@ func (d display) change(v assess.Number, unit string) string {
 }
 
 // differences is a pair of distances with one unit.
-func (d display) differences(span assess.Span, unit string) string {
+func (d display) differences(span result.Span, unit string) string {
 	if !span[0].Known() || !span[1].Known() {
 		return missing
 	}
@@ -136,7 +134,7 @@ func (d display) differences(span assess.Span, unit string) string {
 }
 
 // margin is a margin with its standard deviation, "1.2 ± 1.4 deg".
-func (d display) margin(m, sd assess.Number, unit string) string {
+func (d display) margin(m, sd result.Number, unit string) string {
 	if !m.Known() || !sd.Known() {
 		return d.difference(m, unit)
 	}
@@ -174,7 +172,7 @@ func percentDigits(p float64) string {
 }
 
 // probability is a chance from 0 to 1 in percent, "<0.1 %" and ">99.9 %" at the ends.
-func probability(p assess.Number) string {
+func probability(p result.Number) string {
 	if !p.Known() {
 		return missing
 	}
@@ -185,7 +183,7 @@ func probability(p assess.Number) string {
 }
 
 // probabilities is an interval of a probability, "1.2 to 7.1 %".
-func probabilities(span assess.Span) string {
+func probabilities(span result.Span) string {
 	for _, p := range span {
 		if !p.Known() || p < 0 || p > 1 {
 			return missing
@@ -199,7 +197,7 @@ func probabilities(span assess.Span) string {
 }
 
 // bound is an upper bound of a share in percent with two significant digits: one in ten thousand is worth its digits.
-func bound(p assess.Number) string {
+func bound(p result.Number) string {
 	if !p.Known() {
 		return missing
 	}
@@ -212,7 +210,7 @@ func bound(p assess.Number) string {
 }
 
 // number is a plain figure with up to n decimals, without a unit of its own (a chart's statistic).
-func number(v assess.Number, n int) string {
+func number(v result.Number, n int) string {
 	if !v.Known() {
 		return missing
 	}
@@ -220,7 +218,7 @@ func number(v assess.Number, n int) string {
 }
 
 // rangeOf is the two edges of a cell, "3000–3500 rpm".
-func rangeOf(span assess.Span, unit string) string {
+func rangeOf(span result.Span, unit string) string {
 	if !span[0].Known() || !span[1].Known() {
 		return missing
 	}
@@ -263,12 +261,6 @@ func or(s, instead string) string {
 		return instead
 	}
 	return s
-}
-
-// capital is s with its first letter a capital.
-func capital(s string) string {
-	first, size := utf8.DecodeRuneInString(s)
-	return string(unicode.ToUpper(first)) + s[size:]
 }
 
 // sentence is s closed by a full stop.

@@ -9,7 +9,7 @@ import (
 
 	"pgregory.net/rapid"
 
-	"headroom/internal/assess"
+	"headroom/internal/result"
 )
 
 func plainBlanks(s string) string { return strings.ReplaceAll(s, nbsp, " ") }
@@ -23,7 +23,7 @@ func TestProbability(t *testing.T) {
 		{0.19, "19 %"}, {0.5, "50 %"}, {0.9, "90 %"}, {0.905, "90.5 %"}, {0.999, "99.9 %"}, {0.9991, ">99.9 %"}, {1, ">99.9 %"},
 		{math.NaN(), "–"}, {math.Inf(1), "–"}, {1.2, "– (1.2 is not a probability)"}, {-0.1, "– (-0.1 is not a probability)"},
 	} {
-		if got := plainBlanks(probability(assess.Number(c.p))); got != c.want {
+		if got := plainBlanks(probability(result.Number(c.p))); got != c.want {
 			t.Errorf("probability(%v) = %q, want %q", c.p, got, c.want)
 		}
 	}
@@ -34,9 +34,9 @@ func TestProbabilityIsHonest(t *testing.T) {
 	digits := regexp.MustCompile(`^([<>]?)([0-9.]+) %$`)
 	rapid.Check(t, func(t *rapid.T) {
 		p := rapid.Float64Range(0, 1).Draw(t, "p")
-		m := digits.FindStringSubmatch(plainBlanks(probability(assess.Number(p))))
+		m := digits.FindStringSubmatch(plainBlanks(probability(result.Number(p))))
 		if m == nil {
-			t.Fatalf("%v gives %q", p, probability(assess.Number(p)))
+			t.Fatalf("%v gives %q", p, probability(result.Number(p)))
 		}
 		shown, err := strconv.ParseFloat(m[2], 64)
 		if err != nil || shown <= 0 || shown >= 100 {
@@ -61,11 +61,11 @@ func TestProbabilityIsHonest(t *testing.T) {
 
 func TestProbabilities(t *testing.T) {
 	for _, c := range []struct {
-		span assess.Span
+		span result.Span
 		want string
 	}{
-		{assess.Span{0.012, 0.071}, "1.2 to 7.1 %"}, {assess.Span{0, 0.0008}, "<0.1 %"}, {assess.Span{0, 0.2}, "<0.1 to 20 %"},
-		{assess.Span{0.12, 1}, "12 to >99.9 %"}, {noSpan, "–"}, {assess.Span{0.1, none}, "–"}, {assess.Span{-1, 0.5}, "–"},
+		{result.Span{0.012, 0.071}, "1.2 to 7.1 %"}, {result.Span{0, 0.0008}, "<0.1 %"}, {result.Span{0, 0.2}, "<0.1 to 20 %"},
+		{result.Span{0.12, 1}, "12 to >99.9 %"}, {noSpan, "–"}, {result.Span{0.1, none}, "–"}, {result.Span{-1, 0.5}, "–"},
 	} {
 		if got := plainBlanks(probabilities(c.span)); got != c.want {
 			t.Errorf("probabilities(%v) = %q, want %q", c.span, got, c.want)
@@ -78,7 +78,7 @@ func TestBound(t *testing.T) {
 		p    float64
 		want string
 	}{{0.0950, "9.5 %"}, {0.00719, "0.72 %"}, {0.0000123, "0.0012 %"}, {0.5, "50 %"}, {0, "0 %"}, {math.NaN(), "–"}} {
-		if got := plainBlanks(bound(assess.Number(c.p))); got != c.want {
+		if got := plainBlanks(bound(result.Number(c.p))); got != c.want {
 			t.Errorf("bound(%v) = %q, want %q", c.p, got, c.want)
 		}
 	}
@@ -104,7 +104,7 @@ func TestDisplayUnits(t *testing.T) {
 		{stored.value(78, "°C"), "78 °C"}, {imperial.value(100, "°C"), "212 °F"}, {stored.difference(10, "°C"), "10 K"}, {imperial.difference(10, "°C"), "18 °F"},
 		{imperial.difference(10, "K"), "18 °F"}, {stored.difference(10, "K"), "10 K"}, {imperial.margin(-8, 4, "°C"), "−14 ± 7 °F"},
 		{stored.value(400, "Nm"), "400 N·m"}, {stored.value(400, "N·m"), "400 N·m"}, {imperial.value(400, "Nm"), "295 lbf·ft"},
-		{stored.value(0.8423, "lambda"), "0.842 λ"}, {stored.value(6.5, "deg"), "6.5 deg"}, {imperial.interval(assess.Span{71.4, 84.9}, "°C"), "161 to 185 °F"},
+		{stored.value(0.8423, "lambda"), "0.842 λ"}, {stored.value(6.5, "deg"), "6.5 deg"}, {imperial.interval(result.Span{71.4, 84.9}, "°C"), "161 to 185 °F"},
 		{stored.value(4.25, "furlong"), "4.25 furlong"}, {stored.value(none, "kPa"), "–"}, {stored.margin(none, 1, "kPa"), "–"}, {stored.margin(1.2, none, "deg"), "1.2 deg"},
 	} {
 		if got := plainBlanks(c.got); got != c.want {
@@ -120,9 +120,9 @@ func TestDigits(t *testing.T) {
 	}
 	for _, c := range []struct{ got, want string }{
 		{d.margin(1.2, 1.4, "deg"), "1.2 ± 1.4 deg"}, {d.margin(0.03, 0.012, "deg"), "0.03 ± 0.01 deg"}, {d.margin(-0.04, 1.4, "deg"), "0.0 ± 1.4 deg"},
-		{d.margin(1760, 700, "kPa"), "1760 ± 700 kPa"}, {d.interval(assess.Span{-1.1, 3.4}, "deg"), "−1.1 to 3.4 deg"},
+		{d.margin(1760, 700, "kPa"), "1760 ± 700 kPa"}, {d.interval(result.Span{-1.1, 3.4}, "deg"), "−1.1 to 3.4 deg"},
 		{d.change(1.5, "deg"), "+1.5 deg"}, {d.change(-0.01, "lambda"), "−0.010 λ"}, {d.change(0, "kPa"), "0 kPa"},
-		{rangeOf(assess.Span{3000, 3500}, "rpm"), "3000–3500 rpm"}, {rangeOf(assess.Span{-5, 5}, "deg"), "−5 to 5 deg"}, {rangeOf(noSpan, "rpm"), "–"},
+		{rangeOf(result.Span{3000, 3500}, "rpm"), "3000–3500 rpm"}, {rangeOf(result.Span{-5, 5}, "deg"), "−5 to 5 deg"}, {rangeOf(noSpan, "rpm"), "–"},
 		{fixed(-0.0001, 2), "0.00"}, {fixed(-3, 0), "−3"}, {signed(0.0001, 1), "0.0"}, {count(1, "car"), "1 car"}, {count(0, "pull"), "0 pulls"},
 	} {
 		if got := plainBlanks(c.got); got != c.want {

@@ -16,7 +16,9 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/health"
 	"headroom/internal/ingest"
+	"headroom/internal/result"
 	"headroom/internal/store"
 )
 
@@ -83,7 +85,7 @@ func Review(w io.Writer, r *assess.Review, f Format, opt Options) error {
 
 // Cautions writes cautions alone, for a caller that shows several brief reviews.
 func Cautions(w io.Writer, cautions []string, f Format, opt Options) error {
-	return write(w, f, opt, cautions, assess.Stamp{}, func(display) document {
+	return write(w, f, opt, cautions, result.Stamp{}, func(display) document {
 		return document{Kind: "cautions", Title: "Before anybody drives", Sections: []section{cautionSection(cautions)}}
 	}, func() []cautionRow { return cautionRows(cautions) })
 }
@@ -134,7 +136,7 @@ func Against(w io.Writer, a *assess.Against, f Format, opt Options) error {
 // Fleet writes the periodic health review. The human formats show what was called and the nearest few; CSV and Parquet
 // hold every chart, trend, moved limit, new or gone cell, outcome, survival step, comparison and overdue car, one row
 // each; the column "record" says which.
-func Fleet(w io.Writer, a *assess.Fleet, f Format, opt Options) error {
+func Fleet(w io.Writer, a *health.Fleet, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
@@ -162,7 +164,7 @@ const (
 // Inspections writes how logs are read. CSV and Parquet hold one row a column, finding, segment and lag of each log;
 // the column "record" says which.
 func Inspections(w io.Writer, in []ingest.Inspection, f Format, opt Options) error {
-	return write(w, f, opt, inspectResult(in), assess.Stamp{Schema: schemaInspect}, func(display) document { return inspectDocument(in) },
+	return write(w, f, opt, inspectResult(in), result.Stamp{Schema: schemaInspect}, func(display) document { return inspectDocument(in) },
 		func() []inspectRow { return inspectRows(in) })
 }
 
@@ -171,20 +173,20 @@ func Ingest(w io.Writer, s *ingest.Summary, f Format, opt Options) error {
 	if s == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, ingestResult(s), assess.Stamp{Schema: schemaIngest}, func(display) document { return ingestDocument(s) },
+	return write(w, f, opt, ingestResult(s), result.Stamp{Schema: schemaIngest}, func(display) document { return ingestDocument(s) },
 		func() []ingestRow { return ingestRows(s) })
 }
 
 // Faults writes what a check of the evidence store found; no fault is a result too.
 func Faults(w io.Writer, faults []store.Fault, f Format, opt Options) error {
-	return write(w, f, opt, verifyJSON{schemaVerify, verifyRows(faults)}, assess.Stamp{Schema: schemaVerify},
+	return write(w, f, opt, verifyJSON{schemaVerify, verifyRows(faults)}, result.Stamp{Schema: schemaVerify},
 		func(display) document { return verifyDocument(faults) }, func() []faultJSON { return verifyRows(faults) })
 }
 
 var errNoResult = errors.New("nothing to report: the result is missing")
 
 // write is the one road from a result to bytes. doc makes the human formats, rows the flat ones.
-func write[R any](w io.Writer, f Format, opt Options, result any, stamp assess.Stamp, doc func(display) document, rows func() []R) error {
+func write[R any](w io.Writer, f Format, opt Options, result any, stamp result.Stamp, doc func(display) document, rows func() []R) error {
 	switch f {
 	case JSON:
 		return writeJSON(w, result)

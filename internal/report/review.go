@@ -6,6 +6,8 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/result"
+	"headroom/internal/say"
 )
 
 // meanings says in one sentence what each verdict asks of the reader (docs/methods.md, "Verdict").
@@ -70,7 +72,7 @@ func briefDocument(r *assess.Review, d display) document {
 func unassessed(hazards []assess.Hazard) []string {
 	var out []string
 	for _, h := range hazards {
-		if h.Status == assess.StatusNotAssessed {
+		if h.Status == result.NotAssessed {
 			out = append(out, plain(h.Hazard)+": "+or(h.Why, "no reason was recorded"))
 		}
 	}
@@ -194,7 +196,7 @@ func changeOf(c assess.Change, d display) string {
 	var parts []string
 	for _, p := range []struct {
 		name string
-		by   assess.Number
+		by   result.Number
 		unit string
 	}{{"spark", c.SparkDeg, "deg"}, {"lambda", c.Lambda, "lambda"}, {"boost", c.BoostKPa, "kPa"}} {
 		switch {
@@ -240,7 +242,7 @@ func hazardSection(r *assess.Review) section {
 		t.Rows = append(t.Rows, hazardRow(h))
 	}
 	s.Intro = fmt.Sprintf("%d of %s assessed, %d on thin evidence, %d not assessed. The chance is that a pull crosses the limit in any cell; brackets hold its 90 %% interval.",
-		tally[assess.StatusAssessed], count(len(r.Hazards), "hazard"), tally[assess.StatusThin], tally[assess.StatusNotAssessed])
+		tally[result.Assessed], count(len(r.Hazards), "hazard"), tally[result.Thin], tally[result.NotAssessed])
 	s.Blocks = []block{{Table: t}}
 	return s
 }
@@ -248,11 +250,11 @@ func hazardSection(r *assess.Review) section {
 func hazardRow(h assess.Hazard) row {
 	status, odds, basis := text(plain(h.Status)), chance(h.ProbabilityPerPull, h.Interval90), text(basisOf(h.Basis))
 	why := h.Why
-	if h.Status != assess.StatusAssessed {
+	if h.Status != result.Assessed {
 		status = status.toned(doubt)
 		why = or(why, "no reason was recorded")
 	}
-	if h.Status == assess.StatusNotAssessed {
+	if h.Status == result.NotAssessed {
 		odds = text(missing)
 	}
 	if h.Basis == "" {
@@ -262,7 +264,7 @@ func hazardRow(h assess.Hazard) row {
 		text(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").toned(loud), status, odds, evidenceOf(h.Cars, h.Pulls), basis,
 	}}
 	if why != "" {
-		r.Notes = append(r.Notes, capital(sentence(why)))
+		r.Notes = append(r.Notes, say.Capital(sentence(why)))
 	}
 	if say := againstParent(h); say != "" {
 		r.Notes = append(r.Notes, say)
@@ -279,7 +281,7 @@ func againstParent(h assess.Hazard) string {
 	if !was.Known() || !is.Known() || (was < worthComparing && is < worthComparing) {
 		return ""
 	}
-	points := func(v assess.Number) string {
+	points := func(v result.Number) string {
 		return strings.Replace(fmt.Sprintf("%+.1f", 100*float64(v)), "-", "−", 1)
 	}
 	return fmt.Sprintf("The parent crosses in %s of the same pulls; difference %s points (90 %% interval %s to %s).",
@@ -334,7 +336,7 @@ func nextPullSection(pulls []assess.NextPull) section {
 			channels[j] = plain(c)
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			integer(i + 1), where(assess.Cell{RPM: p.RPM, LoadPct: p.LoadPct}), text(number(p.Gear, 0)),
+			integer(i + 1), where(result.Cell{RPM: p.RPM, LoadPct: p.LoadPct}), text(number(p.Gear, 0)),
 			text(or(strings.Join(channels, ", "), missing+" (the usual ones)")), text(or(p.Narrows, missing+" (not stated)")),
 		}})
 	}
@@ -363,7 +365,7 @@ func curveSection(r *assess.Review, d display) section {
 
 // curveTitle names a curve by its hazard, and by its metric where a hazard has several.
 func curveTitle(c *assess.Curve) string {
-	title := capital(plain(c.Hazard))
+	title := say.Capital(plain(c.Hazard))
 	if c.Metric == "" || c.Metric == c.Hazard || plain(c.Metric) == plain(c.Hazard)+" margin" {
 		return title
 	}
@@ -380,10 +382,10 @@ func curveTable(c *assess.Curve, d display) *table {
 	}
 	for _, p := range c.Points {
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(d.value(assess.Number(p.RPM), "rpm")),
-			text(d.difference(assess.Number(p.Parent), c.Unit)),
-			text(d.difference(assess.Number(p.Margin), c.Unit)),
-			text(d.differences(assess.Span{assess.Number(p.Low), assess.Number(p.High)}, c.Unit)),
+			text(d.value(result.Number(p.RPM), "rpm")),
+			text(d.difference(result.Number(p.Parent), c.Unit)),
+			text(d.difference(result.Number(p.Margin), c.Unit)),
+			text(d.differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit)),
 			text(d.difference(p.Envelope, c.Unit)),
 			text(strconv.Itoa(p.Cars)),
 		}})

@@ -10,6 +10,8 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/result"
+	"headroom/models/value"
 )
 
 // Plots are written directly as SVG: a line, a band, some marks and labels need no plotting library, and colours come
@@ -99,11 +101,11 @@ func plotOf(c *assess.Curve, d display) plot {
 func scaled(points []assess.CurvePoint, factor float64) []assess.CurvePoint {
 	var out []assess.CurvePoint
 	for _, p := range points {
-		if !finite(p.RPM) {
+		if !value.Known(p.RPM) {
 			continue
 		}
 		p.Margin, p.Low, p.High, p.Parent = p.Margin*factor, p.Low*factor, p.High*factor, p.Parent*factor
-		p.Envelope *= assess.Number(factor)
+		p.Envelope *= result.Number(factor)
 		out = append(out, p)
 	}
 	slices.SortStableFunc(out, func(a, b assess.CurvePoint) int {
@@ -118,13 +120,11 @@ func scaled(points []assess.CurvePoint, factor float64) []assess.CurvePoint {
 	return out
 }
 
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
-
 // describe tells a plot in words: the lowest margin and where it is.
 func describe(c *assess.Curve, d display) string {
 	lowest := -1
 	for i, p := range c.Points {
-		if finite(p.Margin) && (lowest < 0 || p.Margin < c.Points[lowest].Margin) {
+		if value.Known(p.Margin) && (lowest < 0 || p.Margin < c.Points[lowest].Margin) {
 			lowest = i
 		}
 	}
@@ -133,8 +133,8 @@ func describe(c *assess.Curve, d display) string {
 	}
 	p := c.Points[lowest]
 	return fmt.Sprintf("The smallest margin is %s at %s; 90 of 100 pulls fall in %s. Parent there: %s.",
-		d.difference(assess.Number(p.Margin), c.Unit), d.value(assess.Number(p.RPM), "rpm"),
-		d.differences(assess.Span{assess.Number(p.Low), assess.Number(p.High)}, c.Unit), d.difference(assess.Number(p.Parent), c.Unit))
+		d.difference(result.Number(p.Margin), c.Unit), d.value(result.Number(p.RPM), "rpm"),
+		d.differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit), d.difference(result.Number(p.Parent), c.Unit))
 }
 
 // frameOf finds the data range. Zero, the limit, is always inside, with room below it.
@@ -144,7 +144,7 @@ func frameOf(points []assess.CurvePoint) (frame, bool) {
 	for _, p := range points {
 		f.x0, f.x1 = min(f.x0, p.RPM), max(f.x1, p.RPM)
 		for _, v := range []float64{p.Margin, p.Low, p.High, p.Parent, float64(p.Envelope)} {
-			if finite(v) {
+			if value.Known(v) {
 				f.y0, f.y1 = min(f.y0, v), max(f.y1, v)
 				any = true
 			}
@@ -244,7 +244,7 @@ func runs(points []assess.CurvePoint, known func(assess.CurvePoint) bool) [][]as
 }
 
 func (g *drawing) curves(f frame, points []assess.CurvePoint) {
-	for _, run := range runs(points, func(p assess.CurvePoint) bool { return finite(p.Low) && finite(p.High) }) {
+	for _, run := range runs(points, func(p assess.CurvePoint) bool { return value.Known(p.Low) && value.Known(p.High) }) {
 		g.band(f, run)
 	}
 	g.line("limit", f.left, f.y(0), f.right, f.y(0))
@@ -288,7 +288,7 @@ func (g *drawing) band(f frame, run []assess.CurvePoint) {
 // trace draws one line, broken where it is not known, and returns its label.
 func (g *drawing) trace(f frame, points []assess.CurvePoint, name string, of func(assess.CurvePoint) float64) []label {
 	var last *assess.CurvePoint
-	for _, run := range runs(points, func(p assess.CurvePoint) bool { return finite(of(p)) }) {
+	for _, run := range runs(points, func(p assess.CurvePoint) bool { return value.Known(of(p)) }) {
 		last = &run[len(run)-1]
 		if len(run) > 1 {
 			var line [][2]float64
@@ -371,7 +371,7 @@ func stripOf(f *assess.Finding, d display) *strip {
 	}
 	pad := 0.08 * float64(to-from)
 	fr := frame{left: 2, right: stripWidth - 2, x0: float64(from) - pad, x1: float64(to) + pad}
-	x := func(n assess.Number) float64 { return fr.x(float64(n)) }
+	x := func(n result.Number) float64 { return fr.x(float64(n)) }
 	mid := stripHeight / 2
 	var g drawing
 	g.add(`<svg class="strip" viewBox="0 0 %g %g" role="img" aria-label="%s">`, stripWidth, stripHeight,

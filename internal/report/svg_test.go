@@ -11,6 +11,7 @@ import (
 	"pgregory.net/rapid"
 
 	"headroom/internal/assess"
+	"headroom/internal/result"
 )
 
 // TestTicks: ticks are inside the range, evenly spaced by 1, 2 or 5 times a power of ten, and neither few nor many.
@@ -53,7 +54,7 @@ func TestPlotsStayInside(t *testing.T) {
 		for range rapid.IntRange(0, 12).Draw(t, "points") {
 			m := value("margin")
 			c.Points = append(c.Points, assess.CurvePoint{RPM: rapid.Float64Range(500, 9000).Draw(t, "rpm"), Margin: m, Low: m - 5, High: m + 5,
-				Parent: value("parent"), Envelope: assess.Number(value("envelope"))})
+				Parent: value("parent"), Envelope: result.Number(value("envelope"))})
 		}
 		p := plotOf(&c, d)
 		if p.SVG == "" {
@@ -113,7 +114,7 @@ func inside(t *rapid.T, svg string) {
 // TestStripSide: hatching lies on the side of the limit where the margin is negative.
 func TestStripSide(t *testing.T) {
 	for _, c := range []struct {
-		predicted, limit, margin assess.Number
+		predicted, limit, margin result.Number
 		above, ok                bool
 	}{
 		{1.2, 0, 1.2, false, true}, {-0.5, 0, -0.5, false, true}, {78, 70, -8, true, true}, {60, 70, 10, true, true}, {70, 70, 0, false, false}, {60, 70, none, false, false},

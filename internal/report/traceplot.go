@@ -10,6 +10,7 @@ import (
 
 	"headroom/internal/ingest"
 	"headroom/internal/runlog"
+	"headroom/models/value"
 )
 
 // timeAxis is the time all drawings of a run share, in seconds.
@@ -50,7 +51,7 @@ func numbered(segments []ingest.SegmentSummary, do func(s ingest.SegmentSummary,
 	seen := map[string]int{}
 	for _, s := range segments {
 		seen[s.Kind]++
-		if finite(s.From) && finite(s.To) {
+		if value.Known(s.From) && value.Known(s.To) {
 			do(s, plain(s.Kind)+" "+strconv.Itoa(seen[s.Kind]))
 		}
 	}
@@ -64,7 +65,7 @@ func shadeClass(kind string) string {
 }
 
 func speedSpan(s ingest.SegmentSummary) string {
-	if !finite(s.RPMFrom) || !finite(s.RPMTo) {
+	if !value.Known(s.RPMFrom) || !value.Known(s.RPMTo) {
 		return ""
 	}
 	if math.Abs(s.RPMTo-s.RPMFrom) < steadySpan {
@@ -113,7 +114,7 @@ type valueAxis struct {
 // valueAxisOf leaves room above the line for marks. A value that never changes is its own only tick; without a value
 // there is none.
 func valueAxisOf(low, high float64) valueAxis {
-	if !finite(low) || !finite(high) {
+	if !value.Known(low) || !value.Known(high) {
 		return valueAxis{low: 0, high: 1}
 	}
 	var y valueAxis
@@ -159,7 +160,7 @@ func (a timeAxis) path(times, values []float64, gaps []runlog.Finding, s scale, 
 			broken = true
 			next++
 		}
-		if !finite(v) {
+		if !value.Known(v) {
 			broken = true
 			continue
 		}

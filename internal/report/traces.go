@@ -12,10 +12,12 @@ import (
 	"strconv"
 	"strings"
 
-	"headroom/internal/assess"
 	"headroom/internal/ingest"
+	"headroom/internal/result"
 	"headroom/internal/runlog"
+	"headroom/internal/say"
 	"headroom/models/channel"
+	"headroom/models/value"
 )
 
 // Traces are the channels of a run over time, one small drawing under the other on one time axis. Positions across are
@@ -187,7 +189,7 @@ func tracesOf(in *ingest.Inspection, d display) (*traces, error) {
 func holes(run *runlog.Run) []runlog.Finding {
 	var out []runlog.Finding
 	for _, f := range run.Findings {
-		if f.Kind == runlog.KindGap && finite(f.From) && finite(f.To) {
+		if f.Kind == runlog.KindGap && value.Known(f.From) && value.Known(f.To) {
 			out = append(out, f)
 		}
 	}
@@ -235,13 +237,13 @@ func (a timeAxis) panel(run *runlog.Run, s *runlog.Series, findings []runlog.Fin
 	}
 	placed := inTime(findings)
 	scale := d.of(string(definition.Unit))
-	p := tracePanel{Title: capital(plain(string(s.Channel))), Unit: scale.name, Reason: readAs(run, s)}
+	p := tracePanel{Title: say.Capital(plain(string(s.Channel))), Unit: scale.name, Reason: readAs(run, s)}
 	p.Doubts, p.MoreDoubts = notes(append(slices.Clone(placed), without(findings)...), len(placed), true)
 	low, high := extremes(s.Values)
-	lowest, highest := assess.Number(low), assess.Number(high)
+	lowest, highest := result.Number(low), result.Number(high)
 	p.Range = "no usable sample"
-	if finite(low) {
-		p.Range = d.interval(assess.Span{lowest, highest}, string(definition.Unit))
+	if value.Known(low) {
+		p.Range = d.interval(result.Span{lowest, highest}, string(definition.Unit))
 		if low == high {
 			p.Range = "always " + d.value(lowest, string(definition.Unit))
 		}
@@ -284,7 +286,7 @@ func readAs(run *runlog.Run, s *runlog.Series) string {
 			out += ", read in " + c.Unit
 		}
 		out += ": " + or(c.Reason, "no reason was recorded")
-		if finite(c.Confidence) {
+		if value.Known(c.Confidence) {
 			out += " (" + share(c.Confidence) + " sure"
 			if c.RunnerUp != "" {
 				out += "; next best " + strings.ReplaceAll(c.RunnerUp, "_", " ")
@@ -299,7 +301,7 @@ func readAs(run *runlog.Run, s *runlog.Series) string {
 func extremes(values []float64) (low, high float64) {
 	low, high = math.NaN(), math.NaN()
 	for _, v := range values {
-		if !finite(v) {
+		if !value.Known(v) {
 			continue
 		}
 		if math.IsNaN(low) || v < low {
@@ -316,7 +318,7 @@ func extremes(values []float64) (low, high float64) {
 func inTime(findings []runlog.Finding) []runlog.Finding {
 	var out []runlog.Finding
 	for _, f := range findings {
-		if finite(f.From) && finite(f.To) {
+		if value.Known(f.From) && value.Known(f.To) {
 			out = append(out, f)
 		}
 	}
@@ -326,7 +328,7 @@ func inTime(findings []runlog.Finding) []runlog.Finding {
 func without(findings []runlog.Finding) []runlog.Finding {
 	var out []runlog.Finding
 	for _, f := range findings {
-		if !finite(f.From) || !finite(f.To) {
+		if !value.Known(f.From) || !value.Known(f.To) {
 			out = append(out, f)
 		}
 	}

@@ -16,6 +16,7 @@ import (
 	"headroom/internal/ingest"
 	"headroom/internal/runlog"
 	"headroom/models/channel"
+	"headroom/models/value"
 )
 
 // tracedInspections are a small run with everything a page of traces shows, one without samples and one unreadable log.
@@ -155,7 +156,7 @@ func TestTraceKeepsExtremes(t *testing.T) {
 			}
 		}
 		for i, v := range values {
-			if finite(v) {
+			if value.Known(v) {
 				reach(low, high, int(a.percent(times[i])/100*(traceColumns*subColumns-1)+0.5), int(y.percent(v)/100*traceHeight+0.5))
 			}
 		}

@@ -1,4 +1,4 @@
-package assess
+package health
 
 import (
 	"fmt"
@@ -8,7 +8,10 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"headroom/internal/evidence"
+	"headroom/internal/result"
+	"headroom/internal/say"
 	"headroom/models/drift"
+	"headroom/models/value"
 )
 
 // Settings of the platform trends; common practice, no source.
@@ -29,27 +32,27 @@ var trendMetrics = []watchedMetric{
 // 28, 2002). The interval is Student's t with one degree of freedom less than the effective number of cars, which is
 // smaller than the number of cars when few of them carry most of the days (Carter, Schnepel and Steigerwald, Rev. Econ.
 // Statist. 99, 2017; from memory). TestTrendCoverage measures what that holds.
-func trendOf(platform string, m watchedMetric, all []series) FleetTrend {
-	nan := Number(math.NaN())
-	out := FleetTrend{Platform: platform, Metric: m.name, Unit: m.unit, Status: StatusNotAssessed,
-		SlopePer100Days: nan, Interval95: Span{nan, nan}, PValue: nan, AdjustedP: nan}
+func trendOf(platform string, m watchedMetric, all []series) Trend {
+	nan := result.Unknown()
+	out := Trend{Platform: platform, Metric: m.name, Unit: m.unit, Status: result.NotAssessed,
+		SlopePer100Days: nan, Interval95: result.Span{nan, nan}, PValue: nan, AdjustedP: nan}
 	sums := withinCars(all, &out)
 	if out.Cars < trendFewest {
-		out.Say = fmt.Sprintf("%s: %s logged it on two days or more, a trend takes %d.", capital(m.name), count(out.Cars, "car"), trendFewest)
+		out.Say = fmt.Sprintf("%s: %s logged it on two days or more, a trend takes %d.", say.Capital(m.name), say.Count(out.Cars, "car"), trendFewest)
 		return out
 	}
 	slope, se, effective := jackknifeSlope(sums)
-	if !known(slope) || !known(se) || !(effective > 1) {
-		out.Say = fmt.Sprintf("%s: too few days apart for a slope.", capital(m.name))
+	if !value.Known(slope) || !value.Known(se) || !(effective > 1) {
+		out.Say = fmt.Sprintf("%s: too few days apart for a slope.", say.Capital(m.name))
 		return out
 	}
 	t := distuv.StudentsT{Sigma: 1, Nu: effective - 1}
 	half := t.Quantile(0.975) * se
-	out.Status = StatusAssessed
-	out.SlopePer100Days, out.Interval95 = Number(trendUnit*slope), Span{Number(trendUnit * (slope - half)), Number(trendUnit * (slope + half))}
+	out.Status = result.Assessed
+	out.SlopePer100Days, out.Interval95 = result.Number(trendUnit*slope), result.Span{result.Number(trendUnit * (slope - half)), result.Number(trendUnit * (slope + half))}
 	out.PValue = 1
 	if slope != 0 {
-		out.PValue = Number(2 * t.Survival(math.Abs(slope)/se))
+		out.PValue = result.Number(2 * t.Survival(math.Abs(slope)/se))
 	}
 	return out
 }
@@ -58,7 +61,7 @@ func trendOf(platform string, m watchedMetric, all []series) FleetTrend {
 type carSums struct{ ty, tt float64 }
 
 // withinCars sums each car with two days or more and notes what was used.
-func withinCars(all []series, out *FleetTrend) []carSums {
+func withinCars(all []series, out *Trend) []carSums {
 	var sums []carSums
 	for i := range all {
 		s := &all[i]
@@ -108,11 +111,11 @@ func jackknifeSlope(cars []carSums) (slope, se, effective float64) {
 }
 
 // callTrends corrects for the number of trends watched, calls those that stand out and puts them first.
-func callTrends(trends []FleetTrend) error {
+func callTrends(trends []Trend) error {
 	var p []float64
 	var at []int
 	for i := range trends {
-		if trends[i].Status == StatusAssessed {
+		if trends[i].Status == result.Assessed {
 			p = append(p, float64(trends[i].PValue))
 			at = append(at, i)
 		}
@@ -122,12 +125,12 @@ func callTrends(trends []FleetTrend) error {
 		return err
 	}
 	for k, i := range at {
-		trends[i].AdjustedP = Number(adjusted[k])
-		trends[i].Signal = adjusted[k] <= healthDiscovery
+		trends[i].AdjustedP = result.Number(adjusted[k])
+		trends[i].Signal = adjusted[k] <= discoveryRate
 		trends[i].Say = trendSentence(&trends[i])
 	}
-	key := func(t FleetTrend) float64 { return orElse(float64(t.PValue), 2) }
-	slices.SortStableFunc(trends, func(a, b FleetTrend) int {
+	key := func(t Trend) float64 { return value.Or(float64(t.PValue), 2) }
+	slices.SortStableFunc(trends, func(a, b Trend) int {
 		switch d := key(a) - key(b); {
 		case d < 0:
 			return -1
@@ -139,16 +142,16 @@ func callTrends(trends []FleetTrend) error {
 	return nil
 }
 
-func trendSentence(t *FleetTrend) string {
+func trendSentence(t *Trend) string {
 	if !t.Signal {
-		return fmt.Sprintf("%s of the platform shows no trend beyond chance in %s of %s.", capital(t.Metric), count(t.Days, "day"), count(t.Cars, "car"))
+		return fmt.Sprintf("%s of the platform shows no trend beyond chance in %s of %s.", say.Capital(t.Metric), say.Count(t.Days, "day"), say.Count(t.Cars, "car"))
 	}
 	verb := "rises"
 	if t.SlopePer100Days < 0 {
 		verb = "falls"
 	}
-	say := fmt.Sprintf("%s %s by %s %s in 100 days over the whole platform, %s to %s.", capital(t.Metric), verb,
-		short(Number(math.Abs(float64(t.SlopePer100Days)))), t.Unit, t.From, t.To)
+	say := fmt.Sprintf("%s %s by %s %s in 100 days over the whole platform, %s to %s.", say.Capital(t.Metric), verb,
+		say.Short(result.Number(math.Abs(float64(t.SlopePer100Days)))), t.Unit, t.From, t.To)
 	if days, ok := daysBetween(t.From, t.To); ok && days < trendOneCycle {
 		say += " Less than two years were logged, so season and ageing cannot be told apart."
 	}

@@ -1,4 +1,4 @@
-package assess
+package health
 
 import (
 	"cmp"
@@ -14,6 +14,11 @@ import (
 	"strings"
 
 	"github.com/google/renameio/v2"
+
+	"headroom/internal/assess"
+	"headroom/internal/result"
+	"headroom/internal/say"
+	"headroom/models/value"
 )
 
 // MemoryFile is where Remember keeps the envelopes, inside the workspace. It is the user's own record and not derived
@@ -32,22 +37,23 @@ const leastWithin = 0.25
 
 // memory is the file. Envelopes are kept as the envelope command shows them.
 type memory struct {
-	Stamp
-	NewestRun string             `json:"newest_run"`
-	Platforms []PlatformEnvelope `json:"platforms"`
+	result.Stamp
+	NewestRun string                    `json:"newest_run"`
+	Platforms []assess.PlatformEnvelope `json:"platforms"`
 }
 
 // Remember keeps today's envelopes for later reviews to compare with and returns the file's path in the workspace.
-func (j *Job) Remember() (string, error) {
-	e, err := j.Envelopes()
+func Remember(job *assess.Job) (string, error) {
+	ws := job.Workspace()
+	e, err := job.Envelopes()
 	if err != nil {
 		return "", err
 	}
-	b, err := json.MarshalIndent(memory{Stamp: j.stamp(memorySchema), NewestRun: j.newestRun(), Platforms: e.Platforms}, "", " ")
+	b, err := json.MarshalIndent(memory{Stamp: job.Stamp(memorySchema), NewestRun: newestRun(ws), Platforms: e.Platforms}, "", " ")
 	if err != nil {
 		return "", fmt.Errorf("fleet memory: %w", err)
 	}
-	path := filepath.Join(j.ws.Dir, filepath.FromSlash(MemoryFile))
+	path := filepath.Join(ws.Dir, filepath.FromSlash(MemoryFile))
 	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 		return "", fmt.Errorf("fleet memory: %w", err)
 	}
@@ -58,8 +64,8 @@ func (j *Job) Remember() (string, error) {
 }
 
 // recall reads the memory; nil without one.
-func (j *Job) recall() (*memory, error) {
-	b, err := os.ReadFile(filepath.Join(j.ws.Dir, filepath.FromSlash(MemoryFile)))
+func recall(dir string) (*memory, error) {
+	b, err := os.ReadFile(filepath.Join(dir, filepath.FromSlash(MemoryFile)))
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
@@ -88,17 +94,17 @@ type cellID struct {
 	rpm, load   float64
 }
 
-func keyOf(c *EnvelopeCell) limitKey {
+func keyOf(c *assess.EnvelopeCell) limitKey {
 	return limitKey{c.Kind, c.FuelClass, c.Metric, c.Side, float64(c.Cell.RPM[0]), float64(c.Cell.LoadPct[0])}
 }
 
 func (k limitKey) cell() cellID { return cellID{k.kind, k.class, k.rpm, k.load} }
 
 // envelopeChanges compares today's envelopes with the remembered ones.
-func (j *Job) envelopeChanges() (EnvelopeChanges, error) {
+func envelopeChanges(job *assess.Job) (EnvelopeChanges, error) {
 	out := EnvelopeChanges{MovedBy: envelopeMoved, PlatformsGained: []string{}, PlatformsLost: []string{},
 		Groups: []MoveGroup{}, Moved: []LimitMove{}, CellsNew: []CellChange{}, CellsGone: []CellChange{}}
-	then, err := j.recall()
+	then, err := recall(job.Workspace().Dir)
 	if err != nil {
 		return out, err
 	}
@@ -107,7 +113,7 @@ func (j *Job) envelopeChanges() (EnvelopeChanges, error) {
 		return out, nil
 	}
 	out.Remembered, out.SinceRun, out.SinceDigest = true, then.NewestRun, then.WorkspaceDigest
-	now, err := j.Envelopes()
+	now, err := job.Envelopes()
 	if err != nil {
 		return out, err
 	}
@@ -125,7 +131,7 @@ func (j *Job) envelopeChanges() (EnvelopeChanges, error) {
 		}
 	}
 	slices.SortStableFunc(out.Moved, func(a, b LimitMove) int {
-		return cmp.Compare(orElse(math.Abs(float64(b.MovedSD)), -1), orElse(math.Abs(float64(a.MovedSD)), -1))
+		return cmp.Compare(value.Or(math.Abs(float64(b.MovedSD)), -1), value.Or(math.Abs(float64(a.MovedSD)), -1))
 	})
 	out.Groups = groupMoves(out.Moved)
 	out.Say = changeSentence(&out)
@@ -133,14 +139,14 @@ func (j *Job) envelopeChanges() (EnvelopeChanges, error) {
 }
 
 // byPlatform leaves out platforms without a single envelope: they have not been shown to run anything.
-func byPlatform(platforms []PlatformEnvelope) map[string]map[limitKey]*EnvelopeCell {
-	out := map[string]map[limitKey]*EnvelopeCell{}
+func byPlatform(platforms []assess.PlatformEnvelope) map[string]map[limitKey]*assess.EnvelopeCell {
+	out := map[string]map[limitKey]*assess.EnvelopeCell{}
 	for i := range platforms {
 		p := &platforms[i]
 		if len(p.Cells) == 0 {
 			continue
 		}
-		out[p.Platform] = map[limitKey]*EnvelopeCell{}
+		out[p.Platform] = map[limitKey]*assess.EnvelopeCell{}
 		for k := range p.Cells {
 			out[p.Platform][keyOf(&p.Cells[k])] = &p.Cells[k]
 		}
@@ -149,7 +155,7 @@ func byPlatform(platforms []PlatformEnvelope) map[string]map[limitKey]*EnvelopeC
 }
 
 // comparePlatform notes limits that moved and cells that came or went.
-func comparePlatform(out *EnvelopeChanges, platform string, was, is map[limitKey]*EnvelopeCell) {
+func comparePlatform(out *EnvelopeChanges, platform string, was, is map[limitKey]*assess.EnvelopeCell) {
 	for _, k := range slices.SortedFunc(maps.Keys(is), compareKeys) {
 		if a := was[k]; a != nil {
 			if m, moved := limitMove(platform, a, is[k]); moved {
@@ -162,7 +168,7 @@ func comparePlatform(out *EnvelopeChanges, platform string, was, is map[limitKey
 }
 
 // missingCells lists the cells of one set of limits that another has no limit in, with their metrics.
-func missingCells(platform string, of, from map[limitKey]*EnvelopeCell) []CellChange {
+func missingCells(platform string, of, from map[limitKey]*assess.EnvelopeCell) []CellChange {
 	known := map[cellID]bool{}
 	for k := range from {
 		known[k.cell()] = true
@@ -191,26 +197,26 @@ func compareKeys(a, b limitKey) int {
 }
 
 // limitMove compares one limit with the remembered one. A limit that was first reached, or is no longer, counts as moved.
-func limitMove(platform string, was, is *EnvelopeCell) (LimitMove, bool) {
+func limitMove(platform string, was, is *assess.EnvelopeCell) (LimitMove, bool) {
 	m := LimitMove{Platform: platform, Kind: is.Kind, FuelClass: is.FuelClass, Cell: is.Cell, Metric: is.Metric, Unit: is.Unit, Side: is.Side,
-		Was: was.Limit, Now: is.Limit, MovedSD: Number(math.NaN()), CarsWas: was.Cars, CarsNow: is.Cars}
+		Was: was.Limit, Now: is.Limit, MovedSD: result.Unknown(), CarsWas: was.Cars, CarsNow: is.Cars}
 	switch {
 	case !was.Limit.Known() && !is.Limit.Known():
 		return m, false
 	case !was.Limit.Known():
 		m.Change = "reached"
-		m.Say = fmt.Sprintf("%s now has cars enough for a limit here.", capital(words(is.Metric)))
+		m.Say = fmt.Sprintf("%s now has cars enough for a limit here.", say.Capital(say.Words(is.Metric)))
 		return m, true
 	case !is.Limit.Known():
 		m.Change = "lost"
-		m.Say = fmt.Sprintf("%s no longer has cars enough for a limit here.", capital(words(is.Metric)))
+		m.Say = fmt.Sprintf("%s no longer has cars enough for a limit here.", say.Capital(say.Words(is.Metric)))
 		return m, true
 	}
 	sd := math.Max(yardstick(is), yardstick(was))
 	if !(sd > 0) {
 		return m, false // no deviation to measure a move by
 	}
-	m.MovedSD = Number(float64(is.Limit-was.Limit) / sd)
+	m.MovedSD = result.Number(float64(is.Limit-was.Limit) / sd)
 	if math.Abs(float64(m.MovedSD)) <= envelopeMoved {
 		return m, false
 	}
@@ -218,13 +224,13 @@ func limitMove(platform string, was, is *EnvelopeCell) (LimitMove, bool) {
 	if (is.Limit > was.Limit) == (is.Side == "upper") {
 		m.Change = "wider"
 	}
-	m.Say = fmt.Sprintf("The %s limit of %s is %s by %s times the deviation of pulls within a car.", is.Side, words(is.Metric), m.Change, short(Number(math.Abs(float64(m.MovedSD)))))
+	m.Say = fmt.Sprintf("The %s limit of %s is %s by %s times the deviation of pulls within a car.", is.Side, say.Words(is.Metric), m.Change, say.Short(result.Number(math.Abs(float64(m.MovedSD)))))
 	return m, true
 }
 
 // yardstick is what a limit's move is measured by: the deviation of pulls within a car, 0 when unknown.
-func yardstick(c *EnvelopeCell) float64 {
-	return math.Max(orElse(float64(c.WithinSD), 0), leastWithin*orElse(float64(c.BetweenSD), 0))
+func yardstick(c *assess.EnvelopeCell) float64 {
+	return math.Max(value.Or(float64(c.WithinSD), 0), leastWithin*value.Or(float64(c.BetweenSD), 0))
 }
 
 // groupMoves counts the moves by metric, keeping the farthest of each; moves are sorted farthest first.
@@ -257,9 +263,9 @@ func groupMoves(moves []LimitMove) []MoveGroup {
 
 func changeSentence(c *EnvelopeChanges) string {
 	parts := []string{
-		fmt.Sprintf("%s moved by more than %g × the deviation of pulls within a car (sd), or came or went with the number of cars", count(len(c.Moved), "limit"), float64(c.MovedBy)),
-		count(len(c.CellsNew), "cell") + " newly visited",
-		count(len(c.CellsGone), "cell") + " no longer",
+		fmt.Sprintf("%s moved by more than %g × the deviation of pulls within a car (sd), or came or went with the number of cars", say.Count(len(c.Moved), "limit"), float64(c.MovedBy)),
+		say.Count(len(c.CellsNew), "cell") + " newly visited",
+		say.Count(len(c.CellsGone), "cell") + " no longer",
 	}
 	if n := len(c.PlatformsGained); n > 0 {
 		parts = append(parts, "platforms gained: "+strings.Join(c.PlatformsGained, ", "))

@@ -1,31 +1,26 @@
-package assess
+package health
 
 import (
 	"cmp"
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 
+	"headroom/internal/assess"
 	"headroom/internal/evidence"
+	"headroom/internal/result"
+	"headroom/internal/say"
 	"headroom/internal/workspace"
 	"headroom/models/lifetime"
+	"headroom/models/value"
 )
 
 // Settings of the outcome proofs.
 const (
-	proofConfidence  = 0.95 // one-sided bounds, two-sided bands
-	fewestInBracket  = 3    // cars in each power bracket, below which the platform is not divided; common practice, no source
-	fewestToCompare  = 6    // failures in two brackets together: at equal exposure 2·0.5⁶ = 0.031 is the first chance below 0.05
-	secondsPerHour   = 3600
-	kilowattPerNmRPM = 2 * math.Pi / 60 / 1000
-)
-
-// Groups of an OutcomeProof.
-const (
-	GroupPlatform  = "platform"
-	GroupPower     = "power"
-	GroupComponent = "component"
+	proofConfidence = 0.95 // one-sided bounds, two-sided bands
+	fewestInBracket = 3    // cars in each power bracket, below which the platform is not divided; common practice, no source
+	fewestToCompare = 6    // failures in two brackets together: at equal exposure 2·0.5⁶ = 0.031 is the first chance below 0.05
+	secondsPerHour  = 3600
 )
 
 // history is what one logged car went through.
@@ -40,58 +35,59 @@ type history struct {
 	retired     string // date, "" while it runs
 }
 
-// outcomes adds what the recorded failures of a platform, or their absence, prove about its logged cars.
-func (j *Job) outcomes(out *Fleet, p *platform, f *platformFit, pulls []*evidence.Row) error {
-	cars := j.histories(p, f, pulls)
-	whole, err := proofOf(p.ID, GroupPlatform, "whole platform", Span{Number(math.NaN()), Number(math.NaN())}, cars, anyFailure)
+// addOutcomes adds what the recorded failures of a platform, or their absence, prove about its logged cars.
+func (f *Fleet) addOutcomes(job *assess.Job, model *assess.Model, platform string, pulls []*evidence.Row) error {
+	cars := histories(job, model, platform, pulls)
+	whole, err := proofOf(platform, GroupPlatform, "whole platform", result.UnknownSpan(), cars, anyFailure)
 	if err != nil {
 		return err
 	}
-	out.Outcomes = append(out.Outcomes, whole)
-	brackets, err := powerBrackets(p.ID, cars)
+	f.Outcomes = append(f.Outcomes, whole)
+	brackets, err := powerBrackets(platform, cars)
 	if err != nil {
 		return err
 	}
-	out.Outcomes = append(out.Outcomes, brackets...)
+	f.Outcomes = append(f.Outcomes, brackets...)
 	if len(cars) > 0 {
-		comparison, err := compareBrackets(p.ID, brackets)
+		comparison, err := compareBrackets(platform, brackets)
 		if err != nil {
 			return err
 		}
-		out.Comparisons = append(out.Comparisons, comparison)
+		f.Comparisons = append(f.Comparisons, comparison)
 	}
-	for _, component := range j.components(p.ID) {
-		o, err := proofOf(p.ID, GroupComponent, component, whole.PowerKW, cars, func(o workspace.Outcome) bool { return o.Component == component })
+	for _, component := range components(job.Workspace(), platform) {
+		o, err := proofOf(platform, GroupComponent, component, whole.PowerKW, cars, func(o workspace.Outcome) bool { return o.Component == component })
 		if err != nil {
 			return err
 		}
-		out.Outcomes = append(out.Outcomes, o)
+		f.Outcomes = append(f.Outcomes, o)
 	}
-	curve, err := survivalOf(p.ID, cars)
+	curve, err := survivalOf(platform, cars)
 	if err != nil {
 		return err
 	}
-	out.Survival = append(out.Survival, curve)
+	f.Survival = append(f.Survival, curve)
 	return nil
 }
 
 func anyFailure(workspace.Outcome) bool { return true }
 
 // histories gathers the logged cars of a platform in the order of their ids.
-func (j *Job) histories(p *platform, f *platformFit, pulls []*evidence.Row) []history {
+func histories(job *assess.Job, model *assess.Model, platform string, pulls []*evidence.Row) []history {
+	ws := job.Workspace()
 	byCar := map[string][]*evidence.Row{}
 	for _, r := range pulls {
 		byCar[r.Vehicle] = append(byCar[r.Vehicle], r)
 	}
 	var out []history
-	for id, v := range j.ws.Vehicles {
-		rows := byCar[j.alias(id)]
-		if v.Platform != p.ID || len(rows) == 0 {
+	for id, v := range ws.Vehicles {
+		rows := byCar[job.Alias(id)]
+		if v.Platform != platform || len(rows) == 0 {
 			continue
 		}
-		h := history{vehicle: j.alias(id), pulls: countPulls(rows), retired: j.retired(id)}
+		h := history{vehicle: job.Alias(id), pulls: evidence.CountPulls(rows), retired: retired(ws, id)}
 		for _, r := range rows {
-			h.hours += orElse(r.Duration, 0) / secondsPerHour
+			h.hours += value.Or(r.Duration, 0) / secondsPerHour
 			if r.Date != "" {
 				h.last = max(h.last, r.Date)
 				if h.first == "" || r.Date < h.first {
@@ -99,8 +95,8 @@ func (j *Job) histories(p *platform, f *platformFit, pulls []*evidence.Row) []hi
 				}
 			}
 		}
-		h.power, h.measured = p.peakPower(f, rows)
-		for _, o := range j.ws.Outcomes {
+		h.power, h.measured = model.PeakPower(rows)
+		for _, o := range ws.Outcomes {
 			if o.Vehicle == id && o.Event == workspace.EventFailure {
 				h.failures = append(h.failures, o)
 			}
@@ -112,8 +108,8 @@ func (j *Job) histories(p *platform, f *platformFit, pulls []*evidence.Row) []hi
 }
 
 // retired is the date a car left the fleet without a failure, "" when it did not.
-func (j *Job) retired(vehicle string) string {
-	for _, o := range j.ws.Outcomes {
+func retired(ws *workspace.Workspace, vehicle string) string {
+	for _, o := range ws.Outcomes {
 		if o.Vehicle == vehicle && o.Event == workspace.EventRetired {
 			return o.Date
 		}
@@ -122,10 +118,10 @@ func (j *Job) retired(vehicle string) string {
 }
 
 // components are those that outcomes.csv names for cars of a platform, sorted.
-func (j *Job) components(platform string) []string {
+func components(ws *workspace.Workspace, platform string) []string {
 	var out []string
-	for _, o := range j.ws.Outcomes {
-		if v := j.ws.Vehicles[o.Vehicle]; v != nil && v.Platform == platform && o.Component != "" {
+	for _, o := range ws.Outcomes {
+		if v := ws.Vehicles[o.Vehicle]; v != nil && v.Platform == platform && o.Component != "" {
 			out = append(out, o.Component)
 		}
 	}
@@ -133,44 +129,9 @@ func (j *Job) components(platform string) []string {
 	return slices.Compact(out)
 }
 
-// peakPower is a car's peak brake power, kW: the median over its pulls of each pull's largest torque × speed, so that
-// one odd sample does not move a car to another bracket. Torque is the logged one where the car logs it; else the
-// cycle's with the level the fleet's measurements give it, at the cell of each pull that burns most air per second.
-func (p *platform) peakPower(f *platformFit, rows []*evidence.Row) (kW float64, measured bool) {
-	seen, modelled := map[string]float64{}, map[string]*evidence.Row{}
-	for _, r := range rows {
-		id := pullID(r)
-		for _, at := range []*evidence.Sample{&r.Bound, &r.Peak} {
-			if known(at.Torque) {
-				seen[id] = math.Max(seen[id], kilowattPerNmRPM*at.Torque*at.RPM)
-			}
-		}
-		if best := modelled[id]; known(r.Load) && (best == nil || r.Load*r.RPM > best.Load*best.RPM) {
-			modelled[id] = r
-		}
-	}
-	var peaks []float64
-	for _, v := range seen {
-		peaks = append(peaks, v)
-	}
-	if len(peaks) > 0 {
-		return median(peaks), true
-	}
-	const torqueBias = 0.08 // of the cycle's level, as for the metric torque
-	for _, r := range modelled {
-		s := stateOf(r)
-		p.simulate(&s)
-		factor := f.Levels["torque"].factor(&s, r.Vehicle, torqueBias)
-		if v := kilowattPerNmRPM * s.sim.torqueNm * factor * s.rpm; known(v) && v > 0 {
-			peaks = append(peaks, v)
-		}
-	}
-	return median(peaks), false
-}
-
 // proofOf is what a group of cars proves about failures of one kind.
-func proofOf(platform, group, name string, power Span, cars []history, counts func(workspace.Outcome) bool) (OutcomeProof, error) {
-	nan := Number(math.NaN())
+func proofOf(platform, group, name string, power result.Span, cars []history, counts func(workspace.Outcome) bool) (OutcomeProof, error) {
+	nan := result.Unknown()
 	out := OutcomeProof{Platform: platform, Group: group, Name: name, PowerKW: power, Cars: len(cars),
 		ShareUpper: nan, PullsUpper: nan, HoursUpper: nan}
 	hours := 0.0
@@ -188,7 +149,7 @@ func proofOf(platform, group, name string, power Span, cars []history, counts fu
 		out.Pulls += cars[i].pulls
 		hours += cars[i].hours
 	}
-	out.Hours = Number(hours)
+	out.Hours = result.Number(hours)
 	if len(cars) == 0 {
 		out.Say = "No car here has logged a pull: nothing is proven."
 		return out, nil
@@ -198,13 +159,13 @@ func proofOf(platform, group, name string, power Span, cars []history, counts fu
 	if err != nil {
 		return out, err
 	}
-	out.ShareUpper, out.PullsUpper, out.Say = Number(proof.ShareUpper), Number(proof.RateUpper), sentenceCase(proof.Say)+"."
+	out.ShareUpper, out.PullsUpper, out.Say = result.Number(proof.ShareUpper), result.Number(proof.RateUpper), say.Capital(proof.Say)+"."
 	if hours > 0 {
 		upper, err := lifetime.RateUpper(out.Failures, hours, proofConfidence)
 		if err != nil {
 			return out, err
 		}
-		out.HoursUpper = Number(upper)
+		out.HoursUpper = result.Number(upper)
 	}
 	return out, nil
 }
@@ -214,7 +175,7 @@ func proofOf(platform, group, name string, power Span, cars []history, counts fu
 func powerBrackets(platform string, cars []history) ([]OutcomeProof, error) {
 	var powered []history
 	for i := range cars {
-		if known(cars[i].power) {
+		if value.Known(cars[i].power) {
 			powered = append(powered, cars[i])
 		}
 	}
@@ -226,16 +187,16 @@ func powerBrackets(platform string, cars []history) ([]OutcomeProof, error) {
 	edge := func(i int) float64 { return math.Round((powered[i-1].power + powered[i].power) / 2) }
 	first, second := (n+1)/3, (2*n+1)/3
 	low, high := edge(first), edge(second)
-	nan := Number(math.NaN())
+	nan := result.Unknown()
 	var out []OutcomeProof
 	for _, b := range []struct {
 		name string
-		span Span
+		span result.Span
 		cars []history
 	}{
-		{fmt.Sprintf("up to %.0f kW", low), Span{nan, Number(low)}, powered[:first]},
-		{fmt.Sprintf("%.0f to %.0f kW", low, high), Span{Number(low), Number(high)}, powered[first:second]},
-		{fmt.Sprintf("over %.0f kW", high), Span{Number(high), nan}, powered[second:]},
+		{fmt.Sprintf("up to %.0f kW", low), result.Span{nan, result.Number(low)}, powered[:first]},
+		{fmt.Sprintf("%.0f to %.0f kW", low, high), result.Span{result.Number(low), result.Number(high)}, powered[first:second]},
+		{fmt.Sprintf("over %.0f kW", high), result.Span{result.Number(high), nan}, powered[second:]},
 	} {
 		o, err := proofOf(platform, GroupPower, b.name, b.span, b.cars, anyFailure)
 		if err != nil {
@@ -255,8 +216,8 @@ func powerBrackets(platform string, cars []history) ([]OutcomeProof, error) {
 
 // compareBrackets compares the failure rates of the strongest and the weakest cars, where enough failed to tell.
 func compareBrackets(platform string, brackets []OutcomeProof) (RateComparison, error) {
-	nan := Number(math.NaN())
-	out := RateComparison{Platform: platform, Status: StatusNotAssessed, Ratio: nan, Interval95: Span{nan, nan}, PValue: nan}
+	nan := result.Unknown()
+	out := RateComparison{Platform: platform, Status: result.NotAssessed, Ratio: nan, Interval95: result.Span{nan, nan}, PValue: nan}
 	if len(brackets) == 0 {
 		out.Say = fmt.Sprintf("Not divided by power: it takes %d cars of known peak power.", 3*fewestInBracket)
 		return out, nil
@@ -264,7 +225,7 @@ func compareBrackets(platform string, brackets []OutcomeProof) (RateComparison, 
 	weak, strong := brackets[0], brackets[len(brackets)-1]
 	out.A, out.B = strong.Name, weak.Name
 	if total := weak.Failures + strong.Failures; total < fewestToCompare {
-		out.Say = fmt.Sprintf("%s in the weakest and strongest cars together: that more power fails sooner, or does not, cannot be read from fewer than %d.", count(total, "failure"), fewestToCompare)
+		out.Say = fmt.Sprintf("%s in the weakest and strongest cars together: that more power fails sooner, or does not, cannot be read from fewer than %d.", say.Count(total, "failure"), fewestToCompare)
 		return out, nil
 	}
 	group := func(o OutcomeProof) lifetime.Group {
@@ -274,21 +235,21 @@ func compareBrackets(platform string, brackets []OutcomeProof) (RateComparison, 
 	if err != nil {
 		return out, err
 	}
-	out.Status = StatusAssessed
-	out.Ratio, out.Interval95, out.PValue = Number(r.Ratio), Span{Number(r.Low), Number(r.High)}, Number(r.PValue)
+	out.Status = result.Assessed
+	out.Ratio, out.Interval95, out.PValue = result.Number(r.Ratio), result.Span{result.Number(r.Low), result.Number(r.High)}, result.Number(r.PValue)
 	verdict := "is more than chance explains"
 	if r.PValue > 1-proofConfidence {
 		verdict = "may be chance"
 	}
 	out.Say = fmt.Sprintf("Failures per logged pull, cars %s against %s: %d against %d in %d and %d pulls. The difference %s (exact p = %s).",
-		strong.Name, weak.Name, strong.Failures, weak.Failures, strong.Pulls, weak.Pulls, verdict, short(out.PValue))
+		strong.Name, weak.Name, strong.Failures, weak.Failures, strong.Pulls, weak.Pulls, verdict, say.Short(out.PValue))
 	return out, nil
 }
 
 // survivalOf is the share of a platform's cars still running over the days since their first log. A car leaves at its
 // first failure, when it is retired, or with its newest log, whichever the workspace knows; nothing is extended past it.
 func survivalOf(platform string, cars []history) (Survival, error) {
-	out := Survival{Platform: platform, Unit: "days since the first log", Points: []SurvivalPoint{}, ObservedTo: Number(math.NaN())}
+	out := Survival{Platform: platform, Unit: "days since the first log", Points: []SurvivalPoint{}, ObservedTo: result.Unknown()}
 	var seen []lifetime.Observation
 	for i := range cars {
 		exit, failed := cars[i].exit()
@@ -309,15 +270,15 @@ func survivalOf(platform string, cars []history) (Survival, error) {
 	}
 	out.Cars, out.Failures = curve.Cars, curve.Failures
 	for _, p := range curve.Points {
-		out.Points = append(out.Points, SurvivalPoint{Days: Number(p.Time), AtRisk: p.AtRisk, Failures: p.Failures, Censored: p.Censored,
-			Running: Number(p.Survival), Band95: Span{Number(p.Low), Number(p.High)}})
+		out.Points = append(out.Points, SurvivalPoint{Days: result.Number(p.Time), AtRisk: p.AtRisk, Failures: p.Failures, Censored: p.Censored,
+			Running: result.Number(p.Survival), Band95: result.Span{result.Number(p.Low), result.Number(p.High)}})
 	}
 	last := out.Points[len(out.Points)-1]
 	out.ObservedTo = last.Days
 	out.Say = fmt.Sprintf("After %.0f days, the longest any car was followed, %s still run (95 %% band %s to %s; %s failed, %s in the last step). Nothing is said beyond.",
-		float64(last.Days), percent(last.Running), percent(last.Band95[0]), percent(last.Band95[1]), count(out.Failures, "car"), count(last.AtRisk, "car"))
+		float64(last.Days), say.Percent(last.Running), say.Percent(last.Band95[0]), say.Percent(last.Band95[1]), say.Count(out.Failures, "car"), say.Count(last.AtRisk, "car"))
 	if out.LeftOut > 0 {
-		out.Say += fmt.Sprintf(" %s could not be placed in time.", count(out.LeftOut, "car"))
+		out.Say += fmt.Sprintf(" %s could not be placed in time.", say.Count(out.LeftOut, "car"))
 	}
 	return out, nil
 }
@@ -337,6 +298,3 @@ func (h *history) exit() (date string, failed bool) {
 	}
 	return date, true
 }
-
-// sentenceCase capitalises a sentence that may begin with a number.
-func sentenceCase(s string) string { return strings.ToUpper(s[:min(1, len(s))]) + s[min(1, len(s)):] }

@@ -1,16 +1,20 @@
-package assess
+package backtest
 
 import (
 	"bytes"
 	"encoding/json"
+	"maps"
 	"math"
 	"slices"
 	"strings"
 	"testing"
 
+	"headroom/internal/assess"
 	"headroom/internal/evidence"
-	"headroom/internal/store"
+	"headroom/internal/fleettest"
+	"headroom/internal/result"
 	"headroom/internal/workspace"
+	"headroom/models/value"
 )
 
 // Worked by hand. Two revisions of knock: 0.1 stated, 0 of 4 crossed; 0.6 stated, 2 of 4 crossed. Base rate known 0.2
@@ -21,10 +25,10 @@ import (
 //	log:   −(4·ln 0.9 + 2·ln 0.6 + 2·ln 0.4)/8
 //	bins:  0.1 → 0 (off by 0.1), 0.6 → 0.5 (off by 0.1)
 func TestScoresOfAListByHand(t *testing.T) {
-	made := []BacktestPrediction{
-		{Revision: "a", Hazard: "knock", Status: StatusThin, ProbabilityPerPull: 0.1, BaseRate: 0.2, Naive: 0.1, Pulls: 4, Inside: true, expected: 0.98,
-			Margins: []BacktestMargin{{Pulls: 4, Held: 3, Below: 1}}},
-		{Revision: "b", Hazard: "knock", Status: StatusAssessed, ProbabilityPerPull: 0.6, BaseRate: 0.3, Naive: 0.9, Pulls: 4, Crossed: 2, expected: 0.92},
+	made := []Prediction{
+		{Revision: "a", Hazard: "knock", Status: result.Thin, ProbabilityPerPull: 0.1, BaseRate: 0.2, Naive: 0.1, Pulls: 4, Inside: true, expected: 0.98,
+			Margins: []Margin{{Pulls: 4, Held: 3, Below: 1}}},
+		{Revision: "b", Hazard: "knock", Status: result.Assessed, ProbabilityPerPull: 0.6, BaseRate: 0.3, Naive: 0.9, Pulls: 4, Crossed: 2, expected: 0.92},
 	}
 	s, err := scoreOf("knock", made, 1)
 	if err != nil {
@@ -32,7 +36,7 @@ func TestScoresOfAListByHand(t *testing.T) {
 	}
 	for _, c := range []struct {
 		what string
-		got  Number
+		got  result.Number
 		want float64
 	}{
 		{"stated", s.Stated, 0.35}, {"base rate", s.BaseRate, 0.25},
@@ -62,7 +66,7 @@ func TestScoresOfAListByHand(t *testing.T) {
 // Without a crossing, and with nothing but crossings, skill is null with the reason; the other scores stand.
 func TestNoSkillWithoutBothOutcomes(t *testing.T) {
 	for crossed, word := range map[int]string{0: "no pull crossed", 3: "every pull crossed"} {
-		s, err := scoreOf("lean", []BacktestPrediction{{Revision: "a", ProbabilityPerPull: 0.2, BaseRate: 0.2, Naive: 0.1, Pulls: 3, Crossed: crossed}}, 1)
+		s, err := scoreOf("lean", []Prediction{{Revision: "a", ProbabilityPerPull: 0.2, BaseRate: 0.2, Naive: 0.1, Pulls: 3, Crossed: crossed}}, 1)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -77,9 +81,9 @@ func TestNoSkillWithoutBothOutcomes(t *testing.T) {
 }
 
 // One job's backtest of a fleet of six cars, for several tests.
-func smallBacktest(t *testing.T, j *Job, jobs int) *Backtest {
+func smallBacktest(t *testing.T, job *assess.Job, jobs int) *Record {
 	t.Helper()
-	b, err := j.Backtest(jobs, func(int, int) {})
+	b, err := Run(job, jobs, func(int, int) {})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -89,13 +93,13 @@ func smallBacktest(t *testing.T, j *Job, jobs int) *Backtest {
 // Every revision with own pulls is predicted or listed, every hazard has a record or a reason, counts agree, nothing
 // was fitted to rows of the day or later, and one and two workers give the same bytes.
 func TestBacktestIsWholeAndDeterministic(t *testing.T) {
-	j := openJob(t, smallDir(t))
+	j := openJob(t, fleettest.Small(t))
 	b := smallBacktest(t, j, 1)
 	one, err := json.Marshal(b)
 	if err != nil {
 		t.Fatal(err)
 	}
-	two, err := json.Marshal(smallBacktest(t, openJob(t, smallDir(t)), 2))
+	two, err := json.Marshal(smallBacktest(t, openJob(t, fleettest.Small(t)), 2))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -117,7 +121,7 @@ func TestBacktestIsWholeAndDeterministic(t *testing.T) {
 	if pulls != b.Overall.Pulls || predictions != len(b.Predictions) || predictions != b.Overall.Bands.Counts {
 		t.Errorf("hazards hold %d pulls and %d predictions, all %d and %d", pulls, predictions, b.Overall.Pulls, len(b.Predictions))
 	}
-	cylinder := b.Hazards[slices.IndexFunc(b.Hazards, func(s BacktestScore) bool { return s.Hazard == workspace.CylinderPressure })]
+	cylinder := b.Hazards[slices.IndexFunc(b.Hazards, func(s Score) bool { return s.Hazard == workspace.CylinderPressure })]
 	if cylinder.Status != StatusNotScored || !strings.Contains(cylinder.Why, "no log can measure it") {
 		t.Errorf("cylinder pressure cannot be measured: %+v", cylinder)
 	}
@@ -131,24 +135,24 @@ func TestBacktestIsWholeAndDeterministic(t *testing.T) {
 // The plan keeps its promise by construction: no fit and no bench sees a row of the revision's first own day or later,
 // or of the revision itself, and rows without a date are on neither side.
 func TestPlanKnowsOnlyWhatWasBefore(t *testing.T) {
-	j := openJob(t, smallDir(t))
-	for id := range j.ws.Platforms {
+	j := openJob(t, fleettest.Small(t))
+	for id := range j.Workspace().Platforms {
 		rows := storedRows(t, j, id)
 		for i := range rows {
 			if i%17 == 0 {
 				rows[i].Date = ""
 			}
 		}
-		p := j.planFrom(id, rows)
+		p := planOf(j, id, rows)
 		if want := (len(rows) + 16) / 17; p.undated != want || len(p.rows)+want != len(rows) {
 			t.Errorf("%s: %d rows left out, want %d", id, p.undated, want)
 		}
-		if len(p.tasks) < 3 || len(p.before) < 2 {
-			t.Fatalf("%s: %d revisions, %d fits: nothing is tested", id, len(p.tasks), len(p.before))
+		if len(p.tasks) < 3 || len(p.fits) < 2 {
+			t.Fatalf("%s: %d revisions, %d fits: nothing is tested", id, len(p.tasks), len(p.fits))
 		}
 		known := 0
-		for i, day := range p.before {
-			n := countPulls(pullRows(p.rowsBefore(day)))
+		for i, f := range p.fits {
+			n := evidence.CountPulls(evidence.PullRows(p.rowsBefore(f.before)))
 			if i > 0 && float64(n) < refitGrowth*float64(known) {
 				t.Errorf("%s: fit %d follows at %d pulls after %d", id, i, n, known)
 			}
@@ -160,8 +164,8 @@ func TestPlanKnowsOnlyWhatWasBefore(t *testing.T) {
 					t.Errorf("%s of %s knows a row of %s on %q", task.rev.ID, task.date, r.Revision, r.Date)
 				}
 			}
-			if task.fit >= 0 && p.before[task.fit] > task.date {
-				t.Errorf("%s of %s uses a fit of %s", task.rev.ID, task.date, p.before[task.fit])
+			if task.fit != nil && task.fit.before > task.date {
+				t.Errorf("%s of %s uses a fit of %s", task.rev.ID, task.date, task.fit.before)
 			}
 			for _, r := range task.own {
 				if r.Revision != task.rev.ID || r.Date < task.date {
@@ -175,10 +179,10 @@ func TestPlanKnowsOnlyWhatWasBefore(t *testing.T) {
 // Spoiling every row from a day on, the revision's own rows included, leaves each prediction made up to that day as it
 // was, to the byte; what the revision is then seen to do is another matter.
 func TestLaterLogsCannotMoveEarlierPredictions(t *testing.T) {
-	j := openJob(t, smallDir(t))
-	id := slices.Min(keysOf(j.ws.Platforms))
+	j := openJob(t, fleettest.Small(t))
+	id := slices.Min(slices.Collect(maps.Keys(j.Workspace().Platforms)))
 	rows := storedRows(t, j, id)
-	p := j.planFrom(id, rows)
+	p := planOf(j, id, rows)
 	last := p.tasks[len(p.tasks)/2]
 	honest := foretold(t, j, id, rows, last.date)
 	spoilt := slices.Clone(rows)
@@ -212,29 +216,25 @@ func TestLaterLogsCannotMoveEarlierPredictions(t *testing.T) {
 }
 
 // foretold is what a backtest says up to a day, without what was seen.
-func foretold(t *testing.T, j *Job, id string, rows []evidence.Row, day string) string {
+func foretold(t *testing.T, j *assess.Job, id string, rows []evidence.Row, day string) string {
 	t.Helper()
-	p := j.planFrom(id, rows)
+	p := planOf(j, id, rows)
 	var out strings.Builder
 	for _, task := range p.tasks {
-		if task.date > day || task.fit < 0 {
+		if task.date > day || task.fit == nil {
 			continue
 		}
-		if p.fits[task.fit] == nil {
-			f, err := p.fitPlatform(p.rowsBefore(p.before[task.fit]))
-			if err != nil {
-				t.Fatal(err)
-			}
-			p.fits[task.fit] = f
+		if task.fit.model == nil {
+			task.fit.learn(j)
 		}
-		made, err := j.predictBefore(p, task)
+		made, err := task.predict(j)
 		if err != nil {
 			t.Fatal(err)
 		}
 		for _, m := range made {
 			m.Crossed, m.Inside = 0, false
 			for i := range m.Margins {
-				m.Margins[i] = BacktestMargin{Metric: m.Margins[i].Metric, Band90: m.Margins[i].Band90}
+				m.Margins[i] = Margin{Metric: m.Margins[i].Metric, Band90: m.Margins[i].Band90}
 			}
 			b, err := json.Marshal(m)
 			if err != nil {
@@ -252,84 +252,70 @@ func foretold(t *testing.T, j *Job, id string, rows []evidence.Row, day string) 
 // A pull crosses where a measured metric passes its limit in any cell or retard passes the tolerated one; what was not
 // measured says nothing; the last log before the day decides the naive rule.
 func TestSeenCrossings(t *testing.T) {
-	j := openJob(t, smallDir(t))
-	p := newPlatform(j.ws, j.ws.Platforms["kestrel-20t"])
+	j := openJob(t, fleettest.Small(t))
+	model, err := j.Model("kestrel-20t")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := j.Workspace().Platforms["kestrel-20t"]
 	nan := math.NaN()
 	tolerated := p.KnockControl.ToleratedRetardDeg
 	limit := *p.LimitsFor(workspace.ChargeTemperature)[0].Value
 	row := func(date string, segment int32, retard, charge float64) *evidence.Row {
-		return &evidence.Row{Vehicle: "car-x", Run: "run-" + date, Date: date, Segment: segment, RPM: 4000, Load: 150, KnockLogged: known(retard), RetardMax: retard, ChargeTemperatureMax: charge}
+		return &evidence.Row{Vehicle: "car-x", Run: "run-" + date, Date: date, Segment: segment, RPM: 4000, Load: 150, KnockLogged: value.Known(retard), RetardMax: retard, ChargeTemperatureMax: charge}
 	}
 	rows := []*evidence.Row{
 		row("2025-01-01", 0, tolerated, limit-5), row("2025-01-01", 0, tolerated+0.1, limit), // one pull, second cell past
 		row("2025-01-01", 1, 0, nan), row("2025-02-01", 0, nan, limit+0.1), row("2025-02-01", 1, 0.5, limit-20),
 	}
-	hazard := func(name string) workspace.HazardInfo { h, _ := workspace.HazardNamed(name); return h }
 	for _, c := range []struct {
 		hazard, metric string
 		pulls, crossed int
-	}{{workspace.Knock, knockMetric, 3, 1}, {workspace.ChargeTemperature, "charge_temperature", 3, 1}, {workspace.CylinderPressure, "peak_pressure", 0, 0}} {
-		n, k := tally(p.outcomes(hazard(c.hazard), []string{c.metric}, rows))
+	}{{workspace.Knock, assess.KnockMargin, 3, 1}, {workspace.ChargeTemperature, "charge_temperature", 3, 1}, {workspace.CylinderPressure, "peak_pressure", 0, 0}} {
+		n, k := tally(outcomes(model, c.hazard, []string{c.metric}, rows))
 		if n != c.pulls || k != c.crossed {
 			t.Errorf("%s: %d of %d crossed, want %d of %d", c.hazard, k, n, c.crossed, c.pulls)
 		}
 	}
-	if m := p.pullMargins("charge_temperature", hazard(workspace.ChargeTemperature), rows)["run-2025-02-01#1"]; m != 20 {
+	if m := model.PullMargins(workspace.ChargeTemperature, "charge_temperature", rows)["run-2025-02-01#1"]; m != 20 {
 		t.Errorf("margin %g, want 20", m)
 	}
-	task := &backtestTask{car: "car-x"}
 	for _, c := range []struct {
 		hazard, metric string
 		rows           []*evidence.Row
 		want           float64
 	}{
 		{workspace.ChargeTemperature, "charge_temperature", rows, 2.5 / 3},   // last log outside, 2 pulls
-		{workspace.Knock, knockMetric, rows, 0.5 / 2},                        // last log inside, 1 pull with retard
-		{workspace.Knock, knockMetric, rows[:3], 2.5 / 3},                    // the log before: outside
+		{workspace.Knock, assess.KnockMargin, rows, 0.5 / 2},                 // last log inside, 1 pull with retard
+		{workspace.Knock, assess.KnockMargin, rows[:3], 2.5 / 3},             // the log before: outside
 		{workspace.ChargeTemperature, "charge_temperature", rows[2:3], 0.07}, // never measured: the base rate
 	} {
-		if got := p.naiveOf(task, c.rows, hazard(c.hazard), []string{c.metric}); math.Abs(got-c.want) > 1e-12 {
+		if got := naive(model, "car-x", c.hazard, []string{c.metric}, c.rows, 0.07); math.Abs(got-c.want) > 1e-12 {
 			t.Errorf("%s over %d rows: %g, want %g", c.hazard, len(c.rows), got, c.want)
 		}
 	}
 }
 
-// naiveOf is the naive rule with a base rate of 0.07.
-func (p *platform) naiveOf(task *backtestTask, rows []*evidence.Row, h workspace.HazardInfo, metrics []string) float64 {
-	return (&backtestPlatform{platform: p}).naive(task, rows, h, metrics, 0.07)
-}
-
 // A hardware change after a revision's date was not known then.
 func TestLaterHardwareChangeIsNotKnown(t *testing.T) {
 	ws := &workspace.Workspace{Vehicles: map[string]*workspace.Vehicle{"car-x": {ID: "car-x", HardwareDate: "2025-06-01"}}}
-	j := &Job{ws: ws}
 	for date, want := range map[string]string{"2025-05-31": "", "2025-06-01": "2025-06-01", "2026-01-01": "2025-06-01"} {
-		then := j.asOf(&backtestTask{rev: &workspace.Revision{Vehicle: "car-x"}, date: date})
-		if got := then.Vehicles["car-x"].HardwareDate; got != want {
+		then := &task{rev: &workspace.Revision{Vehicle: "car-x"}, date: date}
+		if got := then.hardwareKnown(ws); got != want {
 			t.Errorf("on %s the hardware change is %q, want %q", date, got, want)
 		}
 	}
-	if ws.Vehicles["car-x"].HardwareDate == "" {
-		t.Error("the workspace was changed")
-	}
 }
 
-func storedRows(t *testing.T, j *Job, id string) []evidence.Row {
+// storedRows are a platform's rows, for a test that may spoil them.
+func storedRows(t *testing.T, j *assess.Job, id string) []evidence.Row {
 	t.Helper()
-	rows, err := j.store.Rows(store.Filter{Platform: id})
+	rows, err := j.Evidence(id)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if len(rows) == 0 {
 		t.Fatalf("no evidence of %s", id)
 	}
-	return rows
-}
-
-func keysOf[V any](m map[string]V) []string {
-	var out []string
-	for k := range m {
-		out = append(out, k)
-	}
-	return out
+	return slices.Clone(rows)
 }

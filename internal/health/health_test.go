@@ -1,4 +1,4 @@
-package assess
+package health
 
 import (
 	"encoding/json"
@@ -7,14 +7,15 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"reflect"
 	"slices"
 	"strings"
 	"testing"
 
+	"headroom/internal/assess"
 	"headroom/internal/demo"
 	"headroom/internal/evidence"
-	"headroom/internal/ingest"
+	"headroom/internal/fleettest"
+	"headroom/internal/result"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
 	"headroom/models/drift"
@@ -24,28 +25,25 @@ import (
 var buildsUp = map[string]string{"boost_leak": "wastegate duty", "knock_level_drift": "knock retard"}
 
 // chartsOf runs a design over the ingested fleet in dir and returns its charts, called, with the truth.
-func chartsOf(t *testing.T, dir string, d healthDesign, watch []watchedMetric, season float64) ([]FleetCar, demo.Truth) {
+func chartsOf(t *testing.T, dir string, d design, watch []watchedMetric, season float64) ([]CarDrift, demo.Truth) {
 	t.Helper()
 	truth, err := demo.ReadTruth(dir)
 	if err != nil {
 		t.Fatal(err)
 	}
-	st, err := store.Open(ingest.StoreDir(dir))
-	if err != nil {
-		t.Fatal(err)
-	}
+	_, st := fleettest.Open(t, dir)
 	platforms := map[string]bool{}
 	for _, c := range truth.Fleet {
 		platforms[c.Platform] = true
 	}
-	var cars []FleetCar
+	var cars []CarDrift
 	for id := range platforms {
 		rows, err := st.Rows(store.Filter{Platform: id})
 		if err != nil {
 			t.Fatal(err)
 		}
 		for k, m := range watch {
-			days, err := dailyResiduals(m, pullRows(rows))
+			days, err := dailyResiduals(m, evidence.PullRows(rows))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -83,7 +81,7 @@ func addSeason(days []series, size, phase float64) {
 // callTally counts planted faults that build up and were found, calls on cars with any fault, and calls on healthy cars.
 type callTally struct{ planted, found, faulty, wrong int }
 
-func (n *callTally) add(cars []FleetCar, truth demo.Truth) {
+func (n *callTally) add(cars []CarDrift, truth demo.Truth) {
 	faults := map[string]demo.FaultTruth{}
 	for _, c := range truth.Fleet {
 		for _, f := range c.Faults {
@@ -111,12 +109,12 @@ func (n *callTally) add(cars []FleetCar, truth demo.Truth) {
 // The faults of the demo that build up are called in the right metric and direction, and their onset lies among the
 // logs in which they truly grow, give or take one log.
 func TestHealthFindsPlantedFaults(t *testing.T) {
-	dir := demoDir(t)
+	dir := fleettest.Demo(t)
 	truth, err := demo.ReadTruth(dir)
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := openJob(t, dir).Fleet()
+	r, err := Review(openJob(t, dir))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -128,7 +126,7 @@ func TestHealthFindsPlantedFaults(t *testing.T) {
 				continue
 			}
 			checked++
-			at := slices.IndexFunc(r.Cars, func(c FleetCar) bool { return c.Vehicle == car.Vehicle && c.Metric == metric })
+			at := slices.IndexFunc(r.Cars, func(c CarDrift) bool { return c.Vehicle == car.Vehicle && c.Metric == metric })
 			if at < 0 || !r.Cars[at].Signal || !(r.Cars[at].Shift > 0) {
 				t.Errorf("%s, %s: %s has not been called as risen", car.Vehicle, f.Fault, metric)
 				continue
@@ -145,7 +143,7 @@ func TestHealthFindsPlantedFaults(t *testing.T) {
 	}
 	var n callTally
 	n.add(r.Cars, truth)
-	if n.wrong > 1 || r.Drift.Called != n.faulty+n.wrong || float64(r.Drift.ExpectedFalse) > healthDiscovery*float64(r.Drift.Called) {
+	if n.wrong > 1 || r.Drift.Called != n.faulty+n.wrong || float64(r.Drift.ExpectedFalse) > discoveryRate*float64(r.Drift.Called) {
 		t.Errorf("%d healthy charts called, %d on faulty cars; the review says %+v", n.wrong, n.faulty, r.Drift)
 	}
 }
@@ -171,7 +169,7 @@ func TestHealthFalseCalls(t *testing.T) {
 		n.add(cars, truth)
 	}
 	calls := float64(n.faulty + n.wrong)
-	if allowed := healthDiscovery*calls + 2*math.Sqrt(healthDiscovery*(1-healthDiscovery)*calls); float64(n.wrong) > allowed {
+	if allowed := discoveryRate*calls + 2*math.Sqrt(discoveryRate*(1-discoveryRate)*calls); float64(n.wrong) > allowed {
 		t.Errorf("%d of %.0f calls are false, at most %.1f go with the promise", n.wrong, calls, allowed)
 	}
 	if n.found*2 < n.planted {
@@ -186,7 +184,7 @@ func seeded(t *testing.T, seed uint64, cars int) string {
 	if _, err := demo.Build(dir, demo.Options{Seed: seed, Cars: cars, TruthPulls: 1}); err != nil {
 		t.Fatal(err)
 	}
-	if err := bring(dir); err != nil {
+	if err := fleettest.Ingest(dir); err != nil {
 		t.Fatal(err)
 	}
 	return dir
@@ -211,17 +209,17 @@ func TestHealthDesign(t *testing.T) {
 	}
 	designs := []struct {
 		name  string
-		d     healthDesign
+		d     design
 		watch []watchedMetric
 	}{
-		{"EWMA 0.1", healthDesign{2, 3, 45, ewma(0.1)}, watchedMetrics},
-		{"EWMA 0.2", healthDesign{2, 3, 45, ewma(0.2)}, watchedMetrics},
-		{"EWMA 0.3", healthDesign{2, 3, 45, ewma(0.3)}, watchedMetrics},
-		{"CUSUM 0.5", healthDesign{2, 3, 45, cusum(0.5)}, watchedMetrics},
-		{"CUSUM 1", healthDesign{2, 3, 45, cusum(1)}, watchedMetrics},
-		{"EWMA 0.1, spread of two days", healthDesign{2, 2, 45, ewma(0.1)}, watchedMetrics},
-		{"EWMA 0.1, fleet left in", healthDesign{2, 3, 0, ewma(0.1)}, watchedMetrics},
-		{"EWMA 0.1, no commanded values", healthDesign{2, 3, 45, ewma(0.1)}, blind},
+		{"EWMA 0.1", design{2, 3, 45, ewma(0.1)}, watchedMetrics},
+		{"EWMA 0.2", design{2, 3, 45, ewma(0.2)}, watchedMetrics},
+		{"EWMA 0.3", design{2, 3, 45, ewma(0.3)}, watchedMetrics},
+		{"CUSUM 0.5", design{2, 3, 45, cusum(0.5)}, watchedMetrics},
+		{"CUSUM 1", design{2, 3, 45, cusum(1)}, watchedMetrics},
+		{"EWMA 0.1, spread of two days", design{2, 2, 45, ewma(0.1)}, watchedMetrics},
+		{"EWMA 0.1, fleet left in", design{2, 3, 0, ewma(0.1)}, watchedMetrics},
+		{"EWMA 0.1, no commanded values", design{2, 3, 45, ewma(0.1)}, blind},
 	}
 	plain, season := make([]callTally, len(designs)), make([]callTally, len(designs))
 	for seed := uint64(1); seed <= 14; seed++ {
@@ -241,19 +239,6 @@ func TestHealthDesign(t *testing.T) {
 	}
 }
 
-// blankRow is a row in which nothing was logged.
-func blankRow() evidence.Row {
-	var r evidence.Row
-	v := reflect.ValueOf(&r).Elem()
-	for i := range v.NumField() {
-		if v.Field(i).Kind() == reflect.Float64 {
-			v.Field(i).SetFloat(math.NaN())
-		}
-	}
-	r.Kind, r.Platform = evidence.KindPull, "p"
-	return r
-}
-
 // boostedFleet is ten cars with four days each, whose wastegate duty follows the boost target; after the second day the
 // calibration of car-00 asks for more boost. Without targets the logs do not show why.
 func boostedFleet(targets bool) []*evidence.Row {
@@ -267,7 +252,7 @@ func boostedFleet(targets bool) []*evidence.Row {
 			}
 			shared := 0.5 * rng.NormFloat64()
 			for k := range 12 {
-				r := blankRow()
+				r := fleettest.BlankRow()
 				r.Vehicle, r.Revision, r.Date = fmt.Sprintf("car-%02d", car), revision, fmt.Sprintf("2025-%02d-%02d", 1+3*day, 1+2*car)
 				r.Run, r.RPM, r.Load = fmt.Sprintf("%d-%d", car, day), 3000+250*float64(k), 140+4*float64(k)
 				r.WastegateDuty = 40 + 0.3*(target-200) + shared + 0.5*rng.NormFloat64()
@@ -285,13 +270,12 @@ func boostedFleet(targets bool) []*evidence.Row {
 // call is held back and says why. A change of hardware on another day explains nothing.
 func TestNewTablesAreNotDrift(t *testing.T) {
 	wastegate := watchedMetrics[slices.IndexFunc(watchedMetrics, func(m watchedMetric) bool { return m.name == "wastegate duty" })]
-	j := &Job{ws: &workspace.Workspace{Vehicles: map[string]*workspace.Vehicle{"car-00": {ID: "car-00", Platform: "p"}}}}
-	first := func(targets bool) FleetCar {
+	first := func(targets bool) CarDrift {
 		days, err := dailyResiduals(wastegate, boostedFleet(targets))
 		if err != nil {
 			t.Fatal(err)
 		}
-		j.markChanges(days)
+		markChanges(days, nil)
 		cars, err := driftOf(standardDesign, "p", wastegate, days)
 		if err != nil {
 			t.Fatal(err)
@@ -299,7 +283,7 @@ func TestNewTablesAreNotDrift(t *testing.T) {
 		if _, err := callDrift(cars); err != nil {
 			t.Fatal(err)
 		}
-		return cars[slices.IndexFunc(cars, func(c FleetCar) bool { return c.Vehicle == "car-00" })]
+		return cars[slices.IndexFunc(cars, func(c CarDrift) bool { return c.Vehicle == "car-00" })]
 	}
 	if c := first(true); c.Signal || c.HeldBack {
 		t.Errorf("with the target logged: %+v", c)
@@ -312,9 +296,8 @@ func TestNewTablesAreNotDrift(t *testing.T) {
 
 // A change of hardware is noted on the first log after it, before a change of revision on the same day.
 func TestMarkChanges(t *testing.T) {
-	j := &Job{ws: &workspace.Workspace{Vehicles: map[string]*workspace.Vehicle{"car": {ID: "car", HardwareDate: "2025-03-10"}}}}
 	s := []series{{vehicle: "car", dates: []string{"2025-01-01", "2025-02-01", "2025-04-01", "2025-05-01"}, revisions: []string{"a", "b", "c", "c"}}}
-	j.markChanges(s)
+	markChanges(s, map[string]string{"car": "2025-03-10"})
 	if want := []string{"", "revision b", "hardware of 2025-03-10", ""}; !slices.Equal(s[0].changes, want) {
 		t.Errorf("changes %q, want %q", s[0].changes, want)
 	}
@@ -345,7 +328,7 @@ func TestTrendCoverage(t *testing.T) {
 		if float64(r.Interval95[0]) <= 100*slope && 100*slope <= float64(r.Interval95[1]) {
 			inside++
 		}
-		if few := trendOf("p", watchedMetrics[0], cars[:4]); few.Status != StatusNotAssessed || few.SlopePer100Days.Known() || few.Say == "" {
+		if few := trendOf("p", watchedMetrics[0], cars[:4]); few.Status != result.NotAssessed || few.SlopePer100Days.Known() || few.Say == "" {
 			t.Fatalf("four cars: %+v", few)
 		}
 	}
@@ -356,22 +339,22 @@ func TestTrendCoverage(t *testing.T) {
 
 // One slope among many flat ones is called, and the sentence tells season from ageing only after two years.
 func TestTrendsAreCorrected(t *testing.T) {
-	trends := make([]FleetTrend, 20)
+	trends := make([]Trend, 20)
 	for i := range trends {
-		trends[i] = FleetTrend{Metric: "fuel trim", Status: StatusAssessed, PValue: 0.03, SlopePer100Days: 1, Unit: "%", From: "2025-01-01", To: "2025-12-01"}
+		trends[i] = Trend{Metric: "fuel trim", Status: result.Assessed, PValue: 0.03, SlopePer100Days: 1, Unit: "%", From: "2025-01-01", To: "2025-12-01"}
 	}
 	if err := callTrends(trends[:1]); err != nil || !trends[0].Signal || !strings.Contains(trends[0].Say, "season") {
 		t.Errorf("one trend at 0.03: %+v, %v", trends[0], err)
 	}
 	for i := range trends {
-		trends[i].PValue = Number(0.03 + 0.04*float64(i))
+		trends[i].PValue = result.Number(0.03 + 0.04*float64(i))
 	}
-	trends[0].Status, trends[0].PValue = StatusNotAssessed, Number(math.NaN())
+	trends[0].Status, trends[0].PValue = result.NotAssessed, result.Unknown()
 	trends[1].PValue = 1e-4
 	if err := callTrends(trends); err != nil {
 		t.Fatal(err)
 	}
-	if !trends[0].Signal || trends[0].PValue != 1e-4 || trends[1].Signal || trends[19].Status != StatusNotAssessed {
+	if !trends[0].Signal || trends[0].PValue != 1e-4 || trends[1].Signal || trends[19].Status != result.NotAssessed {
 		t.Errorf("corrected over 19: first %+v, second %+v, last %+v", trends[0], trends[1], trends[19])
 	}
 }
@@ -424,7 +407,7 @@ func TestPowerBrackets(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(b) != 3 || b[0].PowerKW[1] != 125 || b[1].PowerKW != (Span{125, 155}) || b[2].PowerKW[0] != 155 || b[0].PowerMeasured != 2 {
+	if len(b) != 3 || b[0].PowerKW[1] != 125 || b[1].PowerKW != (result.Span{125, 155}) || b[2].PowerKW[0] != 155 || b[0].PowerMeasured != 2 {
 		t.Fatalf("%+v", b)
 	}
 	if b[0].Cars != 3 || b[2].FailedCars != 1 || b[2].Failures != 6 || b[0].Pulls != 60 {
@@ -435,13 +418,13 @@ func TestPowerBrackets(t *testing.T) {
 		t.Errorf("no failure in three cars allows %v", b[0].ShareUpper)
 	}
 	c, err := compareBrackets("p", b)
-	if err != nil || c.Status != StatusAssessed || math.Abs(float64(c.PValue)-0.03125) > 1e-6 || !strings.Contains(c.Say, "more than chance") {
+	if err != nil || c.Status != result.Assessed || math.Abs(float64(c.PValue)-0.03125) > 1e-6 || !strings.Contains(c.Say, "more than chance") {
 		t.Errorf("six against none: %+v, %v", c, err)
 	}
 	if b, err = powerBrackets("p", fleet(5)); err != nil {
 		t.Fatal(err)
 	}
-	if c, err = compareBrackets("p", b); err != nil || c.Status != StatusNotAssessed || c.PValue.Known() || c.Say == "" {
+	if c, err = compareBrackets("p", b); err != nil || c.Status != result.NotAssessed || c.PValue.Known() || c.Say == "" {
 		t.Errorf("five against none: %+v, %v", c, err)
 	}
 	if b, err = powerBrackets("p", fleet(5)[:8]); err != nil || b != nil {
@@ -449,26 +432,13 @@ func TestPowerBrackets(t *testing.T) {
 	}
 }
 
-// A car's power is its logged torque × speed: 300 N·m at 5252 rpm are 165 kW (P = M·2πn).
-func TestMeasuredPower(t *testing.T) {
-	var rows []*evidence.Row
-	for pull, torque := range []float64{300, 300, 900} { // one odd pull
-		r := blankRow()
-		r.Run, r.Bound = fmt.Sprint(pull), evidence.Sample{RPM: 5252, Torque: torque}
-		rows = append(rows, &r)
-	}
-	if kW, measured := (&platform{}).peakPower(&platformFit{}, rows); !measured || math.Abs(kW-165) > 0.1 {
-		t.Errorf("%.2f kW, measured %v", kW, measured)
-	}
-}
-
 // fittedCopy is a copy of the small fleet with its fits, which depend on neither vehicles nor outcomes.
 func fittedCopy(t *testing.T) string {
 	t.Helper()
-	if _, err := openJob(t, smallDir(t)).Envelopes(); err != nil {
+	if _, err := openJob(t, fleettest.Small(t)).Envelopes(); err != nil {
 		t.Fatal(err)
 	}
-	return copyOf(t, smallDir(t))
+	return fleettest.Copy(t, fleettest.Small(t))
 }
 
 // Without a memory the review says so; right after one nothing has moved; a doctored memory is read back as what it is.
@@ -476,7 +446,7 @@ func TestFleetMemory(t *testing.T) {
 	dir := fittedCopy(t)
 	changes := func() EnvelopeChanges {
 		t.Helper()
-		f, err := openJob(t, dir).Fleet()
+		f, err := Review(openJob(t, dir))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -485,7 +455,7 @@ func TestFleetMemory(t *testing.T) {
 	if c := changes(); c.Remembered || !strings.Contains(c.Say, "--remember") {
 		t.Errorf("without a memory: %+v", c)
 	}
-	if _, err := openJob(t, dir).Remember(); err != nil {
+	if _, err := Remember(openJob(t, dir)); err != nil {
 		t.Fatal(err)
 	}
 	if c := changes(); !c.Remembered || c.SinceRun == "" || len(c.Moved)+len(c.CellsNew)+len(c.CellsGone)+len(c.PlatformsGained)+len(c.PlatformsLost) != 0 {
@@ -501,7 +471,7 @@ func TestFleetMemory(t *testing.T) {
 	if err := json.Unmarshal(b, &m); err != nil {
 		t.Fatal(err)
 	}
-	var limited *EnvelopeCell
+	var limited *assess.EnvelopeCell
 	first := &m.Platforms[0]
 	for i := range first.Cells {
 		if c := &first.Cells[i]; c.Limit.Known() && yardstick(c) > 0 {
@@ -513,9 +483,9 @@ func TestFleetMemory(t *testing.T) {
 	if limited.Side == workspace.Lower {
 		side = -1
 	}
-	limited.Limit -= Number(2 * side * yardstick(limited))
+	limited.Limit -= result.Number(2 * side * yardstick(limited))
 	gone := first.Cells[0]
-	gone.Cell.RPM = Span{20000, 20500}
+	gone.Cell.RPM = result.Span{20000, 20500}
 	first.Cells = append(first.Cells, gone)
 	lost := m.Platforms[1].Platform
 	m.Platforms[1].Platform = "sold"
@@ -539,7 +509,7 @@ func TestFleetMemory(t *testing.T) {
 	if err := os.WriteFile(file, []byte("{"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := openJob(t, dir).Fleet(); err == nil || !strings.Contains(err.Error(), MemoryFile) {
+	if _, err := Review(openJob(t, dir)); err == nil || !strings.Contains(err.Error(), MemoryFile) {
 		t.Errorf("a broken memory gives %v", err)
 	}
 }
@@ -548,9 +518,9 @@ func TestFleetMemory(t *testing.T) {
 // car owes no log while a car that never logged is overdue.
 func TestOutcomesAndOverdue(t *testing.T) {
 	dir := fittedCopy(t)
-	addLines(t, dir, "vehicles.csv", "car-900,kestrel-20t,pump-91,stock,\ncar-901,kestrel-20t,pump-91,stock,\n")
-	addLines(t, dir, "outcomes.csv", "car-901,2026-01-05,,retired,,\n")
-	r, err := openJob(t, dir).Fleet()
+	fleettest.AddLines(t, dir, "vehicles.csv", "car-900,kestrel-20t,pump-91,stock,\ncar-901,kestrel-20t,pump-91,stock,\n")
+	fleettest.AddLines(t, dir, "outcomes.csv", "car-901,2026-01-05,,retired,,\n")
+	r, err := Review(openJob(t, dir))
 	if err != nil {
 		t.Fatal(err)
 	}

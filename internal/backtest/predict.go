@@ -1,0 +1,126 @@
+package backtest
+
+import (
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+
+	"headroom/internal/assess"
+	"headroom/internal/evidence"
+	"headroom/internal/result"
+	"headroom/internal/workspace"
+	"headroom/models/risk"
+)
+
+// predict is what would have been said of the revision the day before its first own log, hazard by hazard, beside what its
+// own pulls did.
+func (t *task) predict(job *assess.Job) ([]Prediction, error) {
+	if t.fit == nil {
+		return nil, fmt.Errorf("no pull of platform %s is dated before its first own log on %s", t.plan.platform, t.date)
+	}
+	if err := t.fit.err; err != nil {
+		return nil, fmt.Errorf("no fit to what was known before %s: %w", t.fit.before, err)
+	}
+	before := t.plan.rowsBefore(t.date)
+	foreseen, err := t.fit.model.Foresee(t.rev, t.hardwareKnown(job.Workspace()), before)
+	if err != nil {
+		return nil, err
+	}
+	known := evidence.PullRows(before)
+	var out []Prediction
+	for _, h := range workspace.Hazards() {
+		of := slices.DeleteFunc(slices.Clone(foreseen), func(f assess.Foresight) bool { return f.Hazard != h.Name })
+		p, ok, err := t.compare(h.Name, of, known)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", h.Name, err)
+		}
+		if ok {
+			p.Vehicle = job.Alias(t.rev.Vehicle)
+			out = append(out, p)
+		}
+	}
+	if len(out) == 0 {
+		return nil, errors.New("no hazard was both predicted and measured in its own pulls")
+	}
+	return out, nil
+}
+
+// hardwareKnown is the day of the car's last hardware change, "" when there is none or when it came after the revision's
+// date and was not known then.
+func (t *task) hardwareKnown(ws *workspace.Workspace) string {
+	v := ws.Vehicles[t.rev.Vehicle]
+	if v == nil || v.HardwareDate > t.date {
+		return ""
+	}
+	return v.HardwareDate
+}
+
+// compare sets what was foreseen of a hazard beside the own pulls, before being the pulls known at the time; ok is false
+// when nothing was both foreseen and measured.
+func (t *task) compare(hazard string, foreseen []assess.Foresight, before []*evidence.Row) (out Prediction, ok bool, err error) {
+	model := t.fit.model
+	seen := map[string]map[string]float64{} // by metric
+	worst := (*assess.Foresight)(nil)
+	for i := range foreseen {
+		f := &foreseen[i]
+		margins := model.PullMargins(hazard, f.Metric, t.own)
+		if len(margins) == 0 {
+			continue
+		}
+		seen[f.Metric] = margins
+		if worst == nil || f.Probability > worst.Probability {
+			worst = f
+		}
+	}
+	if worst == nil {
+		return out, false, nil
+	}
+	out = Prediction{
+		Revision: t.rev.ID, Platform: t.plan.platform, Date: t.date, FitBefore: t.fit.before, Hazard: hazard, Status: result.Assessed,
+		Cars: worst.Cars, KnownPulls: worst.Pulls, ProbabilityPerPull: result.Number(worst.Probability),
+		Interval90: spanOf(worst.Interval90), Margins: []Margin{},
+	}
+	if worst.Thin {
+		out.Status = result.Thin
+	}
+	metrics := slices.Sorted(maps.Keys(seen))
+	out.Pulls, out.Crossed = tally(crossings(seen))
+	base := smoothed(tally(outcomes(model, hazard, metrics, before)))
+	out.BaseRate = result.Number(base)
+	out.Naive = result.Number(naive(model, t.car, hazard, metrics, before, base))
+	band, err := risk.CrossingBand(worst.Draws, out.Pulls)
+	if err != nil {
+		return out, false, err
+	}
+	out.Band90, out.Inside, out.expected = [2]int{band.Low, band.High}, band.Holding(out.Crossed), band.Holds
+	for i := range foreseen {
+		f := &foreseen[i]
+		if margins := seen[f.Metric]; len(margins) > 0 && f.Metric != assess.KnockMargin {
+			out.Margins = append(out.Margins, heldMargins(f, margins))
+		}
+	}
+	return out, true, nil
+}
+
+func spanOf(v [2]float64) result.Span { return result.Span{result.Number(v[0]), result.Number(v[1])} }
+
+// heldMargins counts the pulls whose smallest margin lies in the band.
+func heldMargins(f *assess.Foresight, margins map[string]float64) Margin {
+	low, high := f.Worst90[0], f.Worst90[1]
+	out := Margin{
+		Metric: f.Metric, Unit: f.Unit, Band90: spanOf(f.Worst90),
+		Seen: spanOf([2]float64{math.Inf(1), math.Inf(-1)}), Pulls: len(margins),
+	}
+	for _, m := range margins {
+		out.Seen[0], out.Seen[1] = min(out.Seen[0], result.Number(m)), max(out.Seen[1], result.Number(m))
+		switch {
+		case m < low:
+			out.Below++
+		case m <= high:
+			out.Held++
+		}
+	}
+	return out
+}

@@ -1,0 +1,197 @@
+package health
+
+import "headroom/internal/result"
+
+// Fleet is the periodic health review (schema headroom/fleet/1).
+type Fleet struct {
+	result.Stamp
+	NewestRun       string           `json:"newest_run"` // date of the newest log: the review's today
+	Drift           DriftCalls       `json:"drift"`
+	Cars            []CarDrift       `json:"cars"` // called ones first, then the most drifting
+	Trends          []Trend          `json:"trends"`
+	EnvelopeChanges EnvelopeChanges  `json:"envelope_changes"`
+	Outcomes        []OutcomeProof   `json:"outcomes"`
+	Survival        []Survival       `json:"survival"`
+	Comparisons     []RateComparison `json:"comparisons"`
+	OverdueAfter    int              `json:"overdue_after_days"`
+	Overdue         []OverdueCar     `json:"overdue"`
+	Cautions        []string         `json:"cautions"`
+}
+
+// DriftCalls says how many charts were called and how far the calls can be trusted.
+type DriftCalls struct {
+	Chart         string        `json:"chart"`
+	FalseAlarm    result.Number `json:"false_alarm"` // chance that one chart of a healthy car passes its threshold over its days watched
+	Charts        int           `json:"charts"`      // cars × metrics watched
+	Called        int           `json:"called"`      // charts
+	Cars          int           `json:"cars_called"`
+	DiscoveryRate result.Number `json:"false_discovery_rate"` // promised share of called charts that are false, at most
+	ExpectedFalse result.Number `json:"expected_false"`       // of the called charts, at most
+}
+
+// CarDrift is one car's drift in one metric against its own past and the fleet, seen by the stated chart.
+type CarDrift struct {
+	Rank       int           `json:"rank"`
+	Vehicle    string        `json:"vehicle"`
+	Platform   string        `json:"platform"`
+	Metric     string        `json:"metric"`
+	Unit       string        `json:"unit"`
+	Chart      string        `json:"chart"`
+	Baseline   result.Number `json:"baseline"` // the car's level before the onset, conditions and the fleet's movement taken off
+	Latest     result.Number `json:"latest"`   // since the onset; without a signal the newest day
+	Shift      result.Number `json:"shift"`    // latest minus baseline
+	Statistic  result.Number `json:"statistic"`
+	Threshold  result.Number `json:"threshold"`
+	PValue     result.Number `json:"p_value"`    // chance that a healthy car's chart gets this far
+	AdjustedP  result.Number `json:"adjusted_p"` // corrected for all charts of the review (Benjamini and Hochberg)
+	Signal     bool          `json:"signal"`     // past the threshold and called among all charts
+	HeldBack   bool          `json:"held_back"`  // would be called, but new tables cannot be told from drift
+	Onset      string        `json:"onset"`      // date of the first run after the change, "" unless called or held back
+	Coincides  string        `json:"coincides"`  // change of revision or hardware within a run of the onset, "" without one
+	Runs       int           `json:"runs"`
+	Rows       int           `json:"rows"`
+	FalseAlarm string        `json:"false_alarm"` // the chart's stated rate
+	Say        string        `json:"say"`
+
+	commandName string // what was taken out because tables set it
+}
+
+// Trend is the slope over time of one metric over a whole platform, within cars, conditions removed.
+type Trend struct {
+	Platform        string        `json:"platform"`
+	Metric          string        `json:"metric"`
+	Unit            string        `json:"unit"`
+	Status          string        `json:"status"` // assessed | not_assessed
+	SlopePer100Days result.Number `json:"slope_per_100_days"`
+	Interval95      result.Span   `json:"interval95"` // of the slope, cars as clusters
+	PValue          result.Number `json:"p_value"`
+	AdjustedP       result.Number `json:"adjusted_p"` // corrected for all trends of the review
+	Signal          bool          `json:"signal"`
+	Cars            int           `json:"cars"` // with two days or more
+	Days            int           `json:"days"` // of those cars together
+	From            string        `json:"from"`
+	To              string        `json:"to"`
+	Say             string        `json:"say"`
+}
+
+// EnvelopeChanges compares the envelopes with those of the last review that was remembered.
+type EnvelopeChanges struct {
+	Remembered      bool          `json:"remembered"`
+	SinceRun        string        `json:"since_run"`    // newest log of the remembered review
+	SinceDigest     string        `json:"since_digest"` // its workspace digest
+	MovedBy         result.Number `json:"moved_by"`     // deviations of pulls within a car past which a limit counts as moved
+	PlatformsGained []string      `json:"platforms_gained"`
+	PlatformsLost   []string      `json:"platforms_lost"`
+	Groups          []MoveGroup   `json:"moved_by_metric"` // farthest first
+	Moved           []LimitMove   `json:"moved"`           // farthest first
+	CellsNew        []CellChange  `json:"cells_new"`
+	CellsGone       []CellChange  `json:"cells_gone"`
+	Say             string        `json:"say"`
+}
+
+// MoveGroup counts the moved limits of one metric of a platform and shows the farthest.
+type MoveGroup struct {
+	Limits   int       `json:"limits"`
+	Wider    int       `json:"wider"`
+	Narrower int       `json:"narrower"`
+	Reached  int       `json:"reached"`
+	Lost     int       `json:"lost"`
+	Farthest LimitMove `json:"farthest"`
+}
+
+// LimitMove is an envelope limit that is not where it was.
+type LimitMove struct {
+	Platform  string        `json:"platform"`
+	Kind      string        `json:"kind"`
+	FuelClass string        `json:"fuel_class"`
+	Cell      result.Cell   `json:"cell"`
+	Metric    string        `json:"metric"`
+	Unit      string        `json:"unit"`
+	Side      string        `json:"side"`
+	Was       result.Number `json:"was"`
+	Now       result.Number `json:"now"`
+	MovedSD   result.Number `json:"moved_sd"` // in deviations of pulls within a car
+	Change    string        `json:"change"`   // wider | narrower | reached | lost
+	CarsWas   int           `json:"cars_was"`
+	CarsNow   int           `json:"cars_now"`
+	Say       string        `json:"say"`
+}
+
+// CellChange is an operating cell that only one of the two reviews knows.
+type CellChange struct {
+	Platform  string      `json:"platform"`
+	Kind      string      `json:"kind"`
+	FuelClass string      `json:"fuel_class"`
+	Cell      result.Cell `json:"cell"`
+	Metrics   []string    `json:"metrics"`
+	Cars      int         `json:"cars"`
+	Pulls     int         `json:"pulls"`
+}
+
+// OutcomeProof is what failures, or their absence, prove for the logged cars of a platform, of a power bracket of it,
+// or for one component. Bounds are one-sided at 95 %.
+type OutcomeProof struct {
+	Platform      string        `json:"platform"`
+	Group         string        `json:"group"`          // platform | power | component
+	Name          string        `json:"name"`           // of the bracket or component
+	PowerKW       result.Span   `json:"power_kw"`       // bounds of a bracket of peak brake power, null where open
+	PowerMeasured int           `json:"power_measured"` // cars of a bracket whose power rests on logged torque; the rest is modelled
+	Cars          int           `json:"cars"`
+	FailedCars    int           `json:"failed_cars"`
+	Failures      int           `json:"failures"` // a car may have several
+	Pulls         int           `json:"pulls"`
+	Hours         result.Number `json:"hours_at_load"`    // in those pulls
+	ShareUpper    result.Number `json:"share_upper95"`    // of cars failing over an exposure like theirs
+	PullsUpper    result.Number `json:"per_pull_upper95"` // failures per logged pull
+	HoursUpper    result.Number `json:"per_hour_upper95"` // failures per logged hour at load
+	Say           string        `json:"say"`
+}
+
+// Groups of an OutcomeProof.
+const (
+	GroupPlatform  = "platform"
+	GroupPower     = "power"
+	GroupComponent = "component"
+)
+
+// Survival is the share of a platform's cars still running over time (Kaplan and Meier), with pointwise 95 % bands.
+type Survival struct {
+	Platform   string          `json:"platform"`
+	Unit       string          `json:"unit"`
+	Cars       int             `json:"cars"`
+	Failures   int             `json:"failures"`
+	LeftOut    int             `json:"left_out"` // cars that cannot be placed in time
+	ObservedTo result.Number   `json:"observed_to"`
+	Points     []SurvivalPoint `json:"points"`
+	Say        string          `json:"say"`
+}
+
+// SurvivalPoint is the curve from Days on, up to the next point.
+type SurvivalPoint struct {
+	Days     result.Number `json:"days"`
+	AtRisk   int           `json:"at_risk"` // just before
+	Failures int           `json:"failures"`
+	Censored int           `json:"censored"` // last seen running
+	Running  result.Number `json:"running"`  // share, 0–1
+	Band95   result.Span   `json:"band95"`
+}
+
+// RateComparison compares failures per logged pull of the strongest power bracket (A) with the weakest (B).
+type RateComparison struct {
+	Platform   string        `json:"platform"`
+	Status     string        `json:"status"` // assessed | not_assessed
+	A          string        `json:"a"`
+	B          string        `json:"b"`
+	Ratio      result.Number `json:"ratio"` // A over B
+	Interval95 result.Span   `json:"interval95"`
+	PValue     result.Number `json:"p_value"`
+	Say        string        `json:"say"`
+}
+
+// OverdueCar has not logged for longer than the workspace expects, measured from the newest log of the fleet.
+type OverdueCar struct {
+	Vehicle  string        `json:"vehicle"`
+	Platform string        `json:"platform"`
+	LastRun  string        `json:"last_run"` // "" when it never logged
+	Days     result.Number `json:"days"`
+}
