@@ -80,7 +80,12 @@ func (p *platform) nextPulls(r *Review, b *bench, base map[string][]*evaluation)
 // unsettledSD is how many standard deviations a margin may lie from zero and still bind the verdict.
 const unsettledSD = 3
 
-// unsettled are the serious hazards whose smallest margin is small against its own deviation, most so first.
+// measuring is the relative deviation with which a log would show a metric that has not been measured on the platform yet;
+// common practice, no source.
+const measuring = 0.015
+
+// unsettled are the serious hazards whose smallest margin is small against its own deviation and which a log could show,
+// most so first.
 func unsettled(base map[string][]*evaluation) []*evaluation {
 	var out []*evaluation
 	doubt := func(e *evaluation) float64 {
@@ -89,7 +94,7 @@ func unsettled(base map[string][]*evaluation) []*evaluation {
 	}
 	for _, h := range workspace.Hazards() {
 		for _, e := range base[h.Name] {
-			if serious(e.severity) && e.measured && doubt(e) < unsettledSD {
+			if serious(e.severity) && e.measurable() && doubt(e) < unsettledSD {
 				out = append(out, e)
 			}
 		}
@@ -98,12 +103,21 @@ func unsettled(base map[string][]*evaluation) []*evaluation {
 	return out
 }
 
+// measurable reports whether a log can show the metric.
+func (e *evaluation) measurable() bool {
+	m := metricNamed(e.metric)
+	return e.measured || m != nil && m.measured != nil
+}
+
 // bestCell is the visited cell whose logging would narrow the unsettled margins of a hazard most. The cells compete as
 // observations of the same parameters; one pull's worth of noise is on each.
 func (p *platform) bestCell(e *evaluation, b *bench) (NextPull, bool, error) {
 	var bindings []risk.Binding
 	var candidates []risk.Candidate
 	noise := math.Hypot(e.pr.pullSD, e.pr.cellSD)
+	if noise == 0 && len(e.points) > 0 {
+		noise = measuring * math.Abs(e.points[0].limit)
+	}
 	for _, c := range e.result.Cells {
 		g := e.meanGradient(e.keys[c.Cell])
 		candidates = append(candidates, risk.Candidate{Design: g, NoiseSD: noise})

@@ -28,6 +28,7 @@ type bench struct {
 	notModelled []string // changes of the revision whose effect on these states could not be computed
 	seed        uint64
 	draws       int                // of the parameters; 0: models/risk's default
+	cells       []cellKey          // by state, where it counts in another cell than its own; nil: in its own
 	offset      map[string]float64 // added to a measured metric's prediction, by metric; only under a stress
 }
 
@@ -35,6 +36,10 @@ type bench struct {
 func (b *bench) under(p *platform, st stress) *bench {
 	out := *b
 	out.parent, out.offset, out.draws = nil, st.offset, stressDraws
+	out.cells = make([]cellKey, len(b.states)) // where they were, so that margins are compared like with like
+	for i := range b.states {
+		out.cells[i] = p.cellOf(&b.states[i])
+	}
 	out.states = slices.Clone(b.states)
 	for i := range out.states {
 		s := &out.states[i]
@@ -285,7 +290,7 @@ func (p *platform) evaluate(b *bench, pr predictor, rule limitRule) (*evaluation
 		if !ok {
 			continue
 		}
-		key := p.cellOf(s)
+		key := b.cellOf(p, i)
 		pull, cell := pulls.of(s.pull), cells.of(key)
 		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: r.margin, Grad: r.gradient})
 		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(), gradient: r.gradient}
@@ -314,6 +319,14 @@ func (p *platform) evaluate(b *bench, pr predictor, rule limitRule) (*evaluation
 		e.before = results[1]
 	}
 	return e, nil
+}
+
+// cellOf is the cell a state counts in.
+func (b *bench) cellOf(p *platform, i int) cellKey {
+	if b.cells != nil {
+		return b.cells[i]
+	}
+	return p.cellOf(&b.states[i])
 }
 
 // hazardEvaluations evaluates every limit of a hazard; why says what could not be assessed.
