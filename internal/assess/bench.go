@@ -59,6 +59,7 @@ func (p *platform) benchFor(f *platformFit, ws *workspace.Workspace, rows []evid
 		}
 		s := visitOf(r)
 		s.each(func(s *state) { s.fuel, s.pumpKnee = rev.Fuel, f.kneeOf(b.car) })
+		s.each(f.knowRail)
 		s.each(p.knowManifold)
 		s.each(p.simulate)
 		next, why := p.moveVisit(&s, from, child)

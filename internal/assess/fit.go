@@ -24,6 +24,8 @@ type platformFit struct {
 	KnockWhy  string         // why there is no knock model, "" when there is one
 	Slopes    [knock.NumCovariates]float64
 	Margins   map[string]marginFit
+	Suspects  map[string]marginFit         // by car: lambda of a car whose sensor is suspect, fitted with that car in
+	Rail      railLine                     // the platform's rail pressure over load
 	PumpKnees map[string]float64           // by car, see pumpKnees
 	Levels    map[string]level             // of metrics that can be measured and computed
 	Envelopes map[envelopeKey]EnvelopeCell `json:"-"` // see fitFile
@@ -50,7 +52,8 @@ type envelopeKey struct {
 
 // fitPlatform learns a platform's knock-limited spark, its measured margins and its envelopes.
 func (p *platform) fitPlatform(rows []evidence.Row) (*platformFit, error) {
-	f := &platformFit{Margins: map[string]marginFit{}, Levels: map[string]level{}, Envelopes: map[envelopeKey]EnvelopeCell{}}
+	f := &platformFit{Margins: map[string]marginFit{}, Suspects: map[string]marginFit{}, Levels: map[string]level{}, Envelopes: map[envelopeKey]EnvelopeCell{}}
+	f.Rail = railOf(rows)
 	pulls := evidence.PullRows(rows)
 	f.Cars, f.Pulls = evidence.CountCars(pulls), evidence.CountPulls(pulls)
 	all := make([]state, len(rows))
@@ -59,10 +62,12 @@ func (p *platform) fitPlatform(rows []evidence.Row) (*platformFit, error) {
 		all[i] = visitOf(&rows[i])
 		all[i].each(p.knowManifold)
 		all[i].each(p.simulate)
+		all[i].each(f.knowRail)
 		if rows[i].Kind == evidence.KindPull {
 			states = append(states, all[i])
 		}
 	}
+	suspects := suspectCars(rows)
 	f.PumpKnees = p.pumpKnees(states)
 	for i := range states {
 		states[i].pumpKnee = f.kneeOf(states[i].car)
@@ -83,9 +88,12 @@ func (p *platform) fitPlatform(rows []evidence.Row) (*platformFit, error) {
 			f.Levels[m.name] = level
 			continue
 		}
-		if err := p.fitMargin(f, m, pulls, states); err != nil {
+		if err := p.fitMeasured(f, m, states, suspects); err != nil {
 			return nil, fmt.Errorf("platform %s, metric %s: %w", p.ID, m.name, err)
 		}
+	}
+	for i := range all {
+		all[i].suspect = slices.Contains(suspects, all[i].car)
 	}
 	if err := p.fitEnvelopes(f, all); err != nil {
 		return nil, fmt.Errorf("platform %s: %w", p.ID, err)
@@ -111,37 +119,72 @@ func marginPrior(m *metric) mixed.Prior {
 	return prior
 }
 
-func (p *platform) fitMargin(f *platformFit, m *metric, rows []*evidence.Row, states []state) error {
-	var use []int
+// fitMeasured fits a measured metric. A car whose lambda sensor is suspect says nothing of how lean the fleet runs, so it
+// is left out of the fleet's lambda; it is itself judged on what it reads.
+func (p *platform) fitMeasured(f *platformFit, m *metric, states []state, suspects []string) error {
+	without := suspects
+	if m.name != workspace.MetricLambda {
+		without = nil
+	}
+	fit, ok, err := p.fitMargin(m, states, without)
+	if err != nil {
+		return err
+	}
+	if ok {
+		f.Margins[m.name] = fit
+	}
+	for _, car := range without {
+		others := slices.DeleteFunc(slices.Clone(suspects), func(c string) bool { return c == car })
+		fit, ok, err := p.fitMargin(m, states, others)
+		if err != nil {
+			return err
+		}
+		if ok {
+			f.Suspects[car] = fit
+		}
+	}
+	return nil
+}
+
+// marginOf is the fit a car is judged with; ok is false where the metric was not measured.
+func (f *platformFit) marginOf(m *metric, car string) (fit marginFit, ok bool) {
+	if m.name == workspace.MetricLambda {
+		if fit, ok := f.Suspects[car]; ok {
+			return fit, true
+		}
+	}
+	fit, ok = f.Margins[m.name]
+	return fit, ok
+}
+
+// fitMargin fits a metric on the pulls of all cars but some; ok is false where none of them measured it.
+func (p *platform) fitMargin(m *metric, states []state, without []string) (fit marginFit, ok bool, err error) {
+	var used []*state
 	var predictors []float64
-	for i := range rows {
-		x := m.predictor(p, &states[i])
-		if value.Known(m.measured(p, rows[i])) && value.Known(x) {
-			use = append(use, i)
+	for i := range states {
+		s := &states[i]
+		x := m.predictor(p, s)
+		if value.Known(m.measured(p, s.row)) && value.Known(x) && !slices.Contains(without, s.car) {
+			used = append(used, s)
 			predictors = append(predictors, x)
 		}
 	}
-	if len(use) == 0 {
-		return nil
+	if len(used) == 0 {
+		return fit, false, nil
 	}
 	ref := value.Median(predictors)
 	nest := evidence.NewNest[mixed.Row]()
-	for k, i := range use {
-		nest.Add(rows[i], mixed.Row{X: marginCovariates(&states[i], predictors[k], ref), Y: m.measured(p, rows[i])})
+	for k, s := range used {
+		nest.Add(s.row, mixed.Row{X: marginCovariates(s, predictors[k], ref), Y: m.measured(p, s.row)})
 	}
 	cars := MixedCars(nest)
 	model, err := mixed.Fit(cars, marginPrior(m))
 	if err != nil {
-		return err
+		return fit, false, err
 	}
-	fit := marginFit{Model: model, Ref: ref, Seen: nest.IDs(), Cars: len(cars), Pulls: nest.Pulls}
-	used := make([]*state, len(use))
-	for k, i := range use {
-		used[k] = &states[i]
-	}
+	fit = marginFit{Model: model, Ref: ref, Seen: nest.IDs(), Cars: len(cars), Pulls: nest.Pulls}
 	fit.Between, fit.Within = patternVariances(p.leftovers(&fit, m, used))
-	f.Margins[m.name] = fit
-	return nil
+	return fit, true, nil
 }
 
 // MixedCars is a nest as models/mixed wants it: each car's pulls by day.
@@ -190,6 +233,9 @@ func (p *platform) metricOf(m *metric, s *state) float64 {
 	if m.moves {
 		return p.extremeOf(m, s)
 	}
+	if s.suspect && m.name == workspace.MetricLambda {
+		return math.NaN()
+	}
 	if m.measured != nil {
 		if v := m.measured(p, s.row); value.Known(v) {
 			return v
@@ -209,7 +255,7 @@ func (p *platform) extremeOf(m *metric, s *state) float64 {
 		}
 	}
 	if m.sample != nil {
-		for _, at := range []*evidence.Sample{&s.row.Entry, &s.row.Bound, &s.row.Peak} {
+		for _, at := range s.row.Kept() {
 			take(m.sample(p, at))
 		}
 		if value.Known(out) {

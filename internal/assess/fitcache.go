@@ -60,7 +60,7 @@ func (j *Job) cachedFit(p *platform, read func() ([]evidence.Row, error)) (*plat
 }
 
 // fitVersion is part of a kept fit's digest: raise it with every change to how a platform is fitted.
-const fitVersion = 10
+const fitVersion = 12
 
 // fitDigest covers what a fit depends on: the platform file, headroom.yaml and the platform's evidence. Revisions are
 // not among them, so a new proposal is scored on the kept fit.

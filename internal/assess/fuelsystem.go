@@ -33,8 +33,8 @@ func (p *platform) injector() (fuelling.Injector, bool) {
 // where none was logged and for port injection, whose regulator holds it.
 func (p *platform) feedPressure(s *state) float64 {
 	rated := p.FuelSystem.RatedPressureKPa * 1000
-	if p.Engine.Injection == "direct" && s.row != nil && s.row.RailPressure > 0 {
-		return s.row.RailPressure * 1000
+	if p.Engine.Injection == "direct" && s.rail > 0 {
+		return s.rail * 1000
 	}
 	return rated
 }
@@ -78,6 +78,37 @@ func (p *platform) pumpUse(s *state) float64 {
 	return 100 * orNaN(use, err)
 }
 
+// railLine is rail pressure over load as the platform's logs show it, for cars that do not log it: taking the rated
+// pressure for theirs would put their fuel system a third off.
+type railLine struct {
+	Intercept, Slope float64 // kPa, kPa a %
+	Low, High        float64 // pressures met, kPa; 0 where no log has it
+}
+
+func railOf(rows []evidence.Row) railLine {
+	var load, pressure []float64
+	for i := range rows {
+		if r := &rows[i]; r.Kind == evidence.KindPull && value.Known(r.Load) && r.RailPressure > 0 {
+			load, pressure = append(load, r.Load), append(pressure, r.RailPressure)
+		}
+	}
+	if len(load) < 2 {
+		return railLine{}
+	}
+	a, b := stat.LinearRegression(load, pressure, nil, false)
+	if !value.Known(b) {
+		a, b = stat.Mean(pressure, nil), 0
+	}
+	return railLine{a, b, slices.Min(pressure), slices.Max(pressure)}
+}
+
+// knowRail gives a state the platform's rail pressure where its log has none.
+func (f *platformFit) knowRail(s *state) {
+	if !value.Known(s.rail) && f.Rail.High > 0 && value.Known(s.load) {
+		s.rail = min(max(f.Rail.Intercept+f.Rail.Slope*s.load, f.Rail.Low), f.Rail.High)
+	}
+}
+
 // healthyKnee is the pump use, %, from which the rail pressure of a pump that shows no shortfall is taken to fall away;
 // common practice, no source.
 const healthyKnee = 95
@@ -92,7 +123,7 @@ func (p *platform) pumpDroop(s *state) float64 {
 	use := p.pumpUse(s)
 	target := p.FuelSystem.RatedPressureKPa
 	if s.row != nil {
-		target = value.Or(s.row.RailPressure+s.row.RailShortfall, target)
+		target = value.Or(s.rail+s.row.RailShortfall, value.Or(s.rail, target))
 	}
 	return target * math.Max(0, use/s.pumpKnee-1)
 }

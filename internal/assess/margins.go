@@ -70,7 +70,7 @@ func (p *platform) measuredMargin(m *metric, l *workspace.Limit, r *evidence.Row
 		look(rpm, r.Load, m.measured(p, r))
 		return smallest
 	}
-	for _, at := range []*evidence.Sample{&r.Entry, &r.Bound, &r.Peak} {
+	for _, at := range r.Kept() {
 		look(at.RPM, at.Load, m.sample(p, at))
 	}
 	return smallest

@@ -106,7 +106,7 @@ var metrics = []metric{
 
 // speedOf is the speed at which the metric is held against a limit.
 func (m *metric) speedOf(s *state) float64 {
-	if m.place == nil || s.row == nil {
+	if m.place == nil || s.row == nil || s.end {
 		return s.rpm
 	}
 	return value.Or(m.place(s.row), s.rpm)

@@ -52,7 +52,7 @@ func (p *platform) expect(f *platformFit, m *metric, s *state, car string) (e ex
 		v := x * math.Exp(mean)
 		return expectation{v, v * sd, v * pull, v * cell}, true, err
 	}
-	fit, fitted := f.Margins[m.name]
+	fit, fitted := f.marginOf(m, car)
 	if !fitted {
 		return e, false, nil
 	}
@@ -121,6 +121,7 @@ func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*
 	for _, r := range own {
 		s := stateOf(r)
 		s.pumpKnee = f.kneeOf(r.Vehicle)
+		f.knowRail(&s)
 		p.simulate(&s)
 		y := m.measured(p, r)
 		e, ok, err := p.expect(f, m, &s, cmp.Or(car, r.Vehicle))

@@ -19,7 +19,7 @@ func (m *Model) PeakPower(rows []*evidence.Row) (kW float64, measured bool) {
 	seen, fullest := map[string]float64{}, map[string]*evidence.Row{}
 	for _, r := range rows {
 		id := evidence.PullID(r)
-		for _, at := range []*evidence.Sample{&r.Bound, &r.Peak} {
+		for _, at := range r.Kept() {
 			if value.Known(at.Torque) {
 				seen[id] = math.Max(seen[id], power(at.Torque, at.RPM))
 			}

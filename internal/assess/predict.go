@@ -93,7 +93,8 @@ type reading struct {
 	gradient      []float64
 }
 
-// nearest is the visit's sample with the smallest margin; ok is false where no sample meets the limit or the metric is
+// nearest is the visit's sample with the smallest margin: of all that were kept for a metric that moves, else of the state
+// and of those at which the revision takes more margin, as where a table's change ends inside the cell; ok is false where no sample meets the limit or the metric is
 // not known.
 func (pr *predictor) nearest(rule limitRule, s *state) (out reading, ok bool) {
 	look := func(s *state) {
@@ -106,12 +107,26 @@ func (pr *predictor) nearest(rule limitRule, s *state) (out reading, ok bool) {
 			out, ok = reading{limit, margin, gradient}, true
 		}
 	}
-	if pr.moves {
-		s.each(look)
-	} else {
-		look(s)
+	look(s)
+	for i := range s.ends {
+		if end := &s.ends[i]; pr.moves || pr.loses(end) > pr.loses(s)+1e-9 {
+			look(end)
+		}
 	}
 	return out, ok
+}
+
+// loses is how much margin a move to another calibration takes at a sample; 0 where it is not known.
+func (pr *predictor) loses(s *state) float64 {
+	if s.logged == nil || s.spark == s.logged.spark && s.manifold == s.logged.manifold && s.lambdaCmd == s.logged.lambdaCmd {
+		return 0
+	}
+	then, _, okThen := pr.margin(s.logged, 0)
+	now, _, okNow := pr.margin(s, 0)
+	if !okThen || !okNow {
+		return 0
+	}
+	return then - now
 }
 
 // predictor turns a state into a margin to a limit at the mean parameters and its gradient in them.
@@ -186,23 +201,18 @@ func (p *platform) measuredPredictor(fit marginFit, m *metric, b *bench) predict
 }
 
 // computedPredictor predicts a metric from physics at the level that measurements give it, with the error of that level
-// and the spread measured about it. Without measurements the pull-to-pull spread is that of the logged states.
-func (p *platform) computedPredictor(m *metric, l level, b *bench) predictor {
+// and the spread measured about it, which is relative and taken at the limit, where it decides. Without measurements the
+// pull-to-pull spread is that of the logged states.
+func (p *platform) computedPredictor(m *metric, l level, b *bench, rule limitRule) predictor {
 	mean, cov := l.posterior(b.car, m.bias)
-	largest := 0.0
-	for i := range b.states {
-		s := &b.states[i]
-		if v := math.Exp(value.Dot(l.design(s), mean)) * m.predictor(p, s); value.Known(v) {
-			largest = math.Max(largest, v)
-		}
-	}
 	pull, cell := l.spread()
+	atLimit := b.meanLimit(rule)
 	cars, pulls := b.carCount(), b.pullCount()
 	if l.Model != nil {
 		cars, pulls = l.Cars, l.Pulls
 	}
 	return predictor{
-		cov: withChange(cov, m), own: len(mean) - 1, pullSD: pull * largest, cellSD: cell * largest,
+		cov: withChange(cov, m), own: len(mean) - 1, pullSD: pull * atLimit, cellSD: cell * atLimit,
 		cars: cars, pulls: pulls, says: l.says(b.car), moves: m.moves,
 		margin: func(s *state, limit float64) (float64, []float64, bool) {
 			d := l.design(s)
@@ -221,12 +231,24 @@ func (p *platform) computedPredictor(m *metric, l level, b *bench) predictor {
 	}
 }
 
-// predictorOf chooses how a metric is predicted, or says why it cannot be.
-func (p *platform) predictorOf(f *platformFit, b *bench, m *metric) (predictor, string) {
-	if m.computed {
-		return p.computedPredictor(m, f.Levels[m.name], b), ""
+// meanLimit is the mean size of a limit over the states it applies to, 0 without one.
+func (b *bench) meanLimit(rule limitRule) float64 {
+	sum, n := 0.0, 0.0
+	for i := range b.states {
+		if limit, applies := rule.at(&b.states[i]); applies {
+			sum += math.Abs(limit)
+			n++
+		}
 	}
-	if fit, ok := f.Margins[m.name]; ok {
+	return sum / math.Max(n, 1)
+}
+
+// predictorOf chooses how a metric is predicted, or says why it cannot be.
+func (p *platform) predictorOf(f *platformFit, b *bench, m *metric, rule limitRule) (predictor, string) {
+	if m.computed {
+		return p.computedPredictor(m, f.Levels[m.name], b, rule), ""
+	}
+	if fit, ok := f.marginOf(m, b.car); ok {
 		return p.measuredPredictor(fit, m, b), ""
 	}
 	return predictor{}, m.noClaim
@@ -345,12 +367,13 @@ func (p *platform) hazardEvaluations(f *platformFit, b *bench, h workspace.Hazar
 	var missing []string
 	for _, l := range limits {
 		m := metricNamed(l.Metric)
-		pr, no := p.predictorOf(f, b, m)
+		rule := ruleOf(l, m)
+		pr, no := p.predictorOf(f, b, m, rule)
 		if no != "" {
 			missing = append(missing, no)
 			continue
 		}
-		e, err := p.evaluate(b, pr, ruleOf(l, m))
+		e, err := p.evaluate(b, pr, rule)
 		if err != nil {
 			return nil, "", err
 		}

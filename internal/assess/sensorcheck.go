@@ -2,7 +2,9 @@ package assess
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 
 	"headroom/internal/evidence"
 	"headroom/models/value"
@@ -47,4 +49,19 @@ func suspectLambdaSensor(rows []evidence.Row, car string) string {
 	}
 	return fmt.Sprintf("This car's lambda reads %.3f %s than commanded in steady running, where the control unit holds it by its own sensor, and %+.3f at full throttle. "+
 		"The logging sensor is the likelier fault: check it first, because the lean hazard is judged on what it reads.", math.Abs(atRest), side, atFull)
+}
+
+// suspectCars are the cars whose lambda sensor is suspect, sorted.
+func suspectCars(rows []evidence.Row) []string {
+	byCar := map[string][]evidence.Row{}
+	for i := range rows {
+		byCar[rows[i].Vehicle] = append(byCar[rows[i].Vehicle], rows[i])
+	}
+	var out []string
+	for _, car := range slices.Sorted(maps.Keys(byCar)) {
+		if suspectLambdaSensor(byCar[car], car) != "" {
+			out = append(out, car)
+		}
+	}
+	return out
 }

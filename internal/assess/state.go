@@ -2,6 +2,7 @@ package assess
 
 import (
 	"math"
+	"slices"
 
 	"headroom/internal/evidence"
 	"headroom/internal/result"
@@ -30,13 +31,16 @@ type state struct {
 	gear              float64
 	overshoot         float64 // measured boost above target, kPa
 	targetRate        float64 // of the boost target, kPa/s
+	suspect           bool    // the lambda sensor of its car is
+	end               bool    // one of another state's ends
+	rail              float64 // pressure, kPa
 	pumpKnee          float64 // pump use, %, from which this car's rail pressure falls away
 	octaneShift       float64 // stress: octane numbers added to the fuel's
 	ethanolShift      float64 // stress: ethanol share added, % by volume
 	sim               simulated
 	logged            *state    // what it was before it was moved to another calibration; nil where it was not
 	sparkKept         simulated // as moved, but at the logged spark
-	ends              []state   // the same visit at the cell's first sample and at its peak, where those are not the state itself
+	ends              []state   // the same visit at the other samples kept of the cell
 	row               *evidence.Row
 }
 
@@ -58,16 +62,20 @@ func stateAt(r *evidence.Row, at *evidence.Sample) state {
 		charge: value.Or(at.Charge, r.ChargeTemperature), coolant: r.CoolantTemperature,
 		lambda: value.Or(r.Lambda, r.LambdaCommanded), lambdaCmd: r.LambdaCommanded,
 		spark: value.Or(at.Commanded, r.SparkCommanded), intakeCam: r.IntakeCam, ethanol: r.Ethanol, fuel: r.Fuel,
-		cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, targetRate: r.TargetRate, row: r,
+		cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, targetRate: r.TargetRate, rail: r.RailPressure, row: r,
 	}
 }
 
 // visitOf is stateOf with the ends of the cell.
 func visitOf(r *evidence.Row) state {
 	s := stateOf(r)
-	for _, at := range []*evidence.Sample{&r.Entry, &r.Peak} {
-		if value.Known(at.RPM) && at.RPM != r.Bound.RPM {
-			s.ends = append(s.ends, stateAt(r, at))
+	met := []float64{r.Bound.RPM}
+	for _, at := range r.Kept() {
+		if value.Known(at.RPM) && !slices.Contains(met, at.RPM) {
+			met = append(met, at.RPM)
+			end := stateAt(r, at)
+			end.end = true
+			s.ends = append(s.ends, end)
 		}
 	}
 	return s

@@ -44,10 +44,11 @@ type Row struct {
 	RiseRetard float64 `parquet:"rise_retard"` // retard standing just before the lowest rise
 	RiseClean  float64 `parquet:"rise_clean"`  // largest spark delivered in the cell at a sample no rise follows, moved to the charge of the rise; NaN without one
 
-	// Three samples of the cell, kept whole: spark, charge, torque and the limits set on them move across a cell, so its
+	// Four samples of the cell, kept whole: spark, charge, torque and the limits set on them move across a cell, so its
 	// means would mix one sample's spark with another's charge, or one sample's torque with another's limit.
 	Bound Sample `parquet:"bound"` // says most about the knock limit: where the lowest rise shows, else where delivered spark comes closest to a limit that falls with charge (see boundSlope)
 	Entry Sample `parquet:"entry"` // the first: in a pull the lowest speed, where a limit that rises with speed is nearest
+	Exit  Sample `parquet:"exit"`  // the last
 	Peak  Sample `parquet:"peak"`  // the highest manifold pressure (load where it was not logged)
 
 	RetardRise     float64 `parquet:"retard_rise"`     // sum of rises
@@ -95,6 +96,9 @@ type Row struct {
 	IntakeCam  float64 `parquet:"intake_cam"` // mean
 	ExhaustCam float64 `parquet:"exhaust_cam"`
 }
+
+// Kept are the samples kept of the row's cell, in no order of time.
+func (r *Row) Kept() []*Sample { return []*Sample{&r.Bound, &r.Entry, &r.Exit, &r.Peak} }
 
 // Sample is one instant of a cell; units as in Row.
 type Sample struct {

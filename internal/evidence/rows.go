@@ -216,7 +216,7 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		KnockLogged: k.knock.compared > 0, KnockSlow: b.retard.slow(set.Knock), RetardInterval: b.retardInterval(),
 		KnockEvents: int32(k.knock.events), SparkBefore: k.knock.before, SparkAfter: k.knock.after,
 		RiseRetard: k.knock.retard, RiseClean: b.cleanSpark(k),
-		Bound: b.sample(b.bounding(k)), Entry: b.sample(k.places[0]), Peak: b.sample(b.peak(k)),
+		Bound: b.sample(b.bounding(k)), Entry: b.sample(k.places[0]), Exit: b.sample(k.places[len(k.places)-1]), Peak: b.sample(b.peak(k)),
 		RetardRise: b.riseSum(k), RetardMax: largest(b.retard.total, k.places), RetardStart: k.knock.start,
 
 		Lambda: meanOf(channel.Lambda), LambdaLeanest: largest(lambda, inSegment), LeanestRPM: b.speedAt(s, lambda, inSegment),
