@@ -49,7 +49,9 @@ type Hazard struct {
 	Parent             result.Number `json:"parent_probability_per_pull"` // of the parent on the same logged states; null without one
 	Change90           result.Span   `json:"change_interval90"`           // of the probability less the parent's, at the same parameter draws
 
-	unseen bool // a car it is meant for has never logged it
+	unseen  bool // a car it is meant for has never logged it
+	partial bool // one of its limits could not be assessed
+	unread  bool // it has a limit and none could be assessed
 }
 
 // Finding is one hazard in one cell, worst first.

@@ -145,8 +145,10 @@ func (p *platform) severity(h workspace.HazardInfo) string {
 func (p *platform) hazardSummary(h workspace.HazardInfo, evals []*evaluation, why string, b *bench) Hazard {
 	out := notAssessed(h, p.severity(h), why)
 	if len(evals) == 0 {
+		out.unread = len(p.LimitsFor(h.Name)) > 0
 		return out
 	}
+	out.partial = why != ""
 	worst := worstOf(evals)
 	out.Status, out.Basis, out.Cars, out.Pulls = result.Assessed, b.basis, worst.cars, worst.pulls
 	out.ProbabilityPerPull = result.Number(worst.result.Probability)

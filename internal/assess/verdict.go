@@ -10,8 +10,8 @@ import (
 
 // VerdictRule is printed with every report.
 const VerdictRule = "hold: the upper 90 % bound of the probability that a pull crosses a limit passes the workspace's threshold for a major or catastrophic hazard, or a crossing was measured. " +
-	"undecided: a major or catastrophic hazard could not be assessed or its evidence is thin. " +
-	"conditions: inside limits, but outside what the fleet has been shown to run, or a major or catastrophic hazard was never logged on the car and the spread between cars does not rule it out, or a stress condition crosses a limit, or a changed table is not modelled. " +
+	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed or its evidence is thin. " +
+	"conditions: inside limits, but outside what the fleet has been shown to run, or a catastrophic hazard or knock was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder hazard with a limit could not be assessed, or a stress condition crosses a limit, or a changed table is not modelled. " +
 	"release: none of these."
 
 // serious reports whether a severity can hold a revision.
@@ -33,10 +33,12 @@ func (p *platform) judge(r *Review, crossings []string) {
 				say.Words(h.Hazard), chance(h.ProbabilityPerPull, h.Interval90), say.Percent(result.Number(threshold)), h.Severity))
 			continue
 		}
-		switch h.Status {
-		case result.NotAssessed:
+		switch {
+		case h.partial:
+			undecided = append(undecided, fmt.Sprintf("%s (%s) not assessed against all of its limits: %s", say.Words(h.Hazard), h.Severity, h.Why))
+		case h.Status == result.NotAssessed:
 			undecided = append(undecided, fmt.Sprintf("%s (%s) not assessed: %s", say.Words(h.Hazard), h.Severity, h.Why))
-		case result.Thin:
+		case h.Status == result.Thin:
 			undecided = append(undecided, fmt.Sprintf("%s (%s) on thin evidence: %s", say.Words(h.Hazard), h.Severity, h.Why))
 		}
 	}
@@ -50,6 +52,12 @@ func (p *platform) judge(r *Review, crossings []string) {
 			r.Verdict, r.Because = step.verdict, step.reasons
 		}
 	}
+}
+
+// ownFaults reports whether a hazard comes from faults of one car (a sensor, a pump, deposits) that no spread between other
+// cars foretells: knock, and all that is catastrophic.
+func (h *Hazard) ownFaults() bool {
+	return h.Hazard == workspace.Knock || h.Severity == workspace.Catastrophic
 }
 
 // conditionReasons lists what keeps a revision inside its limits from being released without conditions.
@@ -76,8 +84,11 @@ func (p *platform) conditionReasons(r *Review) []string {
 		}
 	}
 	for _, h := range r.Hazards {
-		if h.unseen && serious(h.Severity) && float64(h.Interval90[1]) >= worthALine {
+		if h.unseen && serious(h.Severity) && (h.ownFaults() || float64(h.Interval90[1]) >= worthALine) {
 			out = append(out, say.Words(h.Hazard)+": this car has never logged what tells it; log that before relying on the fleet's spread")
+		}
+		if h.unread && !serious(h.Severity) {
+			out = append(out, fmt.Sprintf("%s not assessed: %s", say.Words(h.Hazard), h.Why))
 		}
 	}
 	for _, c := range r.Conditions {

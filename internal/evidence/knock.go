@@ -25,15 +25,16 @@ func riseThreshold(k *KnockControl) float64 {
 
 // retard is the total knock retard of a run.
 type retard struct {
-	total    []float64 // feedback plus learned, degrees; nil when neither is logged
+	total    []float64 // feedback plus learned, degrees; nil without feedback
 	interval float64   // median seconds between usable samples
 }
 
 // totalRetard adds the feedback and the learned part sample by sample, so that handing retard from one to the other
-// changes nothing. Where both are logged, a sample with only one of them usable is unknown.
+// changes nothing. Where both are logged, a sample with only one of them usable is unknown. Learned retard alone tells
+// nothing of what is heard in a pull: without feedback, knock is not logged.
 func totalRetard(run *runlog.Run) retard {
 	feedback, learned := logged(run, channel.KnockRetard), logged(run, channel.KnockRetardLearned)
-	total := firstLogged(feedback, learned)
+	total := feedback
 	if feedback != nil && learned != nil {
 		total = make([]float64, len(feedback))
 		for i := range total {

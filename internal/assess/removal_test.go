@@ -1,0 +1,530 @@
+package assess
+
+import (
+	"fmt"
+	"maps"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"headroom/internal/demo"
+	"headroom/internal/fleettest"
+	"headroom/internal/parallel"
+	"headroom/internal/result"
+	"headroom/internal/runlog"
+	"headroom/internal/say"
+	"headroom/internal/workspace"
+	"headroom/models/channel"
+)
+
+// What these tests hold the verdict to: taking channels or logs away never turns it towards release. They go from the
+// logs of a workspace to the review, not to internal structs.
+//
+// Exact, for every removal:
+//   - all hazards are listed, and one that is not assessed has a reason and no number;
+//   - a release has every serious hazard assessed on enough evidence, and none that the car never logged unless the spread
+//     between cars rules it out;
+//   - a hazard whose channel is gone from every log is not assessed, and a serious one then keeps every release away;
+//   - a channel gone from all logs, or from all of the car's, turns no hold into a release, and into conditions only with a
+//     word of what is missing;
+//   - a condition goes only while its hazard keeps its footing (see footing), not because its hazard can no longer be judged.
+//
+// Not exact, and counted, because no rule on the evidence that is left can tell:
+//   - conditions rest on estimates, the fleet's envelope in a cell and the margin under a stress, that move either way when
+//     evidence goes; the envelope, an upper confidence bound of a quantile, moves outwards as cars go (movedEstimate);
+//   - a car whose one log with a crossing is gone looks like a car without a crossing, and one whose own logs are gone like
+//     the fleet's next car (logsGone, logsReleased).
+
+// removalSeed draws the graded proposals, of which the proof takes proofRemovals.
+const (
+	removalSeed   = 11
+	proofRemovals = 40
+)
+
+// removal takes evidence out of a workspace.
+type removal struct {
+	name  string
+	spoil func(t *testing.T, dir string)
+	ids   []string // the revisions to compare
+	tells []string // hazards that nothing can tell once it is done
+	logs  bool     // whole logs go, so nothing says what they would have shown
+}
+
+// removals reviews revisions before and after evidence is taken away.
+type removals struct {
+	dir     string
+	full    map[string]*Review // before any removal, of the revisions asked for so far
+	ids     []string           // sorted
+	byCar   map[string][]string
+	runs    []workspace.RunFile
+	headers map[channel.ID][]string
+	seen    map[string][]string // violations by removal and kind
+	turns   map[string][]string // turns towards release that are no violation, by kind
+	total   map[string]int      // verdicts compared, by what they were before
+}
+
+func newRemovals(t *testing.T, fleet string, n int, seed uint64) *removals {
+	t.Helper()
+	x := &removals{dir: fleettest.Copy(t, fleet), full: map[string]*Review{}, byCar: map[string][]string{}, seen: map[string][]string{}, turns: map[string][]string{}, total: map[string]int{}}
+	if _, err := demo.Proposals(x.dir, n, seed); err != nil {
+		t.Fatal(err)
+	}
+	ws, err := workspace.Open(x.dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	x.ids, x.runs = slices.Sorted(maps.Keys(ws.Revisions)), ws.Runs
+	for _, id := range x.ids {
+		if v := ws.Revisions[id].Vehicle; v != workspace.Fleet {
+			x.byCar[v] = append(x.byCar[v], id)
+		}
+	}
+	x.headers = headersOf(t, ws)
+	return x
+}
+
+// headersOf lists the headers under which the workspace's logs have each channel.
+func headersOf(t *testing.T, ws *workspace.Workspace) map[channel.ID][]string {
+	t.Helper()
+	out := map[channel.ID][]string{}
+	for _, r := range ws.Runs {
+		logged, err := runlog.Read(filepath.Join(ws.Dir, filepath.FromSlash(r.Path)), runlog.Options{Barometer: r.BaroKPa})
+		if err != nil {
+			continue // the fleet has a log that cannot be read
+		}
+		for _, c := range logged[0].Columns {
+			if c.Channel != "" && !slices.Contains(out[c.Channel], c.Header) {
+				out[c.Channel] = append(out[c.Channel], c.Header)
+			}
+		}
+	}
+	return out
+}
+
+func reviewsOf(t *testing.T, dir string, ids []string) map[string]*Review {
+	t.Helper()
+	j := openJob(t, dir)
+	reviews, errs := make([]*Review, len(ids)), make([]error, len(ids))
+	parallel.Each(len(ids), 2, func(int, int) {}, func(i int) { reviews[i], errs[i] = j.Review(ids[i]) })
+	out := map[string]*Review{}
+	for i, id := range ids {
+		if errs[i] != nil {
+			t.Fatal(errs[i])
+		}
+		out[id] = reviews[i]
+	}
+	return out
+}
+
+// without leaves channels out of the logs that a pattern of channels.yaml fits.
+func (x *removals) without(pattern string, ids ...channel.ID) func(t *testing.T, dir string) {
+	return func(t *testing.T, dir string) {
+		t.Helper()
+		var b strings.Builder
+		fmt.Fprintf(&b, "files:\n  - pattern: %q\n    columns:\n", pattern)
+		for _, id := range ids {
+			if len(x.headers[id]) == 0 {
+				t.Fatalf("no log has %s", id)
+			}
+			for _, h := range x.headers[id] {
+				fmt.Fprintf(&b, "      - {header: %q, channel: none}\n", h)
+			}
+		}
+		if err := os.WriteFile(filepath.Join(dir, "channels.yaml"), []byte(b.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// withoutLogs removes logs, and their rows of runs.csv.
+func (x *removals) withoutLogs(gone func(r *workspace.RunFile) bool) func(t *testing.T, dir string) {
+	return func(t *testing.T, dir string) {
+		t.Helper()
+		list, err := os.ReadFile(filepath.Join(dir, "runs.csv"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		rows := strings.SplitAfter(string(list), "\n")
+		n := 0
+		for i := range x.runs {
+			r := &x.runs[i]
+			if !gone(r) {
+				continue
+			}
+			n++
+			if err := os.Remove(filepath.Join(dir, filepath.FromSlash(r.Path))); err != nil {
+				t.Fatal(err)
+			}
+			rows = slices.DeleteFunc(rows, func(row string) bool { return strings.HasPrefix(row, r.Path+",") })
+		}
+		if n == 0 {
+			t.Fatal("no log was removed")
+		}
+		if err := os.WriteFile(filepath.Join(dir, "runs.csv"), []byte(strings.Join(rows, "")), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// Removals of one car's evidence.
+func (x *removals) own(car, name string, ids ...channel.ID) removal {
+	return removal{name: "own " + name, ids: x.byCar[car], spoil: x.without(car+"/*/*", ids...)}
+}
+
+// datesOf are a car's log dates, sorted.
+func (x *removals) datesOf(car string) []string {
+	var out []string
+	for _, r := range x.runs {
+		if r.Vehicle == car {
+			out = append(out, r.Date)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+func (x *removals) ownLogs(car string) removal {
+	return removal{name: "own logs", logs: true, ids: x.byCar[car], spoil: x.withoutLogs(func(r *workspace.RunFile) bool { return r.Vehicle == car })}
+}
+
+func (x *removals) ownNewestHalf(car string) removal {
+	dates := x.datesOf(car)
+	from := dates[len(dates)/2]
+	return removal{name: "own newest half", logs: true, ids: x.byCar[car],
+		spoil: x.withoutLogs(func(r *workspace.RunFile) bool { return r.Vehicle == car && r.Date >= from })}
+}
+
+// newestOnly takes channels out of a car's newest log.
+func (x *removals) newestOnly(car, name string, ids ...channel.ID) removal {
+	dates := x.datesOf(car)
+	return removal{name: "newest log's " + name, logs: true, ids: x.byCar[car],
+		spoil: x.without(car+"/*/"+dates[len(dates)-1]+"*", ids...)}
+}
+
+func (x *removals) randomHalf(seed uint64) removal {
+	return removal{name: "half of the fleet's logs", logs: true, ids: x.ids, spoil: func(t *testing.T, dir string) {
+		rng := rand.New(rand.NewPCG(seed, 0))
+		x.withoutLogs(func(*workspace.RunFile) bool { return rng.IntN(2) == 0 })(t, dir)
+	}}
+}
+
+// limitOutOfReach is as if no log had ever reached the speeds of one of several limits of a serious hazard.
+func limitOutOfReach(t *testing.T, dir string) {
+	t.Helper()
+	file := filepath.Join(dir, "platforms", "marlin-25t.yaml")
+	b, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, after, ok := strings.Cut(string(b), "\nlimits:\n")
+	if !ok {
+		t.Fatal("the platform has no limits")
+	}
+	const limit = `  - {hazard: lean, metric: lambda, unit: "lambda", value: 0.8, rpm_range: [7300, 7900], source: this test}`
+	if err := os.WriteFile(file, []byte(before+"\nlimits:\n"+limit+"\n"+after), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// everywhere takes channels out of every log.
+func (x *removals) everywhere(name string, tells []string, ids ...channel.ID) removal {
+	return removal{name: name, tells: tells, ids: x.ids, spoil: x.without("*", ids...)}
+}
+
+// try does a removal on a copy and books what it turned.
+func (x *removals) try(t *testing.T, r removal) {
+	t.Helper()
+	dir := fleettest.Copy(t, x.dir)
+	defer os.RemoveAll(dir)
+	r.spoil(t, dir)
+	if err := fleettest.Ingest(dir); err != nil {
+		t.Fatal(err)
+	}
+	asked := slices.DeleteFunc(slices.Clone(r.ids), func(id string) bool { return x.full[id] != nil })
+	maps.Copy(x.full, reviewsOf(t, x.dir, asked))
+	after := reviewsOf(t, dir, r.ids)
+	for _, id := range r.ids {
+		x.total[x.full[id].Verdict]++
+		x.judge(r, x.full[id], after[id])
+	}
+}
+
+// Kinds of violation and of other turns towards release.
+const (
+	notListed   = "hazards missing from the list"
+	fromNothing = "assessed from nothing"
+	unfounded   = "released on what was not assessed"
+	holdGone    = "hold released"
+	unsaid      = "hold softened without a word"
+	lostFooting = "condition lost with its hazard's footing"
+
+	said          = "hold softened, said what is missing"
+	movedEstimate = "condition gone, estimate moved"
+	logsGone      = "hold softened, logs gone"
+	logsReleased  = "hold released, logs gone"
+)
+
+func (x *removals) judge(r removal, before, after *Review) {
+	fault := func(kind, why string) {
+		key := r.name + ": " + kind
+		x.seen[key] = append(x.seen[key], after.Revision+" "+why)
+	}
+	if why := unlisted(after); why != "" {
+		fault(notListed, why)
+	}
+	for _, name := range r.tells {
+		if h := hazardOf(after, name); h.Status != result.NotAssessed || serious(h.Severity) && after.Verdict != VerdictUndecided && after.Verdict != VerdictHold {
+			fault(fromNothing, fmt.Sprintf("%s is %s (%s), verdict %s", name, h.Status, h.Why, after.Verdict))
+		}
+	}
+	if why := baseless(after); why != "" {
+		fault(unfounded, why)
+	}
+	turn := fmt.Sprintf("%s → %s: was %v, now %v", before.Verdict, after.Verdict, before.Because, after.Because)
+	book := func(kind string) { x.turns[kind] = append(x.turns[kind], r.name+": "+after.Revision+" "+turn) }
+	stopped := before.Verdict == VerdictHold || before.Verdict == VerdictUndecided
+	switch {
+	case stopped && after.Verdict == VerdictRelease && r.logs:
+		book(logsReleased)
+	case stopped && after.Verdict == VerdictConditions && r.logs:
+		book(logsGone)
+	case stopped && after.Verdict == VerdictRelease:
+		fault(holdGone, turn)
+	case stopped && after.Verdict == VerdictConditions:
+		if why := silent(before, after); why != "" {
+			fault(unsaid, why+"; "+turn)
+			return
+		}
+		book(said)
+	case before.Verdict == VerdictConditions && after.Verdict == VerdictRelease:
+		if why := footingLost(before, after); why != "" {
+			fault(lostFooting, why+"; "+turn)
+			return
+		}
+		book(movedEstimate)
+	}
+}
+
+func hazardOf(r *Review, name string) *Hazard {
+	return &r.Hazards[slices.IndexFunc(r.Hazards, func(h Hazard) bool { return h.Hazard == name })]
+}
+
+// unlisted says what is wrong with the list of hazards.
+func unlisted(r *Review) string {
+	want := workspace.Hazards()
+	if len(r.Hazards) != len(want) {
+		return fmt.Sprintf("%d hazards", len(r.Hazards))
+	}
+	for i, h := range r.Hazards {
+		if h.Hazard != want[i].Name {
+			return h.Hazard + " in the place of " + want[i].Name
+		}
+		if h.Status == result.NotAssessed && (h.Why == "" || h.ProbabilityPerPull.Known() || h.Interval90[1].Known()) {
+			return fmt.Sprintf("%s not assessed: why %q, %v", h.Hazard, h.Why, h.ProbabilityPerPull)
+		}
+	}
+	return ""
+}
+
+// What a hazard says of evidence it lacks.
+const (
+	neverLogged = "never logged on this car"
+	outOfReach  = "no logged pull is in the speed range"
+)
+
+// baseless says which serious hazard a release does not rest on.
+func baseless(r *Review) string {
+	if r.Verdict != VerdictRelease {
+		return ""
+	}
+	for _, h := range r.Hazards {
+		if serious(h.Severity) && (h.Status != result.Assessed || !h.Interval90[1].Known() || strings.Contains(h.Why, outOfReach) ||
+			strings.Contains(h.Why, neverLogged) && float64(h.Interval90[1]) >= worthALine) {
+			return fmt.Sprintf("%s is %s (%s)", h.Hazard, h.Status, h.Why)
+		}
+	}
+	return ""
+}
+
+// footing is what a hazard is judged on, from the best down: the car's own measurements or physics at their level, other
+// cars' measurements, physics alone, thin evidence, nothing.
+func footing(h *Hazard) int {
+	switch {
+	case h.Status == result.NotAssessed:
+		return 4
+	case h.Status == result.Thin:
+		return 3
+	case strings.Contains(h.Why, "not measured"):
+		return 2
+	case strings.Contains(h.Why, neverLogged) || strings.Contains(h.Why, "other car"):
+		return 1
+	}
+	return 0
+}
+
+// reasonsFor are a review's reasons that begin with a hazard.
+func reasonsFor(r *Review, hazard string) []string {
+	return slices.DeleteFunc(slices.Clone(r.Because), func(s string) bool { return !strings.HasPrefix(s, say.Words(hazard)) })
+}
+
+// namedIn lists the hazards that a review's reasons begin with.
+func namedIn(r *Review) []string {
+	var out []string
+	for _, h := range r.Hazards {
+		if len(reasonsFor(r, h.Hazard)) > 0 {
+			out = append(out, h.Hazard)
+		}
+	}
+	return out
+}
+
+// silent names a hazard that held a revision before and of which the review after does not say that evidence is missing:
+// in the hazard's why, or in a reason.
+func silent(before, after *Review) string {
+	lacks := func(s string) bool {
+		return strings.Contains(s, "too few cars") || strings.Contains(s, "never logged") || strings.Contains(s, "assumed")
+	}
+	for _, name := range namedIn(before) {
+		h := hazardOf(after, name)
+		if footing(h) <= footing(hazardOf(before, name)) && !lacks(h.Why) && !slices.ContainsFunc(reasonsFor(after, name), lacks) {
+			return fmt.Sprintf("%s: %q", name, h.Why)
+		}
+	}
+	return ""
+}
+
+// footingLost names a hazard whose condition went with its footing.
+func footingLost(before, after *Review) string {
+	for _, name := range namedIn(before) {
+		if was, is := hazardOf(before, name), hazardOf(after, name); footing(is) > footing(was) {
+			return fmt.Sprintf("%s: %q", name, is.Why)
+		}
+	}
+	return ""
+}
+
+// unmeasured is the cause of a violation that is known and not mended yet.
+const unmeasured = "an envelope and a prediction that were measured become computed ones"
+
+// report holds the violations against those that are pending, by removal and kind with their cause, and prints the
+// counts. A pending violation that no longer shows is an error too: its line has to go.
+func (x *removals) report(t *testing.T, pending map[string]string) {
+	t.Helper()
+	for _, key := range slices.Sorted(maps.Keys(x.seen)) {
+		what := x.seen[key]
+		if cause, ok := pending[key]; ok {
+			t.Logf("pending, since %s: %s, %d times:\n\t%s", cause, key, len(what), what[0])
+			continue
+		}
+		t.Errorf("%s, %d times:\n\t%s", key, len(what), strings.Join(what, "\n\t"))
+	}
+	for _, key := range slices.Sorted(maps.Keys(pending)) {
+		if len(x.seen[key]) == 0 {
+			t.Errorf("pending %q no longer shows: take its line out", key)
+		}
+	}
+	t.Logf("verdicts compared, by what they were: %v", x.total)
+	for _, kind := range slices.Sorted(maps.Keys(x.turns)) {
+		t.Logf("no violation: %s, %d times:\n\t%s", kind, len(x.turns[kind]), strings.Join(x.turns[kind], "\n\t"))
+	}
+}
+
+// Channels that stand in for one another.
+var (
+	retardChannels = []channel.ID{channel.KnockRetard, channel.KnockRetardLearned}
+	sparkChannels  = []channel.ID{channel.SparkAdvance, channel.SparkCommanded}
+	lambdaChannels = []channel.ID{channel.Lambda, channel.LambdaCommanded}
+	loadChannels   = []channel.ID{channel.AbsoluteLoad, channel.MassAirFlow}
+	airChannels    = []channel.ID{channel.AbsoluteLoad, channel.MassAirFlow, channel.ManifoldPressure}
+)
+
+// A channel gone from every log of a small fleet.
+func TestNothingIsAssessedFromNothing(t *testing.T) {
+	x := newRemovals(t, fleettest.Small(t), 0, gradedSeed)
+	x.ids = []string{"rev-0101-b", "rev-0103-b", "rev-0104-b"}
+	every := make([]string, 0, len(workspace.Hazards()))
+	for _, h := range workspace.Hazards() {
+		every = append(every, h.Name)
+	}
+	for _, r := range []removal{
+		x.everywhere("feedback retard", []string{workspace.Knock}, channel.KnockRetard),
+		x.everywhere("lambda", []string{workspace.Lean}, channel.Lambda),
+		x.everywhere("spark", []string{workspace.Knock, workspace.CylinderPressure}, sparkChannels...),
+		x.everywhere("load", every, airChannels...),
+		x.everywhere("four temperatures", []string{workspace.ExhaustTemperature, workspace.CoolantTemperature, workspace.OilTemperature, workspace.ChargeTemperature, workspace.Knock, workspace.CylinderPressure},
+			channel.ExhaustTemperature, channel.CoolantTemperature, channel.OilTemperature, channel.ChargeTemperature),
+	} {
+		x.try(t, r)
+	}
+	x.report(t, nil)
+}
+
+// The most telling removals on the fleet of 24 cars: a car whose mixture sensor reads lean loses it, a car near its knock
+// limit loses the control unit's feedback, and rail pressure goes from every log.
+func TestRemovalNeverReleases(t *testing.T) {
+	if testing.Short() {
+		t.Skip("fits the fleet four times")
+	}
+	x := newRemovals(t, fleettest.Demo(t), 6, removalSeed)
+	x.ids = []string{"kestrel-20t-pump-91-s1", "kestrel-20t-pump-93-s1", "rev-0109-a", "rev-0109-b", "rev-0115-a", "rev-0121-a"}
+	for _, r := range []removal{
+		x.own("car-008", "lambda", channel.Lambda),
+		x.own("car-012", "feedback retard", channel.KnockRetard),
+		x.everywhere("rail pressure", []string{workspace.RailPressure}, channel.RailPressure),
+		{name: "speeds of a limit", ids: []string{"rev-0104-b", "rev-0106-a", "rev-0110-a", "rev-0114-a", "rev-0116-a"}, spoil: limitOutOfReach},
+	} {
+		x.try(t, r)
+	}
+	x.report(t, nil)
+}
+
+// The proof: the removals, on the fleet of 24 cars with graded proposals.
+func TestProofRemoval(t *testing.T) {
+	if os.Getenv("HEADROOM_PROOF") == "" {
+		t.Skip("set HEADROOM_PROOF=1")
+	}
+	x := newRemovals(t, fleettest.Demo(t), proofRemovals, removalSeed)
+	all := []removal{
+		x.everywhere("feedback retard", []string{workspace.Knock}, channel.KnockRetard),
+		x.everywhere("retard", []string{workspace.Knock}, retardChannels...),
+		x.everywhere("spark", []string{workspace.Knock, workspace.CylinderPressure}, sparkChannels...),
+		x.everywhere("lambda", []string{workspace.Lean}, channel.Lambda),
+		x.everywhere("both lambdas", []string{workspace.Lean, workspace.Knock, workspace.FuelDelivery, workspace.CylinderPressure}, lambdaChannels...),
+		x.everywhere("manifold pressure", []string{workspace.BoostControl}, channel.ManifoldPressure),
+		x.everywhere("boost target", []string{workspace.BoostControl}, channel.ManifoldPressureTarget),
+		x.everywhere("load and air flow", nil, loadChannels...),
+		x.everywhere("charge temperature", []string{workspace.ChargeTemperature, workspace.Knock, workspace.CylinderPressure}, channel.ChargeTemperature),
+		x.everywhere("exhaust temperature", []string{workspace.ExhaustTemperature}, channel.ExhaustTemperature),
+		x.everywhere("rail pressure", []string{workspace.RailPressure}, channel.RailPressure),
+		x.everywhere("barometer", nil, channel.BarometricPressure),
+		x.everywhere("torque", nil, channel.Torque),
+		x.everywhere("coolant", []string{workspace.CoolantTemperature}, channel.CoolantTemperature),
+		x.everywhere("ethanol", nil, channel.EthanolShare),
+		x.everywhere("injection", nil, channel.InjectorDuty, channel.InjectorPulse),
+	}
+	for seed := range uint64(3) {
+		all = append(all, x.randomHalf(seed))
+	}
+	for i, car := range slices.Sorted(maps.Keys(x.byCar)) {
+		all = append(all,
+			x.own(car, "feedback retard", channel.KnockRetard),
+			x.own(car, "retard", retardChannels...),
+			x.own(car, "lambda", channel.Lambda))
+		if i%3 == 0 {
+			all = append(all, x.ownLogs(car), x.ownNewestHalf(car), x.newestOnly(car, "retard", retardChannels...), x.newestOnly(car, "lambda", channel.Lambda))
+		}
+	}
+	for _, r := range all {
+		x.try(t, r)
+	}
+	x.report(t, map[string]string{"injection: " + lostFooting: unmeasured})
+	if n, of := len(x.turns[movedEstimate]), x.total[VerdictConditions]; 10*n > of {
+		t.Errorf("%d of %d conditions went because an estimate moved", n, of)
+	}
+	if n, of := len(x.turns[logsReleased]), x.total[VerdictHold]; 100*n > of {
+		t.Errorf("%d of %d holds were released because logs went", n, of)
+	}
+}
