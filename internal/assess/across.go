@@ -70,7 +70,8 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 	}
 	out := &Across{
 		Stamp: j.Stamp("headroom/across/1"), Revision: id, Parent: rev.Parent, Platform: rev.Platform, Fuel: rev.Fuel,
-		Hazards: []AcrossHazard{}, Cars: []AcrossCar{}, Failed: []AcrossError{}, Cautions: slices.Clone(StandingCautions),
+		Hazards: []AcrossHazard{}, Cars: []AcrossCar{}, Failed: []AcrossError{},
+		Cautions: slices.Clone(StandingCautions),
 	}
 	var vehicles []string
 	for _, v := range slices.Sorted(maps.Keys(j.ws.Vehicles)) {
@@ -171,7 +172,8 @@ func (p *platform) acrossHazard(h workspace.HazardInfo, reviews []*Review) Acros
 	if !ok {
 		threshold = defaultThreshold
 	}
-	out := AcrossHazard{Hazard: h.Name, Severity: severity, Threshold: result.Number(threshold), Expected: result.Unknown(),
+	out := AcrossHazard{Hazard: h.Name, Severity: severity, Threshold: result.Number(threshold),
+		Expected:   result.Unknown(),
 		Interval90: result.UnknownSpan(), Likely: []string{}}
 	var counts []float64
 	for _, r := range reviews {

@@ -13,8 +13,8 @@ import (
 	"headroom/internal/fleettest"
 )
 
-// A revision scored across the fleet: every car of the platform is there once, the expected number of crossing cars lies
-// in its interval and between none and all, and its own car gets the very review it gets alone.
+// A revision scored across the fleet: every car of the platform is there once, the expected number of crossing cars
+// lies in its interval and between none and all, and its own car gets the very review it gets alone.
 func TestAcross(t *testing.T) {
 	j := openJob(t, fleettest.Small(t))
 	id := mildProposal(t, fleettest.Small(t)).Revision
@@ -45,7 +45,8 @@ func TestAcross(t *testing.T) {
 			continue
 		}
 		e, lo, hi := float64(h.Expected), float64(h.Interval90[0]), float64(h.Interval90[1])
-		if !(e >= 0) || e > float64(h.Assessed) || lo > hi || lo < 0 || hi > float64(h.Assessed) || len(h.Likely) > h.Assessed {
+		if !(e >= 0) || e > float64(h.Assessed) || lo > hi || lo < 0 || hi > float64(h.Assessed) ||
+			len(h.Likely) > h.Assessed {
 			t.Errorf("%s: %+v", h.Hazard, h)
 		}
 	}
@@ -82,7 +83,8 @@ func TestAgainst(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, h := range r.Hazards {
-		if d := h.Right.ProbabilityPerPull - h.Left.ProbabilityPerPull; d.Known() && math.Abs(float64(d-h.Change)) > 1e-12 {
+		if d := h.Right.ProbabilityPerPull - h.Left.ProbabilityPerPull; d.Known() &&
+			math.Abs(float64(d-h.Change)) > 1e-12 {
 			t.Errorf("%s: change %v, sides differ by %v", h.Hazard, h.Change, d)
 		}
 	}
@@ -92,7 +94,8 @@ func TestAgainst(t *testing.T) {
 }
 
 // Own logs: released revisions with logs have expected and measured values that agree for healthy cars: over the small
-// fleet fewer than one metric in ten is a surprise at a chance of one in a hundred each, planted sensor faults included.
+// fleet fewer than one metric in ten is a surprise at a chance of one in a hundred each, planted sensor faults
+// included.
 func TestOwnLogs(t *testing.T) {
 	j := openJob(t, fleettest.Small(t))
 	metrics, surprises := 0, 0
@@ -106,7 +109,8 @@ func TestOwnLogs(t *testing.T) {
 			if o.Surprise {
 				surprises++
 			}
-			if o.Rows == 0 || o.Pulls == 0 || o.Outside > o.Rows || o.PullsCrossed > o.Pulls || !o.Expected.Known() || !o.Measured.Known() {
+			if o.Rows == 0 || o.Pulls == 0 || o.Outside > o.Rows || o.PullsCrossed > o.Pulls || !o.Expected.Known() ||
+				!o.Measured.Known() {
 				t.Errorf("%s: %+v", id, o)
 			}
 		}
@@ -177,7 +181,10 @@ func TestLogsBeforeAHardwareChange(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !slices.ContainsFunc(r.Cautions, func(c string) bool { return strings.Contains(c, "hardware change on 2030-01-01") }) {
+	if !slices.ContainsFunc(r.Cautions, func(c string) bool {
+		return strings.Contains(c, "hardware change on "+
+			"2030-01-01")
+	}) {
 		t.Errorf("nothing is said of the logs before the hardware change: %v", r.Cautions)
 	}
 	if r.Verdict == VerdictRelease {

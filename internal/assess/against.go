@@ -36,7 +36,8 @@ type AgainstHazard struct {
 	Left     Hazard        `json:"left"`
 	Right    Hazard        `json:"right"`
 	Change   result.Number `json:"change"` // right minus left probability per pull
-	Worse    result.Number `json:"worse"`  // share of parameter draws at which right is the more likely to cross; null for different cars or metrics
+	// share of parameter draws at which right is the more likely to cross; null for different cars or metrics
+	Worse result.Number `json:"worse"`
 }
 
 // AgainstGain is torque by speed under both, N·m.
@@ -57,16 +58,19 @@ func (j *Job) Against(left, right string) (*Against, error) {
 		return nil, err
 	}
 	if a.Platform != b.Platform {
-		return nil, fmt.Errorf("revisions %s and %s are of platforms %s and %s: only revisions of one platform can be compared", left, right, a.Platform, b.Platform)
+		return nil, fmt.Errorf("revisions %s and %s are of platforms %s and %s: only revisions of one platform can "+
+			"be compared", left, right, a.Platform, b.Platform)
 	}
-	out := &Against{Stamp: j.Stamp("headroom/against/1"), Left: sideOf(a), Right: sideOf(b), Hazards: []AgainstHazard{}, Gains: []AgainstGain{}}
+	out := &Against{Stamp: j.Stamp("headroom/against/1"), Left: sideOf(a), Right: sideOf(b), Hazards: []AgainstHazard{},
+		Gains: []AgainstGain{}}
 	for i, h := range workspace.Hazards() {
 		out.Hazards = append(out.Hazards, AgainstHazard{
 			Hazard: h.Name, Severity: a.Hazards[i].Severity, Left: a.Hazards[i], Right: b.Hazards[i],
 			Change: b.Hazards[i].ProbabilityPerPull - a.Hazards[i].ProbabilityPerPull,
 			Worse:  result.Unknown(),
 		})
-		if x, y := a.worst[h.Name], b.worst[h.Name]; x != nil && y != nil && x.metric == y.metric && a.Vehicle == b.Vehicle {
+		if x, y := a.worst[h.Name], b.worst[h.Name]; x != nil && y != nil && x.metric == y.metric &&
+			a.Vehicle == b.Vehicle {
 			worse, err := worseShare(x, y, j.Seed())
 			if err != nil {
 				return nil, fmt.Errorf("%s: %w", h.Name, err)
@@ -76,7 +80,8 @@ func (j *Job) Against(left, right string) (*Against, error) {
 	}
 	out.Gains = pairGains(a.Gains, b.Gains)
 	if a.Vehicle != b.Vehicle {
-		out.Cautions = append(out.Cautions, fmt.Sprintf("The revisions are for different cars (%s and %s): the difference between the cars is in the comparison.", a.Vehicle, b.Vehicle))
+		out.Cautions = append(out.Cautions, fmt.Sprintf("The revisions are for different cars (%s and %s): the "+
+			"difference between the cars is in the comparison.", a.Vehicle, b.Vehicle))
 	}
 	out.Cautions = append(out.Cautions, StandingCautions...)
 	return out, nil
@@ -86,8 +91,8 @@ func sideOf(r *Review) AgainstSide {
 	return AgainstSide{Revision: r.Revision, Vehicle: r.Vehicle, Verdict: r.Verdict, Because: r.Because}
 }
 
-// worseShare judges both at the same parameter draws, which needs one metric of one car; NaN where the car's posterior is
-// not the same on both sides, as when one was judged on other cars' logs.
+// worseShare judges both at the same parameter draws, which needs one metric of one car; NaN where the car's posterior
+// is not the same on both sides, as when one was judged on other cars' logs.
 func worseShare(left, right *evaluation, seed uint64) (float64, error) {
 	if !mat.Equal(left.problem.Cov, right.problem.Cov) {
 		return math.NaN(), nil

@@ -37,7 +37,8 @@ func (j *Job) auditOf(ids []string, by string, jobs int, done func(finished, tot
 			reviews[i].worst = nil // it holds every logged state
 		}
 	})
-	out := &Audit{Stamp: j.Stamp("headroom/audit/1"), By: by, Rows: []AuditRow{}, Groups: []AuditGroup{}, Failed: []AuditError{}, Cautions: StandingCautions}
+	out := &Audit{Stamp: j.Stamp("headroom/audit/1"), By: by, Rows: []AuditRow{}, Groups: []AuditGroup{},
+		Failed: []AuditError{}, Cautions: StandingCautions}
 	for i, id := range ids {
 		if failures[i] != nil {
 			out.Failed = append(out.Failed, AuditError{Revision: id, Error: failures[i].Error()})
@@ -55,7 +56,8 @@ func (j *Job) auditOf(ids []string, by string, jobs int, done func(finished, tot
 func (j *Job) auditRow(r *Review) AuditRow {
 	rev := j.ws.Revisions[r.Revision]
 	row := AuditRow{
-		Revision: r.Revision, Platform: r.Platform, Vehicle: r.Vehicle, Author: r.Author, Fuel: r.Fuel, Status: rev.Status,
+		Revision: r.Revision, Platform: r.Platform, Vehicle: r.Vehicle, Author: r.Author, Fuel: r.Fuel,
+		Status:  rev.Status,
 		Verdict: r.Verdict, ProbabilityPerPull: result.Unknown(), Interval90: result.UnknownSpan(),
 		OwnPulls: j.ownPulls(r.Platform, r.Revision), Because: r.Because[0],
 	}
@@ -95,7 +97,8 @@ func (j *Job) ownPulls(platform, revision string) int {
 	if err != nil {
 		return 0
 	}
-	return evidence.CountPulls(evidence.Filter(evidence.PullRows(rows), func(r *evidence.Row) bool { return r.Revision == revision }))
+	return evidence.CountPulls(evidence.Filter(evidence.PullRows(rows),
+		func(r *evidence.Row) bool { return r.Revision == revision }))
 }
 
 // verdictOrder puts the verdicts that need attention first.

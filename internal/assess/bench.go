@@ -25,13 +25,15 @@ const fleetPulls = 60
 
 // benchFor picks the logged pulls a revision is judged on and runs both calibrations on them. In order of preference:
 // the revision's own logs, the parent's, the car's other calibrations, and last the fleet's, for a car not seen.
-// car is the id the evidence knows the revision's car by, "" for a revision meant for the fleet; since is the day of its
-// last hardware change, "" without one.
-func (p *platform) benchFor(f *platformFit, ws *workspace.Workspace, rows []evidence.Row, rev *workspace.Revision, car, since string) (*bench, error) {
+// car is the id the evidence knows the revision's car by, "" for a revision meant for the fleet; since is the day of
+// its last hardware change, "" without one.
+func (p *platform) benchFor(f *platformFit, ws *workspace.Workspace, rows []evidence.Row, rev *workspace.Revision, car,
+	since string) (*bench, error) {
 	b := &bench{car: car, named: car != "", basis: BasisPredicted}
 	picked := p.pickRows(b, evidence.PullRows(rows), rev, since)
 	if len(picked) == 0 {
-		return nil, fmt.Errorf("revision %s: platform %s has no logged pull: put logs under runs/<vehicle>/<revision>/ and run headroom ingest", rev.ID, rev.Platform)
+		return nil, fmt.Errorf("revision %s: platform %s has no logged pull: put logs under "+
+			"runs/<vehicle>/<revision>/ and run headroom ingest", rev.ID, rev.Platform)
 	}
 	child, err := calibrationOf(ws, rev.ID)
 	if err != nil {
@@ -85,7 +87,8 @@ func (p *platform) pickRows(b *bench, rows []*evidence.Row, rev *workspace.Revis
 	all := evidence.Filter(rows, func(r *evidence.Row) bool { return r.Vehicle == b.car })
 	own := evidence.Filter(all, func(r *evidence.Row) bool { return r.Date == "" || r.Date >= since })
 	if old := evidence.CountPulls(all) - evidence.CountPulls(own); old > 0 {
-		b.notes = append(b.notes, fmt.Sprintf("%s of this car from before its hardware change on %s are left out", say.Count(old, "pull"), since))
+		b.notes = append(b.notes, fmt.Sprintf("%s of this car from before its hardware change on %s are left out",
+			say.Count(old, "pull"), since))
 	}
 	onRevision := evidence.Filter(own, func(r *evidence.Row) bool { return r.Revision == rev.ID })
 	if evidence.CountPulls(onRevision) >= enoughOwnPulls {
@@ -97,11 +100,13 @@ func (p *platform) pickRows(b *bench, rows []*evidence.Row, rev *workspace.Revis
 		return onParent
 	}
 	if evidence.CountPulls(own) >= enoughOwnPulls {
-		b.notes = append(b.notes, fmt.Sprintf("fewer than %d pulls of this car on the parent: its pulls on other calibrations are used, moved by the difference of the tables", enoughOwnPulls))
+		b.notes = append(b.notes, fmt.Sprintf("fewer than %d pulls of this car on the parent: its pulls on other "+
+			"calibrations are used, moved by the difference of the tables", enoughOwnPulls))
 		return own
 	}
 	if b.car != "" {
-		b.notes = append(b.notes, fmt.Sprintf("this car has %d logged pulls: other cars of the platform stand in for it, with the spread between cars added", evidence.CountPulls(own)))
+		b.notes = append(b.notes, fmt.Sprintf("this car has %d logged pulls: other cars of the platform stand in for "+
+			"it, with the spread between cars added", evidence.CountPulls(own)))
 	}
 	if len(own) == 0 {
 		b.car = ""

@@ -46,7 +46,8 @@ func calibrationOf(ws *workspace.Workspace, id string) (*calibration, error) {
 	for at := id; at != ""; {
 		r, ok := ws.Revisions[at]
 		if !ok {
-			return nil, fmt.Errorf("revision %s: ancestor %s is not in the workspace or could not be read; run with revisions/%s/revision.yaml mended", id, at, at)
+			return nil, fmt.Errorf("revision %s: ancestor %s is not in the workspace or could not be read; run with "+
+				"revisions/%s/revision.yaml mended", id, at, at)
 		}
 		c.take(r, seen)
 		at = r.Parent
@@ -75,7 +76,8 @@ func (c *calibration) take(r *workspace.Revision, seen map[string]bool) {
 			l.y = t.Y.Channel
 		}
 		if unknown := l.unknownAxis(); unknown != "" {
-			c.problems = append(c.problems, fmt.Sprintf("%s table of %s: axis %s is not known from a logged pull", t.Role, r.ID, unknown))
+			c.problems = append(c.problems, fmt.Sprintf("%s table of %s: axis %s is not known from a logged pull",
+				t.Role, r.ID, unknown))
 			continue
 		}
 		c.lookups[t.Role] = l
@@ -156,8 +158,8 @@ func (c *calibration) notModelled(parent *calibration) []string {
 // slopeSpan is the span of speed, rpm, over which a table's slope is taken; common practice, no source.
 const slopeSpan = 100
 
-// boostSlope is how steeply the boost table rises with speed at a state, kPa a rpm; 0 without a table, since the difference
-// of two calibrations is what is asked for.
+// boostSlope is how steeply the boost table rises with speed at a state, kPa a rpm; 0 without a table, since the
+// difference of two calibrations is what is asked for.
 func (c *calibration) boostSlope(s *state) float64 {
 	l, ok := c.lookups["boost"]
 	if !ok {

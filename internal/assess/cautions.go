@@ -10,9 +10,12 @@ import (
 
 // StandingCautions end every report.
 var StandingCautions = []string{
-	"This is evidence for a decision, not the decision: a calibration can destroy an engine and injure people. A qualified professional decides, under controlled test conditions, on a dynamometer or closed course.",
-	"Predictions are no better than the sensors behind them: check that lambda, pressure, temperature and knock sensors are calibrated and that the fuel in the tank is the fuel named here.",
-	"What no log has visited is not known. Fuel batch, heat, altitude and wear differ from day to day; a result for one car does not carry over to another without its own logs.",
+	"This is evidence for a decision, not the decision: a calibration can destroy an engine and injure people. A " +
+		"qualified professional decides, under controlled test conditions, on a dynamometer or closed course.",
+	"Predictions are no better than the sensors behind them: check that lambda, pressure, temperature and knock " +
+		"sensors are calibrated and that the fuel in the tank is the fuel named here.",
+	"What no log has visited is not known. Fuel batch, heat, altitude and wear differ from day to day; a result for " +
+		"one car does not carry over to another without its own logs.",
 	"Emissions, noise and road-use law differ by place; whoever releases a calibration answers for it.",
 }
 
@@ -42,7 +45,8 @@ func lintNotes(rev *workspace.Revision, f *Footprint) []string {
 func (p *platform) notes(f *platformFit) []string {
 	var out []string
 	if p.cycle == nil {
-		out = append(out, "No cycle model for this platform: "+p.cycleWhy+". Cylinder pressure, torque and the effect of spark on exhaust temperature are not predicted.")
+		out = append(out, "No cycle model for this platform: "+p.cycleWhy+". Cylinder pressure, torque and the "+
+			"effect of spark on exhaust temperature are not predicted.")
 	}
 	if f.Knock != nil {
 		for _, w := range f.Knock.Warnings {

@@ -32,12 +32,14 @@ func TestProposalsAgainstTruth(t *testing.T) {
 		}
 		if p.WorstPerPull < 0.2 {
 			if r.Verdict != VerdictRelease && r.Verdict != VerdictConditions {
-				t.Errorf("%s is truly mild (%s, %.3f a pull) but got %s: %v", p.Revision, p.WorstHazard, p.WorstPerPull, r.Verdict, r.Because)
+				t.Errorf("%s is truly mild (%s, %.3f a pull) but got %s: %v", p.Revision, p.WorstHazard, p.WorstPerPull,
+					r.Verdict, r.Because)
 			}
 			continue
 		}
 		if r.Verdict == VerdictRelease || r.Verdict == VerdictConditions {
-			t.Errorf("%s truly crosses %s in %.2f of pulls but got %s", p.Revision, p.WorstHazard, p.WorstPerPull, r.Verdict)
+			t.Errorf("%s truly crosses %s in %.2f of pulls but got %s", p.Revision, p.WorstHazard, p.WorstPerPull,
+				r.Verdict)
 		}
 		top := r.Findings[0]
 		if top.Hazard != p.WorstHazard {
@@ -232,7 +234,8 @@ func TestPseudonyms(t *testing.T) {
 		t.Fatal(err)
 	}
 	if a.Verdict != b.Verdict || len(a.Findings) != len(b.Findings) {
-		t.Errorf("the verdict depends on the pseudonyms: %s with %d findings, %s with %d", a.Verdict, len(a.Findings), b.Verdict, len(b.Findings))
+		t.Errorf("the verdict depends on the pseudonyms: %s with %d findings, %s with %d", a.Verdict, len(a.Findings),
+			b.Verdict, len(b.Findings))
 	}
 	text, err := json.Marshal(b)
 	if err != nil {

@@ -52,7 +52,8 @@ type envelopeKey struct {
 
 // fitPlatform learns a platform's knock-limited spark, its measured margins and its envelopes.
 func (p *platform) fitPlatform(rows []evidence.Row) (*platformFit, error) {
-	f := &platformFit{Margins: map[string]marginFit{}, Suspects: map[string]marginFit{}, Levels: map[string]level{}, Envelopes: map[envelopeKey]EnvelopeCell{}}
+	f := &platformFit{Margins: map[string]marginFit{}, Suspects: map[string]marginFit{}, Levels: map[string]level{},
+		Envelopes: map[envelopeKey]EnvelopeCell{}}
 	f.Rail = railOf(rows)
 	pulls := evidence.PullRows(rows)
 	f.Cars, f.Pulls = evidence.CountCars(pulls), evidence.CountPulls(pulls)
@@ -119,8 +120,8 @@ func marginPrior(m *metric) mixed.Prior {
 	return prior
 }
 
-// fitMeasured fits a measured metric. A car whose lambda sensor is suspect says nothing of how lean the fleet runs, so it
-// is left out of the fleet's lambda; it is itself judged on what it reads.
+// fitMeasured fits a measured metric. A car whose lambda sensor is suspect says nothing of how lean the fleet runs, so
+// it is left out of the fleet's lambda; it is itself judged on what it reads.
 func (p *platform) fitMeasured(f *platformFit, m *metric, states []state, suspects []string) error {
 	without := suspects
 	if m.name != workspace.MetricLambda {
@@ -222,7 +223,8 @@ func (p *platform) seenMetrics() []seenMetric {
 	}
 	for i := range metrics {
 		m := &metrics[i]
-		out = append(out, seenMetric{m.name, m.unit, m.side, func(_ *platformFit, s *state) float64 { return p.metricOf(m, s) }})
+		out = append(out, seenMetric{m.name, m.unit, m.side,
+			func(_ *platformFit, s *state) float64 { return p.metricOf(m, s) }})
 	}
 	return out
 }
@@ -308,7 +310,8 @@ func (p *platform) fitEnvelopes(f *platformFit, states []state) error {
 	return nil
 }
 
-func (p *platform) envelopeCell(key envelopeKey, sum *envelope.Summary, unit string, extreme float64) (EnvelopeCell, error) {
+func (p *platform) envelopeCell(key envelopeKey, sum *envelope.Summary, unit string, extreme float64) (
+	EnvelopeCell, error) {
 	side, take := workspace.Upper, sum.Upper
 	if key.side < 0 {
 		side, take = workspace.Lower, sum.Lower

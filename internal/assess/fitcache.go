@@ -101,7 +101,8 @@ func readFit(path, digest string) (*platformFit, bool) {
 func writeFit(path, digest string, f *platformFit) error {
 	file := fitFile{Digest: digest, Fit: f, Envelopes: []fitFileSection{}}
 	for _, k := range f.envelopeKeys() {
-		file.Envelopes = append(file.Envelopes, fitFileSection{k.kind, k.class, k.metric, k.cell, k.side, f.Envelopes[k]})
+		file.Envelopes = append(file.Envelopes, fitFileSection{k.kind, k.class, k.metric, k.cell, k.side,
+			f.Envelopes[k]})
 	}
 	b, err := json.Marshal(file)
 	if err != nil {

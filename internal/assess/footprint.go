@@ -161,8 +161,9 @@ func (t *tablePair) axisUnit(id channel.ID, written string) string {
 // change sums up how a table differs from the parent's.
 func (t *tablePair) change() TableChange {
 	none := result.Unknown()
-	out := TableChange{Role: t.now.Role, Name: t.now.Name, File: t.now.File, Breakpoints: none, BreakpointsChanged: none,
-		LargestChange: none, Unit: t.unit(), At: []AxisValue{}, NotCompared: t.why}
+	out := TableChange{Role: t.now.Role, Name: t.now.Name, File: t.now.File, Breakpoints: none,
+		BreakpointsChanged: none,
+		LargestChange:      none, Unit: t.unit(), At: []AxisValue{}, NotCompared: t.why}
 	if t.diff == nil {
 		return out
 	}
@@ -196,7 +197,8 @@ type grid struct {
 const fullFilling = 1.01325
 
 func (p *platform) gridFor(c *calibration, b *bench) *grid {
-	g := &grid{p: p, visited: map[cellKey]bool{}, speeds: map[int]bool{}, pressures: map[cellKey][2]float64{}, pressurePer: fullFilling}
+	g := &grid{p: p, visited: map[cellKey]bool{}, speeds: map[int]bool{}, pressures: map[cellKey][2]float64{},
+		pressurePer: fullFilling}
 	var ratios []float64
 	for i := range b.states {
 		b.states[i].each(func(s *state) {
@@ -364,7 +366,8 @@ func (g *grid) count(pairs []tablePair, out *Footprint) {
 		}
 	}
 	out.CellsChanged = out.CellsChangedVisited + len(unvisited)
-	out.CellsChangedUnvisited, out.CellsVisitedUnchanged = result.Number(len(unvisited)), result.Number(visitedUnchanged)
+	out.CellsChangedUnvisited, out.CellsVisitedUnchanged = result.Number(len(unvisited)),
+		result.Number(visitedUnchanged)
 	out.Unvisited = g.areas(unvisited)
 }
 
@@ -434,9 +437,11 @@ func (g *grid) spikes(t tablePair) []Spike {
 	var out []Spike
 	for _, s := range t.now.Table.Spikes(t.now.Role, parent) {
 		found := Spike{
-			Role: t.now.Role, Name: t.now.Name, File: t.now.File, At: t.place(s.X, s.Y), Unit: t.unit(), Value: result.Number(s.Value),
+			Role: t.now.Role, Name: t.now.Name, File: t.now.File, At: t.place(s.X, s.Y), Unit: t.unit(),
+			Value:      result.Number(s.Value),
 			Neighbours: result.Span{result.Number(s.Neighbours[0]), result.Number(s.Neighbours[1])},
-			Stands:     result.Number(s.Stands), ParentStands: result.Number(s.WasStanding), New: s.New(), VisitedCells: result.Unknown(),
+			Stands:     result.Number(s.Stands), ParentStands: result.Number(s.WasStanding), New: s.New(),
+			VisitedCells: result.Unknown(),
 		}
 		if t.modelled {
 			found.VisitedCells = result.Number(g.reading(&t, t.now.Table.Weight(s.Row, s.Column)))
@@ -484,5 +489,6 @@ func (s *Spike) sentence() string {
 		parent = "; the parent has no such spike"
 	}
 	return fmt.Sprintf("Table %s: %s %s at %s stands %+.3g against its neighbours (%s to %s)%s%s",
-		s.File, value(s.Value), unit, at, float64(s.Stands), value(s.Neighbours[0]), value(s.Neighbours[1]), parent, read)
+		s.File, value(s.Value), unit, at, float64(s.Stands), value(s.Neighbours[0]), value(s.Neighbours[1]), parent,
+		read)
 }

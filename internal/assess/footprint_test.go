@@ -29,7 +29,8 @@ func speedTable(t fataler, role string, x, y []float64, by channel.ID, z [][]flo
 	if err != nil {
 		t.Fatal(err)
 	}
-	ref := workspace.TableRef{Role: role, File: "tables/" + role + ".csv", X: workspace.Axis{Channel: channel.EngineSpeed}, Table: table}
+	ref := workspace.TableRef{Role: role, File: "tables/" + role + ".csv",
+		X: workspace.Axis{Channel: channel.EngineSpeed}, Table: table}
 	if len(y) > 0 {
 		ref.Y = &workspace.Axis{Channel: by}
 	}
@@ -81,16 +82,17 @@ func place(rpm, load float64) []AxisValue {
 	return []AxisValue{{"engine_speed", result.Number(rpm), "rpm"}, {"absolute_load", result.Number(load), "%"}}
 }
 
-// On paper: the tables span 2000–5000 rpm and 100–220 %, 6 × 6 cells. Raising the value at 3000 rpm and 140 % by 3°
-// changes what is read between its neighbours, 2000–4000 rpm and 100–180 %: 4 × 4 cells. Two states are in one of
-// them, one in a cell beside, and one past both last breakpoints. So 16 changed = 1 visited + 15 not, 2 visited and
+// On paper: the tables span 2000–5000 rpm and 100–220 %, 6 × 6 cells. Raising the value at 3000 rpm and 140 % by
+// 3° changes what is read between its neighbours, 2000–4000 rpm and 100–180 %: 4 × 4 cells. Two states are in one
+// of them, one in a cell beside, and one past both last breakpoints. So 16 changed = 1 visited + 15 not, 2 visited and
 // unchanged. The 15 are a square of 4 × 4 with a hole at 2500 rpm, 140 %: two full rows (8 cells, the raised value at
-// their edge), right of the hole 2 × 2 (again at its edge), left of it 1 × 2 (half the raise at 2500 rpm), above it one
-// (half the raise at 160 %).
+// their edge), right of the hole 2 × 2 (again at its edge), left of it 1 × 2 (half the raise at 2500 rpm), above it
+// one (half the raise at 160 %).
 func TestFootprintOnPaper(t *testing.T) {
 	parent := flat(t, "spark", speedAxis, loadAxis, channel.AbsoluteLoad, 20)
 	child := raised(parent, 1, 1, 3)
-	got := footprintOf([]workspace.TableRef{child}, []workspace.TableRef{parent}, at(2600, 150), at(2900, 141), at(4600, 150), at(5400, 230))
+	got := footprintOf([]workspace.TableRef{child}, []workspace.TableRef{parent}, at(2600, 150), at(2900, 141),
+		at(4600, 150), at(5400, 230))
 	spark := func(by float64) []RoleChange { return []RoleChange{{"spark", result.Number(by), "deg"}} }
 	want := Footprint{
 		CellsChanged: 16, CellsChangedVisited: 1, StatesPastLastBreakpoint: 1, NotModelled: []string{},
@@ -101,15 +103,18 @@ func TestFootprintOnPaper(t *testing.T) {
 			{result.Span{2000, 2500}, result.Span{140, 180}, 2, spark(1.5)},
 			{result.Span{2500, 3000}, result.Span{160, 180}, 1, spark(1.5)},
 		},
-		Tables: []TableChange{{Role: "spark", File: "tables/spark.csv", Breakpoints: 16, BreakpointsChanged: 1, LargestChange: 3, Unit: "deg", At: place(3000, 140)}},
-		Spikes: []Spike{{Role: "spark", File: "tables/spark.csv", At: place(3000, 140), Unit: "deg", Value: 23, Neighbours: result.Span{20, 20},
-			Stands: 3, ParentStands: 0, New: true, VisitedCells: 1}},
+		Tables: []TableChange{{Role: "spark", File: "tables/spark.csv", Breakpoints: 16, BreakpointsChanged: 1,
+			LargestChange: 3, Unit: "deg", At: place(3000, 140)}},
+		Spikes: []Spike{{Role: "spark", File: "tables/spark.csv", At: place(3000, 140), Unit: "deg", Value: 23,
+			Neighbours: result.Span{20, 20},
+			Stands:     3, ParentStands: 0, New: true, VisitedCells: 1}},
 	}
 	if d := cmp.Diff(want, got, sameNumbers); d != "" {
 		t.Error(d)
 	}
 	old := footprintOf([]workspace.TableRef{child}, []workspace.TableRef{child}, at(2600, 150), at(4600, 150))
-	if old.CellsChanged != 0 || old.CellsVisitedUnchanged != 2 || len(old.Spikes) != 1 || old.Spikes[0].New || old.Spikes[0].ParentStands != 3 {
+	if old.CellsChanged != 0 || old.CellsVisitedUnchanged != 2 || len(old.Spikes) != 1 || old.Spikes[0].New ||
+		old.Spikes[0].ParentStands != 3 {
 		t.Errorf("the parent's own spike: %+v", old)
 	}
 }
@@ -126,7 +131,8 @@ func TestFootprintOfBoostBySpeed(t *testing.T) {
 		{result.Span{3000, 4000}, result.Span{100, 220}, 12, []RoleChange{{"boost", 10, "kPa"}}},
 		{result.Span{2000, 2500}, result.Span{100, 220}, 6, []RoleChange{{"boost", 5, "kPa"}}},
 	}
-	if got.CellsChanged != 19 || got.CellsChangedVisited != 1 || got.CellsChangedUnvisited != 18 || !cmp.Equal(got.Unvisited, want) || len(got.Tables) != 1 {
+	if got.CellsChanged != 19 || got.CellsChangedVisited != 1 || got.CellsChangedUnvisited != 18 ||
+		!cmp.Equal(got.Unvisited, want) || len(got.Tables) != 1 {
 		t.Errorf("footprint %+v", got)
 	}
 }
@@ -143,7 +149,8 @@ func TestFootprintByManifoldPressure(t *testing.T) {
 	if got.CellsChanged != 8 || got.CellsChangedVisited != 1 || got.CellsChangedUnvisited != 7 {
 		t.Errorf("with a pull: %+v", got)
 	}
-	if got := footprintOf([]workspace.TableRef{child}, []workspace.TableRef{parent}); got.CellsChanged != 12 || got.CellsChangedVisited != 0 {
+	if got := footprintOf([]workspace.TableRef{child}, []workspace.TableRef{parent}); got.CellsChanged != 12 ||
+		got.CellsChangedVisited != 0 {
 		t.Errorf("without a pull: %+v", got)
 	}
 }
@@ -153,7 +160,8 @@ func TestFootprintNotCompared(t *testing.T) {
 	byLoad := flat(t, "spark", speedAxis, loadAxis, channel.AbsoluteLoad, 20)
 	byPressure := flat(t, "spark", speedAxis, []float64{100, 200}, channel.ManifoldPressure, 20)
 	idle := workspace.TableRef{Role: "other", Name: "idle speed", File: "tables/idle.csv", Unit: "rpm",
-		X: workspace.Axis{Channel: channel.CoolantTemperature, Unit: "C"}, Table: &calmap.Table{X: []float64{0, 80}, Z: [][]float64{{1200, 800}}}}
+		X: workspace.Axis{Channel: channel.CoolantTemperature, Unit: "C"}, Table: &calmap.Table{X: []float64{0, 80},
+			Z: [][]float64{{1200, 800}}}}
 	fahrenheit := idle
 	fahrenheit.X.Unit = "F"
 	for _, c := range []struct {
@@ -168,7 +176,8 @@ func TestFootprintNotCompared(t *testing.T) {
 	} {
 		f := footprintOf([]workspace.TableRef{c.child}, []workspace.TableRef{c.parent})
 		got := f.Tables[0]
-		if got.NotCompared != c.why || got.BreakpointsChanged.Known() || got.LargestChange.Known() || f.CellsChanged != c.cells {
+		if got.NotCompared != c.why || got.BreakpointsChanged.Known() || got.LargestChange.Known() ||
+			f.CellsChanged != c.cells {
 			t.Errorf("%s: %+v, %d cells", c.name, got, f.CellsChanged)
 		}
 		if c.cells > 0 && f.Unvisited[0].Changes[0].Change.Known() {
@@ -176,7 +185,8 @@ func TestFootprintNotCompared(t *testing.T) {
 		}
 	}
 	f := footprintOf([]workspace.TableRef{raised(idle, 0, 1, -50)}, []workspace.TableRef{idle})
-	if got := f.Tables[0]; got.BreakpointsChanged != 1 || got.LargestChange != -50 || got.Unit != "rpm" || got.At[0] != (AxisValue{"coolant_temperature", 80, "C"}) || f.CellsChanged != 0 {
+	if got := f.Tables[0]; got.BreakpointsChanged != 1 || got.LargestChange != -50 || got.Unit != "rpm" ||
+		got.At[0] != (AxisValue{"coolant_temperature", 80, "C"}) || f.CellsChanged != 0 {
 		t.Errorf("a table that is carried only: %+v", f)
 	}
 }
@@ -184,18 +194,22 @@ func TestFootprintNotCompared(t *testing.T) {
 // A base calibration is compared with nothing, but its own spikes and edges are looked at.
 func TestFootprintOfBase(t *testing.T) {
 	ws := &workspace.Workspace{Revisions: map[string]*workspace.Revision{
-		"base": {ID: "base", Tables: []workspace.TableRef{raised(flat(t, "spark", speedAxis, loadAxis, channel.AbsoluteLoad, 20), 2, 2, -4)}},
-		"lost": {ID: "lost", Parent: "gone", Tables: []workspace.TableRef{flat(t, "spark", speedAxis, loadAxis, channel.AbsoluteLoad, 20)}},
+		"base": {ID: "base", Tables: []workspace.TableRef{raised(flat(t, "spark", speedAxis, loadAxis,
+			channel.AbsoluteLoad, 20), 2, 2, -4)}},
+		"lost": {ID: "lost", Parent: "gone", Tables: []workspace.TableRef{flat(t, "spark", speedAxis, loadAxis,
+			channel.AbsoluteLoad, 20)}},
 	}}
 	p := &platform{rpmStep: 500, loadStep: 20}
 	f := p.footprint(ws, ws.Revisions["base"], &bench{states: []state{at(2600, 150), at(6000, 150)}})
-	if f.NotCompared == "" || f.CellsChangedUnvisited.Known() || f.CellsVisitedUnchanged.Known() || f.StatesPastLastBreakpoint != 1 {
+	if f.NotCompared == "" || f.CellsChangedUnvisited.Known() || f.CellsVisitedUnchanged.Known() ||
+		f.StatesPastLastBreakpoint != 1 {
 		t.Errorf("base: %+v", f)
 	}
 	if len(f.Spikes) != 1 || !f.Spikes[0].New || f.Spikes[0].ParentStands.Known() || f.Spikes[0].VisitedCells != 0 {
 		t.Errorf("spikes of a base: %+v", f.Spikes)
 	}
-	if f := p.footprint(ws, ws.Revisions["lost"], &bench{}); !strings.Contains(f.NotCompared, "gone") || f.CellsVisitedUnchanged.Known() {
+	if f := p.footprint(ws, ws.Revisions["lost"], &bench{}); !strings.Contains(f.NotCompared, "gone") ||
+		f.CellsVisitedUnchanged.Known() {
 		t.Errorf("a missing ancestor: %+v", f)
 	}
 }
@@ -209,7 +223,8 @@ func TestSpikeCautions(t *testing.T) {
 		f := footprintOf(rev.Tables, []workspace.TableRef{parent}, states...)
 		return lintNotes(rev, &f)
 	}
-	want := "Table tables/spark.csv: 23 deg at engine speed 3000 rpm, absolute load 140 % stands +3 against its neighbours (20 to 20); the parent has no such spike; "
+	want := "Table tables/spark.csv: 23 deg at engine speed 3000 rpm, absolute load 140 % stands +3 against its " +
+		"neighbours (20 to 20); the parent has no such spike; "
 	if got := say(parent, at(2600, 150)); !slices.Equal(got, []string{want + "judged pulls read it in 1 cell"}) {
 		t.Errorf("driven: %q", got)
 	}
@@ -224,7 +239,8 @@ func TestSpikeCautions(t *testing.T) {
 // genTables draws a calibration: spark by speed and load or pressure, boost by speed.
 func genTables(t *rapid.T, name string, spark, boost workspace.TableRef) []workspace.TableRef {
 	for range rapid.IntRange(0, 4).Draw(t, name+" spark changes") {
-		spark = raised(spark, rapid.IntRange(0, 3).Draw(t, "row"), rapid.IntRange(0, 3).Draw(t, "column"), rapid.Float64Range(-5, 5).Draw(t, "by"))
+		spark = raised(spark, rapid.IntRange(0, 3).Draw(t, "row"), rapid.IntRange(0, 3).Draw(t, "column"),
+			rapid.Float64Range(-5, 5).Draw(t, "by"))
 	}
 	for range rapid.IntRange(0, 2).Draw(t, name+" boost changes") {
 		boost = raised(boost, 0, rapid.IntRange(0, 3).Draw(t, "column"), rapid.Float64Range(-20, 20).Draw(t, "by"))
@@ -249,14 +265,16 @@ func TestFootprintAddsUp(t *testing.T) {
 		child, parent, states := genCase(t)
 		f := footprintOf(child, parent, states...)
 		if float64(f.CellsChanged) != float64(f.CellsChangedVisited)+float64(f.CellsChangedUnvisited) {
-			t.Fatalf("%d changed, %d of them visited and %g not", f.CellsChanged, f.CellsChangedVisited, f.CellsChangedUnvisited)
+			t.Fatalf("%d changed, %d of them visited and %g not", f.CellsChanged, f.CellsChangedVisited,
+				f.CellsChangedUnvisited)
 		}
 		visited := map[cellKey]bool{}
 		for i := range states {
 			visited[(&platform{rpmStep: 500, loadStep: 20}).cellOf(&states[i])] = true
 		}
 		if len(visited) != f.CellsChangedVisited+int(f.CellsVisitedUnchanged) {
-			t.Fatalf("%d cells visited, %d changed and %g unchanged", len(visited), f.CellsChangedVisited, f.CellsVisitedUnchanged)
+			t.Fatalf("%d cells visited, %d changed and %g unchanged", len(visited), f.CellsChangedVisited,
+				f.CellsVisitedUnchanged)
 		}
 		covered := map[cellKey]bool{}
 		for _, a := range f.Unvisited {

@@ -113,9 +113,9 @@ func (f *platformFit) knowRail(s *state) {
 // common practice, no source.
 const healthyKnee = 95
 
-// pumpDroop is how far rail pressure falls when demand passes what the car's pump can deliver, kPa: in proportion to the
-// missing flow, since injectors that are held open as long as it takes pass what the pump delivers. 0 below the knee, and
-// on a platform whose pump is not described, where shortfalls are only what logs show.
+// pumpDroop is how far rail pressure falls when demand passes what the car's pump can deliver, kPa: in proportion to
+// the missing flow, since injectors that are held open as long as it takes pass what the pump delivers. 0 below the
+// knee, and on a platform whose pump is not described, where shortfalls are only what logs show.
 func (p *platform) pumpDroop(s *state) float64 {
 	if p.FuelSystem == nil || !p.FuelSystem.PumpCapacity.Known() {
 		return 0
@@ -128,16 +128,16 @@ func (p *platform) pumpDroop(s *state) float64 {
 	return target * math.Max(0, use/s.pumpKnee-1)
 }
 
-// kneeShare is the share of a car's rows, those of least pump use, whose rail shortfall is its base; kneeSDs is how many
-// of their deviations above it a shortfall counts as droop; common practice, no source.
+// kneeShare is the share of a car's rows, those of least pump use, whose rail shortfall is its base; kneeSDs is how
+// many of their deviations above it a shortfall counts as droop; common practice, no source.
 const (
 	kneeShare = 0.5
 	kneeSDs   = 5
 	kneeFew   = 3 // rows in droop below which there is no knee
 )
 
-// pumpKnees is the pump use, %, from which each car's rail pressure is seen to fall away; healthyKnee, or the highest use
-// met without a shortfall where that is more, for cars that show none.
+// pumpKnees is the pump use, %, from which each car's rail pressure is seen to fall away; healthyKnee, or the highest
+// use met without a shortfall where that is more, for cars that show none.
 func (p *platform) pumpKnees(states []state) map[string]float64 {
 	type point struct{ use, shortfall float64 }
 	byCar := map[string][]point{}

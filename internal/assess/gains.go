@@ -11,8 +11,8 @@ import (
 )
 
 // gains is brake torque by speed before and after. The cycle model gives both; where torque was measured, its median
-// ratio to the model scales them, so the change is physics and the level is the car's. The interval is that of the change's
-// two errors (see metric.changeSD).
+// ratio to the model scales them, so the change is physics and the level is the car's. The interval is that of the
+// change's two errors (see metric.changeSD).
 func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
 	out := []Gain{}
 	type sums struct{ was, now, n, rest, spark float64 }
@@ -41,9 +41,11 @@ func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
 		change := 100 * (s.now/s.was - 1)
 		half := z90 * 100 * math.Hypot(torque.changeSD*s.rest, torque.sparkSD*s.spark) / s.was
 		g := Gain{
-			RPM: result.Number(rpm), TorqueNm: result.Span{result.Number(s.was / s.n), result.Number(s.now / s.n)}, ChangePct: result.Number(change),
-			Change90: result.Span{result.Number(change - half), result.Number(change + half)},
-			PowerKW:  result.Span{result.Number(power(s.was/s.n, rpm)), result.Number(power(s.now/s.n, rpm))}, SpentMargin: result.Unknown(), SpentSD: result.Unknown(),
+			RPM: result.Number(rpm), TorqueNm: result.Span{result.Number(s.was / s.n), result.Number(s.now / s.n)},
+			ChangePct:   result.Number(change),
+			Change90:    result.Span{result.Number(change - half), result.Number(change + half)},
+			PowerKW:     result.Span{result.Number(power(s.was/s.n, rpm)), result.Number(power(s.now/s.n, rpm))},
+			SpentMargin: result.Unknown(), SpentSD: result.Unknown(),
 		}
 		p.spend(&g, k, b, base)
 		out = append(out, g)
@@ -71,7 +73,8 @@ func (p *platform) spend(g *Gain, bin int, b *bench, base map[string][]*evaluati
 				continue
 			}
 			if spent := lost / n / sd; !g.SpentSD.Known() || spent > float64(g.SpentSD) {
-				g.SpentHazard, g.SpentMargin, g.SpentUnit, g.SpentSD = h.Name, result.Number(lost/n), e.unit, result.Number(spent)
+				g.SpentHazard, g.SpentMargin, g.SpentUnit, g.SpentSD = h.Name, result.Number(lost/n), e.unit,
+					result.Number(spent)
 			}
 		}
 	}

@@ -5,8 +5,8 @@
 // (models/knock, models/mixed, models/envelope) and offsets from the car, and turns margins into probabilities with
 // intervals (models/risk). The verdict's rule is VerdictRule; docs/methods.md gives the sources.
 //
-// It is the only room that predicts. Others (internal/health, internal/backtest) ask a Job for its workspace and evidence
-// and a Model for what it foresees and measures; how a state is moved, evaluated and drawn stays in here.
+// It is the only room that predicts. Others (internal/health, internal/backtest) ask a Job for its workspace and
+// evidence and a Model for what it foresees and measures; how a state is moved, evaluated and drawn stays in here.
 package assess
 
 import (
@@ -34,8 +34,8 @@ type Job struct {
 	platforms map[string]*learned
 }
 
-// learned is a platform's evidence and what was learned from it, each read or fitted once, when first asked for: a review
-// on a kept fit needs only its car's rows.
+// learned is a platform's evidence and what was learned from it, each read or fitted once, when first asked for: a
+// review on a kept fit needs only its car's rows.
 type learned struct {
 	platform func() *platform
 	rows     func() ([]evidence.Row, error)
@@ -88,7 +88,8 @@ func (j *Job) learner(id string) *learned {
 func (j *Job) named(id string) (*learned, error) {
 	l, ok := j.platforms[id]
 	if !ok {
-		return nil, fmt.Errorf("platform %s is not in the workspace or its file could not be read: mend platforms/%s.yaml", id, id)
+		return nil, fmt.Errorf("platform %s is not in the workspace or its file could not be read: mend "+
+			"platforms/%s.yaml", id, id)
 	}
 	return l, nil
 }
@@ -153,7 +154,10 @@ func (j *Job) evidenceFor(rev *workspace.Revision, car string) ([]evidence.Row, 
 		return nil, fmt.Errorf("evidence of %s: %w", car, err)
 	}
 	since := hardwareDate(j.ws, rev)
-	if evidence.CountPulls(evidence.Filter(evidence.PullRows(own), func(r *evidence.Row) bool { return r.Date == "" || r.Date >= since })) < enoughOwnPulls {
+	if evidence.CountPulls(evidence.Filter(evidence.PullRows(own), func(r *evidence.Row) bool {
+		return r.Date == "" ||
+			r.Date >= since
+	})) < enoughOwnPulls {
 		return l.rows()
 	}
 	return own, nil
@@ -170,7 +174,8 @@ func hardwareDate(ws *workspace.Workspace, rev *workspace.Revision) string {
 func (j *Job) noRevision(id string) error {
 	known := slices.Sorted(maps.Keys(j.ws.Revisions))
 	if len(known) == 0 {
-		return fmt.Errorf("revision %s: the workspace has no readable revision; put one under revisions/%s/revision.yaml", id, id)
+		return fmt.Errorf("revision %s: the workspace has no readable revision; put one under "+
+			"revisions/%s/revision.yaml", id, id)
 	}
 	for _, p := range j.ws.Problems {
 		if strings.HasPrefix(p.File, "revisions/"+id+"/") {

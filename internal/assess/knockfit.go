@@ -150,10 +150,12 @@ func (p *platform) knockCars(ref reference, rows []*evidence.Row) []knock.Car {
 		interval := value.Or(r.RetardInterval, r.SampleInterval)
 		cell := knock.Cell{
 			RPM: s.rpm, Z: p.knockCovariates(&s, ref), Lower: r.Bound.Delivered, Upper: math.Inf(1),
-			Detect: knock.Detectability(interval, p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond, r.Duration),
+			Detect: knock.Detectability(interval, p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond,
+				r.Duration),
 		}
 		if r.KnockEvents > 0 {
-			rise := knock.Rise{Before: r.SparkBefore, After: r.SparkAfter, RetardBefore: r.RiseRetard, CleanSpark: r.RiseClean}
+			rise := knock.Rise{Before: r.SparkBefore, After: r.SparkAfter, RetardBefore: r.RiseRetard,
+				CleanSpark: r.RiseClean}
 			cell.Lower, cell.Upper = rise.Bounds(interval, p.KnockControl.StepDeg, p.KnockControl.RecoveryDegPerSecond)
 			cell.Detect, cell.Rises = 1, int(r.KnockEvents)
 		}
@@ -220,7 +222,8 @@ func (p *platform) knockPrior(ref reference) (knock.Prior, error) {
 	s := p.referenceState(ref)
 	in, ok := p.cycleState(&s)
 	if !ok {
-		return knock.Prior{}, fmt.Errorf("the median of the evidence lacks load, charge temperature, lambda or a known fuel")
+		return knock.Prior{}, fmt.Errorf("the median of the evidence lacks load, charge temperature, lambda or a " +
+			"known fuel")
 	}
 	in.Octane = ref.OctaneIndex
 	slopes, err := p.cycle.Slopes(in)
@@ -228,7 +231,8 @@ func (p *platform) knockPrior(ref reference) (knock.Prior, error) {
 		return knock.Prior{}, err
 	}
 	if !slopes.KnockKnown {
-		return knock.Prior{}, fmt.Errorf("the knock integral does not rise with spark at %.0f rpm and %.0f %% load: check the burn anchor of the platform file", ref.RPM, ref.Load)
+		return knock.Prior{}, fmt.Errorf("the knock integral does not rise with spark at %.0f rpm and %.0f %% load: "+
+			"check the burn anchor of the platform file", ref.RPM, ref.Load)
 	}
 	g := slopes.Knock
 	prior := knock.Prior{LevelRPM: ref.RPM, LevelMean: s.spark, LevelSD: physicsLevelSD}
@@ -278,9 +282,10 @@ const z90 = 1.6448536269514722
 // overshoot is how far below the tolerated retard the need for retard may stay and still cross it. A controller steps
 // until knock stops, so retard lands on whole steps; it then gives spark back, and where it meets the limit again
 // within the cell it steps from there. With need n, step d and recovery r over a dwell t, retard passes the tolerated
-// a when n > ⌊a/d⌋·d, or when n > a − d and spark has come back to the limit: n > ⌊a/d⌋·d − r·t. Retard carried in from
-// earlier cells shifts the steps, so the landing is taken as uniform over twice the gap a − ⌊a/d⌋·d + r·t, one step at
-// most. Derived from the control law in the platform file; that it is uniform is common practice, no source.
+// a when n > ⌊a/d⌋·d, or when n > a − d and spark has come back to the limit: n > ⌊a/d⌋·d − r·t. Retard
+// carried in from earlier cells shifts the steps, so the landing is taken as uniform over twice the gap a −
+// ⌊a/d⌋·d + r·t, one step at most. Derived from the control law in the platform file; that it is uniform is
+// common practice, no source.
 func (p *platform) overshoot(b *bench) float64 {
 	k := p.KnockControl
 	var dwell []float64
@@ -289,6 +294,7 @@ func (p *platform) overshoot(b *bench) float64 {
 			dwell = append(dwell, t)
 		}
 	}
-	gap := k.ToleratedRetardDeg - math.Floor(k.ToleratedRetardDeg/k.StepDeg)*k.StepDeg + k.RecoveryDegPerSecond*value.Or(value.Median(dwell), 0)
+	gap := k.ToleratedRetardDeg - math.Floor(k.ToleratedRetardDeg/k.StepDeg)*k.StepDeg +
+		k.RecoveryDegPerSecond*value.Or(value.Median(dwell), 0)
 	return math.Min(k.StepDeg, 2*gap)
 }

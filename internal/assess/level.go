@@ -12,10 +12,10 @@ import (
 	"headroom/models/value"
 )
 
-// level is how far measurements of a computed metric lie from what physics says, as a model of ln(measured/computed): what
-// the cars that measure say about the model's level on all others. A ratio, because what physics misses of a charge or a
-// pulse it misses in proportion; a straight line through measured and computed values would bend with the operating points
-// that happen to be logged, and lose the change that a revision makes.
+// level is how far measurements of a computed metric lie from what physics says, as a model of ln(measured/computed):
+// what the cars that measure say about the model's level on all others. A ratio, because what physics misses of a
+// charge or a pulse it misses in proportion; a straight line through measured and computed values would bend with the
+// operating points that happen to be logged, and lose the change that a revision makes.
 type level struct {
 	Model *mixed.Model // nil where no car measured it
 	Seen  []string     // the cars that did, sorted
@@ -68,8 +68,8 @@ const (
 	carLevelCars = 5
 )
 
-// unseenVariance blends that with the spread between the cars that measured (the conjugate estimate of a variance: Gelman
-// and others, Bayesian Data Analysis, 2013, sec. 2.6).
+// unseenVariance blends that with the spread between the cars that measured (the conjugate estimate of a variance:
+// Gelman and others, Bayesian Data Analysis, 2013, sec. 2.6).
 func (l level) unseenVariance() float64 {
 	n := float64(l.Cars - 1)
 	return (carLevelCars*carLevelSD*carLevelSD + n*l.Model.Estimated.Car) / (carLevelCars + n)

@@ -8,15 +8,17 @@ import (
 	"headroom/models/value"
 )
 
-// Measurable reports whether a log can show a limited metric at all; for the others there is only what physics computes.
+// Measurable reports whether a log can show a limited metric at all; for the others there is only what physics
+// computes.
 func Measurable(metric string) bool {
 	m := metricNamed(metric)
 	return m != nil && m.measured != nil
 }
 
-// PullMargins is the smallest measured margin of each pull (see evidence.PullID) to the limits of a hazard on one metric,
-// in the metric's unit, positive inside. Pulls in which it was not measured, or met no limit, are not in it. For KnockMargin
-// it is what was left of the tolerated retard, degrees: a log shows how much was taken, not how far the limit was.
+// PullMargins is the smallest measured margin of each pull (see evidence.PullID) to the limits of a hazard on one
+// metric, in the metric's unit, positive inside. Pulls in which it was not measured, or met no limit, are not in it.
+// For KnockMargin it is what was left of the tolerated retard, degrees: a log shows how much was taken, not how far the
+// limit was.
 func (m *Model) PullMargins(hazard, metric string, rows []*evidence.Row) map[string]float64 {
 	p := m.platform
 	out := map[string]float64{}

@@ -21,8 +21,8 @@ type metric struct {
 	// slope and slopeSD are the prior of the predictor's coefficient in a measured metric's model.
 	slope, slopeSD float64
 	// changeSD and sparkSD are the relative standard deviations of the change that a revision makes to the predictor,
-	// through all but spark and through spark (see changeOf): the fleet's logs, however many, do not hold the revision's
-	// change. sparkSD is 0 for a predictor that spark does not enter.
+	// through all but spark and through spark (see changeOf): the fleet's logs, however many, do not hold the
+	// revision's change. sparkSD is 0 for a predictor that spark does not enter.
 	changeSD, sparkSD float64
 	// computed allows the predictor to stand for the metric where nothing was measured; bias is then the relative
 	// standard deviation of the model's level.
@@ -38,23 +38,26 @@ type metric struct {
 	noClaim string
 }
 
-// KnockMargin is the metric of the hazard knock: degrees of spark left to the knock limit. It is predicted by its own model
-// (models/knock); side −1, because less margin is worse.
+// KnockMargin is the metric of the hazard knock: degrees of spark left to the knock limit. It is predicted by its own
+// model (models/knock); side −1, because less margin is worse.
 const KnockMargin = "knock_margin"
 
 // metrics holds every metric but the knock margin. Slopes of 1 say "physics gives the slope": a change of the
 // predictor moves the metric by as much, give or take the stated share (methods: 35 % for physics slopes; tighter
 // where the predictor is the commanded value itself). What follows air
-// mass moves with it to within a tenth, torque and pressure follow burn phasing to within a fifth. Bias and change shares are common practice, no source.
+// mass moves with it to within a tenth, torque and pressure follow burn phasing to within a fifth. Bias and change
+// shares are common practice, no source.
 var metrics = []metric{
 	{name: "lambda", unit: "lambda", side: 1, changeSD: 0.1,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.LambdaLeanest },
 		predictor: func(_ *platform, s *state) float64 { return s.lambdaCmd },
-		slope:     1, slopeSD: 0.15, place: func(r *evidence.Row) float64 { return r.LeanestRPM }, noClaim: "no log has lambda"},
+		slope:     1, slopeSD: 0.15, place: func(r *evidence.Row) float64 { return r.LeanestRPM },
+		noClaim: "no log has lambda"},
 	{name: "injector_duty", unit: "%", side: 1, changeSD: 0.1,
 		measured:  func(_ *platform, r *evidence.Row) float64 { return r.InjectorDuty },
 		predictor: func(p *platform, s *state) float64 { return p.injectorDuty(s) },
-		slope:     1, slopeSD: 0.35, computed: true, bias: 0.10, noClaim: "injector duty is not logged and cannot be computed"},
+		slope:     1, slopeSD: 0.35, computed: true, bias: 0.10,
+		noClaim: "injector duty is not logged and cannot be computed"},
 	{name: "injection_window_use", unit: "%", side: 1, changeSD: 0.1,
 		measured: func(p *platform, r *evidence.Row) float64 { return p.loggedWindowUse(r) },
 		slope:    1, slopeSD: 0.35,
@@ -123,8 +126,8 @@ func overshootOnTarget(_ *platform, r *evidence.Row) float64 {
 // boostLoopLag is how far, in seconds, manifold pressure trails a moving target; common practice, no source.
 const boostLoopLag = 0.25
 
-// targetFall is how fast the boost target falls, kPa/s, 0 while it rises: pressure that trails a falling target overshoots
-// it by as much a second of lag. NaN while the turbocharger still spools.
+// targetFall is how fast the boost target falls, kPa/s, 0 while it rises: pressure that trails a falling target
+// overshoots it by as much a second of lag. NaN while the turbocharger still spools.
 func targetFall(_ *platform, s *state) float64 {
 	if !value.Known(s.overshoot) || evidence.Spooling(s.overshoot) || !value.Known(s.targetRate) {
 		return math.NaN()

@@ -5,8 +5,8 @@ import (
 	"headroom/internal/workspace"
 )
 
-// Model is a platform with what rows of evidence taught of it: its physics made ready, and the fleet's levels and spreads.
-// It is what a review predicts with. It is safe for concurrent use.
+// Model is a platform with what rows of evidence taught of it: its physics made ready, and the fleet's levels and
+// spreads. It is what a review predicts with. It is safe for concurrent use.
 type Model struct {
 	job      *Job
 	platform *platform
@@ -52,7 +52,8 @@ type Foresight struct {
 
 // Foresee says what a revision would do on the logged pulls that a review of it would be judged on, were rows all the
 // evidence there is. Rows of its own car from before since are left out: they show another car ("" leaves none out).
-// Hazards come in the contract's order, without those that cannot be assessed. An error says why nothing can be foreseen.
+// Hazards come in the contract's order, without those that cannot be assessed. An error says why nothing can be
+// foreseen.
 func (m *Model) Foresee(rev *workspace.Revision, since string, rows []evidence.Row) ([]Foresight, error) {
 	p := m.platform
 	b, err := p.benchFor(m.fit, m.job.ws, rows, rev, m.job.CarOf(rev), since)
@@ -69,8 +70,9 @@ func (m *Model) Foresee(rev *workspace.Revision, since string, rows []evidence.R
 		for _, e := range evals {
 			r := &e.result
 			out = append(out, Foresight{
-				Hazard: h.Name, Metric: e.metric, Unit: e.unit, Probability: r.Probability, Interval90: [2]float64{r.Low, r.High},
-				Draws: r.Draws, Worst90: [2]float64{r.Worst.Low, r.Worst.High}, Cars: e.cars, Pulls: e.pulls,
+				Hazard: h.Name, Metric: e.metric, Unit: e.unit, Probability: r.Probability,
+				Interval90: [2]float64{r.Low, r.High},
+				Draws:      r.Draws, Worst90: [2]float64{r.Worst.Low, r.Worst.High}, Cars: e.cars, Pulls: e.pulls,
 				Thin: e.measured && p.thin(e.cars, e.pulls) != "",
 			})
 		}

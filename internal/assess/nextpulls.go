@@ -57,8 +57,9 @@ func (p *platform) nextPulls(r *Review, b *bench, base map[string][]*evaluation)
 			continue
 		}
 		out = append(out, NextPull{
-			RPM: b.span(func(s *state) float64 { return s.rpm }, p.rpmStep), LoadPct: b.span(func(s *state) float64 { return s.load }, p.loadStep),
-			Gear: b.usualGear(), Channels: channelNames(hazardChannels[h.Hazard]),
+			RPM:     b.span(func(s *state) float64 { return s.rpm }, p.rpmStep),
+			LoadPct: b.span(func(s *state) float64 { return s.load }, p.loadStep),
+			Gear:    b.usualGear(), Channels: channelNames(hazardChannels[h.Hazard]),
 			Narrows: say.Words(h.Hazard) + ", which could not be assessed: " + h.Why,
 		})
 	}
@@ -80,12 +81,12 @@ func (p *platform) nextPulls(r *Review, b *bench, base map[string][]*evaluation)
 // unsettledSD is how many standard deviations a margin may lie from zero and still bind the verdict.
 const unsettledSD = 3
 
-// measuring is the relative deviation with which a log would show a metric that has not been measured on the platform yet;
-// common practice, no source.
+// measuring is the relative deviation with which a log would show a metric that has not been measured on the platform
+// yet; common practice, no source.
 const measuring = 0.015
 
-// unsettled are the serious hazards whose smallest margin is small against its own deviation and which a log could show,
-// most so first.
+// unsettled are the serious hazards whose smallest margin is small against its own deviation and which a log could
+// show, most so first.
 func unsettled(base map[string][]*evaluation) []*evaluation {
 	var out []*evaluation
 	doubt := func(e *evaluation) float64 {
@@ -132,7 +133,8 @@ func (p *platform) bestCell(e *evaluation, b *bench) (NextPull, bool, error) {
 	cell := p.cell(e.keys[e.result.Cells[gains[0].Candidate].Cell])
 	return NextPull{
 		RPM: cell.RPM, LoadPct: cell.LoadPct, Gear: b.usualGear(), Channels: channelNames(hazardChannels[e.hazard]),
-		Narrows: fmt.Sprintf("%s: one more pull through this cell takes about %s off the variance of the %d margins not yet settled",
+		Narrows: fmt.Sprintf("%s: one more pull through this cell takes about %s off the variance of the %d margins "+
+			"not yet settled",
 			say.Words(e.hazard), say.Percent(result.Number(gains[0].Share)), len(bindings)),
 	}, true, nil
 }

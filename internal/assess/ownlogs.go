@@ -57,7 +57,8 @@ func (p *platform) expect(f *platformFit, m *metric, s *state, car string) (e ex
 		return e, false, nil
 	}
 	mean, sd, _, err := fit.Model.Predict(car, marginCovariates(s, x, fit.Ref))
-	return expectation{mean, sd, math.Sqrt(fit.Model.DayVar + fit.Model.PullVar), math.Sqrt(fit.Model.ResidualVar)}, true, err
+	return expectation{mean, sd, math.Sqrt(fit.Model.DayVar + fit.Model.PullVar), math.Sqrt(fit.Model.ResidualVar)},
+		true, err
 }
 
 // pullGap sums what one pull measured beyond expectation; rows of a pull share its weather and fuel, so the pull is
@@ -84,9 +85,10 @@ const z99 = 2.5758293035489004
 // surpriseAlpha is the chance at which so many pulls outside their band count as a surprise.
 const surpriseAlpha = 0.01
 
-// ownLogs compares prediction and measurement for each metric the revision's own logs hold, from since on. The fleet's fit has these
-// logs in it, which pulls the expectation towards them: a surprise is one all the more.
-func (p *platform) ownLogs(f *platformFit, rows []evidence.Row, rev *workspace.Revision, car, since string) ([]OwnLog, error) {
+// ownLogs compares prediction and measurement for each metric the revision's own logs hold, from since on. The fleet's
+// fit has these logs in it, which pulls the expectation towards them: a surprise is one all the more.
+func (p *platform) ownLogs(f *platformFit, rows []evidence.Row, rev *workspace.Revision, car, since string) (
+	[]OwnLog, error) {
 	own := evidence.Filter(evidence.PullRows(rows), func(r *evidence.Row) bool {
 		return r.Revision == rev.ID && (r.Date == "" || r.Date >= since)
 	})
@@ -112,7 +114,8 @@ func (p *platform) ownLogs(f *platformFit, rows []evidence.Row, rev *workspace.R
 	return out, nil
 }
 
-func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*evidence.Row, car string) (OwnLog, error) {
+func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*evidence.Row,
+	car string) (OwnLog, error) {
 	o := OwnLog{Hazard: l.Hazard, Metric: m.name, Unit: m.unit, Crossing99: result.UnknownSpan()}
 	var expected, measured float64
 	var crossed []*evidence.Row
@@ -163,7 +166,9 @@ func (p *platform) ownLog(f *platformFit, m *metric, l *workspace.Limit, own []*
 		return o, err
 	}
 	o.Surprise = lower > 0.01
-	o.Say = fmt.Sprintf("%s in %s of the revision: %s on average where %s was expected; %d of %d pulls lie outside their 99 %% band.",
-		say.Capital(say.Metric(m.name)), say.Count(o.Pulls, "pull"), say.Quantity(o.Measured, m.unit), say.Quantity(o.Expected, m.unit), o.Outside, o.Pulls)
+	o.Say = fmt.Sprintf("%s in %s of the revision: %s on average where %s was expected; %d of %d pulls lie outside "+
+		"their 99 %% band.",
+		say.Capital(say.Metric(m.name)), say.Count(o.Pulls, "pull"), say.Quantity(o.Measured, m.unit),
+		say.Quantity(o.Expected, m.unit), o.Outside, o.Pulls)
 	return o, nil
 }

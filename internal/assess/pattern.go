@@ -8,8 +8,8 @@ import (
 )
 
 // A straight model over speed leaves each car a pattern of its own over the cells of a calibration: where its boost
-// overshoots, where its mixture leans. The pattern comes back in every pull, so what a car's own pulls show of it is part
-// of the prediction, and only what changes from pull to pull is chance.
+// overshoots, where its mixture leans. The pattern comes back in every pull, so what a car's own pulls show of it is
+// part of the prediction, and only what changes from pull to pull is chance.
 
 // patternKey is where a pattern holds.
 type patternKey struct {
@@ -72,9 +72,9 @@ func pullOffset(m *mixed.Model, deviations []float64) float64 {
 	return sum / n * shared / (shared + m.ResidualVar/n)
 }
 
-// patternVariances splits leftovers into the variance between patterns and that within one: one-way analysis of variance
-// with unequal groups, about zero since the model has taken the means out (Searle, Casella & McCulloch, Variance
-// Components, 1992, sec. 3.6, the between term with known mean). Without a cell met twice all is within.
+// patternVariances splits leftovers into the variance between patterns and that within one: one-way analysis of
+// variance with unequal groups, about zero since the model has taken the means out (Searle, Casella & McCulloch,
+// Variance Components, 1992, sec. 3.6, the between term with known mean). Without a cell met twice all is within.
 func patternVariances(all []leftover) (between, within float64) {
 	groups := newIndex[patternKey]()
 	var sum, squares, n []float64

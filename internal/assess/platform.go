@@ -65,7 +65,8 @@ func (p *platform) buildCycle() {
 	cfg.Burn.RPM, cfg.Burn.AbsoluteLoad, cfg.Burn.Lambda = p.Burn.SpeedRPM, p.Burn.AbsoluteLoad, p.Burn.Lambda
 	cfg.Burn.Spark, cfg.Burn.Lag, cfg.Burn.Duration = p.Burn.SparkDeg, p.Burn.IgnitionLagDeg, p.Burn.DurationDeg
 	if f := p.Friction; f != nil {
-		cfg.Friction = engine.Friction{Constant: f.ConstantKPa * 1000, PeakPressure: f.PeakPressure, Speed: f.Speed * 1000, SpeedSquared: f.SpeedSquared * 1000}
+		cfg.Friction = engine.Friction{Constant: f.ConstantKPa * 1000, PeakPressure: f.PeakPressure,
+			Speed: f.Speed * 1000, SpeedSquared: f.SpeedSquared * 1000}
 	}
 	e, err := cycle.New(cfg)
 	if err != nil {
@@ -101,7 +102,8 @@ func (p *platform) simulate(s *state) {
 // cycleState turns a logged state into the cycle model's; ok is false where something it needs was not logged.
 func (p *platform) cycleState(s *state) (cycle.State, bool) {
 	f, ok := p.fuelOf(s)
-	if p.cycle == nil || !ok || !value.Known(s.load) || !value.Known(s.charge) || !value.Known(s.lambda) || !value.Known(s.spark) {
+	if p.cycle == nil || !ok || !value.Known(s.load) || !value.Known(s.charge) || !value.Known(s.lambda) ||
+		!value.Known(s.spark) {
 		return cycle.State{}, false
 	}
 	mass, err := air.MassFromLoad(s.load, p.geometry.CylinderDisplacement())
@@ -148,13 +150,15 @@ func (p *platform) octaneIndex(s *state) float64 {
 
 func (p *platform) fuelClass(id string) string { return p.fuels[id].class }
 
-// chargeRise is how far the charge lies above ambient behind compressor and intercooler, kelvin; 0 without a compressor.
+// chargeRise is how far the charge lies above ambient behind compressor and intercooler, kelvin; 0 without a
+// compressor.
 func (p *platform) chargeRise(manifold, baro, ambient float64) float64 {
 	if p.AirPath == nil || p.AirPath.CompressorEfficiency == 0 || !value.Known(manifold) || manifold <= baro {
 		return 0
 	}
 	cold := value.Or(ambient, standardAmbient) + kelvin
-	t, err := air.ChargeTemperature(cold, baro*1000, manifold*1000, p.AirPath.CompressorEfficiency, p.AirPath.IntercoolerEffectiveness)
+	t, err := air.ChargeTemperature(cold, baro*1000, manifold*1000, p.AirPath.CompressorEfficiency,
+		p.AirPath.IntercoolerEffectiveness)
 	if err != nil {
 		return math.NaN()
 	}

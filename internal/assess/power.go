@@ -11,10 +11,10 @@ import (
 // power in kW of a torque in N·m.
 func power(torque, rpm float64) float64 { return torque * rpm * math.Pi / 30 / 1000 }
 
-// PeakPower is a car's peak brake power, kW: the median over its pulls of each pull's largest torque × speed, so that one
-// odd sample does not move it. rows are those of the car's pulls. Torque is the logged one where the car logs it
-// (measured); else the cycle's with the level the fleet's measurements give it, at the cell of each pull that burns most
-// air per second. NaN where neither is known.
+// PeakPower is a car's peak brake power, kW: the median over its pulls of each pull's largest torque × speed, so that
+// one odd sample does not move it. rows are those of the car's pulls. Torque is the logged one where the car logs it
+// (measured); else the cycle's with the level the fleet's measurements give it, at the cell of each pull that burns
+// most air per second. NaN where neither is known.
 func (m *Model) PeakPower(rows []*evidence.Row) (kW float64, measured bool) {
 	seen, fullest := map[string]float64{}, map[string]*evidence.Row{}
 	for _, r := range rows {

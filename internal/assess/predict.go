@@ -93,9 +93,9 @@ type reading struct {
 	gradient      []float64
 }
 
-// nearest is the visit's sample with the smallest margin: of all that were kept for a metric that moves, else of the state
-// and of those at which the revision takes more margin, as where a table's change ends inside the cell; ok is false where no sample meets the limit or the metric is
-// not known.
+// nearest is the visit's sample with the smallest margin: of all that were kept for a metric that moves, else of the
+// state and of those at which the revision takes more margin, as where a table's change ends inside the cell; ok is
+// false where no sample meets the limit or the metric is not known.
 func (pr *predictor) nearest(rule limitRule, s *state) (out reading, ok bool) {
 	look := func(s *state) {
 		limit, applies := rule.at(s)
@@ -118,7 +118,8 @@ func (pr *predictor) nearest(rule limitRule, s *state) (out reading, ok bool) {
 
 // loses is how much margin a move to another calibration takes at a sample; 0 where it is not known.
 func (pr *predictor) loses(s *state) float64 {
-	if s.logged == nil || s.spark == s.logged.spark && s.manifold == s.logged.manifold && s.lambdaCmd == s.logged.lambdaCmd {
+	if s.logged == nil || s.spark == s.logged.spark && s.manifold == s.logged.manifold &&
+		s.lambdaCmd == s.logged.lambdaCmd {
 		return 0
 	}
 	then, _, okThen := pr.margin(s.logged, 0)
@@ -201,8 +202,8 @@ func (p *platform) measuredPredictor(fit marginFit, m *metric, b *bench) predict
 }
 
 // computedPredictor predicts a metric from physics at the level that measurements give it, with the error of that level
-// and the spread measured about it, which is relative and taken at the limit, where it decides. Without measurements the
-// pull-to-pull spread is that of the logged states.
+// and the spread measured about it, which is relative and taken at the limit, where it decides. Without measurements
+// the pull-to-pull spread is that of the logged states.
 func (p *platform) computedPredictor(m *metric, l level, b *bench, rule limitRule) predictor {
 	mean, cov := l.posterior(b.car, m.bias)
 	pull, cell := l.spread()
@@ -254,8 +255,9 @@ func (p *platform) predictorOf(f *platformFit, b *bench, m *metric, rule limitRu
 	return predictor{}, m.noClaim
 }
 
-// changeOf is how far a metric's predictor moved from what was logged: through spark, and through all else. They are kept
-// apart because their errors are: more charge and less spark may cancel in torque, what is not known of either does not.
+// changeOf is how far a metric's predictor moved from what was logged: through spark, and through all else. They are
+// kept apart because their errors are: more charge and less spark may cancel in torque, what is not known of either
+// does not.
 func (p *platform) changeOf(m *metric, s *state) (rest, spark float64) {
 	if s.logged == nil {
 		return 0, 0
@@ -302,7 +304,8 @@ func (p *platform) evaluate(b *bench, pr predictor, rule limitRule) (*evaluation
 		hazard: rule.hazard, severity: rule.severity, limitSource: rule.source,
 		cars: pr.cars, pulls: pr.pulls, measured: pr.sampled, pr: pr,
 	}
-	now := risk.Problem{Cov: pr.cov, PullSD: pr.pullSD, CellSD: pr.cellSD, TailShare: pr.tails, TailScale: knock.TailScale, Overshoot: pr.step}
+	now := risk.Problem{Cov: pr.cov, PullSD: pr.pullSD, CellSD: pr.cellSD, TailShare: pr.tails,
+		TailScale: knock.TailScale, Overshoot: pr.step}
 	then := now
 	pulls := newIndex[string]()
 	cells := newIndex[cellKey]()
@@ -315,10 +318,12 @@ func (p *platform) evaluate(b *bench, pr predictor, rule limitRule) (*evaluation
 		key := b.cellOf(p, i)
 		pull, cell := pulls.of(s.pull), cells.of(key)
 		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: r.margin, Grad: r.gradient})
-		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(), gradient: r.gradient}
+		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(),
+			gradient: r.gradient}
 		if b.parent != nil {
 			if was, ok := pr.nearest(rule, &b.parent[i]); ok {
-				then.States = append(then.States, risk.State{Pull: pull, Cell: cell, Margin: was.margin, Grad: was.gradient})
+				then.States = append(then.States, risk.State{Pull: pull, Cell: cell, Margin: was.margin,
+					Grad: was.gradient})
 				pt.parentMargin = was.margin
 			}
 		}
@@ -352,7 +357,8 @@ func (b *bench) cellOf(p *platform, i int) cellKey {
 }
 
 // hazardEvaluations evaluates every limit of a hazard; why says what could not be assessed.
-func (p *platform) hazardEvaluations(f *platformFit, b *bench, h workspace.HazardInfo) (out []*evaluation, why string, err error) {
+func (p *platform) hazardEvaluations(f *platformFit, b *bench, h workspace.HazardInfo) (
+	out []*evaluation, why string, err error) {
 	if h.Name == workspace.Knock {
 		e, why, err := p.knockEvaluation(f, b, h)
 		if e == nil || err != nil {

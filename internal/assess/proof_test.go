@@ -56,7 +56,8 @@ func calls(all []graded, hazard string) []call {
 	for _, g := range all {
 		for _, h := range g.review.Hazards {
 			if h.Hazard == hazard && h.ProbabilityPerPull.Known() {
-				out = append(out, call{float64(h.ProbabilityPerPull), float64(h.Interval90[0]), float64(h.Interval90[1]), g.truth.Hazard(hazard).ProbabilityPerPull})
+				out = append(out, call{float64(h.ProbabilityPerPull), float64(h.Interval90[0]),
+					float64(h.Interval90[1]), g.truth.Hazard(hazard).ProbabilityPerPull})
 			}
 		}
 	}
@@ -127,8 +128,8 @@ func verdicts(all []graded) (dangerous, mild map[string]int) {
 	return dangerous, mild
 }
 
-// The small version of the proof: no truly dangerous proposal is released, and knock ranks and is calibrated within what
-// 40 proposals can show (the bound on the error adds its Monte-Carlo part of about 0.04).
+// The small version of the proof: no truly dangerous proposal is released, and knock ranks and is calibrated within
+// what 40 proposals can show (the bound on the error adds its Monte-Carlo part of about 0.04).
 func TestGradedProposals(t *testing.T) {
 	if testing.Short() {
 		t.Skip("simulates 40 proposals")
@@ -161,24 +162,31 @@ func TestProofJudgement(t *testing.T) {
 		t.Skip("set HEADROOM_PROOF=1")
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "# Proof: the judgement on graded proposals\n\nWritten by `HEADROOM_PROOF=1 go test -run ProofJudgement -timeout 30m ./internal/assess`. Demo fleets of 24 cars with\n"+
-		"proposed revisions of random kind and size, each a child of its car's latest driven revision; true probabilities from 200\n"+
-		"simulated pulls each (standard error about 0.03 near 0.2). *Dangerous*: at least 0.2 a pull in truth in a serious hazard.\n"+
+	fmt.Fprintf(&b, "# Proof: the judgement on graded proposals\n\nWritten by `HEADROOM_PROOF=1 go test -run "+
+		"ProofJudgement -timeout 30m ./internal/assess`. Demo fleets of 24 cars with\n"+
+		"proposed revisions of random kind and size, each a child of its car's latest driven revision; true "+
+		"probabilities from 200\n"+
+		"simulated pulls each (standard error about 0.03 near 0.2). *Dangerous*: at least 0.2 a pull in truth in a "+
+		"serious hazard.\n"+
 		"*Mild*: below 0.02 in every serious one. How truth and fitted model differ: [proof.md](proof.md).\n")
-	fmt.Fprintf(&b, "\n## %d proposals on %d fleets not looked at before (seeds %d to %d)\n", unseenProposals*len(unseenFleets), len(unseenFleets), unseenFleets[0], unseenFleets[len(unseenFleets)-1])
-	b.WriteString("\n| fleet seed | dangerous: held | conditions | released | mild: released or conditions |\n|---|---|---|---|---|\n")
+	fmt.Fprintf(&b, "\n## %d proposals on %d fleets not looked at before (seeds %d to %d)\n",
+		unseenProposals*len(unseenFleets), len(unseenFleets), unseenFleets[0], unseenFleets[len(unseenFleets)-1])
+	b.WriteString("\n| fleet seed | dangerous: held | conditions | released | mild: released or conditions " +
+		"|\n|---|---|---|---|---|\n")
 	var pool []graded
 	for _, seed := range unseenFleets {
 		all := proposals(t, proofFleet(t, seed), unseenProposals, 1000*seed+1)
 		dangerous, mild := verdicts(all)
-		fmt.Fprintf(&b, "| %d | %d of %d | %d | %d | %.0f %% of %d |\n", seed, dangerous[VerdictHold]+dangerous[VerdictUndecided], total(dangerous),
+		fmt.Fprintf(&b, "| %d | %d of %d | %d | %d | %.0f %% of %d |\n", seed,
+			dangerous[VerdictHold]+dangerous[VerdictUndecided], total(dangerous),
 			dangerous[VerdictConditions], dangerous[VerdictRelease], 100*letThrough(mild), total(mild))
 		pool = append(pool, all...)
 	}
 	prove(t, &b, pool)
 	fmt.Fprintf(&b, "\n## %d proposals on the fleet looked at while tuning (seed %d)\n", proofCount, lookedAtFleet)
 	prove(t, &b, proposals(t, proofFleet(t, lookedAtFleet), proofCount, lookedAtProposals))
-	if err := os.WriteFile(filepath.Join("..", "..", "docs", "proof-judgement.md"), []byte(b.String()), 0o644); err != nil {
+	if err := os.WriteFile(filepath.Join("..", "..", "docs", "proof-judgement.md"), []byte(b.String()),
+		0o644); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -207,7 +215,8 @@ func letThrough(n map[string]int) float64 {
 // calibration and cover of the hazards that ever cross, and the verdicts.
 func prove(t *testing.T, b *strings.Builder, all []graded) {
 	t.Helper()
-	b.WriteString("\n| hazard | assessed | truly dangerous | area under the curve | calibration error | mean predicted | mean true | 90 % interval holds |\n|---|---|---|---|---|---|---|---|\n")
+	b.WriteString("\n| hazard | assessed | truly dangerous | area under the curve | calibration error | mean " +
+		"predicted | mean true | 90 % interval holds |\n|---|---|---|---|---|---|---|---|\n")
 	for _, h := range workspace.Hazards() {
 		c := calls(all, h.Name)
 		if len(c) == 0 {
@@ -227,7 +236,8 @@ func prove(t *testing.T, b *strings.Builder, all []graded) {
 			shown = fmt.Sprintf("%.3f", area)
 		}
 		e, cover := calibrationError(c), coverage(c)
-		fmt.Fprintf(b, "| %s | %d | %d | %s | %.3f | %.3f | %.3f | %.1f %% |\n", say.Words(h.Name), len(c), bad, shown, e, predicted, truth, 100*cover)
+		fmt.Fprintf(b, "| %s | %d | %d | %s | %.3f | %.3f | %.3f | %.1f %% |\n", say.Words(h.Name), len(c), bad, shown,
+			e, predicted, truth, 100*cover)
 		if e > 0.05 {
 			t.Errorf("%s: calibration error %.3f", h.Name, e)
 		}
@@ -244,7 +254,8 @@ func prove(t *testing.T, b *strings.Builder, all []graded) {
 		name string
 		n    map[string]int
 	}{{"dangerous (≥ 0.2)", dangerous}, {"mild (< 0.02)", mild}} {
-		fmt.Fprintf(b, "| %s | %d | %d | %d | %d |\n", row.name, row.n[VerdictHold], row.n[VerdictUndecided], row.n[VerdictConditions], row.n[VerdictRelease])
+		fmt.Fprintf(b, "| %s | %d | %d | %d | %d |\n", row.name, row.n[VerdictHold], row.n[VerdictUndecided],
+			row.n[VerdictConditions], row.n[VerdictRelease])
 	}
 	if dangerous[VerdictRelease] > 0 {
 		t.Errorf("dangerous proposals released: %v", dangerous)
@@ -259,7 +270,8 @@ func prove(t *testing.T, b *strings.Builder, all []graded) {
 // reliability is a hazard's table of predicted against true probability.
 func reliability(name string, c []call) string {
 	var b strings.Builder
-	b.WriteString("\n" + name + ", predicted against true probability a pull:\n\n| predicted | proposals | mean predicted | mean true |\n|---|---|---|---|\n")
+	b.WriteString("\n" + name + ", predicted against true probability a pull:\n\n| predicted | proposals | mean " +
+		"predicted | mean true |\n|---|---|---|---|\n")
 	edges := []float64{0, 0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 1.0000001}
 	for i := range len(edges) - 1 {
 		n, p, truth := 0, 0.0, 0.0
@@ -271,7 +283,8 @@ func reliability(name string, c []call) string {
 			}
 		}
 		if n > 0 {
-			fmt.Fprintf(&b, "| %.2f–%.2f | %d | %.3f | %.3f |\n", edges[i], math.Min(1, edges[i+1]), n, p/float64(n), truth/float64(n))
+			fmt.Fprintf(&b, "| %.2f–%.2f | %d | %.3f | %.3f |\n", edges[i], math.Min(1, edges[i+1]), n, p/float64(n),
+				truth/float64(n))
 		}
 	}
 	return b.String()

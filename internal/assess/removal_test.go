@@ -25,18 +25,20 @@ import (
 //
 // Exact, for every removal:
 //   - all hazards are listed, and one that is not assessed has a reason and no number;
-//   - a release has every serious hazard assessed on enough evidence, and none that the car never logged unless the spread
-//     between cars rules it out;
+//   - a release has every serious hazard assessed on enough evidence, and none that the car never logged unless the
+//     spread between cars rules it out;
 //   - a hazard whose channel is gone from every log is not assessed, and a serious one then keeps every release away;
-//   - a channel gone from all logs, or from all of the car's, turns no hold into a release, and into conditions only with a
-//     word of what is missing;
-//   - a condition goes only while its hazard keeps its footing (see footing), not because its hazard can no longer be judged.
+//   - a channel gone from all logs, or from all of the car's, turns no hold into a release, and into conditions only
+//     with a word of what is missing;
+//   - a condition goes only while its hazard keeps its footing (see footing), not because its hazard can no longer be
+//     judged.
 //
 // Not exact, and counted, because no rule on the evidence that is left can tell:
-//   - conditions rest on estimates, the fleet's envelope in a cell and the margin under a stress, that move either way when
-//     evidence goes; the envelope, an upper confidence bound of a quantile, moves outwards as cars go (movedEstimate);
-//   - a car whose one log with a crossing is gone looks like a car without a crossing, and one whose own logs are gone like
-//     the fleet's next car (logsGone, logsReleased).
+//   - conditions rest on estimates, the fleet's envelope in a cell and the margin under a stress, that move either way
+//     when evidence goes; the envelope, an upper confidence bound of a quantile, moves outwards as cars go
+//     (movedEstimate);
+//   - a car whose one log with a crossing is gone looks like a car without a crossing, and one whose own logs are gone
+//     like the fleet's next car (logsGone, logsReleased).
 
 // removalSeed draws the graded proposals, of which the proof takes proofRemovals.
 const (
@@ -68,7 +70,8 @@ type removals struct {
 
 func newRemovals(t *testing.T, fleet string, n int, seed uint64) *removals {
 	t.Helper()
-	x := &removals{dir: fleettest.Copy(t, fleet), full: map[string]*Review{}, byCar: map[string][]string{}, seen: map[string][]string{}, turns: map[string][]string{}, total: map[string]int{}}
+	x := &removals{dir: fleettest.Copy(t, fleet), full: map[string]*Review{}, byCar: map[string][]string{},
+		seen: map[string][]string{}, turns: map[string][]string{}, total: map[string]int{}}
 	if _, err := demo.Proposals(x.dir, n, seed); err != nil {
 		t.Fatal(err)
 	}
@@ -91,7 +94,8 @@ func headersOf(t *testing.T, ws *workspace.Workspace) map[channel.ID][]string {
 	t.Helper()
 	out := map[channel.ID][]string{}
 	for _, r := range ws.Runs {
-		logged, err := runlog.Read(filepath.Join(ws.Dir, filepath.FromSlash(r.Path)), runlog.Options{Barometer: r.BaroKPa})
+		logged, err := runlog.Read(filepath.Join(ws.Dir, filepath.FromSlash(r.Path)),
+			runlog.Options{Barometer: r.BaroKPa})
 		if err != nil {
 			continue // the fleet has a log that cannot be read
 		}
@@ -187,7 +191,8 @@ func (x *removals) datesOf(car string) []string {
 }
 
 func (x *removals) ownLogs(car string) removal {
-	return removal{name: "own logs", logs: true, ids: x.byCar[car], spoil: x.withoutLogs(func(r *workspace.RunFile) bool { return r.Vehicle == car })}
+	return removal{name: "own logs", logs: true, ids: x.byCar[car],
+		spoil: x.withoutLogs(func(r *workspace.RunFile) bool { return r.Vehicle == car })}
 }
 
 func (x *removals) ownNewestHalf(car string) removal {
@@ -223,7 +228,8 @@ func limitOutOfReach(t *testing.T, dir string) {
 	if !ok {
 		t.Fatal("the platform has no limits")
 	}
-	const limit = `  - {hazard: lean, metric: lambda, unit: "lambda", value: 0.8, rpm_range: [7300, 7900], source: this test}`
+	const limit = `  - {hazard: lean, metric: lambda, unit: "lambda", value: 0.8, rpm_range: [7300, 7900], ` +
+		"source: this test}"
 	if err := os.WriteFile(file, []byte(before+"\nlimits:\n"+limit+"\n"+after), 0o644); err != nil {
 		t.Fatal(err)
 	}
@@ -276,7 +282,8 @@ func (x *removals) judge(r removal, before, after *Review) {
 		fault(notListed, why)
 	}
 	for _, name := range r.tells {
-		if h := hazardOf(after, name); h.Status != result.NotAssessed || serious(h.Severity) && after.Verdict != VerdictUndecided && after.Verdict != VerdictHold {
+		if h := hazardOf(after, name); h.Status != result.NotAssessed || serious(h.Severity) &&
+			after.Verdict != VerdictUndecided && after.Verdict != VerdictHold {
 			fault(fromNothing, fmt.Sprintf("%s is %s (%s), verdict %s", name, h.Status, h.Why, after.Verdict))
 		}
 	}
@@ -341,7 +348,8 @@ func baseless(r *Review) string {
 		return ""
 	}
 	for _, h := range r.Hazards {
-		if serious(h.Severity) && (h.Status != result.Assessed || !h.Interval90[1].Known() || strings.Contains(h.Why, outOfReach) ||
+		if serious(h.Severity) && (h.Status != result.Assessed || !h.Interval90[1].Known() ||
+			strings.Contains(h.Why, outOfReach) ||
 			strings.Contains(h.Why, neverLogged) && float64(h.Interval90[1]) >= worthALine) {
 			return fmt.Sprintf("%s is %s (%s)", h.Hazard, h.Status, h.Why)
 		}
@@ -349,8 +357,8 @@ func baseless(r *Review) string {
 	return ""
 }
 
-// footing is what a hazard is judged on, from the best down: the car's own measurements or physics at their level, other
-// cars' measurements, physics alone, thin evidence, nothing.
+// footing is what a hazard is judged on, from the best down: the car's own measurements or physics at their level,
+// other cars' measurements, physics alone, thin evidence, nothing.
 func footing(h *Hazard) int {
 	switch {
 	case h.Status == result.NotAssessed:
@@ -367,7 +375,8 @@ func footing(h *Hazard) int {
 
 // reasonsFor are a review's reasons that begin with a hazard.
 func reasonsFor(r *Review, hazard string) []string {
-	return slices.DeleteFunc(slices.Clone(r.Because), func(s string) bool { return !strings.HasPrefix(s, say.Words(hazard)) })
+	return slices.DeleteFunc(slices.Clone(r.Because),
+		func(s string) bool { return !strings.HasPrefix(s, say.Words(hazard)) })
 }
 
 // namedIn lists the hazards that a review's reasons begin with.
@@ -381,15 +390,17 @@ func namedIn(r *Review) []string {
 	return out
 }
 
-// silent names a hazard that held a revision before and of which the review after does not say that evidence is missing:
-// in the hazard's why, or in a reason.
+// silent names a hazard that held a revision before and of which the review after does not say that evidence is
+// missing: in the hazard's why, or in a reason.
 func silent(before, after *Review) string {
 	lacks := func(s string) bool {
-		return strings.Contains(s, "too few cars") || strings.Contains(s, "never logged") || strings.Contains(s, "assumed")
+		return strings.Contains(s, "too few cars") || strings.Contains(s, "never logged") ||
+			strings.Contains(s, "assumed")
 	}
 	for _, name := range namedIn(before) {
 		h := hazardOf(after, name)
-		if footing(h) <= footing(hazardOf(before, name)) && !lacks(h.Why) && !slices.ContainsFunc(reasonsFor(after, name), lacks) {
+		if footing(h) <= footing(hazardOf(before, name)) && !lacks(h.Why) &&
+			!slices.ContainsFunc(reasonsFor(after, name), lacks) {
 			return fmt.Sprintf("%s: %q", name, h.Why)
 		}
 	}
@@ -454,7 +465,8 @@ func TestNothingIsAssessedFromNothing(t *testing.T) {
 		x.everywhere("lambda", []string{workspace.Lean}, channel.Lambda),
 		x.everywhere("spark", []string{workspace.Knock, workspace.CylinderPressure}, sparkChannels...),
 		x.everywhere("load", every, airChannels...),
-		x.everywhere("four temperatures", []string{workspace.ExhaustTemperature, workspace.CoolantTemperature, workspace.OilTemperature, workspace.ChargeTemperature, workspace.Knock, workspace.CylinderPressure},
+		x.everywhere("four temperatures", []string{workspace.ExhaustTemperature, workspace.CoolantTemperature,
+			workspace.OilTemperature, workspace.ChargeTemperature, workspace.Knock, workspace.CylinderPressure},
 			channel.ExhaustTemperature, channel.CoolantTemperature, channel.OilTemperature, channel.ChargeTemperature),
 	} {
 		x.try(t, r)
@@ -462,19 +474,21 @@ func TestNothingIsAssessedFromNothing(t *testing.T) {
 	x.report(t, nil)
 }
 
-// The most telling removals on the fleet of 24 cars: a car whose mixture sensor reads lean loses it, a car near its knock
-// limit loses the control unit's feedback, and rail pressure goes from every log.
+// The most telling removals on the fleet of 24 cars: a car whose mixture sensor reads lean loses it, a car near its
+// knock limit loses the control unit's feedback, and rail pressure goes from every log.
 func TestRemovalNeverReleases(t *testing.T) {
 	if testing.Short() {
 		t.Skip("fits the fleet four times")
 	}
 	x := newRemovals(t, fleettest.Demo(t), 6, removalSeed)
-	x.ids = []string{"kestrel-20t-pump-91-s1", "kestrel-20t-pump-93-s1", "rev-0109-a", "rev-0109-b", "rev-0115-a", "rev-0121-a"}
+	x.ids = []string{"kestrel-20t-pump-91-s1", "kestrel-20t-pump-93-s1", "rev-0109-a", "rev-0109-b", "rev-0115-a",
+		"rev-0121-a"}
 	for _, r := range []removal{
 		x.own("car-008", "lambda", channel.Lambda),
 		x.own("car-012", "feedback retard", channel.KnockRetard),
 		x.everywhere("rail pressure", []string{workspace.RailPressure}, channel.RailPressure),
-		{name: "speeds of a limit", ids: []string{"rev-0104-b", "rev-0106-a", "rev-0110-a", "rev-0114-a", "rev-0116-a"}, spoil: limitOutOfReach},
+		{name: "speeds of a limit", ids: []string{"rev-0104-b", "rev-0106-a", "rev-0110-a", "rev-0114-a", "rev-0116-a"},
+			spoil: limitOutOfReach},
 	} {
 		x.try(t, r)
 	}
@@ -492,11 +506,13 @@ func TestProofRemoval(t *testing.T) {
 		x.everywhere("retard", []string{workspace.Knock}, retardChannels...),
 		x.everywhere("spark", []string{workspace.Knock, workspace.CylinderPressure}, sparkChannels...),
 		x.everywhere("lambda", []string{workspace.Lean}, channel.Lambda),
-		x.everywhere("both lambdas", []string{workspace.Lean, workspace.Knock, workspace.FuelDelivery, workspace.CylinderPressure}, lambdaChannels...),
+		x.everywhere("both lambdas", []string{workspace.Lean, workspace.Knock, workspace.FuelDelivery,
+			workspace.CylinderPressure}, lambdaChannels...),
 		x.everywhere("manifold pressure", []string{workspace.BoostControl}, channel.ManifoldPressure),
 		x.everywhere("boost target", []string{workspace.BoostControl}, channel.ManifoldPressureTarget),
 		x.everywhere("load and air flow", nil, loadChannels...),
-		x.everywhere("charge temperature", []string{workspace.ChargeTemperature, workspace.Knock, workspace.CylinderPressure}, channel.ChargeTemperature),
+		x.everywhere("charge temperature", []string{workspace.ChargeTemperature, workspace.Knock,
+			workspace.CylinderPressure}, channel.ChargeTemperature),
 		x.everywhere("exhaust temperature", []string{workspace.ExhaustTemperature}, channel.ExhaustTemperature),
 		x.everywhere("rail pressure", []string{workspace.RailPressure}, channel.RailPressure),
 		x.everywhere("barometer", nil, channel.BarometricPressure),
@@ -514,7 +530,8 @@ func TestProofRemoval(t *testing.T) {
 			x.own(car, "retard", retardChannels...),
 			x.own(car, "lambda", channel.Lambda))
 		if i%3 == 0 {
-			all = append(all, x.ownLogs(car), x.ownNewestHalf(car), x.newestOnly(car, "retard", retardChannels...), x.newestOnly(car, "lambda", channel.Lambda))
+			all = append(all, x.ownLogs(car), x.ownNewestHalf(car), x.newestOnly(car, "retard", retardChannels...),
+				x.newestOnly(car, "lambda", channel.Lambda))
 		}
 	}
 	for _, r := range all {

@@ -30,9 +30,10 @@ type Review struct {
 	Cautions   []string    `json:"cautions"`
 	OwnLogs    []OwnLog    `json:"own_logs"` // expected against measured; empty without logs of this revision
 
-	Curves []Curve                `json:"-"` // what the plots show
-	worst  map[string]*evaluation // per hazard, the limit most likely to be crossed; dropped where many reviews are kept
-	draws  map[string][]float64   // per hazard, its probability at draws shared by the cars of Across
+	Curves []Curve `json:"-"` // what the plots show
+	// per hazard, the limit most likely to be crossed; dropped where many reviews are kept
+	worst map[string]*evaluation
+	draws map[string][]float64 // per hazard, its probability at draws shared by the cars of Across
 }
 
 // Hazard is the summary of one hazard over all cells.
@@ -46,8 +47,10 @@ type Hazard struct {
 	Basis              string        `json:"basis"`                // predicted | measured | both
 	Cars               int           `json:"cars"`
 	Pulls              int           `json:"pulls"`
-	Parent             result.Number `json:"parent_probability_per_pull"` // of the parent on the same logged states; null without one
-	Change90           result.Span   `json:"change_interval90"`           // of the probability less the parent's, at the same parameter draws
+	// of the parent on the same logged states; null without one
+	Parent result.Number `json:"parent_probability_per_pull"`
+	// of the probability less the parent's, at the same parameter draws
+	Change90 result.Span `json:"change_interval90"`
 
 	unseen  bool // a car it is meant for has never logged it
 	partial bool // one of its limits could not be assessed
@@ -120,21 +123,25 @@ type Condition struct {
 	crosses bool    // the smallest margin is negative
 }
 
-// Footprint is where the revision's tables differ from the parent's, and how much of that the judged pulls visit. A cell
-// is changed where a modelled table the revision lists differs anywhere inside it, and visited where a judged pull has
-// been, as the revision would run it. Cells are those that the tables' breakpoints span, and visited ones beyond.
+// Footprint is where the revision's tables differ from the parent's, and how much of that the judged pulls visit. A
+// cell is changed where a modelled table the revision lists differs anywhere inside it, and visited where a judged pull
+// has been, as the revision would run it. Cells are those that the tables' breakpoints span, and visited ones beyond.
 type Footprint struct {
 	CellsChanged             int      `json:"cells_changed"`
 	CellsChangedVisited      int      `json:"cells_changed_visited"`
 	StatesPastLastBreakpoint int      `json:"states_past_last_breakpoint"`
 	NotModelled              []string `json:"not_modelled"`
 
-	CellsChangedUnvisited result.Number `json:"cells_changed_unvisited"` // no log says what these changes do; null where not compared
-	CellsVisitedUnchanged result.Number `json:"cells_visited_unchanged"` // the driven part the revision leaves alone; null where not compared
-	Unvisited             []ChangedArea `json:"unvisited"`               // the changed and unvisited cells, most cells first
-	Tables                []TableChange `json:"tables"`                  // the tables the revision lists, in its order
-	Spikes                []Spike       `json:"spikes"`                  // values of those tables that stand alone
-	NotCompared           string        `json:"not_compared"`            // why nothing could be compared with the parent; "" when it was
+	// no log says what these changes do; null where not compared
+	CellsChangedUnvisited result.Number `json:"cells_changed_unvisited"`
+	// the driven part the revision leaves alone; null where not compared
+	CellsVisitedUnchanged result.Number `json:"cells_visited_unchanged"`
+	// the changed and unvisited cells, most cells first
+	Unvisited []ChangedArea `json:"unvisited"`
+	Tables    []TableChange `json:"tables"` // the tables the revision lists, in its order
+	Spikes    []Spike       `json:"spikes"` // values of those tables that stand alone
+	// why nothing could be compared with the parent; "" when it was
+	NotCompared string `json:"not_compared"`
 }
 
 // ChangedArea is a rectangle of operating cells that are changed and not visited.
@@ -175,17 +182,19 @@ type AxisValue struct {
 
 // Spike is a value of a table that stands alone against its neighbours (models/calmap, Spikes).
 type Spike struct {
-	Role         string        `json:"role"`
-	Name         string        `json:"name"`
-	File         string        `json:"file"`
-	At           []AxisValue   `json:"at"`
-	Unit         string        `json:"unit"`
-	Value        result.Number `json:"value"`
-	Neighbours   result.Span   `json:"neighbours"`    // lowest and highest value beside it
-	Stands       result.Number `json:"stands"`        // how far it stands out
-	ParentStands result.Number `json:"parent_stands"` // how far the parent's table stands out there; null without one to compare with
-	New          bool          `json:"new"`           // the parent stands out less than half as far
-	VisitedCells result.Number `json:"visited_cells"` // judged cells that read it; null where no model knows who reads the table
+	Role       string        `json:"role"`
+	Name       string        `json:"name"`
+	File       string        `json:"file"`
+	At         []AxisValue   `json:"at"`
+	Unit       string        `json:"unit"`
+	Value      result.Number `json:"value"`
+	Neighbours result.Span   `json:"neighbours"` // lowest and highest value beside it
+	Stands     result.Number `json:"stands"`     // how far it stands out
+	// how far the parent's table stands out there; null without one to compare with
+	ParentStands result.Number `json:"parent_stands"`
+	New          bool          `json:"new"` // the parent stands out less than half as far
+	// judged cells that read it; null where no model knows who reads the table
+	VisitedCells result.Number `json:"visited_cells"`
 }
 
 // NextPull is a logging request that would narrow the verdict.

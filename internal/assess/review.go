@@ -93,9 +93,11 @@ func (j *Job) review(rev *workspace.Revision) (*Review, error) {
 func (j *Job) blankReview(rev *workspace.Revision) *Review {
 	return &Review{
 		Stamp:    j.Stamp("headroom/review/1"),
-		Revision: rev.ID, Parent: rev.Parent, Platform: rev.Platform, Vehicle: j.Alias(rev.Vehicle), Author: rev.Author, Fuel: rev.Fuel,
+		Revision: rev.ID, Parent: rev.Parent, Platform: rev.Platform, Vehicle: j.Alias(rev.Vehicle), Author: rev.Author,
+		Fuel:    rev.Fuel,
 		Because: []string{}, Hazards: []Hazard{}, Findings: []Finding{}, Gains: []Gain{}, Conditions: []Condition{},
-		Footprint: Footprint{NotModelled: []string{}}, NextPulls: []NextPull{}, Cautions: []string{}, OwnLogs: []OwnLog{}, worst: map[string]*evaluation{},
+		Footprint: Footprint{NotModelled: []string{}}, NextPulls: []NextPull{}, Cautions: []string{},
+		OwnLogs: []OwnLog{}, worst: map[string]*evaluation{},
 	}
 }
 
@@ -126,7 +128,8 @@ func (j *Job) withoutBench(p *platform, r *Review, why error) (*Review, error) {
 func notAssessed(h workspace.HazardInfo, severity, why string) Hazard {
 	none := result.Unknown()
 	return Hazard{Hazard: h.Name, Severity: severity, Status: result.NotAssessed, Why: why,
-		ProbabilityPerPull: none, Interval90: result.Span{none, none}, Basis: BasisPredicted, Parent: none, Change90: result.Span{none, none}}
+		ProbabilityPerPull: none, Interval90: result.Span{none, none}, Basis: BasisPredicted, Parent: none,
+		Change90: result.Span{none, none}}
 }
 
 // severity is the gravest severity the platform gives a hazard.
@@ -155,7 +158,8 @@ func (p *platform) hazardSummary(h workspace.HazardInfo, evals []*evaluation, wh
 	out.Interval90 = result.Span{result.Number(worst.result.Low), result.Number(worst.result.High)}
 	if len(worst.before.Draws) > 0 {
 		low, high := risk.Difference(worst.before, worst.result)
-		out.Parent, out.Change90 = result.Number(worst.before.Probability), result.Span{result.Number(low), result.Number(high)}
+		out.Parent, out.Change90 = result.Number(worst.before.Probability), result.Span{result.Number(low),
+			result.Number(high)}
 	}
 	if thin := p.thin(worst.cars, worst.pulls); thin != "" && worst.measured {
 		out.Status = result.Thin
@@ -179,7 +183,10 @@ func worstOf(evals []*evaluation) *evaluation {
 	if len(evals) == 0 {
 		return nil
 	}
-	return slices.MaxFunc(evals, func(a, b *evaluation) int { return cmp.Compare(a.result.Probability, b.result.Probability) })
+	return slices.MaxFunc(evals, func(a, b *evaluation) int {
+		return cmp.Compare(a.result.Probability,
+			b.result.Probability)
+	})
 }
 
 // thin says why evidence is too thin, or "".
@@ -188,7 +195,8 @@ func (p *platform) thin(cars, pulls int) string {
 	if cars >= d.ThinCars && pulls >= d.ThinPulls {
 		return ""
 	}
-	return fmt.Sprintf("%s and %s; %d cars and %d pulls are asked for", say.Count(cars, "car"), say.Count(pulls, "pull"), d.ThinCars, d.ThinPulls)
+	return fmt.Sprintf("%s and %s; %d cars and %d pulls are asked for", say.Count(cars, "car"),
+		say.Count(pulls, "pull"), d.ThinCars, d.ThinPulls)
 }
 
 // findings turns the cells of an evaluation into findings.
@@ -202,7 +210,8 @@ func (p *platform) findings(f *platformFit, b *bench, e *evaluation, class strin
 		fd := Finding{
 			Hazard: e.hazard, Severity: e.severity, Cell: p.cell(key), Metric: e.metric, Unit: e.unit,
 			Predicted: value(c.Margin.Mean), Interval90: ordered(value(c.Margin.Low), value(c.Margin.High)),
-			Limit: result.Number(limit), LimitSource: e.limitSource, Margin: result.Number(c.Margin.Mean), MarginSD: result.Number(c.Margin.SD),
+			Limit: result.Number(limit), LimitSource: e.limitSource, Margin: result.Number(c.Margin.Mean),
+			MarginSD:           result.Number(c.Margin.SD),
 			ProbabilityPerPull: result.Number(c.Probability), Basis: b.basis, Change: in.change, worsened: in.worsened,
 		}
 		fd.Envelope = p.envelopeCheck(f, e, class, key, float64(fd.Predicted))
@@ -241,13 +250,15 @@ func (e *evaluation) inCell(b *bench, key cellKey) cellChange {
 		moved += value.Or(pt.parentMargin-pt.margin, 0)
 	}
 	return cellChange{
-		limit:    limit / n,
-		change:   Change{SparkDeg: result.Number(spark / n), Lambda: result.Number(lambda / n), BoostKPa: result.Number(boost / n)},
+		limit: limit / n,
+		change: Change{SparkDeg: result.Number(spark / n), Lambda: result.Number(lambda / n),
+			BoostKPa: result.Number(boost / n)},
 		worsened: moved/n > 1e-6,
 	}
 }
 
-func (p *platform) envelopeCheck(f *platformFit, e *evaluation, class string, key cellKey, predicted float64) EnvelopeCheck {
+func (p *platform) envelopeCheck(f *platformFit, e *evaluation, class string, key cellKey,
+	predicted float64) EnvelopeCheck {
 	c, ok := f.Envelopes[envelopeKey{evidence.KindPull, class, e.metric, key, e.side}]
 	check := EnvelopeCheck{Limit: result.Unknown()}
 	if !ok {
@@ -277,7 +288,8 @@ func worthReading(ranked []Finding) []Finding {
 func rankFindings(in []Finding) ([]Finding, error) {
 	items := make([]risk.Finding, len(in))
 	for i, f := range in {
-		items[i] = risk.Finding{Severity: f.Severity, Probability: float64(f.ProbabilityPerPull), Margin: float64(f.Margin), MarginSD: float64(f.MarginSD)}
+		items[i] = risk.Finding{Severity: f.Severity, Probability: float64(f.ProbabilityPerPull),
+			Margin: float64(f.Margin), MarginSD: float64(f.MarginSD)}
 	}
 	order, err := risk.Rank(items)
 	if err != nil {
@@ -302,7 +314,8 @@ func (p *platform) measuredCrossings(rows []evidence.Row, rev *workspace.Revisio
 		if crossed == 0 {
 			return
 		}
-		say := fmt.Sprintf("%s: measured beyond its limit in %d of %d own pulls", say.Words(hazard), crossed, evidence.CountPulls(own))
+		say := fmt.Sprintf("%s: measured beyond its limit in %d of %d own pulls", say.Words(hazard), crossed,
+			evidence.CountPulls(own))
 		if serious(severity) {
 			out = append(out, say)
 			return
@@ -338,13 +351,15 @@ func (p *platform) curve(f *platformFit, b *bench, e *evaluation, class string) 
 			continue
 		}
 		pt := CurvePoint{
-			RPM: (float64(key[0]) + 0.5) * p.rpmStep, Margin: cell.Margin.Mean, Low: cell.Margin.Low, High: cell.Margin.High,
+			RPM: (float64(key[0]) + 0.5) * p.rpmStep, Margin: cell.Margin.Mean, Low: cell.Margin.Low,
+			High:   cell.Margin.High,
 			Parent: math.NaN(), Envelope: result.Unknown(), Cars: e.cars,
 		}
 		if v, ok := parent[key[0]]; ok {
 			pt.Parent = v
 		}
-		if env, ok := f.Envelopes[envelopeKey{evidence.KindPull, class, e.metric, key, e.side}]; ok && env.Status == result.Assessed {
+		if env, ok := f.Envelopes[envelopeKey{evidence.KindPull, class, e.metric, key, e.side}]; ok &&
+			env.Status == result.Assessed {
 			pt.Envelope = result.Number(e.side * (e.inCell(b, key).limit - float64(env.Limit)))
 			pt.Cars = env.Cars
 		}

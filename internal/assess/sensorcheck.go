@@ -19,9 +19,9 @@ const (
 )
 
 // suspectLambdaSensor says when a car's lambda reads off by as much in steady running, where the control unit holds
-// stoichiometry by a sensor of its own, as at full throttle: then the logging sensor is the likelier fault, and the lean
-// hazard is judged on it. The reading is not corrected, because the control unit's sensor may be the wrong one. "" where
-// nothing speaks for it.
+// stoichiometry by a sensor of its own, as at full throttle: then the logging sensor is the likelier fault, and the
+// lean hazard is judged on it. The reading is not corrected, because the control unit's sensor may be the wrong one. ""
+// where nothing speaks for it.
 func suspectLambdaSensor(rows []evidence.Row, car string) string {
 	var steady, pulls []float64
 	for i := range rows {
@@ -47,8 +47,10 @@ func suspectLambdaSensor(rows []evidence.Row, car string) string {
 	if atRest < 0 {
 		side = "richer"
 	}
-	return fmt.Sprintf("This car's lambda reads %.3f %s than commanded in steady running, where the control unit holds it by its own sensor, and %+.3f at full throttle. "+
-		"The logging sensor is the likelier fault: check it first, because the lean hazard is judged on what it reads.", math.Abs(atRest), side, atFull)
+	return fmt.Sprintf("This car's lambda reads %.3f %s than commanded in steady running, where the control unit "+
+		"holds it by its own sensor, and %+.3f at full throttle. "+
+		"The logging sensor is the likelier fault: check it first, because the lean hazard is judged on what it reads.",
+		math.Abs(atRest), side, atFull)
 }
 
 // suspectCars are the cars whose lambda sensor is suspect, sorted.

@@ -60,7 +60,8 @@ func TestLeanMixtureIsNoSensorFault(t *testing.T) {
 	if say := suspectLambdaSensor(rows, "car"); say != "" {
 		t.Error(say)
 	}
-	if say := suspectLambdaSensor([]evidence.Row{row(evidence.KindSteady, 0.04), row(evidence.KindPull, 0.04)}, "car"); say != "" {
+	if say := suspectLambdaSensor([]evidence.Row{row(evidence.KindSteady, 0.04), row(evidence.KindPull, 0.04)},
+		"car"); say != "" {
 		t.Error(say)
 	}
 }

@@ -86,8 +86,8 @@ func TestShiftWithoutBoost(t *testing.T) {
 	close(t, "load", next.load, s.load, 0)
 }
 
-// More boost moves the lookup to another load cell: with a spark table that falls by 0.1° a percent of load, spark falls
-// by a tenth of the rise in load. Load rises with the density p/T, T by the compressor and intercooler relation.
+// More boost moves the lookup to another load cell: with a spark table that falls by 0.1° a percent of load, spark
+// falls by a tenth of the rise in load. Load rises with the density p/T, T by the compressor and intercooler relation.
 func TestShiftIteratesToTheNewCell(t *testing.T) {
 	p, s := kestrel(t), loggedState()
 	parent, child := calibrationWith(t, "parent", 30, 180, 0.86), calibrationWith(t, "child", 30, 198, 0.86)
@@ -183,7 +183,8 @@ func TestPhysicsDirections(t *testing.T) {
 	}
 	more := simulate(func(s *state) { s.load *= 1.1; s.manifold *= 1.1 })
 	if !(more.sim.peakKPa > base.sim.peakKPa) || !(more.sim.torqueNm > base.sim.torqueNm) {
-		t.Errorf("more charge: peak %v kPa and %v N·m, was %v and %v", more.sim.peakKPa, more.sim.torqueNm, base.sim.peakKPa, base.sim.torqueNm)
+		t.Errorf("more charge: peak %v kPa and %v N·m, was %v and %v", more.sim.peakKPa, more.sim.torqueNm,
+			base.sim.peakKPa, base.sim.torqueNm)
 	}
 	ethanol := simulate(func(s *state) { s.ethanol = 40 })
 	if !(p.fuelFlow(&ethanol) > p.fuelFlow(&base)) {
@@ -191,13 +192,14 @@ func TestPhysicsDirections(t *testing.T) {
 	}
 }
 
-// Without measurements a computed level keeps its prior; measurements on other cars move it, with the spread between cars
-// left in; a measured car has its own. The truth is drawn here: ratios of 0.95 with 2 % between cars.
+// Without measurements a computed level keeps its prior; measurements on other cars move it, with the spread between
+// cars left in; a measured car has its own. The truth is drawn here: ratios of 0.95 with 2 % between cars.
 func TestLevelPosterior(t *testing.T) {
 	s := state{rpm: 4000}
 	of := func(l level, car string) (factor, sd float64) {
 		_, cov := l.posterior(car, 0.08)
-		return l.factor(&s, car, 0.08), math.Sqrt(mat.Inner(mat.NewVecDense(len(l.design(&s)), l.design(&s)), cov, mat.NewVecDense(len(l.design(&s)), l.design(&s))))
+		return l.factor(&s, car, 0.08), math.Sqrt(mat.Inner(mat.NewVecDense(len(l.design(&s)), l.design(&s)), cov,
+			mat.NewVecDense(len(l.design(&s)), l.design(&s))))
 	}
 	factor, sd := of(level{}, "car")
 	close(t, "factor without measurements", factor, 1, 0)
@@ -214,7 +216,8 @@ func TestLevelPosterior(t *testing.T) {
 		for range 3 {
 			pull := mixed.Pull{}
 			for k := range 8 {
-				pull.Rows = append(pull.Rows, mixed.Row{X: []float64{1, float64(k)/2 - 2}, Y: offset + 0.01*rng.NormFloat64()})
+				pull.Rows = append(pull.Rows, mixed.Row{X: []float64{1, float64(k)/2 - 2},
+					Y: offset + 0.01*rng.NormFloat64()})
 			}
 			car.Days = append(car.Days, mixed.Day{Pulls: []mixed.Pull{pull}})
 		}

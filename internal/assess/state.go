@@ -62,7 +62,8 @@ func stateAt(r *evidence.Row, at *evidence.Sample) state {
 		charge: value.Or(at.Charge, r.ChargeTemperature), coolant: r.CoolantTemperature,
 		lambda: value.Or(r.Lambda, r.LambdaCommanded), lambdaCmd: r.LambdaCommanded,
 		spark: value.Or(at.Commanded, r.SparkCommanded), intakeCam: r.IntakeCam, ethanol: r.Ethanol, fuel: r.Fuel,
-		cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, targetRate: r.TargetRate, rail: r.RailPressure, row: r,
+		cycles: r.Cycles, order: float64(r.Order), gear: r.Gear, overshoot: r.BoostOvershoot, targetRate: r.TargetRate,
+		rail: r.RailPressure, row: r,
 	}
 }
 
@@ -152,13 +153,14 @@ func (s *state) axis(id channel.ID) float64 {
 // fixedPointRounds bounds the load ↔ lookup iteration; a healthy case needs a handful.
 const fixedPointRounds = 60
 
-// knowManifold takes manifold pressure from load by speed–density where it was not logged, as in a log of boost without a
-// barometer: a change of boost could not be moved otherwise.
+// knowManifold takes manifold pressure from load by speed–density where it was not logged, as in a log of boost
+// without a barometer: a change of boost could not be moved otherwise.
 func (p *platform) knowManifold(s *state) {
 	if value.Known(s.manifold) || p.AirPath == nil || !p.AirPath.VolumetricEfficiency.Known() {
 		return
 	}
-	pressure, err := air.PressureBySpeedDensity(p.airMass(s), s.charge+kelvin, p.AirPath.VolumetricEfficiency.At(s.rpm), p.geometry.CylinderDisplacement())
+	pressure, err := air.PressureBySpeedDensity(p.airMass(s), s.charge+kelvin, p.AirPath.VolumetricEfficiency.At(s.rpm),
+		p.geometry.CylinderDisplacement())
 	s.manifold = orNaN(pressure, err) / 1000
 }
 
@@ -202,7 +204,8 @@ func (p *platform) shift(s state, from, to *calibration) (state, []string) {
 	}
 	next.target = s.target * next.manifold / s.manifold
 	// The engine sweeps the target faster in proportion to the charge, as in withManifold.
-	next.targetRate = (s.targetRate + s.row.SpeedRate*(to.boostSlope(&next)-from.boostSlope(&s))) * value.Or(next.load/s.load, 1)
+	next.targetRate = (s.targetRate + s.row.SpeedRate*(to.boostSlope(&next)-from.boostSlope(&s))) * value.Or(
+		next.load/s.load, 1)
 	spark, why := to.delta("spark", &next, from, &s)
 	if why != "" {
 		notes = append(notes, why)

@@ -10,12 +10,14 @@ import (
 	"headroom/models/value"
 )
 
-// ethanolBlend is the ethanol share, percent by volume, from which the fuel stress takes ethanol away rather than octane.
+// ethanolBlend is the ethanol share, percent by volume, from which the fuel stress takes ethanol away rather than
+// octane.
 const ethanolBlend = 30
 
 // stresses are the conditions of methods.md section 3 that a day on the road brings. Sizes: common practice, no source.
 func stresses(ethanolPct float64) []stress {
-	fuel := stress{name: "fuel two octane numbers lower", octaneOnly: true, apply: func(_ *platform, s *state) { s.octaneShift = -2 }}
+	fuel := stress{name: "fuel two octane numbers lower", octaneOnly: true,
+		apply: func(_ *platform, s *state) { s.octaneShift = -2 }}
 	if ethanolPct >= ethanolBlend {
 		fuel = stress{name: "ethanol 15 % lower", apply: func(_ *platform, s *state) { s.ethanolShift = -15 }}
 	}
@@ -27,7 +29,8 @@ func stresses(ethanolPct float64) []stress {
 		},
 		fuel,
 		{name: "ambient pressure 85 kPa", apply: thinAir},
-		{name: "lambda sensor reads 3 % rich", apply: func(_ *platform, s *state) { s.lambda *= 1.03; s.lambdaCmd *= 1.03 }},
+		{name: "lambda sensor reads 3 % rich",
+			apply: func(_ *platform, s *state) { s.lambda *= 1.03; s.lambdaCmd *= 1.03 }},
 	}
 }
 
@@ -37,7 +40,8 @@ func (p *platform) stressSimulate(s *state) {
 	p.simulate(s)
 	s.sparkKept = simulated{
 		peakKPa: s.sim.peakKPa + kept.peakKPa - was.peakKPa, bmepKPa: s.sim.bmepKPa + kept.bmepKPa - was.bmepKPa,
-		torqueNm: s.sim.torqueNm + kept.torqueNm - was.torqueNm, exhaustC: s.sim.exhaustC + kept.exhaustC - was.exhaustC,
+		torqueNm: s.sim.torqueNm + kept.torqueNm - was.torqueNm, exhaustC: s.sim.exhaustC +
+			kept.exhaustC - was.exhaustC,
 	}
 }
 

@@ -9,9 +9,13 @@ import (
 )
 
 // VerdictRule is printed with every report.
-const VerdictRule = "hold: the upper 90 % bound of the probability that a pull crosses a limit passes the workspace's threshold for a major or catastrophic hazard, or a crossing was measured. " +
+const VerdictRule = "hold: the upper 90 % bound of the probability that a pull crosses a limit passes the " +
+	"workspace's threshold for a major or catastrophic hazard, or a crossing was measured. " +
 	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed or its evidence is thin. " +
-	"conditions: inside limits, but outside what the fleet has been shown to run, or a catastrophic hazard or knock was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder hazard with a limit could not be assessed, or a stress condition crosses a limit, or a changed table is not modelled. " +
+	"conditions: inside limits, but outside what the fleet has been shown to run, or a catastrophic hazard or knock " +
+	"was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder " +
+	"hazard with a limit could not be assessed, or a stress condition crosses a limit, or a changed table is not " +
+	"modelled. " +
 	"release: none of these."
 
 // serious reports whether a severity can hold a revision.
@@ -30,20 +34,26 @@ func (p *platform) judge(r *Review, crossings []string) {
 		threshold, limited := p.decision.HoldProbability[h.Severity]
 		if h.Interval90[1].Known() && limited && float64(h.Interval90[1]) > threshold {
 			hold = append(hold, fmt.Sprintf("%s: %s, upper bound over the %s allowed for a %s hazard",
-				say.Words(h.Hazard), chance(h.ProbabilityPerPull, h.Interval90), say.Percent(result.Number(threshold)), h.Severity))
+				say.Words(h.Hazard), chance(h.ProbabilityPerPull, h.Interval90), say.Percent(result.Number(threshold)),
+				h.Severity))
 			continue
 		}
 		switch {
 		case h.partial:
-			undecided = append(undecided, fmt.Sprintf("%s (%s) not assessed against all of its limits: %s", say.Words(h.Hazard), h.Severity, h.Why))
+			undecided = append(undecided, fmt.Sprintf("%s (%s) not assessed against all of its limits: %s",
+				say.Words(h.Hazard), h.Severity, h.Why))
 		case h.Status == result.NotAssessed:
-			undecided = append(undecided, fmt.Sprintf("%s (%s) not assessed: %s", say.Words(h.Hazard), h.Severity, h.Why))
+			undecided = append(undecided, fmt.Sprintf("%s (%s) not assessed: %s", say.Words(h.Hazard), h.Severity,
+				h.Why))
 		case h.Status == result.Thin:
-			undecided = append(undecided, fmt.Sprintf("%s (%s) on thin evidence: %s", say.Words(h.Hazard), h.Severity, h.Why))
+			undecided = append(undecided, fmt.Sprintf("%s (%s) on thin evidence: %s", say.Words(h.Hazard), h.Severity,
+				h.Why))
 		}
 	}
 	conditions := p.conditionReasons(r)
-	r.Verdict, r.Because = VerdictRelease, []string{"every serious hazard was assessed, stays inside its limit and inside what the fleet has been shown to run, also under the stress conditions tried"}
+	r.Verdict, r.Because = VerdictRelease,
+		[]string{"every serious hazard was assessed, stays inside its limit and inside what the fleet has been shown " +
+			"to run, also under the stress conditions tried"}
 	for _, step := range []struct {
 		verdict string
 		reasons []string
@@ -54,8 +64,8 @@ func (p *platform) judge(r *Review, crossings []string) {
 	}
 }
 
-// ownFaults reports whether a hazard comes from faults of one car (a sensor, a pump, deposits) that no spread between other
-// cars foretells: knock, and all that is catastrophic.
+// ownFaults reports whether a hazard comes from faults of one car (a sensor, a pump, deposits) that no spread between
+// other cars foretells: knock, and all that is catastrophic.
 func (h *Hazard) ownFaults() bool {
 	return h.Hazard == workspace.Knock || h.Severity == workspace.Catastrophic
 }
@@ -80,12 +90,14 @@ func (p *platform) conditionReasons(r *Review) []string {
 			out = append(out, fmt.Sprintf("%s: outside the fleet's envelope at %s", say.Words(h.Name), cellList(c)))
 		}
 		if c := unknown[h.Name]; len(c) > 0 {
-			out = append(out, fmt.Sprintf("%s: too few cars have been logged at %s to say what the fleet runs there", say.Words(h.Name), cellList(c)))
+			out = append(out, fmt.Sprintf("%s: too few cars have been logged at %s to say what the fleet runs there",
+				say.Words(h.Name), cellList(c)))
 		}
 	}
 	for _, h := range r.Hazards {
 		if h.unseen && serious(h.Severity) && (h.ownFaults() || float64(h.Interval90[1]) >= worthALine) {
-			out = append(out, say.Words(h.Hazard)+": this car has never logged what tells it; log that before relying on the fleet's spread")
+			out = append(out, say.Words(h.Hazard)+": this car has never logged what tells it; log that before "+
+				"relying on the fleet's spread")
 		}
 		if h.unread && !serious(h.Severity) {
 			out = append(out, fmt.Sprintf("%s not assessed: %s", say.Words(h.Hazard), h.Why))
@@ -93,7 +105,8 @@ func (p *platform) conditionReasons(r *Review) []string {
 	}
 	for _, c := range r.Conditions {
 		if c.crosses {
-			out = append(out, fmt.Sprintf("%s crosses its limit with %s (margin %s)", say.Words(c.Hazard), c.Condition, say.Short(c.Margin)))
+			out = append(out, fmt.Sprintf("%s crosses its limit with %s (margin %s)", say.Words(c.Hazard), c.Condition,
+				say.Short(c.Margin)))
 		}
 	}
 	return append(out, r.Footprint.NotModelled...)

@@ -26,9 +26,11 @@ import (
 //	bins:  0.1 → 0 (off by 0.1), 0.6 → 0.5 (off by 0.1)
 func TestScoresOfAListByHand(t *testing.T) {
 	made := []Prediction{
-		{Revision: "a", Hazard: "knock", Status: result.Thin, ProbabilityPerPull: 0.1, BaseRate: 0.2, Naive: 0.1, Pulls: 4, Inside: true, expected: 0.98,
+		{Revision: "a", Hazard: "knock", Status: result.Thin, ProbabilityPerPull: 0.1, BaseRate: 0.2, Naive: 0.1,
+			Pulls: 4, Inside: true, expected: 0.98,
 			Margins: []Margin{{Pulls: 4, Held: 3, Below: 1}}},
-		{Revision: "b", Hazard: "knock", Status: result.Assessed, ProbabilityPerPull: 0.6, BaseRate: 0.3, Naive: 0.9, Pulls: 4, Crossed: 2, expected: 0.92},
+		{Revision: "b", Hazard: "knock", Status: result.Assessed, ProbabilityPerPull: 0.6, BaseRate: 0.3, Naive: 0.9,
+			Pulls: 4, Crossed: 2, expected: 0.92},
 	}
 	s, err := scoreOf("knock", made, 1)
 	if err != nil {
@@ -40,8 +42,10 @@ func TestScoresOfAListByHand(t *testing.T) {
 		want float64
 	}{
 		{"stated", s.Stated, 0.35}, {"base rate", s.BaseRate, 0.25},
-		{"Brier", s.Brier, 0.135}, {"Brier of the base rate", s.BrierBase, 0.165}, {"Brier of the last log", s.BrierNaive, 0.21},
-		{"skill on the base rate", s.SkillBase, 1 - 0.135/0.165}, {"skill on the last log", s.SkillNaive, 1 - 0.135/0.21},
+		{"Brier", s.Brier, 0.135}, {"Brier of the base rate", s.BrierBase, 0.165},
+		{"Brier of the last log", s.BrierNaive, 0.21},
+		{"skill on the base rate", s.SkillBase, 1 - 0.135/0.165}, {"skill on the last log", s.SkillNaive,
+			1 - 0.135/0.21},
 		{"log score", s.LogScore, -(4*math.Log(0.9) + 2*math.Log(0.6) + 2*math.Log(0.4)) / 8},
 		{"calibration error", s.CalibrationError, 0.1}, {"share that should hold", s.Bands.CountsExpected, 0.95},
 	} {
@@ -66,11 +70,13 @@ func TestScoresOfAListByHand(t *testing.T) {
 // Without a crossing, and with nothing but crossings, skill is null with the reason; the other scores stand.
 func TestNoSkillWithoutBothOutcomes(t *testing.T) {
 	for crossed, word := range map[int]string{0: "no pull crossed", 3: "every pull crossed"} {
-		s, err := scoreOf("lean", []Prediction{{Revision: "a", ProbabilityPerPull: 0.2, BaseRate: 0.2, Naive: 0.1, Pulls: 3, Crossed: crossed}}, 1)
+		s, err := scoreOf("lean", []Prediction{{Revision: "a", ProbabilityPerPull: 0.2, BaseRate: 0.2, Naive: 0.1,
+			Pulls: 3, Crossed: crossed}}, 1)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if s.SkillBase.Known() || s.SkillNaive.Known() || s.SkillBase90[0].Known() || !strings.Contains(s.Why, word) || !s.Brier.Known() {
+		if s.SkillBase.Known() || s.SkillNaive.Known() || s.SkillBase90[0].Known() || !strings.Contains(s.Why, word) ||
+			!s.Brier.Known() {
 			t.Errorf("%d of 3 crossed: %+v", crossed, s)
 		}
 	}
@@ -112,16 +118,19 @@ func TestBacktestIsWholeAndDeterministic(t *testing.T) {
 	pulls, predictions := 0, 0
 	for i, h := range workspace.Hazards() {
 		s := b.Hazards[i]
-		if s.Hazard != h.Name || (s.Status == StatusNotScored) != (s.Pulls == 0) || (s.Status == StatusNotScored && s.Why == "") {
+		if s.Hazard != h.Name || (s.Status == StatusNotScored) != (s.Pulls == 0) || (s.Status == StatusNotScored &&
+			s.Why == "") {
 			t.Errorf("%s: %+v", h.Name, s)
 		}
 		pulls += s.Pulls
 		predictions += s.Bands.Counts
 	}
 	if pulls != b.Overall.Pulls || predictions != len(b.Predictions) || predictions != b.Overall.Bands.Counts {
-		t.Errorf("hazards hold %d pulls and %d predictions, all %d and %d", pulls, predictions, b.Overall.Pulls, len(b.Predictions))
+		t.Errorf("hazards hold %d pulls and %d predictions, all %d and %d", pulls, predictions, b.Overall.Pulls,
+			len(b.Predictions))
 	}
-	cylinder := b.Hazards[slices.IndexFunc(b.Hazards, func(s Score) bool { return s.Hazard == workspace.CylinderPressure })]
+	cylinder := b.Hazards[slices.IndexFunc(b.Hazards,
+		func(s Score) bool { return s.Hazard == workspace.CylinderPressure })]
 	if cylinder.Status != StatusNotScored || !strings.Contains(cylinder.Why, "no log can measure it") {
 		t.Errorf("cylinder pressure cannot be measured: %+v", cylinder)
 	}
@@ -262,16 +271,19 @@ func TestSeenCrossings(t *testing.T) {
 	tolerated := p.KnockControl.ToleratedRetardDeg
 	limit := *p.LimitsFor(workspace.ChargeTemperature)[0].Value
 	row := func(date string, segment int32, retard, charge float64) *evidence.Row {
-		return &evidence.Row{Vehicle: "car-x", Run: "run-" + date, Date: date, Segment: segment, RPM: 4000, Load: 150, KnockLogged: value.Known(retard), RetardMax: retard, ChargeTemperatureMax: charge}
+		return &evidence.Row{Vehicle: "car-x", Run: "run-" + date, Date: date, Segment: segment, RPM: 4000, Load: 150,
+			KnockLogged: value.Known(retard), RetardMax: retard, ChargeTemperatureMax: charge}
 	}
 	rows := []*evidence.Row{
-		row("2025-01-01", 0, tolerated, limit-5), row("2025-01-01", 0, tolerated+0.1, limit), // one pull, second cell past
+		// one pull, second cell past
+		row("2025-01-01", 0, tolerated, limit-5), row("2025-01-01", 0, tolerated+0.1, limit),
 		row("2025-01-01", 1, 0, nan), row("2025-02-01", 0, nan, limit+0.1), row("2025-02-01", 1, 0.5, limit-20),
 	}
 	for _, c := range []struct {
 		hazard, metric string
 		pulls, crossed int
-	}{{workspace.Knock, assess.KnockMargin, 3, 1}, {workspace.ChargeTemperature, "charge_temperature", 3, 1}, {workspace.CylinderPressure, "peak_pressure", 0, 0}} {
+	}{{workspace.Knock, assess.KnockMargin, 3, 1}, {workspace.ChargeTemperature, "charge_temperature", 3, 1},
+		{workspace.CylinderPressure, "peak_pressure", 0, 0}} {
 		n, k := tally(outcomes(model, c.hazard, []string{c.metric}, rows))
 		if n != c.pulls || k != c.crossed {
 			t.Errorf("%s: %d of %d crossed, want %d of %d", c.hazard, k, n, c.crossed, c.pulls)
@@ -298,8 +310,10 @@ func TestSeenCrossings(t *testing.T) {
 
 // A hardware change after a revision's date was not known then.
 func TestLaterHardwareChangeIsNotKnown(t *testing.T) {
-	ws := &workspace.Workspace{Vehicles: map[string]*workspace.Vehicle{"car-x": {ID: "car-x", HardwareDate: "2025-06-01"}}}
-	for date, want := range map[string]string{"2025-05-31": "", "2025-06-01": "2025-06-01", "2026-01-01": "2025-06-01"} {
+	ws := &workspace.Workspace{Vehicles: map[string]*workspace.Vehicle{"car-x": {ID: "car-x",
+		HardwareDate: "2025-06-01"}}}
+	for date, want := range map[string]string{"2025-05-31": "", "2025-06-01": "2025-06-01",
+		"2026-01-01": "2025-06-01"} {
 		then := &task{rev: &workspace.Revision{Vehicle: "car-x"}, date: date}
 		if got := then.hardwareKnown(ws); got != want {
 			t.Errorf("on %s the hardware change is %q, want %q", date, got, want)

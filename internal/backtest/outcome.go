@@ -41,8 +41,8 @@ func outcomes(model *assess.Model, hazard string, metrics []string, rows []*evid
 // DasGupta, Statistical Science 16, 2001).
 func smoothed(pulls, crossed int) float64 { return (float64(crossed) + 0.5) / (float64(pulls) + 1) }
 
-// naive is the rule of thumb: all pulls will be as those of the car's last log that measured the hazard; the base rate for
-// a revision meant for the fleet (car is "") and for a car that never measured it.
+// naive is the rule of thumb: all pulls will be as those of the car's last log that measured the hazard; the base rate
+// for a revision meant for the fleet (car is "") and for a car that never measured it.
 func naive(model *assess.Model, car, hazard string, metrics []string, before []*evidence.Row, base float64) float64 {
 	if car == "" {
 		return base

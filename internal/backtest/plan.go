@@ -168,7 +168,8 @@ func (p *plan) fitList() []Fit {
 	out := make([]Fit, len(p.fits))
 	for i, f := range p.fits {
 		known := evidence.PullRows(p.rowsBefore(f.before))
-		out[i] = Fit{Platform: p.platform, Before: f.before, Cars: evidence.CountCars(known), Pulls: evidence.CountPulls(known)}
+		out[i] = Fit{Platform: p.platform, Before: f.before, Cars: evidence.CountCars(known),
+			Pulls: evidence.CountPulls(known)}
 		for _, t := range p.tasks {
 			if t.fit == f {
 				out[i].Used++

@@ -14,11 +14,12 @@ import (
 	"headroom/models/risk"
 )
 
-// predict is what would have been said of the revision the day before its first own log, hazard by hazard, beside what its
-// own pulls did.
+// predict is what would have been said of the revision the day before its first own log, hazard by hazard, beside what
+// its own pulls did.
 func (t *task) predict(job *assess.Job) ([]Prediction, error) {
 	if t.fit == nil {
-		return nil, fmt.Errorf("no pull of platform %s is dated before its first own log on %s", t.plan.platform, t.date)
+		return nil, fmt.Errorf("no pull of platform %s is dated before its first own log on %s", t.plan.platform,
+			t.date)
 	}
 	if err := t.fit.err; err != nil {
 		return nil, fmt.Errorf("no fit to what was known before %s: %w", t.fit.before, err)
@@ -47,8 +48,8 @@ func (t *task) predict(job *assess.Job) ([]Prediction, error) {
 	return out, nil
 }
 
-// hardwareKnown is the day of the car's last hardware change, "" when there is none or when it came after the revision's
-// date and was not known then.
+// hardwareKnown is the day of the car's last hardware change, "" when there is none or when it came after the
+// revision's date and was not known then.
 func (t *task) hardwareKnown(ws *workspace.Workspace) string {
 	v := ws.Vehicles[t.rev.Vehicle]
 	if v == nil || v.HardwareDate > t.date {
@@ -57,9 +58,10 @@ func (t *task) hardwareKnown(ws *workspace.Workspace) string {
 	return v.HardwareDate
 }
 
-// compare sets what was foreseen of a hazard beside the own pulls, before being the pulls known at the time; ok is false
-// when nothing was both foreseen and measured.
-func (t *task) compare(hazard string, foreseen []assess.Foresight, before []*evidence.Row) (out Prediction, ok bool, err error) {
+// compare sets what was foreseen of a hazard beside the own pulls, before being the pulls known at the time; ok is
+// false when nothing was both foreseen and measured.
+func (t *task) compare(hazard string, foreseen []assess.Foresight, before []*evidence.Row) (
+	out Prediction, ok bool, err error) {
 	model := t.fit.model
 	seen := map[string]map[string]float64{} // by metric
 	worst := (*assess.Foresight)(nil)
@@ -78,8 +80,9 @@ func (t *task) compare(hazard string, foreseen []assess.Foresight, before []*evi
 		return out, false, nil
 	}
 	out = Prediction{
-		Revision: t.rev.ID, Platform: t.plan.platform, Date: t.date, FitBefore: t.fit.before, Hazard: hazard, Status: result.Assessed,
-		Cars: worst.Cars, KnownPulls: worst.Pulls, ProbabilityPerPull: result.Number(worst.Probability),
+		Revision: t.rev.ID, Platform: t.plan.platform, Date: t.date, FitBefore: t.fit.before, Hazard: hazard,
+		Status: result.Assessed,
+		Cars:   worst.Cars, KnownPulls: worst.Pulls, ProbabilityPerPull: result.Number(worst.Probability),
 		Interval90: spanOf(worst.Interval90), Margins: []Margin{},
 	}
 	if worst.Thin {

@@ -2,8 +2,8 @@ package backtest
 
 import "headroom/internal/result"
 
-// Record is what the backtest found (schema headroom/backtest/1): every past revision that was logged, predicted from what
-// was known before its first own log, and set beside what its own pulls did.
+// Record is what the backtest found (schema headroom/backtest/1): every past revision that was logged, predicted from
+// what was known before its first own log, and set beside what its own pulls did.
 type Record struct {
 	result.Stamp
 	Revisions   int          `json:"revisions"`    // with own pulls
@@ -20,13 +20,14 @@ type Record struct {
 
 // Score is the record of one hazard. Scores are per pull; smaller is better but for skill.
 type Score struct {
-	Hazard           string        `json:"hazard"`
-	Status           string        `json:"status"` // StatusScored or StatusNotScored
-	Why              string        `json:"why"`    // what could not be said, and why
-	Revisions        int           `json:"revisions"`
-	Pulls            int           `json:"pulls"`
-	Crossed          int           `json:"crossed"`       // of the pulls
-	ThinRevisions    int           `json:"thin"`          // of the revisions: predicted on evidence the verdict calls thin
+	Hazard    string `json:"hazard"`
+	Status    string `json:"status"` // StatusScored or StatusNotScored
+	Why       string `json:"why"`    // what could not be said, and why
+	Revisions int    `json:"revisions"`
+	Pulls     int    `json:"pulls"`
+	Crossed   int    `json:"crossed"` // of the pulls
+	// of the revisions: predicted on evidence the verdict calls thin
+	ThinRevisions    int           `json:"thin"`
 	BaseRate         result.Number `json:"base_rate"`     // mean over the pulls of the share known before
 	Stated           result.Number `json:"stated"`        // mean over the pulls of the predicted probability
 	Brier            result.Number `json:"brier"`         // Brier (1950)
@@ -67,8 +68,9 @@ type Bands struct {
 	CountsExpected result.Number `json:"counts_expected"` // share the bands should hold, 0.90 or more: counts are whole
 	Margins        int           `json:"margins"`         // pulls whose worst margin was measured
 	MarginsHeld    int           `json:"margins_held"`    // of them
-	Margins90      result.Span   `json:"margins_held90"`  // exact binomial interval of the share held, pulls taken as independent
-	MarginsBelow   int           `json:"margins_below"`   // worse than the band: the dangerous side
+	// exact binomial interval of the share held, pulls taken as independent
+	Margins90    result.Span `json:"margins_held90"`
+	MarginsBelow int         `json:"margins_below"` // worse than the band: the dangerous side
 }
 
 // Prediction is one hazard of one revision: what would have been said, and what happened.
@@ -90,7 +92,8 @@ type Prediction struct {
 	Crossed            int           `json:"crossed"`
 	Band90             [2]int        `json:"crossed_band90"` // the number of crossings foreseen
 	Inside             bool          `json:"inside"`         // the number seen lies in the band
-	Margins            []Margin      `json:"margins"`        // none for knock: a log shows retard, not how far the limit is
+	// none for knock: a log shows retard, not how far the limit is
+	Margins []Margin `json:"margins"`
 
 	expected float64 // probability that the band holds
 }

@@ -39,7 +39,8 @@ func (r *Record) score(job *assess.Job) error {
 		return fmt.Errorf("score of all hazards: %w", err)
 	}
 	if r.Overall.SkillBase.Known() {
-		r.Overall.Why = say.Join(r.Overall.Why, "hazards that hardly ever cross lift the skill of all together: read it hazard by hazard")
+		r.Overall.Why = say.Join(r.Overall.Why, "hazards that hardly ever cross lift the skill of all together: read "+
+			"it hazard by hazard")
 	}
 	return nil
 }
@@ -59,19 +60,22 @@ func neverScored(ws *workspace.Workspace, h workspace.HazardInfo) string {
 	if !measurable {
 		return what + ": no log can measure it, so a prediction cannot be held against one"
 	}
-	limited := slices.ContainsFunc(slices.Sorted(maps.Keys(ws.Platforms)), func(id string) bool { return len(ws.Platforms[id].LimitsFor(h.Name)) > 0 })
+	limited := slices.ContainsFunc(slices.Sorted(maps.Keys(ws.Platforms)),
+		func(id string) bool { return len(ws.Platforms[id].LimitsFor(h.Name)) > 0 })
 	if !limited {
 		return "no platform file has a limit for it"
 	}
-	return what + ": no revision has it both predicted from earlier logs and measured in its own pulls where the limit applies"
+	return what + ": no revision has it both predicted from earlier logs and measured in its own pulls where the " +
+		"limit applies"
 }
 
 // scoreOf is the record of some predictions.
 func scoreOf(hazard string, predictions []Prediction, seed uint64) (Score, error) {
 	none := result.Unknown()
 	s := Score{
-		Hazard: hazard, Status: StatusNotScored, BaseRate: none, Stated: none, Brier: none, BrierBase: none, BrierNaive: none,
-		SkillBase: none, SkillBase90: result.Span{none, none}, SkillNaive: none, SkillNaive90: result.Span{none, none},
+		Hazard: hazard, Status: StatusNotScored, BaseRate: none, Stated: none, Brier: none, BrierBase: none,
+		BrierNaive: none,
+		SkillBase:  none, SkillBase90: result.Span{none, none}, SkillNaive: none, SkillNaive90: result.Span{none, none},
 		LogScore: none, LogScoreBase: none, CalibrationError: none, Reliability: []Bin{},
 		Bands: Bands{CountsExpected: none, Margins90: result.Span{none, none}},
 	}
@@ -101,7 +105,8 @@ func (s *Score) count(predictions []Prediction) (stated, base, naive []risk.Fore
 		}
 		s.Pulls += p.Pulls
 		s.Crossed += p.Crossed
-		stated = append(stated, risk.Forecast{Probability: float64(p.ProbabilityPerPull), Pulls: p.Pulls, Crossed: p.Crossed})
+		stated = append(stated, risk.Forecast{Probability: float64(p.ProbabilityPerPull), Pulls: p.Pulls,
+			Crossed: p.Crossed})
 		base = append(base, risk.Forecast{Probability: float64(p.BaseRate), Pulls: p.Pulls, Crossed: p.Crossed})
 		naive = append(naive, risk.Forecast{Probability: float64(p.Naive), Pulls: p.Pulls, Crossed: p.Crossed})
 		of += float64(p.ProbabilityPerPull) * float64(p.Pulls)
@@ -187,7 +192,8 @@ func (s *Score) skills(groups []int, stated, base, naive []risk.Forecast, seed u
 		if s.Revisions < 2 {
 			continue
 		}
-		low, high, err := risk.SkillInterval(sums(groups, stated), sums(groups, x.of), skillResamples, rand.New(rand.NewPCG(seed, uint64(i))))
+		low, high, err := risk.SkillInterval(sums(groups, stated), sums(groups, x.of), skillResamples,
+			rand.New(rand.NewPCG(seed, uint64(i))))
 		if err != nil {
 			return err
 		}
@@ -218,8 +224,10 @@ func (s *Score) calibration(stated []risk.Forecast) error {
 			return err
 		}
 		s.Reliability = append(s.Reliability, Bin{
-			Stated: result.Span{result.Number(b.From), result.Number(b.To)}, Mean: result.Number(b.Mean), Observed: result.Number(b.Share),
-			Interval90: result.Span{result.Number(in.Low), result.Number(in.High)}, Predicted: b.Forecasts, Pulls: b.Pulls, Crossed: b.Crossed,
+			Stated: result.Span{result.Number(b.From), result.Number(b.To)}, Mean: result.Number(b.Mean),
+			Observed:   result.Number(b.Share),
+			Interval90: result.Span{result.Number(in.Low), result.Number(in.High)}, Predicted: b.Forecasts,
+			Pulls: b.Pulls, Crossed: b.Crossed,
 		})
 	}
 	if s.Bands.Margins == 0 {

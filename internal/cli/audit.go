@@ -17,8 +17,9 @@ func newAudit(e *env) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "audit",
 		Short: "Rank every revision in the workspace by risk",
-		Long:  "Scores every revision and ranks them, riskiest first; says which were released without logs of their own.\n\n" + exitHelp,
-		Args:  exactly(0, "no arguments"),
+		Long: "Scores every revision and ranks them, riskiest first; says which were released without logs of their " +
+			"own.\n\n" + exitHelp,
+		Args: exactly(0, "no arguments"),
 		RunE: func(*cobra.Command, []string) error {
 			if by != "" && !slices.Contains(assess.AuditBy, by) {
 				return usageError{fmt.Errorf("--by is %q: give %s", by, strings.Join(assess.AuditBy, ", "))}
@@ -39,7 +40,8 @@ func newAudit(e *env) *cobra.Command {
 			if len(a.Failed) > 0 {
 				e.status = exitFailed
 			}
-			return e.print("audit", ws.Config.Display, func(w *bytes.Buffer, f report.Format, opt report.Options) error {
+			return e.print("audit", ws.Config.Display, func(w *bytes.Buffer, f report.Format,
+				opt report.Options) error {
 				return report.Audit(w, a, f, opt)
 			})
 		},

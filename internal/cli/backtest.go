@@ -13,8 +13,10 @@ func newBacktest(e *env) *cobra.Command {
 	return &cobra.Command{
 		Use:   "backtest",
 		Short: "The estimator's own record: past revisions predicted from what was known before",
-		Long: "Predicts every revision that has logs of its own from the logs dated before its first one, compares with what its own\n" +
-			"pulls did, and scores the predictions by hazard: Brier score, skill, log score, reliability, and how often bands held.\n" +
+		Long: "Predicts every revision that has logs of its own from the logs dated before its first one, compares " +
+			"with what its own\n" +
+			"pulls did, and scores the predictions by hazard: Brier score, skill, log score, reliability, and how " +
+			"often bands held.\n" +
 			"Nothing is kept or changed.\n\n" + exitHelp,
 		Args: exactly(0, "no arguments"),
 		RunE: func(*cobra.Command, []string) error {
@@ -31,7 +33,8 @@ func newBacktest(e *env) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return e.print("backtest", ws.Config.Display, func(w *bytes.Buffer, f report.Format, opt report.Options) error {
+			return e.print("backtest", ws.Config.Display, func(w *bytes.Buffer, f report.Format,
+				opt report.Options) error {
 				return report.Backtest(w, b, f, opt)
 			})
 		},

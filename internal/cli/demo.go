@@ -25,8 +25,10 @@ func newDemo(e *env) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "demo [DIR]",
 		Short: "Build an invented fleet and run the whole job on it",
-		Long: "Builds an invented fleet workspace in DIR (default ./" + demoFolder + ", replaced when it is an earlier demo) and runs\n" +
-			"the whole job on it: ingest, envelope, review of each proposed revision, audit, fleet. truth.json in DIR says what is\n" +
+		Long: "Builds an invented fleet workspace in DIR (default ./" + demoFolder +
+			", replaced when it is an earlier demo) and runs\n" +
+			"the whole job on it: ingest, envelope, review of each proposed revision, audit, fleet. truth.json in " +
+			"DIR says what is\n" +
 			"really true of the invented cars.\n\n" + exitHelp,
 		Args: func(c *cobra.Command, args []string) error {
 			if len(args) > 1 {
@@ -67,7 +69,10 @@ func (e *env) demo(dir string, opt demo.Options) error {
 	if err != nil {
 		return err
 	}
-	s, err := ingest.Ingest(ws, ingest.Options{Jobs: e.jobs, Progress: func(done, total int, _ string) { step(done, total) }})
+	s, err := ingest.Ingest(ws, ingest.Options{Jobs: e.jobs, Progress: func(done, total int,
+		_ string) {
+		step(done, total)
+	}})
 	end()
 	if err != nil {
 		return err
@@ -97,7 +102,10 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 	if err != nil {
 		return err
 	}
-	if err := writePage(folder, "envelope", func(w *bytes.Buffer) error { return report.Envelopes(w, envelopes, report.HTML, show) }); err != nil {
+	if err := writePage(folder, "envelope", func(w *bytes.Buffer) error {
+		return report.Envelopes(w, envelopes,
+			report.HTML, show)
+	}); err != nil {
 		return err
 	}
 	brief := show
@@ -111,7 +119,10 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 			return err
 		}
 		name := "review-" + id
-		if err := writePage(folder, name, func(w *bytes.Buffer) error { return report.Review(w, r, report.HTML, show) }); err != nil {
+		if err := writePage(folder, name, func(w *bytes.Buffer) error {
+			return report.Review(w, r, report.HTML,
+				show)
+		}); err != nil {
 			return err
 		}
 		fmt.Fprintf(e.out, "HTML report: %s\n\n", filepath.Join(folder, name+".html"))
@@ -120,14 +131,20 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 	if err != nil {
 		return err
 	}
-	if err := writePage(folder, "audit", func(w *bytes.Buffer) error { return report.Audit(w, audit, report.HTML, show) }); err != nil {
+	if err := writePage(folder, "audit", func(w *bytes.Buffer) error {
+		return report.Audit(w, audit, report.HTML,
+			show)
+	}); err != nil {
 		return err
 	}
 	fleet, err := health.Review(job)
 	if err != nil {
 		return err
 	}
-	if err := writePage(folder, "fleet", func(w *bytes.Buffer) error { return report.Fleet(w, fleet, report.HTML, show) }); err != nil {
+	if err := writePage(folder, "fleet", func(w *bytes.Buffer) error {
+		return report.Fleet(w, fleet, report.HTML,
+			show)
+	}); err != nil {
 		return err
 	}
 	if err := report.Cautions(e.out, assess.StandingCautions, report.Table, show); err != nil {

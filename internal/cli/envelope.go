@@ -12,8 +12,10 @@ func newEnvelope(e *env) *cobra.Command {
 	return &cobra.Command{
 		Use:   "envelope",
 		Short: "Fit per-platform envelopes and knock limits from the evidence",
-		Long: "Fits, for each platform, what its cars have been shown to run (a tolerance limit per fuel class, cell and metric)\n" +
-			"and the knock-limited spark. The fits are kept in the workspace and used by review, audit and fleet.\n\n" + exitHelp,
+		Long: "Fits, for each platform, what its cars have been shown to run (a tolerance limit per fuel class, cell " +
+			"and metric)\n" +
+			"and the knock-limited spark. The fits are kept in the workspace and used by review, audit and fleet.\n\n" +
+			exitHelp,
 		Args: exactly(0, "no arguments"),
 		RunE: func(*cobra.Command, []string) error {
 			ws, job, err := e.openJob()
@@ -24,7 +26,8 @@ func newEnvelope(e *env) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return e.print("envelope", ws.Config.Display, func(w *bytes.Buffer, f report.Format, opt report.Options) error {
+			return e.print("envelope", ws.Config.Display, func(w *bytes.Buffer, f report.Format,
+				opt report.Options) error {
 				return report.Envelopes(w, r, f, opt)
 			})
 		},

@@ -14,10 +14,13 @@ func newFleet(e *env) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "fleet",
 		Short: "Periodic health review: drifting cars, platform trends, outcomes, overdue logs",
-		Long: "Lists cars whose logs drift against their own past and the fleet, what whole platforms do over time, which envelopes\n" +
-			"moved since the last review that was remembered, what the recorded failures (or their absence) prove, and cars that\n" +
+		Long: "Lists cars whose logs drift against their own past and the fleet, what whole platforms do over time, " +
+			"which envelopes\n" +
+			"moved since the last review that was remembered, what the recorded failures (or their absence) prove, " +
+			"and cars that\n" +
 			"have not logged for long.\n\n" +
-			"With --remember today's envelopes are kept in reports/fleet-memory.json after the comparison, for the next review.\n\n" + exitHelp,
+			"With --remember today's envelopes are kept in reports/fleet-memory.json after the comparison, for the " +
+			"next review.\n\n" + exitHelp,
 		Args: exactly(0, "no arguments"),
 		RunE: func(*cobra.Command, []string) error {
 			ws, job, err := e.openJob()
@@ -28,7 +31,8 @@ func newFleet(e *env) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			if err := e.print("fleet", ws.Config.Display, func(w *bytes.Buffer, f report.Format, opt report.Options) error {
+			if err := e.print("fleet", ws.Config.Display, func(w *bytes.Buffer, f report.Format,
+				opt report.Options) error {
 				return report.Fleet(w, r, f, opt)
 			}); err != nil || !remember {
 				return err
@@ -41,6 +45,7 @@ func newFleet(e *env) *cobra.Command {
 			return nil
 		},
 	}
-	c.Flags().BoolVar(&remember, "remember", false, "keep today's envelopes in reports/fleet-memory.json for the next review to compare with")
+	c.Flags().BoolVar(&remember, "remember", false, "keep today's envelopes in reports/fleet-memory.json for the "+
+		"next review to compare with")
 	return c
 }

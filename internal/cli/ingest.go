@@ -13,7 +13,8 @@ func newIngest(e *env) *cobra.Command {
 	return &cobra.Command{
 		Use:   "ingest [PATH…]",
 		Short: "Read new and changed logs into the evidence",
-		Long: "Reads new and changed logs (of the whole workspace, or of the paths given) into the evidence. A log that cannot be\n" +
+		Long: "Reads new and changed logs (of the whole workspace, or of the paths given) into the evidence. A log " +
+			"that cannot be\n" +
 			"read is reported, counted and left out; the rest goes in.\n\n" +
 			"Exit status: 0 done; 1 failed, or some logs were left out; 2 wrong usage.",
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -25,7 +26,10 @@ func newIngest(e *env) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			s, err := ingest.Ingest(ws, ingest.Options{Paths: args, Jobs: e.jobs, Progress: func(done, total int, _ string) { step(done, total) }})
+			s, err := ingest.Ingest(ws, ingest.Options{Paths: args, Jobs: e.jobs, Progress: func(done, total int,
+				_ string) {
+				step(done, total)
+			}})
 			end()
 			if err != nil {
 				return err
@@ -33,7 +37,8 @@ func newIngest(e *env) *cobra.Command {
 			if len(s.Failed) > 0 || len(s.ProblemsFromWorkspace) > 0 {
 				e.status = exitFailed
 			}
-			return e.print("ingest", ws.Config.Display, func(w *bytes.Buffer, f report.Format, opt report.Options) error {
+			return e.print("ingest", ws.Config.Display, func(w *bytes.Buffer, f report.Format,
+				opt report.Options) error {
 				return report.Ingest(w, &s, f, opt)
 			})
 		},

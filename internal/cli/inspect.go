@@ -23,15 +23,19 @@ func newInspect(e *env) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "inspect FILE…",
 		Short: "Show how a log is read, and why",
-		Long: "Shows how logs are read: layout, time base, the channel and unit of each column with the reason (or why it is not\n" +
-			"used), doubts about the data, pulls and steady stretches found, lags. Works with and without a workspace.\n\n" +
-			"With --plot, one HTML page of every channel over time is written instead, all logs on it: to --output, by default to\n" +
+		Long: "Shows how logs are read: layout, time base, the channel and unit of each column with the reason (or " +
+			"why it is not\n" +
+			"used), doubts about the data, pulls and steady stretches found, lags. Works with and without a " +
+			"workspace.\n\n" +
+			"With --plot, one HTML page of every channel over time is written instead, all logs on it: to --output, " +
+			"by default to\n" +
 			"a file in the current folder named after the first log.\n\n" +
 			"Exit status: 0 done; 1 failed, or a log could not be read; 2 wrong usage.",
 		Args: atLeastOne("one or more log files"),
 		RunE: func(_ *cobra.Command, args []string) error {
 			if plot && e.format != string(report.Table) && e.format != string(report.HTML) {
-				return usageError{fmt.Errorf("--plot writes an html page, not %s: leave out --format, or --plot", e.format)}
+				return usageError{fmt.Errorf("--plot writes an html page, not %s: leave out --format, or --plot",
+					e.format)}
 			}
 			ws, err := e.inspectWorkspace()
 			if err != nil {

@@ -14,7 +14,8 @@ import (
 
 // print renders a result once and sends it to standard output or to --output. base names the file when --output is a
 // folder, for example "review-rev-0142-c".
-func (e *env) print(base string, display workspace.Display, render func(w *bytes.Buffer, f report.Format, opt report.Options) error) error {
+func (e *env) print(base string, display workspace.Display, render func(w *bytes.Buffer, f report.Format,
+	opt report.Options) error) error {
 	f, err := report.ParseFormat(e.format)
 	if err != nil {
 		return usageError{err}

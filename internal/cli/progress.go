@@ -28,8 +28,10 @@ func (e *env) bar(what string) (step func(done, total int), end func(), err erro
 		mu.Lock()
 		defer mu.Unlock()
 		if b == nil {
-			b = progressbar.NewOptions(total, progressbar.OptionSetWriter(e.err), progressbar.OptionSetDescription(what),
-				progressbar.OptionShowCount(), progressbar.OptionClearOnFinish(), progressbar.OptionSetPredictTime(true))
+			b = progressbar.NewOptions(total, progressbar.OptionSetWriter(e.err),
+				progressbar.OptionSetDescription(what),
+				progressbar.OptionShowCount(), progressbar.OptionClearOnFinish(),
+				progressbar.OptionSetPredictTime(true))
 		}
 		if done > int(b.State().CurrentNum) {
 			_ = b.Set(done)

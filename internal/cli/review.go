@@ -24,10 +24,13 @@ func newReview(e *env) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "review REVISION",
 		Short: "Score one proposed revision",
-		Long: "Scores one revision: which limit it gets closest to, where, how sure that is, and compared with what the platform\n" +
+		Long: "Scores one revision: which limit it gets closest to, where, how sure that is, and compared with what " +
+			"the platform\n" +
 			"has been shown to run. Uses the evidence as last ingested.\n\n" +
-			"With --across fleet the revision is scored for every car of its platform instead: how many would cross a limit too\n" +
-			"often. With --against it is set beside another revision of the platform, which stands to its right. Both exit 0\n" +
+			"With --across fleet the revision is scored for every car of its platform instead: how many would cross " +
+			"a limit too\n" +
+			"often. With --against it is set beside another revision of the platform, which stands to its right. " +
+			"Both exit 0\n" +
 			"unless something failed.\n\n" +
 			"Rule of the verdict. " + assess.VerdictRule + "\n\n" +
 			"Exit status: 0 release; 10 conditions; 20 hold; 30 undecided; 1 failed; 2 wrong usage.",
@@ -57,7 +60,8 @@ func newReview(e *env) *cobra.Command {
 			if !exitZero {
 				e.status = verdictStatus[r.Verdict]
 			}
-			return e.print("review-"+r.Revision, ws.Config.Display, func(w *bytes.Buffer, f report.Format, opt report.Options) error {
+			return e.print("review-"+r.Revision, ws.Config.Display, func(w *bytes.Buffer, f report.Format,
+				opt report.Options) error {
 				return report.Review(w, r, f, opt)
 			})
 		},
@@ -82,7 +86,8 @@ func (e *env) reviewAcross(ws *workspace.Workspace, job *assess.Job, id string) 
 	if len(a.Failed) > 0 {
 		e.status = exitFailed
 	}
-	return e.print("review-"+a.Revision+"-across-fleet", ws.Config.Display, func(w *bytes.Buffer, f report.Format, opt report.Options) error {
+	return e.print("review-"+a.Revision+"-across-fleet", ws.Config.Display, func(w *bytes.Buffer, f report.Format,
+		opt report.Options) error {
 		return report.Across(w, a, f, opt)
 	})
 }
@@ -93,7 +98,8 @@ func (e *env) reviewAgainst(ws *workspace.Workspace, job *assess.Job, left, righ
 	if err != nil {
 		return err
 	}
-	return e.print("review-"+a.Left.Revision+"-against-"+a.Right.Revision, ws.Config.Display, func(w *bytes.Buffer, f report.Format, opt report.Options) error {
-		return report.Against(w, a, f, opt)
-	})
+	return e.print("review-"+a.Left.Revision+"-against-"+a.Right.Revision, ws.Config.Display,
+		func(w *bytes.Buffer, f report.Format, opt report.Options) error {
+			return report.Against(w, a, f, opt)
+		})
 }

@@ -67,8 +67,10 @@ func newRoot(e *env) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "headroom",
 		Short: "Score calibration revisions against what a fleet's run logs show",
-		Long: "headroom reads run logs of a fleet of tuned engines into evidence, fits what each platform has been shown to run,\n" +
-			"and scores a proposed calibration revision by its margins: which limit it gets closest to, where, how sure that is.\n\n" +
+		Long: "headroom reads run logs of a fleet of tuned engines into evidence, fits what each platform has been " +
+			"shown to run,\n" +
+			"and scores a proposed calibration revision by its margins: which limit it gets closest to, where, how " +
+			"sure that is.\n\n" +
 			exitHelp + "\nFor review: 10 conditions, 20 hold, 30 undecided (--exit-zero turns these off).",
 		Version:       version(),
 		SilenceUsage:  true,
@@ -80,13 +82,17 @@ func newRoot(e *env) *cobra.Command {
 		return usageError{fmt.Errorf("%w; see headroom %s --help", err, c.Name())}
 	})
 	f := root.PersistentFlags()
-	f.StringVarP(&e.workspace, "workspace", "C", "", "workspace folder (default: the nearest parent with headroom.yaml)")
+	f.StringVarP(&e.workspace, "workspace", "C", "", "workspace folder (default: the nearest parent with "+
+		"headroom.yaml)")
 	f.StringVar(&e.format, "format", "table", "table, json, md, html, csv or parquet")
-	f.StringVarP(&e.output, "output", "o", "", "write the result to this file, or into this folder, instead of standard output")
+	f.StringVarP(&e.output, "output", "o", "", "write the result to this file, or into this folder, instead of "+
+		"standard output")
 	f.BoolVar(&e.quiet, "quiet", false, "no progress and no notes on standard error")
 	f.StringVar(&e.progress, "progress", "auto", "auto, always or never: show progress on standard error")
-	f.IntVar(&e.jobs, "jobs", runtime.GOMAXPROCS(0), "how many things to work on at once; the result does not depend on it")
-	root.AddCommand(newDemo(e), newInit(e), newInspect(e), newIngest(e), newEnvelope(e), newReview(e), newAudit(e), newFleet(e), newBacktest(e), newVerify(e))
+	f.IntVar(&e.jobs, "jobs", runtime.GOMAXPROCS(0), "how many things to work on at once; the result does not depend "+
+		"on it")
+	root.AddCommand(newDemo(e), newInit(e), newInspect(e), newIngest(e), newEnvelope(e), newReview(e), newAudit(e),
+		newFleet(e), newBacktest(e), newVerify(e))
 	return root
 }
 

@@ -13,7 +13,8 @@ func newVerify(e *env) *cobra.Command {
 	return &cobra.Command{
 		Use:   "verify",
 		Short: "Check the evidence against its catalogue and sources",
-		Long: "Checks that every part of the evidence is what the catalogue says and that every log is what was read.\n\n" +
+		Long: "Checks that every part of the evidence is what the catalogue says and that every log is what was " +
+			"read.\n\n" +
 			"Exit status: 0 everything matches; 1 failed, or something does not match; 2 wrong usage.",
 		Args: exactly(0, "no arguments"),
 		RunE: func(*cobra.Command, []string) error {
@@ -28,7 +29,8 @@ func newVerify(e *env) *cobra.Command {
 			if len(faults) > 0 {
 				e.status = exitFailed
 			}
-			return e.print("verify", ws.Config.Display, func(w *bytes.Buffer, f report.Format, opt report.Options) error {
+			return e.print("verify", ws.Config.Display, func(w *bytes.Buffer, f report.Format,
+				opt report.Options) error {
 				return report.Faults(w, faults, f, opt)
 			})
 		},

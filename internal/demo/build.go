@@ -202,7 +202,8 @@ func (f *fleet) writeRest(w *writer) (Summary, error) {
 	s.Unreadable, files[f.unreadableName()] = f.unreadableName(), noise(f.options.Seed)
 	truth := Truth{
 		Schema: "headroom/demo-truth/1", Seed: f.options.Seed, Cars: len(f.cars),
-		Note:  "invented; what the tool is not told. Probabilities are shares of simulated pulls under conditions like those of the parent's logs.",
+		Note: "invented; what the tool is not told. Probabilities are shares of simulated pulls under conditions " +
+			"like those of the parent's logs.",
 		Fleet: []CarTruth{}, Unreadable: s.Unreadable,
 	}
 	revisions := slices.Clone(f.common)
@@ -258,11 +259,16 @@ func (f *fleet) config() []byte {
 	var b bytes.Buffer
 	d := workspace.Defaults()
 	b.WriteString("# An invented shop. Thresholds are the defaults.\n")
-	fmt.Fprintf(&b, "decision:\n  hold_probability: {%s: %g, %s: %g}\n", workspace.Catastrophic, d.Decision.HoldProbability[workspace.Catastrophic], workspace.Major, d.Decision.HoldProbability[workspace.Major])
-	fmt.Fprintf(&b, "  thin_pulls: %d\n  thin_cars: %d\n  content: %g\n  confidence: %g\n", d.Decision.ThinPulls, d.Decision.ThinCars, d.Decision.Content, d.Decision.Confidence)
-	fmt.Fprintf(&b, "display: {pressure: %s, temperature: %s, torque: %s}\nfuels:\n", d.Display.Pressure, d.Display.Temperature, d.Display.Torque)
+	fmt.Fprintf(&b, "decision:\n  hold_probability: {%s: %g, %s: %g}\n", workspace.Catastrophic,
+		d.Decision.HoldProbability[workspace.Catastrophic], workspace.Major,
+		d.Decision.HoldProbability[workspace.Major])
+	fmt.Fprintf(&b, "  thin_pulls: %d\n  thin_cars: %d\n  content: %g\n  confidence: %g\n", d.Decision.ThinPulls,
+		d.Decision.ThinCars, d.Decision.Content, d.Decision.Confidence)
+	fmt.Fprintf(&b, "display: {pressure: %s, temperature: %s, torque: %s}\nfuels:\n", d.Display.Pressure,
+		d.Display.Temperature, d.Display.Torque)
 	for _, k := range fuels {
-		fmt.Fprintf(&b, "  %s: {class: %s, ron: %g, mon: %g, ethanol_share: %g, source: invented for the demo}\n", k.id, k.class, k.nominal.ron, k.nominal.mon, k.nominal.ethanol)
+		fmt.Fprintf(&b, "  %s: {class: %s, ron: %g, mon: %g, ethanol_share: %g, source: invented for the demo}\n", k.id,
+			k.class, k.nominal.ron, k.nominal.mon, k.nominal.ethanol)
 	}
 	fmt.Fprintf(&b, "seed: %d\n", d.Seed)
 	return b.Bytes()
@@ -287,7 +293,8 @@ func (f *fleet) runs() []byte {
 			if l.listed {
 				ambient, baro, fuel = fixed(l.ambient, 1), fixed(l.baro, 1), c.fuel.id
 			}
-			fmt.Fprintf(&b, "%s,%s,%s,%s,%s,%s,%s,%s\n", l.name, c.id, l.revision.id, l.date.Format(time.DateOnly), l.place.name, ambient, baro, fuel)
+			fmt.Fprintf(&b, "%s,%s,%s,%s,%s,%s,%s,%s\n", l.name, c.id, l.revision.id, l.date.Format(time.DateOnly),
+				l.place.name, ambient, baro, fuel)
 		}
 	}
 	return b.Bytes()
@@ -299,7 +306,8 @@ func (f *fleet) outcomes() []byte {
 	b.WriteString("vehicle,date,revision,event,component,odometer_km\n")
 	row := func(c *car, component string, km int) {
 		last := c.logs[len(c.logs)-1]
-		fmt.Fprintf(&b, "%s,%s,%s,failure,%s,%d\n", c.id, last.date.AddDate(0, 0, 9).Format(time.DateOnly), last.revision.id, component, km)
+		fmt.Fprintf(&b, "%s,%s,%s,failure,%s,%d\n", c.id, last.date.AddDate(0, 0, 9).Format(time.DateOnly),
+			last.revision.id, component, km)
 	}
 	row(f.cars[len(f.cars)-1], "clutch", 84200)
 	if len(f.cars) > roleLeak {
@@ -329,17 +337,25 @@ func (e *engine) file() []byte {
 	var b bytes.Buffer
 	p := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 	p("id: %s\nname: %s", e.id, e.name)
-	p("engine:\n  cylinders: %d\n  bore_mm: %g\n  stroke_mm: %g\n  rod_mm: %g\n  compression_ratio: %g", e.cylinders, e.boreMM, e.strokeMM, e.rodMM, e.ratio)
-	p("  intake_valve_closing_deg: %g\n  exhaust_valve_opening_deg: %g\n  injection: %s\n  induction: turbo", e.closing, e.opening, injection)
-	p("burn:\n  speed_rpm: %g\n  absolute_load_pct: %g\n  lambda: %g\n  spark_deg: %g\n  ignition_lag_deg: %g\n  duration_deg: %g\n  source: %s", e.anchorRPM, e.anchorLoad, e.anchorLambda, e.anchorSpark, e.anchorLag, e.anchorDuration, source)
-	p("air_path:\n  volumetric_efficiency: {at: %s, value: %s}\n  compressor_efficiency: %g\n  intercooler_effectiveness: %g\n  source: %s", list(e.ve.x), list(e.ve.z[0]), e.compressorEfficiency, e.intercooler, source)
-	p("fuel_system:\n  injector_flow_cc_min: %g\n  rated_pressure_kpa: %g\n  dead_time_ms: %g", e.injectorCC, e.ratedKPa, e.deadTime)
+	p("engine:\n  cylinders: %d\n  bore_mm: %g\n  stroke_mm: %g\n  rod_mm: %g\n  compression_ratio: %g", e.cylinders,
+		e.boreMM, e.strokeMM, e.rodMM, e.ratio)
+	p("  intake_valve_closing_deg: %g\n  exhaust_valve_opening_deg: %g\n  injection: %s\n  induction: turbo", e.closing,
+		e.opening, injection)
+	p("burn:\n  speed_rpm: %g\n  absolute_load_pct: %g\n  lambda: %g\n  spark_deg: %g\n  ignition_lag_deg: %g\n  "+
+		"duration_deg: %g\n  source: %s", e.anchorRPM, e.anchorLoad, e.anchorLambda, e.anchorSpark, e.anchorLag,
+		e.anchorDuration, source)
+	p("air_path:\n  volumetric_efficiency: {at: %s, value: %s}\n  compressor_efficiency: %g\n  "+
+		"intercooler_effectiveness: %g\n  source: %s", list(e.ve.x), list(e.ve.z[0]), e.compressorEfficiency,
+		e.intercooler, source)
+	p("fuel_system:\n  injector_flow_cc_min: %g\n  rated_pressure_kpa: %g\n  dead_time_ms: %g", e.injectorCC,
+		e.ratedKPa, e.deadTime)
 	if e.direct {
 		p("  usable_window_deg: %g", e.window)
 	}
 	p("  pump_capacity: {at: %s, value: %s}\n  source: %s", list(e.pump.x), list(e.pump.z[0]), source)
 	p("octane_index_k: %g", e.fileOctaneK)
-	p("knock_control:\n  step_deg: %g\n  recovery_deg_per_second: %g\n  tolerated_retard_deg: %g\n  source: %s", e.step, e.recovery, e.tolerated, source)
+	p("knock_control:\n  step_deg: %g\n  recovery_deg_per_second: %g\n  tolerated_retard_deg: %g\n  source: %s", e.step,
+		e.recovery, e.tolerated, source)
 	p("limits:")
 	for _, l := range e.limits {
 		value := "value: " + strconv.FormatFloat(l.z[0][0], 'f', -1, 64)
@@ -354,6 +370,7 @@ func (e *engine) file() []byte {
 	p("lags: {lambda: 0.3, charge_temperature: 0.5}")
 	d := workspace.Defaults()
 	p("cells: {rpm_step: %g, load_step_pct: %g}", d.Cells.RPMStep, d.Cells.LoadStep)
-	p("pulls: {throttle_min_pct: %g, min_seconds: %g, min_span_rpm: %g, steady_seconds: %g, warm_coolant_c: %g}", d.Pulls.ThrottleMin, d.Pulls.MinSeconds, d.Pulls.MinSpanRPM, d.Pulls.SteadySeconds, d.Pulls.WarmCoolantC)
+	p("pulls: {throttle_min_pct: %g, min_seconds: %g, min_span_rpm: %g, steady_seconds: %g, warm_coolant_c: %g}",
+		d.Pulls.ThrottleMin, d.Pulls.MinSeconds, d.Pulls.MinSpanRPM, d.Pulls.SteadySeconds, d.Pulls.WarmCoolantC)
 	return b.Bytes()
 }

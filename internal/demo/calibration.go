@@ -56,7 +56,8 @@ func calibrate(r *revision, e *engine, fuel *fuelKind, gain, adjust, spare float
 	} else {
 		r.boost = build(rpmAxis, nil, 1, func(rpm, _ float64) float64 { return target(rpm) })
 	}
-	r.lambda = build([]float64{800, 2000, 3000, 4000, 5000, 6000, 7000}, []float64{40, 80, 100, 120, 140, 160, 180}, 0.005, targetLambda)
+	r.lambda = build([]float64{800, 2000, 3000, 4000, 5000, 6000, 7000}, []float64{40, 80, 100, 120, 140, 160, 180},
+		0.005, targetLambda)
 	r.spark = build(rpmAxis, e.loadAxis, 0.5, func(rpm, load float64) float64 {
 		c := e.nominal(rpm, load/100, fuel)
 		c.lambda = r.lambda.at(rpm, load)
@@ -80,7 +81,8 @@ func targetLambda(rpm, load float64) float64 {
 func (e *engine) nominal(rpm, load float64, fuel *fuelKind) condition {
 	charge := 305.5 + 6*clamp(load, 0, 2) + 0.0022*rpm
 	manifold := load * loadDensity / e.ve.at(rpm, 0) * gasConstantAir * charge
-	return condition{rpm: rpm, load: load, manifold: manifold, charge: charge, coolant: 365, lambda: 0.88, fuel: fuel.nominal}
+	return condition{rpm: rpm, load: load, manifold: manifold, charge: charge, coolant: 365, lambda: 0.88,
+		fuel: fuel.nominal}
 }
 
 // stage is the fleet-wide calibration for the car's platform and fuel.
@@ -143,7 +145,8 @@ func (r *revision) files() map[string][]byte {
 	if r.parent != "" {
 		fmt.Fprintf(&b, "parent: %s\n", r.parent)
 	}
-	fmt.Fprintf(&b, "platform: %s\nvehicle: %s\nauthor: %s\nstatus: %s\ndate: %s\nfuel: %s\n", r.platform, r.vehicle, r.author, r.status, r.date.Format(time.DateOnly), r.fuel)
+	fmt.Fprintf(&b, "platform: %s\nvehicle: %s\nauthor: %s\nstatus: %s\ndate: %s\nfuel: %s\n", r.platform, r.vehicle,
+		r.author, r.status, r.date.Format(time.DateOnly), r.fuel)
 	fmt.Fprintf(&b, "hardware: {exhaust: %s}\ntables:\n", r.hardware)
 	const byLoad = `x: {channel: engine_speed, unit: rpm}, y: {channel: absolute_load, unit: "%"}`
 	fmt.Fprintf(&b, "  - {role: spark, file: tables/spark.csv, %s, unit: deg}\n", byLoad)
@@ -159,7 +162,8 @@ func (r *revision) files() map[string][]byte {
 		path.Join(dir, "tables/boost.csv"):  r.boost.csv(boostCorner(r), 0),
 	}
 	if r.writesIdle {
-		b.WriteString("  - {role: other, name: idle_speed, file: tables/idle_speed.csv, x: {channel: coolant_temperature, unit: C}, unit: rpm}\n")
+		b.WriteString("  - {role: other, name: idle_speed, file: tables/idle_speed.csv, x: {channel: " +
+			"coolant_temperature, unit: C}, unit: rpm}\n")
 		out[path.Join(dir, "tables/idle_speed.csv")] = r.idle.csv("coolant C", 0)
 	}
 	out[path.Join(dir, "revision.yaml")] = b.Bytes()

@@ -77,7 +77,8 @@ func TestSameSeedSameBytesOnAnyNumberOfProcessors(t *testing.T) {
 
 func TestBuildRefuses(t *testing.T) {
 	dir := t.TempDir()
-	if _, err := Build(filepath.Join(dir, "ws"), Options{Cars: 3}); err == nil || !strings.Contains(err.Error(), "6 or more") {
+	if _, err := Build(filepath.Join(dir, "ws"), Options{Cars: 3}); err == nil ||
+		!strings.Contains(err.Error(), "6 or more") {
 		t.Errorf("three cars: %v", err)
 	}
 	if err := os.WriteFile(filepath.Join(dir, "mine.txt"), nil, 0o644); err != nil {
@@ -106,7 +107,8 @@ func TestDefaultDemo(t *testing.T) {
 		t.Errorf("problem: %+v", p)
 	}
 	if len(ws.Vehicles) != s.Cars || len(ws.Revisions) != s.Revisions || len(ws.Runs) != s.Logs+1 {
-		t.Errorf("read %d vehicles, %d revisions, %d runs; wrote %+v", len(ws.Vehicles), len(ws.Revisions), len(ws.Runs), s)
+		t.Errorf("read %d vehicles, %d revisions, %d runs; wrote %+v", len(ws.Vehicles), len(ws.Revisions),
+			len(ws.Runs), s)
 	}
 	for _, r := range ws.Revisions {
 		if r.Parent != "" && ws.Revisions[r.Parent].Date > r.Date {
@@ -166,7 +168,8 @@ func checkLogs(t *testing.T, dir string, s Summary) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if kinds["unreadable"] != 1 || kinds["gzip"] != 1 || kinds["utf16"] != 1 || kinds["cut"] != 1 || kinds["log"]+kinds["utf16"] != s.Logs {
+	if kinds["unreadable"] != 1 || kinds["gzip"] != 1 || kinds["utf16"] != 1 || kinds["cut"] != 1 ||
+		kinds["log"]+kinds["utf16"] != s.Logs {
 		t.Errorf("kinds of log: %v of %d", kinds, s.Logs)
 	}
 }
@@ -217,7 +220,8 @@ func checkRows(t *testing.T, name, text string) {
 
 func checkProposed(t *testing.T, proposed []ProposalTruth) {
 	t.Helper()
-	want := map[string]string{"mild": "", "mid_range_spark": workspace.Knock, "lean_and_advanced_top": workspace.Lean, "low_speed_torque": workspace.LowSpeedLoad}
+	want := map[string]string{"mild": "", "mid_range_spark": workspace.Knock, "lean_and_advanced_top": workspace.Lean,
+		"low_speed_torque": workspace.LowSpeedLoad}
 	for _, p := range proposed {
 		hazard, ok := want[p.Kind]
 		if !ok {
@@ -267,7 +271,8 @@ func checkFaults(t *testing.T, truth *Truth) {
 		}
 	}
 	slices.Sort(got)
-	want := []string{"boost_leak", "knock_level_drift", "lambda_sensor_offset", "stuck_coolant_sensor", "weak_fuel_pump"}
+	want := []string{"boost_leak", "knock_level_drift", "lambda_sensor_offset", "stuck_coolant_sensor",
+		"weak_fuel_pump"}
 	if !slices.Equal(got, want) {
 		t.Errorf("faults %v, want %v", got, want)
 	}
@@ -366,7 +371,8 @@ func anyState(t *rapid.T) condition {
 	charge := rapid.Float64Range(295, 340).Draw(t, "charge")
 	return condition{
 		rpm: rapid.Float64Range(1800, 6700).Draw(t, "rpm"), load: load, charge: charge,
-		manifold: load * loadDensity / 0.93 * gasConstantAir * charge, coolant: rapid.Float64Range(355, 380).Draw(t, "coolant"),
+		manifold: load * loadDensity / 0.93 * gasConstantAir * charge, coolant: rapid.Float64Range(355, 380).Draw(t,
+			"coolant"),
 		lambda: rapid.Float64Range(0.78, 0.95).Draw(t, "lambda"), fuel: gasoline{97, 87, 0.1},
 	}
 }
@@ -392,7 +398,8 @@ func TestKnockLimitFallsWithEveryHardship(t *testing.T) {
 			d := c
 			worse.do(&d)
 			if e.knockLimit(&d) >= k {
-				t.Fatalf("%s: %s raises the knock limit from %.2f to %.2f at %+v", e.id, worse.name, k, e.knockLimit(&d), c)
+				t.Fatalf("%s: %s raises the knock limit from %.2f to %.2f at %+v", e.id, worse.name, k,
+					e.knockLimit(&d), c)
 			}
 		}
 	})
@@ -403,7 +410,8 @@ func TestKnockLimitFallsWithEveryHardship(t *testing.T) {
 // of a boosted road engine.
 func TestMagnitudes(t *testing.T) {
 	for _, e := range engines() {
-		c := condition{rpm: 3500, load: 1.7, manifold: 192, charge: 320, coolant: 364, lambda: 0.88, fuel: gasoline{96, 86, 0.1}}
+		c := condition{rpm: 3500, load: 1.7, manifold: 192, charge: 320, coolant: 364, lambda: 0.88,
+			fuel: gasoline{96, 86, 0.1}}
 		k := e.knockLimit(&c)
 		if k < 4 || k > 14 {
 			t.Errorf("%s: knock limit %.1f°", e.id, k)
@@ -447,7 +455,8 @@ func TestKnockRateMatchesTheLimit(t *testing.T) {
 		heard, n := 0, 4000
 		rng := stream(1, 99)
 		for range n {
-			s := &session{car: &car{}, eng: e, rng: rng, rpm: 3000, sinceKnock: 9, spark: 10 - below*knockRateScale, sparkCmd: 10 - below*knockRateScale}
+			s := &session{car: &car{}, eng: e, rng: rng, rpm: 3000, sinceKnock: 9, spark: 10 - below*knockRateScale,
+				sparkCmd: 10 - below*knockRateScale}
 			for range int(math.Round(referenceCycles / (3000.0 / 120) / tick)) {
 				s.sinceKnock += tick
 				s.listen(10)

@@ -104,8 +104,9 @@ func newSession(c *car, cal *revision, l *logPlan, rng *rand.Rand) *session {
 		ambientK: l.ambient + zeroCelsius, baro: l.baro,
 		knockOffset: c.offsetAt(l.date), leak: c.leakAt(l.date), stuckCoolant: l.stuckCoolant,
 		rpm: 2100, pedal: 22, road: 60, gear: 4, manifold: 65, cruiseManifold: 65,
-		coolant: c.thermostat, oil: c.thermostat + 2, exhaust: 520, lambda: 1, sensed: 1, smoothLambda: 1, sinceKnock: 9,
-		soak: 2 + 2*rng.Float64(),
+		coolant: c.thermostat, oil: c.thermostat + 2, exhaust: 520, lambda: 1, sensed: 1, smoothLambda: 1,
+		sinceKnock: 9,
+		soak:       2 + 2*rng.Float64(),
 	}
 	for i := range s.lambdaQueue {
 		s.lambdaQueue[i] = 1
@@ -256,7 +257,8 @@ func (s *session) mix() {
 
 // ignite looks spark up, hears knock, and burns.
 func (s *session) ignite() {
-	c := condition{rpm: s.rpm, load: s.load, manifold: s.manifold, charge: s.charge, coolant: s.coolant + zeroCelsius, lambda: s.lambda, fuel: s.tank}
+	c := condition{rpm: s.rpm, load: s.load, manifold: s.manifold, charge: s.charge, coolant: s.coolant + zeroCelsius,
+		lambda: s.lambda, fuel: s.tank}
 	s.sparkCmd = s.cal.spark.at(s.rpm, s.load*100)
 	if s.load > 1 {
 		s.sparkCmd -= s.car.learned

@@ -61,7 +61,8 @@ type limit struct {
 }
 
 func constant(hazard, metric, unit string, value, low, high float64) limit {
-	return limit{hazard: hazard, metric: metric, unit: unit, grid: line([]float64{0}, []float64{value}), low: low, high: high}
+	return limit{hazard: hazard, metric: metric, unit: unit, grid: line([]float64{0}, []float64{value}), low: low,
+		high: high}
 }
 
 func along(hazard, metric, unit string, at, values []float64, low, high float64) limit {
@@ -75,7 +76,8 @@ func engines() []*engine {
 	k, m := kestrel(), marlin()
 	k.setSpeedCurves()
 	m.setSpeedCurves()
-	ref := condition{rpm: 3500, load: 1.65, manifold: 188, charge: 318, coolant: 364, lambda: 0.87, fuel: gasoline{96, 86, 0.10}}
+	ref := condition{rpm: 3500, load: 1.65, manifold: 188, charge: 318, coolant: 364, lambda: 0.87,
+		fuel: gasoline{96, 86, 0.10}}
 	k.setKnockLevel(ref, 9)
 	ref.manifold, ref.load = 180, 1.6
 	m.setKnockLevel(ref, 10)
@@ -86,7 +88,8 @@ func kestrel() *engine {
 	return &engine{
 		id: "kestrel-20t", name: "Kestrel 2.0 turbo (invented)",
 		cylinders: 4, boreMM: 83.5, strokeMM: 91, rodMM: 147, ratio: 9.6, closing: -138, opening: 132, direct: true,
-		ve:                   line([]float64{1000, 2000, 3000, 4000, 5000, 6000, 7000}, []float64{0.82, 0.90, 0.95, 0.98, 0.97, 0.93, 0.86}),
+		ve: line([]float64{1000, 2000, 3000, 4000, 5000, 6000, 7000}, []float64{0.82, 0.90, 0.95,
+			0.98, 0.97, 0.93, 0.86}),
 		compressorEfficiency: 0.72, bestRatio: 1.9, intercooler: 0.80, redline: 6700,
 		octaneWeight: 0.35, fileOctaneK: -0.25, ethanolCooling: 45,
 		burnBase: 16, compression: 15, heat: 2.0, speedExponent: 0.42, dipRPM: 3700, dipWidth: 750, dipDepth: 0.14,
@@ -99,7 +102,8 @@ func kestrel() *engine {
 		loadAxis:  []float64{20, 40, 60, 80, 100, 120, 140, 160, 180, 200}, baseGain: 0.80,
 		margin: func(rpm float64) float64 { return 1.5 + 0.5*wave(rpm, 2600) }, mass: 1420,
 		limits: []limit{
-			along(workspace.Lean, workspace.MetricLambda, "lambda", []float64{2500, 3500, 5000, 7000}, []float64{0.975, 0.95, 0.90, 0.885}, 2500, 7200),
+			along(workspace.Lean, workspace.MetricLambda, "lambda", []float64{2500, 3500, 5000, 7000},
+				[]float64{0.975, 0.95, 0.90, 0.885}, 2500, 7200),
 			constant(workspace.FuelDelivery, workspace.MetricInjectionWindowUse, "%", 95, 0, 0),
 			constant(workspace.FuelDelivery, workspace.MetricPumpUse, "%", 96, 0, 0),
 			constant(workspace.RailPressure, workspace.MetricRailShortfall, "kPa", 2500, 0, 0),
@@ -108,7 +112,8 @@ func kestrel() *engine {
 			constant(workspace.OilTemperature, workspace.MetricOilTemperature, "°C", 145, 0, 0),
 			constant(workspace.ExhaustTemperature, workspace.MetricExhaustTemperature, "°C", 960, 0, 0),
 			constant(workspace.CylinderPressure, workspace.MetricPeakPressure, "kPa", 13000, 0, 0),
-			along(workspace.LowSpeedLoad, workspace.MetricBMEP, "kPa", []float64{1500, 2000, 2500, 3000}, []float64{1500, 1880, 2240, 2500}, 1000, 3000),
+			along(workspace.LowSpeedLoad, workspace.MetricBMEP, "kPa", []float64{1500, 2000, 2500, 3000},
+				[]float64{1500, 1880, 2240, 2500}, 1000, 3000),
 			constant(workspace.BoostControl, workspace.MetricBoostOvershoot, "kPa", 18, 0, 0),
 			constant(workspace.Driveline, workspace.MetricTorque, "N·m", 430, 0, 0),
 		},
@@ -119,7 +124,8 @@ func marlin() *engine {
 	return &engine{
 		id: "marlin-25t", name: "Marlin 2.5 turbo (invented)",
 		cylinders: 4, boreMM: 93, strokeMM: 92, rodMM: 150, ratio: 8.8, closing: -132, opening: 128, direct: false,
-		ve:                   line([]float64{1000, 2000, 3000, 4000, 5000, 6000, 7000}, []float64{0.80, 0.88, 0.93, 0.95, 0.94, 0.90, 0.82}),
+		ve: line([]float64{1000, 2000, 3000, 4000, 5000, 6000, 7000}, []float64{0.80, 0.88, 0.93,
+			0.95, 0.94, 0.90, 0.82}),
 		compressorEfficiency: 0.70, bestRatio: 1.8, intercooler: 0.74, redline: 6500,
 		octaneWeight: 0.20, fileOctaneK: -0.15, ethanolCooling: 20,
 		burnBase: 18, compression: 13.4, heat: 2.05, speedExponent: 0.50, dipRPM: 3200, dipWidth: 900, dipDepth: 0.12,
@@ -132,7 +138,8 @@ func marlin() *engine {
 		loadAxis:  []float64{20, 40, 60, 80, 100, 115, 130, 145, 160, 175}, baseGain: 0.80,
 		margin: func(rpm float64) float64 { return 1.6 + 0.5*wave(rpm, 2100) }, mass: 1560,
 		limits: []limit{
-			along(workspace.Lean, workspace.MetricLambda, "lambda", []float64{2500, 3500, 5000, 7000}, []float64{0.975, 0.945, 0.895, 0.88}, 2500, 7200),
+			along(workspace.Lean, workspace.MetricLambda, "lambda", []float64{2500, 3500, 5000, 7000},
+				[]float64{0.975, 0.945, 0.895, 0.88}, 2500, 7200),
 			constant(workspace.FuelDelivery, workspace.MetricInjectorDuty, "%", 90, 0, 0),
 			constant(workspace.FuelDelivery, workspace.MetricPumpUse, "%", 96, 0, 0),
 			constant(workspace.RailPressure, workspace.MetricRailShortfall, "kPa", 70, 0, 0),
@@ -141,7 +148,8 @@ func marlin() *engine {
 			constant(workspace.OilTemperature, workspace.MetricOilTemperature, "°C", 148, 0, 0),
 			constant(workspace.ExhaustTemperature, workspace.MetricExhaustTemperature, "°C", 960, 0, 0),
 			constant(workspace.CylinderPressure, workspace.MetricPeakPressure, "kPa", 12000, 0, 0),
-			along(workspace.LowSpeedLoad, workspace.MetricBMEP, "kPa", []float64{1500, 2000, 2500, 3000}, []float64{1380, 1720, 2050, 2300}, 1000, 3000),
+			along(workspace.LowSpeedLoad, workspace.MetricBMEP, "kPa", []float64{1500, 2000, 2500, 3000},
+				[]float64{1380, 1720, 2050, 2300}, 1000, 3000),
 			constant(workspace.BoostControl, workspace.MetricBoostOvershoot, "kPa", 18, 0, 0),
 			constant(workspace.Driveline, workspace.MetricTorque, "N·m", 490, 0, 0),
 		},

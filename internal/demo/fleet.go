@@ -150,7 +150,8 @@ func clamp(v, low, high float64) float64 { return math.Min(math.Max(v, low), hig
 // invent makes the fleet of the options, logs planned but not driven.
 func invent(o Options) (*fleet, error) {
 	if o.Cars < minimumCars {
-		return nil, fmt.Errorf("a demo fleet of %d cars is too small for its four proposed revisions: ask for %d or more", o.Cars, minimumCars)
+		return nil, fmt.Errorf("a demo fleet of %d cars is too small for its four proposed revisions: ask for %d or "+
+			"more", o.Cars, minimumCars)
 	}
 	f := &fleet{options: o, engines: engines()}
 	for _, e := range f.engines {
@@ -192,7 +193,8 @@ func (f *fleet) inventCar(i int) *car {
 	c.dialect = &dialects[(i/2+i/8)%len(dialects)]
 	c.missing = missingSignals(rng)
 	if proposes(i) {
-		c.knockOffset, c.learned, c.missing = clamp(0.8*rng.NormFloat64(), -1.2, 1.5), 0, []signal{torqueSignal, learnedSignal}
+		c.knockOffset, c.learned, c.missing = clamp(0.8*rng.NormFloat64(), -1.2, 1.5), 0,
+			[]signal{torqueSignal, learnedSignal}
 	}
 	c.plantFault(rng)
 	c.writeRevisions(f, rng)
@@ -243,22 +245,27 @@ func (c *car) plantFault(rng *rand.Rand) {
 	switch c.index % block {
 	case roleLeak:
 		c.leak = 0.8 + 0.2*rng.Float64()
-		c.faults = append(c.faults, FaultTruth{"boost_leak", "wastegate_duty", 22 * c.leak, "% a year", "wastegate duty climbs and boost falls short as a hose joint opens"})
+		c.faults = append(c.faults, FaultTruth{"boost_leak", "wastegate_duty", 22 * c.leak, "% a year",
+			"wastegate duty climbs and boost falls short as a hose joint opens"})
 		keep(wastegateSignal)
 	case roleLambda:
 		c.lambdaBias = 0.03 + 0.01*rng.Float64()
-		c.faults = append(c.faults, FaultTruth{"lambda_sensor_offset", "lambda", c.lambdaBias, "lambda", "sensor reads lean by this much in every log"})
+		c.faults = append(c.faults, FaultTruth{"lambda_sensor_offset", "lambda", c.lambdaBias, "lambda",
+			"sensor reads lean by this much in every log"})
 		keep(lambdaSignal, lambdaTargetSignal)
 	case rolePump:
 		c.pump = 0.66
-		c.faults = append(c.faults, FaultTruth{"weak_fuel_pump", "rail_shortfall", c.pump, "share of rated capacity", "rail pressure droops at full flow"})
+		c.faults = append(c.faults, FaultTruth{"weak_fuel_pump", "rail_shortfall", c.pump, "share of rated capacity",
+			"rail pressure droops at full flow"})
 		keep(railSignal)
 	case roleCoolant:
-		c.faults = append(c.faults, FaultTruth{"stuck_coolant_sensor", "coolant_temperature", 88, "°C", "coolant reads one value through one log"})
+		c.faults = append(c.faults, FaultTruth{"stuck_coolant_sensor", "coolant_temperature", 88, "°C",
+			"coolant reads one value through one log"})
 	case roleKnockDrift:
 		c.drift = -2.5 - rng.Float64()
 		c.learned = 0
-		c.faults = append(c.faults, FaultTruth{"knock_level_drift", "knock_limit", c.drift, "deg a year", "deposits: the knock limit falls with time"})
+		c.faults = append(c.faults, FaultTruth{"knock_level_drift", "knock_limit", c.drift, "deg a year",
+			"deposits: the knock limit falls with time"})
 	}
 	if c.index%block == roleLeak || c.index%block == roleKnockDrift {
 		c.knockOffset = clamp(c.knockOffset, -1, 2)
@@ -329,7 +336,8 @@ func (c *car) planLogs(f *fleet, rng *rand.Rand) {
 func (c *car) planLog(r *revision, date time.Time, rng *rand.Rand) *logPlan {
 	p := places[rng.IntN(len(places))]
 	ambient, baro := weather(rng, date, p)
-	l := &logPlan{revision: r, date: date, place: p, ambient: ambient, baro: baro, tank: c.fuel.tank(rng), listed: rng.Float64() < 0.7}
+	l := &logPlan{revision: r, date: date, place: p, ambient: ambient, baro: baro, tank: c.fuel.tank(rng),
+		listed: rng.Float64() < 0.7}
 	l.name = fmt.Sprintf("runs/%s/%s/%s-%d.csv", c.id, r.id, date.Format(time.DateOnly), len(c.logs)+1)
 	for range 3 + rng.IntN(3) {
 		l.gears = append(l.gears, drawGear(rng))

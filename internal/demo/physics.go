@@ -92,7 +92,8 @@ func (e *engine) knockPhasing(c *condition, t float64) float64 {
 // time but not in proportion, because turbulence moves the end gas; one band of speed is worse than its neighbours.
 func (e *engine) knockDrive(c *condition) float64 {
 	index := c.fuel.ron + e.octaneWeight*(c.fuel.ron-c.fuel.mon)
-	return delayPressure*math.Log(c.manifold/200) - delayOctane*math.Log(index/98) + 0.6*(c.lambda-0.86) - e.delayLevel - e.knockSpeed.at(c.rpm)
+	return delayPressure*math.Log(c.manifold/200) - delayOctane*math.Log(index/98) +
+		0.6*(c.lambda-0.86) - e.delayLevel - e.knockSpeed.at(c.rpm)
 }
 
 // speedCurve is a function of engine speed, kept every ten rpm because it is needed at every tick.

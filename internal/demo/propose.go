@@ -67,7 +67,8 @@ func (ch *change) judge(c *car, r *revision, pulls int, seed, salt uint64) Propo
 		Pulls: pulls, Hazards: c.simulate(r, pulls, seed, salt),
 	}
 	for _, h := range t.Hazards {
-		if workspace.SeverityRank(h.Severity) >= workspace.SeverityRank(workspace.Major) && h.ProbabilityPerPull > t.WorstPerPull {
+		if workspace.SeverityRank(h.Severity) >= workspace.SeverityRank(workspace.Major) &&
+			h.ProbabilityPerPull > t.WorstPerPull {
 			t.WorstHazard, t.WorstRPM, t.WorstPerPull = h.Hazard, h.RPM, h.ProbabilityPerPull
 		}
 	}
@@ -137,7 +138,8 @@ func (f *fleet) proposeOne(p *plan) (*proposal, error) {
 		}
 		return &proposal{r, ch.judge(c, r, f.options.TruthPulls, f.options.Seed, 1)}, nil
 	}
-	return nil, fmt.Errorf("seed %d gives car %s no %s proposal of the intended truth; choose another seed", f.options.Seed, c.id, p.sizes[0].kind)
+	return nil, fmt.Errorf("seed %d gives car %s no %s proposal of the intended truth; choose another seed",
+		f.options.Seed, c.id, p.sizes[0].kind)
 }
 
 // drawChange draws one change of any kind and size.

@@ -23,10 +23,11 @@ type Truth struct {
 
 // CarTruth is one car.
 type CarTruth struct {
-	Vehicle               string       `json:"vehicle"`
-	Platform              string       `json:"platform"`
-	Fuel                  string       `json:"fuel"`
-	KnockOffsetDeg        float64      `json:"knock_offset_deg"` // added to an average car's knock-limited spark at the start of the history
+	Vehicle  string `json:"vehicle"`
+	Platform string `json:"platform"`
+	Fuel     string `json:"fuel"`
+	// added to an average car's knock-limited spark at the start of the history
+	KnockOffsetDeg        float64      `json:"knock_offset_deg"`
 	LearnedRetardDeg      float64      `json:"learned_retard_deg"`
 	LambdaSensorBias      float64      `json:"lambda_sensor_bias"`
 	ManifoldSensorBiasKPa float64      `json:"manifold_sensor_bias_kpa"`
@@ -82,10 +83,11 @@ type ProposalTruth struct {
 
 // HazardTruth is the share of simulated pulls that crossed a hazard's limit, and where they first did.
 type HazardTruth struct {
-	Hazard             string    `json:"hazard"`
-	Severity           string    `json:"severity"`
-	ProbabilityPerPull float64   `json:"probability_per_pull"`
-	RPM                []float64 `json:"rpm"` // middle 80 % of first crossings on a 500 rpm grid, null without crossings
+	Hazard             string  `json:"hazard"`
+	Severity           string  `json:"severity"`
+	ProbabilityPerPull float64 `json:"probability_per_pull"`
+	// middle 80 % of first crossings on a 500 rpm grid, null without crossings
+	RPM []float64 `json:"rpm"`
 }
 
 // Hazard returns the truth about one hazard; the zero value when there is none of that name.
@@ -116,8 +118,9 @@ func (c *car) truth() CarTruth {
 	t := CarTruth{
 		Vehicle: c.id, Platform: c.engine.id, Fuel: c.fuel.id,
 		KnockOffsetDeg: round(c.knockOffset, 0.001), LearnedRetardDeg: c.learned,
-		LambdaSensorBias: round(c.lambdaBias, 0.0001), ManifoldSensorBiasKPa: round(c.manifoldBias, 0.01), ChargeSensorBiasK: round(c.chargeBias, 0.01),
-		BreathingFactor: round(c.ve, 0.0001), IntercoolerFactor: round(c.intercooler, 0.0001), PumpFactor: c.pump,
+		LambdaSensorBias: round(c.lambdaBias, 0.0001), ManifoldSensorBiasKPa: round(c.manifoldBias, 0.01),
+		ChargeSensorBiasK: round(c.chargeBias, 0.01),
+		BreathingFactor:   round(c.ve, 0.0001), IntercoolerFactor: round(c.intercooler, 0.0001), PumpFactor: c.pump,
 		Faults: append([]FaultTruth{}, c.faults...),
 	}
 	for _, l := range c.logs {

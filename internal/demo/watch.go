@@ -87,7 +87,8 @@ func (c *car) simulate(cal *revision, n int, seed uint64, salt uint64) []HazardT
 	for _, h := range workspace.Hazards() {
 		speeds := at[h.Name]
 		slices.Sort(speeds)
-		out = append(out, HazardTruth{Hazard: h.Name, Severity: h.Severity, ProbabilityPerPull: float64(len(speeds)) / float64(n), RPM: speedRange(speeds)})
+		out = append(out, HazardTruth{Hazard: h.Name, Severity: h.Severity,
+			ProbabilityPerPull: float64(len(speeds)) / float64(n), RPM: speedRange(speeds)})
 	}
 	return out
 }

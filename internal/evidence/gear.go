@@ -106,7 +106,8 @@ func (f *finder) cutBySlope(p span) []span {
 		if !value.Known(smooth[k]) {
 			continue
 		}
-		if last >= 0 && smooth[k]-smooth[last] > slopeShare*smooth[last] && f.slope(smooth, p, last, k) > slopeJump*usual {
+		if last >= 0 && smooth[k]-smooth[last] > slopeShare*smooth[last] &&
+			f.slope(smooth, p, last, k) > slopeJump*usual {
 			out = append(out, span{from, p.from + last + 1})
 			from = p.from + k
 		}

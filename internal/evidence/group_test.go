@@ -30,7 +30,8 @@ func TestGrouping(t *testing.T) {
 		t.Fatalf("%d pulls of %v", n.Pulls, n.IDs())
 	}
 	b, a := n.Cars[0].Pulls, n.Cars[1].Pulls
-	if len(b) != 2 || !slices.Equal(b[0].Rows, []int{0, 1}) || !slices.Equal(b[1].Rows, []int{2}) || b[1].Day != "2025-01-01" {
+	if len(b) != 2 || !slices.Equal(b[0].Rows, []int{0, 1}) || !slices.Equal(b[1].Rows, []int{2}) ||
+		b[1].Day != "2025-01-01" {
 		t.Errorf("pulls of b: %+v, %+v", b[0], b[1])
 	}
 	if len(a) != 1 || a[0].Day != "r2" {

@@ -203,15 +203,18 @@ func (b *builder) cleanSpark(k *content) float64 {
 // knockFindings says when knock is not logged, or too slowly to be seen.
 func knockFindings(run *runlog.Run, r retard, s spark, k *KnockControl) []runlog.Finding {
 	if r.total == nil {
-		return []runlog.Finding{wholeRun(run, channel.KnockRetard, KindNoKnock, "knock retard is not logged: cells are neither clean nor knocking")}
+		return []runlog.Finding{wholeRun(run, channel.KnockRetard, KindNoKnock, "knock retard is not logged: cells "+
+			"are neither clean nor knocking")}
 	}
 	var out []runlog.Finding
 	if s.delivered == nil {
-		out = append(out, wholeRun(run, channel.SparkAdvance, KindNoSpark, "spark is not logged: knock events have no spark to be judged by"))
+		out = append(out, wholeRun(run, channel.SparkAdvance, KindNoSpark, "spark is not logged: knock events have "+
+			"no spark to be judged by"))
 	}
 	if r.slow(k) {
 		out = append(out, wholeRun(run, channel.KnockRetard, KindSlowRetard, fmt.Sprintf(
-			"knock retard is sampled every %.2g s while the control unit gives back %g°/s of a %g° step: an event may pass unseen, so clean cells are weak evidence",
+			"knock retard is sampled every %.2g s while the control unit gives back %g°/s of a %g° step: an event "+
+				"may pass unseen, so clean cells are weak evidence",
 			r.interval, k.RecoveryDegPerSecond, k.StepDeg)))
 	}
 	return out

@@ -128,7 +128,8 @@ func TestExchangeOfLearnedAndFeedbackIsNotAnEvent(t *testing.T) {
 		}
 		return 3
 	}
-	for name, rows := range map[string][]Row{"to learned": knockRun(feedback, learned), "to feedback": knockRun(learned, feedback)} {
+	for name, rows := range map[string][]Row{"to learned": knockRun(feedback, learned), "to feedback": knockRun(learned,
+		feedback)} {
 		if n := events(rows); n != 0 {
 			t.Errorf("%s: %d events", name, n)
 		}
@@ -192,7 +193,8 @@ func TestDeliveredAndCommandedStandInForEachOther(t *testing.T) {
 	for source, change := range map[string]map[channel.ID]shape{
 		SparkDelivered: {channel.KnockRetard: retard, channel.SparkAdvance: delivered},
 		SparkCommanded: {channel.KnockRetard: retard, channel.SparkAdvance: nil, channel.SparkCommanded: commanded},
-		SparkBoth:      {channel.KnockRetard: retard, channel.SparkAdvance: delivered, channel.SparkCommanded: commanded},
+		SparkBoth: {channel.KnockRetard: retard, channel.SparkAdvance: delivered,
+			channel.SparkCommanded: commanded},
 	} {
 		rows, _ := Rows(pullRun(change), setup())
 		r := rowAt(t, pullRows(rows), 3000)
@@ -209,7 +211,8 @@ func TestWithoutRetardNothingIsClean(t *testing.T) {
 	rows, findings := Rows(pullRun(map[channel.ID]shape{channel.KnockRetard: nil}), setup())
 	wantKind(t, findings, "no_knock")
 	for _, r := range rows {
-		if r.KnockLogged || r.KnockEvents != 0 || !math.IsNaN(r.RetardRise) || !math.IsNaN(r.SparkCommanded) || !math.IsNaN(r.RetardInterval) {
+		if r.KnockLogged || r.KnockEvents != 0 || !math.IsNaN(r.RetardRise) || !math.IsNaN(r.SparkCommanded) ||
+			!math.IsNaN(r.RetardInterval) {
 			t.Errorf("row %+v", r)
 		}
 		near(t, "largest delivered", r.SparkMax, 15, 0)

@@ -20,7 +20,8 @@ const (
 )
 
 const (
-	loadShare        = 0.8  // a source is used when it has this share of the samples of the best one; common practice, no source
+	// a source is used when it has this share of the samples of the best one; common practice, no source
+	loadShare        = 0.8
 	loadDisagreement = 0.15 // relative difference of two sources that is worth a finding; common practice, no source
 )
 
@@ -65,14 +66,17 @@ func loadSources(run *runlog.Run, setup *Setup) []loadSource {
 	}
 	cylinder := setup.DisplacementL * unit.CubicMetrePerLitre / float64(setup.Cylinders) // m³
 	if flow := logged(run, channel.MassAirFlow); flow != nil {
-		out = append(out, loadSource{LoadMassAirFlow, perSample(speed, cylinder, func(i int, rpm float64) (float64, error) {
+		out = append(out, loadSource{LoadMassAirFlow, perSample(speed, cylinder, func(i int, rpm float64) (float64,
+			error) {
 			return air.MassByFlow(flow[i]/1000, rpm, setup.Cylinders)
 		})})
 	}
 	pressure, charge := logged(run, channel.ManifoldPressure), logged(run, channel.ChargeTemperature)
 	if pressure != nil && charge != nil && setup.VolumetricEfficiency != nil {
-		out = append(out, loadSource{LoadSpeedDensity, perSample(speed, cylinder, func(i int, rpm float64) (float64, error) {
-			return air.MassBySpeedDensity(pressure[i]*unit.PascalPerKilopascal, charge[i]+unit.ZeroCelsius, setup.VolumetricEfficiency(rpm), cylinder)
+		out = append(out, loadSource{LoadSpeedDensity, perSample(speed, cylinder, func(i int, rpm float64) (float64,
+			error) {
+			return air.MassBySpeedDensity(pressure[i]*unit.PascalPerKilopascal, charge[i]+unit.ZeroCelsius,
+				setup.VolumetricEfficiency(rpm), cylinder)
 		})})
 	}
 	return out
@@ -111,7 +115,8 @@ func usable(values []float64) int {
 // loadFindings says when there is no absolute load, and when two sources of it disagree.
 func loadFindings(run *runlog.Run, setup *Setup, load []float64, source string) []runlog.Finding {
 	if source == LoadNone {
-		detail := "no absolute load: log absolute load, mass air flow, or manifold pressure with charge temperature (and a volumetric efficiency in the platform file)"
+		detail := "no absolute load: log absolute load, mass air flow, or manifold pressure with charge temperature " +
+			"(and a volumetric efficiency in the platform file)"
 		if logged(run, channel.CalculatedLoad) != nil {
 			detail += "; calculated load is relative to the current maximum and is not used for it"
 		}
@@ -125,7 +130,8 @@ func loadFindings(run *runlog.Run, setup *Setup, load []float64, source string) 
 		ratio := medianRatio(other.values, load)
 		if math.Abs(ratio-1) > loadDisagreement {
 			out = append(out, wholeRun(run, channel.AbsoluteLoad, KindLoadDisagrees, fmt.Sprintf(
-				"absolute load by %s is %.2f times that by %s (median), which is the one used: check the sensor, the unit and the displacement",
+				"absolute load by %s is %.2f times that by %s (median), which is the one used: check the sensor, the "+
+					"unit and the displacement",
 				loadName(other.name), ratio, loadName(source))))
 		}
 	}

@@ -157,7 +157,8 @@ func TestEventsDependOnRisesOnly(t *testing.T) {
 		got, _ := Rows(raised, setup())
 		for i := range want {
 			if got[i].KnockEvents != want[i].KnockEvents {
-				t.Fatalf("row %d: %d events with an offset of %v, %d without", i, got[i].KnockEvents, offset, want[i].KnockEvents)
+				t.Fatalf("row %d: %d events with an offset of %v, %d without", i, got[i].KnockEvents, offset,
+					want[i].KnockEvents)
 			}
 		}
 		falling := part(run, 0, len(run.Time))

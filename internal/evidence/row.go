@@ -30,31 +30,40 @@ type Row struct {
 	Load       float64 `parquet:"load"` // mean absolute load, %
 	LoadSource string  `parquet:"load_source,dict"`
 
-	SparkDelivered float64 `parquet:"spark_delivered"`   // mean
-	SparkCommanded float64 `parquet:"spark_commanded"`   // mean, before knock retard
-	SparkMax       float64 `parquet:"spark_max"`         // largest delivered: a cell without a rise is clean up to here
-	SparkSource    string  `parquet:"spark_source,dict"` // which of the two was logged: SparkBoth, SparkDelivered, SparkCommanded, SparkNone
-	KnockLogged    bool    `parquet:"knock_logged"`      // total retard was compared here at least once: clean means clean, not unknown
-	KnockSlow      bool    `parquet:"knock_slow"`        // sampled too slowly for the controller: a rise may have passed unseen, clean is weak
-	KnockEvents    int32   `parquet:"knock_events"`      // rises of total retard
-	SparkBefore    float64 `parquet:"spark_before"`      // delivered just before the lowest rise; NaN without one, or when spark is unknown there
-	SparkAfter     float64 `parquet:"spark_after"`       // delivered just after it: SparkBefore less the rise
+	SparkDelivered float64 `parquet:"spark_delivered"` // mean
+	SparkCommanded float64 `parquet:"spark_commanded"` // mean, before knock retard
+	SparkMax       float64 `parquet:"spark_max"`       // largest delivered: a cell without a rise is clean up to here
+	// which of the two was logged: SparkBoth, SparkDelivered, SparkCommanded, SparkNone
+	SparkSource string `parquet:"spark_source,dict"`
+	// total retard was compared here at least once: clean means clean, not unknown
+	KnockLogged bool `parquet:"knock_logged"`
+	// sampled too slowly for the controller: a rise may have passed unseen, clean is weak
+	KnockSlow   bool  `parquet:"knock_slow"`
+	KnockEvents int32 `parquet:"knock_events"` // rises of total retard
+	// delivered just before the lowest rise; NaN without one, or when spark is unknown there
+	SparkBefore float64 `parquet:"spark_before"`
+	SparkAfter  float64 `parquet:"spark_after"` // delivered just after it: SparkBefore less the rise
 
 	// What narrows the bracket when spark was climbing back after an earlier event; NaN without an event.
 	RiseRetard float64 `parquet:"rise_retard"` // retard standing just before the lowest rise
-	RiseClean  float64 `parquet:"rise_clean"`  // largest spark delivered in the cell at a sample no rise follows, moved to the charge of the rise; NaN without one
+	// largest spark delivered in the cell at a sample no rise follows, moved to the charge of the rise; NaN without one
+	RiseClean float64 `parquet:"rise_clean"`
 
 	// Four samples of the cell, kept whole: spark, charge, torque and the limits set on them move across a cell, so its
 	// means would mix one sample's spark with another's charge, or one sample's torque with another's limit.
-	Bound Sample `parquet:"bound"` // says most about the knock limit: where the lowest rise shows, else where delivered spark comes closest to a limit that falls with charge (see boundSlope)
-	Entry Sample `parquet:"entry"` // the first: in a pull the lowest speed, where a limit that rises with speed is nearest
-	Exit  Sample `parquet:"exit"`  // the last
-	Peak  Sample `parquet:"peak"`  // the highest manifold pressure (load where it was not logged)
+	// says most about the knock limit: where the lowest rise shows, else where delivered spark comes closest to a limit
+	// that falls with charge (see boundSlope)
+	Bound Sample `parquet:"bound"`
+	// the first: in a pull the lowest speed, where a limit that rises with speed is nearest
+	Entry Sample `parquet:"entry"`
+	Exit  Sample `parquet:"exit"` // the last
+	Peak  Sample `parquet:"peak"` // the highest manifold pressure (load where it was not logged)
 
-	RetardRise     float64 `parquet:"retard_rise"`     // sum of rises
-	RetardMax      float64 `parquet:"retard_max"`      // largest total retard
-	RetardStart    float64 `parquet:"retard_start"`    // retard on entering the cell, left over from before
-	RetardInterval float64 `parquet:"retard_interval"` // median seconds between usable samples of total retard in the run
+	RetardRise  float64 `parquet:"retard_rise"`  // sum of rises
+	RetardMax   float64 `parquet:"retard_max"`   // largest total retard
+	RetardStart float64 `parquet:"retard_start"` // retard on entering the cell, left over from before
+	// median seconds between usable samples of total retard in the run
+	RetardInterval float64 `parquet:"retard_interval"`
 
 	Lambda          float64 `parquet:"lambda"`         // mean
 	LambdaLeanest   float64 `parquet:"lambda_leanest"` // largest 0.3 s mean of a 3-sample running median
@@ -74,10 +83,11 @@ type Row struct {
 	ManifoldPressureTarget float64 `parquet:"manifold_pressure_target"` // mean
 	BoostError             float64 `parquet:"boost_error"`              // mean of actual minus target
 	BoostOvershoot         float64 `parquet:"boost_overshoot"`          // largest of actual minus target
-	TargetRate             float64 `parquet:"target_rate"`              // mean rate of the target, kPa/s, positive rising
-	SpeedRate              float64 `parquet:"speed_rate"`               // mean rate of engine speed, rpm/s
-	WastegateDuty          float64 `parquet:"wastegate_duty"`           // largest
-	MassAirFlow            float64 `parquet:"mass_air_flow"`            // mean, g/s
+	// mean rate of the target, kPa/s, positive rising
+	TargetRate    float64 `parquet:"target_rate"`
+	SpeedRate     float64 `parquet:"speed_rate"`     // mean rate of engine speed, rpm/s
+	WastegateDuty float64 `parquet:"wastegate_duty"` // largest
+	MassAirFlow   float64 `parquet:"mass_air_flow"`  // mean, g/s
 
 	ChargeTemperature     float64 `parquet:"charge_temperature"`      // mean
 	ChargeTemperatureMax  float64 `parquet:"charge_temperature_max"`  // largest

@@ -40,8 +40,10 @@ func Rows(run *runlog.Run, setup *Setup) ([]Row, []runlog.Finding) {
 	}
 	if lost > 0 {
 		findings = append(findings, runlog.Finding{
-			Channel: channel.AbsoluteLoad, Kind: KindNoCell, From: run.Time[0], To: run.Time[len(run.Time)-1], Samples: lost, Removed: true,
-			Detail: fmt.Sprintf("%d samples inside segments have no speed or no absolute load and belong to no cell", lost),
+			Channel: channel.AbsoluteLoad, Kind: KindNoCell, From: run.Time[0], To: run.Time[len(run.Time)-1],
+			Samples: lost, Removed: true,
+			Detail: fmt.Sprintf("%d samples inside segments have no speed or no absolute load and belong to no cell",
+				lost),
 		})
 	}
 	return rows, findings
@@ -202,7 +204,8 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 	}
 	set := b.setup
 	return Row{
-		Platform: set.Platform, Vehicle: set.Vehicle, Revision: set.Revision, Fuel: set.Fuel, Run: set.Run, Date: set.Date,
+		Platform: set.Platform, Vehicle: set.Vehicle, Revision: set.Revision, Fuel: set.Fuel, Run: set.Run,
+		Date:   set.Date,
 		Kind:   s.Kind,
 		RPMLow: float64(c.rpm) * set.RPMStep, RPMHigh: float64(c.rpm+1) * set.RPMStep,
 		LoadLow: float64(c.load) * set.LoadStep, LoadHigh: float64(c.load+1) * set.LoadStep,
@@ -216,10 +219,12 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		KnockLogged: k.knock.compared > 0, KnockSlow: b.retard.slow(set.Knock), RetardInterval: b.retardInterval(),
 		KnockEvents: int32(k.knock.events), SparkBefore: k.knock.before, SparkAfter: k.knock.after,
 		RiseRetard: k.knock.retard, RiseClean: b.cleanSpark(k),
-		Bound: b.sample(b.bounding(k)), Entry: b.sample(k.places[0]), Exit: b.sample(k.places[len(k.places)-1]), Peak: b.sample(b.peak(k)),
+		Bound: b.sample(b.bounding(k)), Entry: b.sample(k.places[0]), Exit: b.sample(k.places[len(k.places)-1]),
+		Peak:       b.sample(b.peak(k)),
 		RetardRise: b.riseSum(k), RetardMax: largest(b.retard.total, k.places), RetardStart: k.knock.start,
 
-		Lambda: meanOf(channel.Lambda), LambdaLeanest: largest(lambda, inSegment), LeanestRPM: b.speedAt(s, lambda, inSegment),
+		Lambda: meanOf(channel.Lambda), LambdaLeanest: largest(lambda, inSegment), LeanestRPM: b.speedAt(s, lambda,
+			inSegment),
 		LambdaCommanded: meanOf(channel.LambdaCommanded), LambdaError: mean(b.lambdaError, k.places),
 		ShortTermTrim: meanOf(channel.ShortTermTrim), LongTermTrim: meanOf(channel.LongTermTrim),
 
@@ -229,10 +234,12 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		ManifoldPressure: meanOf(channel.ManifoldPressure), ManifoldPressureMax: largestOf(channel.ManifoldPressure),
 		ManifoldPressureTarget: meanOf(channel.ManifoldPressureTarget),
 		BoostError:             mean(b.boostError, k.places), BoostOvershoot: largest(b.boostError, k.places),
-		TargetRate: b.rate(get(channel.ManifoldPressureTarget), k, s), SpeedRate: b.rate(get(channel.EngineSpeed), k, s),
+		TargetRate: b.rate(get(channel.ManifoldPressureTarget), k, s), SpeedRate: b.rate(get(channel.EngineSpeed), k,
+			s),
 		WastegateDuty: largestOf(channel.WastegateDuty), MassAirFlow: meanOf(channel.MassAirFlow),
 
-		ChargeTemperature: meanOf(channel.ChargeTemperature), ChargeTemperatureMax: largestOf(channel.ChargeTemperature),
+		ChargeTemperature:     meanOf(channel.ChargeTemperature),
+		ChargeTemperatureMax:  largestOf(channel.ChargeTemperature),
 		ChargeTemperatureRise: risen(channel.ChargeTemperature),
 		CoolantTemperature:    largestOf(channel.CoolantTemperature), CoolantRise: risen(channel.CoolantTemperature),
 		OilTemperature: largestOf(channel.OilTemperature), OilRise: risen(channel.OilTemperature),
@@ -250,8 +257,9 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 func (b *builder) sample(i int) Sample {
 	get := func(id channel.ID) float64 { return at(b.channels[id], i) }
 	return Sample{
-		RPM: get(channel.EngineSpeed), Load: b.load[i], Delivered: at(b.spark.delivered, i), Commanded: at(b.spark.commanded, i),
-		Manifold: get(channel.ManifoldPressure), Target: get(channel.ManifoldPressureTarget),
+		RPM: get(channel.EngineSpeed), Load: b.load[i], Delivered: at(b.spark.delivered, i),
+		Commanded: at(b.spark.commanded, i),
+		Manifold:  get(channel.ManifoldPressure), Target: get(channel.ManifoldPressureTarget),
 		Charge: get(channel.ChargeTemperature), Torque: get(channel.Torque),
 	}
 }
@@ -272,8 +280,8 @@ func (b *builder) peak(k *content) int {
 	return best
 }
 
-// rate is how fast a channel moves over the cell, per second: from the sample before it to the sample after it, where the
-// segment has them.
+// rate is how fast a channel moves over the cell, per second: from the sample before it to the sample after it, where
+// the segment has them.
 func (b *builder) rate(values []float64, k *content, s Segment) float64 {
 	first, last := k.places[0], k.places[len(k.places)-1]
 	first, last = max(first-1, s.From), min(last+1, s.To-1)

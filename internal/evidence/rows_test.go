@@ -22,10 +22,14 @@ func TestAbsoluteLoadByItsDefinition(t *testing.T) {
 		source   string
 	}{
 		"mass air flow": {map[channel.ID]float64{channel.MassAirFlow: 59.2}, setup(), 100, LoadMassAirFlow},
-		"speed density": {map[channel.ID]float64{channel.ManifoldPressure: 101.325, channel.ChargeTemperature: 25}, withVE, 100, LoadSpeedDensity},
-		"boosted":       {map[channel.ID]float64{channel.ManifoldPressure: 151.9875, channel.ChargeTemperature: 25}, withVE, 150, LoadSpeedDensity},
-		"logged first":  {map[channel.ID]float64{channel.AbsoluteLoad: 120, channel.MassAirFlow: 59.2}, setup(), 120, LoadLogged},
-		"flow before density": {map[channel.ID]float64{channel.MassAirFlow: 59.2, channel.ManifoldPressure: 160, channel.ChargeTemperature: 25},
+		"speed density": {map[channel.ID]float64{channel.ManifoldPressure: 101.325, channel.ChargeTemperature: 25},
+			withVE, 100, LoadSpeedDensity},
+		"boosted": {map[channel.ID]float64{channel.ManifoldPressure: 151.9875, channel.ChargeTemperature: 25},
+			withVE, 150, LoadSpeedDensity},
+		"logged first": {map[channel.ID]float64{channel.AbsoluteLoad: 120, channel.MassAirFlow: 59.2}, setup(), 120,
+			LoadLogged},
+		"flow before density": {map[channel.ID]float64{channel.MassAirFlow: 59.2, channel.ManifoldPressure: 160,
+			channel.ChargeTemperature: 25},
 			withVE, 100, LoadMassAirFlow},
 	} {
 		shapes := map[channel.ID]shape{}
@@ -78,7 +82,8 @@ func TestSourceOfLoadIsOneForARun(t *testing.T) {
 	wantKind(t, findings, "load_disagrees")
 }
 
-// Speed rises 50 rpm a sample from 2000 (sample 20) to 6000 (sample 100): ten samples to a 500 rpm cell, one in the last.
+// Speed rises 50 rpm a sample from 2000 (sample 20) to 6000 (sample 100): ten samples to a 500 rpm cell, one in the
+// last.
 func TestOneRowPerCell(t *testing.T) {
 	run := pullRun(map[channel.ID]shape{
 		channel.ChargeTemperature: func(i int, _ float64) float64 { return float64(i) },
@@ -126,7 +131,8 @@ func TestOneRowPerCell(t *testing.T) {
 	if r.Vehicle != "v" || r.Run != "runs/v/r/x.csv" || r.Order != 0 || r.LoadSource != LoadLogged {
 		t.Errorf("tags %+v", r)
 	}
-	for name, v := range map[string]float64{"oil": r.OilTemperature, "torque": r.Bound.Torque, "gear": r.Gear, "trim": r.ShortTermTrim, "barometer": r.Barometer} {
+	for name, v := range map[string]float64{"oil": r.OilTemperature, "torque": r.Bound.Torque, "gear": r.Gear,
+		"trim": r.ShortTermTrim, "barometer": r.Barometer} {
 		if !math.IsNaN(v) {
 			t.Errorf("%s reads %v but is not logged", name, v)
 		}
@@ -227,8 +233,11 @@ func TestAlignDoesNotReachAcrossAGap(t *testing.T) {
 func TestEstimateLagsFindsAKnownLag(t *testing.T) {
 	wave := func(t float64) float64 { return math.Sin(1.3*t) + 0.5*math.Sin(3.1*t+1) }
 	run := trace(300, 0.1, map[channel.ID]shape{
-		channel.LambdaCommanded:    func(_ int, t float64) float64 { return 0.9 + 0.05*wave(t) },
-		channel.Lambda:             func(i int, t float64) float64 { return 0.91 + 0.05*wave(t-0.4) + 0.003*math.Sin(float64(i*i)) },
+		channel.LambdaCommanded: func(_ int, t float64) float64 { return 0.9 + 0.05*wave(t) },
+		channel.Lambda: func(i int, t float64) float64 {
+			return 0.91 + 0.05*wave(t-0.4) +
+				0.003*math.Sin(float64(i*i))
+		},
 		channel.RailPressure:       constant(12000),
 		channel.RailPressureTarget: func(_ int, t float64) float64 { return 12000 + 500*wave(t) },
 	})

@@ -55,10 +55,12 @@ func Segments(run *runlog.Run, setup *Setup) ([]Segment, []runlog.Finding) {
 	load, _ := AbsoluteLoad(run, setup)
 	f := newFinder(run, setup, load)
 	if f.speed == nil {
-		return nil, []runlog.Finding{wholeRun(run, channel.EngineSpeed, KindNoSpeed, "engine speed is not logged: no segment can be found")}
+		return nil, []runlog.Finding{wholeRun(run, channel.EngineSpeed, KindNoSpeed, "engine speed is not logged: no "+
+			"segment can be found")}
 	}
 	if f.demand == nil {
-		return nil, []runlog.Finding{wholeRun(run, channel.ThrottlePosition, KindNoThrottle, "neither throttle nor pedal is logged: full and part throttle cannot be told apart, so no segment is counted")}
+		return nil, []runlog.Finding{wholeRun(run, channel.ThrottlePosition, KindNoThrottle, "neither throttle nor "+
+			"pedal is logged: full and part throttle cannot be told apart, so no segment is counted")}
 	}
 	segments := append(f.pulls(), f.steady()...)
 	slices.SortFunc(segments, func(a, b Segment) int { return cmp.Compare(a.From, b.From) })
@@ -82,12 +84,13 @@ type finder struct {
 func newFinder(run *runlog.Run, setup *Setup, load []float64) *finder {
 	return &finder{
 		run: run, setup: setup,
-		speed:    logged(run, channel.EngineSpeed),
-		demand:   larger(logged(run, channel.ThrottlePosition), logged(run, channel.PedalPosition)),
-		gear:     logged(run, channel.Gear),
-		vehicle:  logged(run, channel.VehicleSpeed),
-		coolant:  carried(logged(run, channel.CoolantTemperature)),
-		load:     firstLogged(load, logged(run, channel.ManifoldPressure), logged(run, channel.CalculatedLoad), logged(run, channel.ThrottlePosition)),
+		speed:   logged(run, channel.EngineSpeed),
+		demand:  larger(logged(run, channel.ThrottlePosition), logged(run, channel.PedalPosition)),
+		gear:    logged(run, channel.Gear),
+		vehicle: logged(run, channel.VehicleSpeed),
+		coolant: carried(logged(run, channel.CoolantTemperature)),
+		load: firstLogged(load, logged(run, channel.ManifoldPressure), logged(run, channel.CalculatedLoad),
+			logged(run, channel.ThrottlePosition)),
 		interval: sampleInterval(run.Time),
 	}
 }
@@ -139,7 +142,8 @@ func carried(values []float64) []float64 {
 func (f *finder) general(segments int) []runlog.Finding {
 	var out []runlog.Finding
 	if f.coolant == nil && segments > 0 {
-		out = append(out, wholeRun(f.run, channel.CoolantTemperature, KindWarmthUnknown, "coolant temperature is not logged: segments are counted without knowing that the engine was warm"))
+		out = append(out, wholeRun(f.run, channel.CoolantTemperature, KindWarmthUnknown, "coolant temperature is not "+
+			"logged: segments are counted without knowing that the engine was warm"))
 	}
 	all := make([]int, len(f.demand))
 	for i := range all {
@@ -147,7 +151,8 @@ func (f *finder) general(segments int) []runlog.Finding {
 	}
 	if top := largest(f.demand, all); top < f.setup.Pulls.ThrottleMin {
 		out = append(out, wholeRun(f.run, channel.ThrottlePosition, KindNoFullThrottle, fmt.Sprintf(
-			"throttle and pedal stay below %.0f %% (largest %.1f %%): no pulls; if %.1f %% is the stop of this throttle, lower pulls.throttle_min_pct in the platform file",
+			"throttle and pedal stay below %.0f %% (largest %.1f %%): no pulls; if %.1f %% is the stop of this "+
+				"throttle, lower pulls.throttle_min_pct in the platform file",
 			f.setup.Pulls.ThrottleMin, top, top)))
 	}
 	return out
@@ -211,7 +216,8 @@ func (f *finder) pulls() []Segment {
 	if short > 0 {
 		f.findings = append(f.findings, runlog.Finding{
 			Channel: channel.EngineSpeed, Kind: KindShort, From: f.run.Time[0], To: f.run.Time[len(f.run.Time)-1],
-			Detail: fmt.Sprintf("%d near-full-throttle stretches are shorter than %g s or rise by less than %g rpm in one gear and are not counted as pulls",
+			Detail: fmt.Sprintf("%d near-full-throttle stretches are shorter than %g s or rise by less than %g rpm "+
+				"in one gear and are not counted as pulls",
 				short, f.setup.Pulls.MinSeconds, f.setup.Pulls.MinSpanRPM),
 		})
 	}
@@ -220,8 +226,10 @@ func (f *finder) pulls() []Segment {
 
 func (f *finder) leftOutCold(s Segment) {
 	f.findings = append(f.findings, runlog.Finding{
-		Channel: channel.CoolantTemperature, Kind: runlog.KindCold, From: f.run.Time[s.From], To: f.run.Time[s.To-1], Samples: s.To - s.From, Removed: true,
-		Detail: fmt.Sprintf("a pull starts at %.0f °C coolant, below %.0f °C, and is left out of evidence", f.coolant[s.From], f.setup.Pulls.WarmCoolant),
+		Channel: channel.CoolantTemperature, Kind: runlog.KindCold, From: f.run.Time[s.From], To: f.run.Time[s.To-1],
+		Samples: s.To - s.From, Removed: true,
+		Detail: fmt.Sprintf("a pull starts at %.0f °C coolant, below %.0f °C, and is left out of evidence",
+			f.coolant[s.From], f.setup.Pulls.WarmCoolant),
 	})
 }
 
@@ -338,8 +346,10 @@ func (f *finder) steady() []Segment {
 	}
 	if cold > 0 {
 		f.findings = append(f.findings, runlog.Finding{
-			Channel: channel.CoolantTemperature, Kind: runlog.KindCold, From: f.run.Time[0], To: f.run.Time[len(f.run.Time)-1], Samples: cold, Removed: true,
-			Detail: fmt.Sprintf("%d part-throttle samples below %.0f °C coolant are left out of evidence", cold, f.setup.Pulls.WarmCoolant),
+			Channel: channel.CoolantTemperature, Kind: runlog.KindCold, From: f.run.Time[0],
+			To: f.run.Time[len(f.run.Time)-1], Samples: cold, Removed: true,
+			Detail: fmt.Sprintf("%d part-throttle samples below %.0f °C coolant are left out of evidence", cold,
+				f.setup.Pulls.WarmCoolant),
 		})
 	}
 	return out

@@ -145,7 +145,8 @@ func gears(with ...channel.ID) *runlog.Run {
 			return float64(gear(i) + 2)
 		},
 	}
-	shapes := map[channel.ID]shape{channel.EngineSpeed: all[channel.EngineSpeed], channel.ThrottlePosition: all[channel.ThrottlePosition]}
+	shapes := map[channel.ID]shape{channel.EngineSpeed: all[channel.EngineSpeed],
+		channel.ThrottlePosition: all[channel.ThrottlePosition]}
 	for _, id := range with {
 		shapes[id] = all[id]
 	}
@@ -253,7 +254,8 @@ func TestColdPullIsLeftOut(t *testing.T) {
 }
 
 func TestMissingChannelsAreNamed(t *testing.T) {
-	for kind, missing := range map[string]channel.ID{"no_speed": channel.EngineSpeed, "no_throttle": channel.ThrottlePosition} {
+	for kind, missing := range map[string]channel.ID{"no_speed": channel.EngineSpeed,
+		"no_throttle": channel.ThrottlePosition} {
 		segments, findings := Segments(pullRun(map[channel.ID]shape{missing: nil}), setup())
 		if len(segments) != 0 {
 			t.Errorf("without %s: %+v", missing, segments)

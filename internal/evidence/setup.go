@@ -12,9 +12,11 @@ import (
 type Setup struct {
 	Platform, Vehicle, Revision, Fuel, Run, Date string // copied into every Row
 
-	DisplacementL        float64                   // whole engine, litres; 0 when unknown: only logged absolute load gives cells
-	Cylinders            int                       // 0 when unknown
-	VolumetricEfficiency func(rpm float64) float64 // share of the manifold's density that is trapped, 0.4–1.3; nil when unknown
+	// whole engine, litres; 0 when unknown: only logged absolute load gives cells
+	DisplacementL float64
+	Cylinders     int // 0 when unknown
+	// share of the manifold's density that is trapped, 0.4–1.3; nil when unknown
+	VolumetricEfficiency func(rpm float64) float64
 
 	RPMStep, LoadStep float64 // cell size, rpm and % absolute load; both > 0
 	Pulls             PullRules
@@ -62,7 +64,8 @@ func (s *Setup) Check() error {
 		return fmt.Errorf("displacement is %v L: it must be zero (unknown) or above", s.DisplacementL)
 	}
 	if (s.DisplacementL > 0) != (s.Cylinders > 0) {
-		return fmt.Errorf("displacement is %v L with %d cylinders: give both above zero, or neither when unknown", s.DisplacementL, s.Cylinders)
+		return fmt.Errorf("displacement is %v L with %d cylinders: give both above zero, or neither when unknown",
+			s.DisplacementL, s.Cylinders)
 	}
 	if !value.Known(s.Pulls.WarmCoolant) {
 		return fmt.Errorf("warm coolant temperature is %v °C: it must be a finite number", s.Pulls.WarmCoolant)
@@ -73,7 +76,8 @@ func (s *Setup) Check() error {
 		}
 	}
 	if k := s.Knock; k != nil && (!(k.StepDeg > 0) || !(k.RecoveryDegPerSecond >= 0)) {
-		return fmt.Errorf("knock control steps %v° and recovers %v°/s: the step must be above zero and the recovery not below", k.StepDeg, k.RecoveryDegPerSecond)
+		return fmt.Errorf("knock control steps %v° and recovers %v°/s: the step must be above zero and the recovery "+
+			"not below", k.StepDeg, k.RecoveryDegPerSecond)
 	}
 	return nil
 }

@@ -1,5 +1,5 @@
-// Package fleettest gives tests invented fleets to work on: internal/demo's, ingested, each made once for all tests of a
-// package. It is imported by tests only.
+// Package fleettest gives tests invented fleets to work on: internal/demo's, ingested, each made once for all tests of
+// a package. It is imported by tests only.
 package fleettest
 
 import (
@@ -25,7 +25,10 @@ const Seed = 1
 var (
 	scratch    string // where the fleets live
 	demoFleet  = sync.OnceValues(func() (string, error) { return build(demo.Options{Seed: Seed}) })
-	smallFleet = sync.OnceValues(func() (string, error) { return build(demo.Options{Seed: Seed, Cars: 6, TruthPulls: 100}) })
+	smallFleet = sync.OnceValues(func() (string, error) {
+		return build(demo.Options{Seed: Seed, Cars: 6,
+			TruthPulls: 100})
+	})
 )
 
 // Main is what a package's TestMain does: it runs the tests and removes the fleets. It returns the exit status.

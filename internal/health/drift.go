@@ -21,8 +21,8 @@ type design struct {
 	chart    func(o drift.Options) (*drift.Monitor, error)
 }
 
-// standardDesign was chosen by simulation (TestHealthDesign): 14 demo fleets of 24 cars with 28 faults that build up and
-// 1801 charts of healthy cars, as they are, and with a season of 1.5 deviations laid over the whole fleet.
+// standardDesign was chosen by simulation (TestHealthDesign): 14 demo fleets of 24 cars with 28 faults that build up
+// and 1801 charts of healthy cars, as they are, and with a season of 1.5 deviations laid over the whole fleet.
 //
 //	                                        found   false   found, false with the season
 //	EWMA 0.1 (0.2 and 0.3 within one)       26      0       25, 1
@@ -32,9 +32,9 @@ type design struct {
 //	EWMA 0.1, commanded values left in      26      0       25, 2
 //
 // The chart matters little on series this short, so the one for the slowest drift is taken. Taking the fleet's movement
-// off keeps a season from hiding the faults. The spread needs three days a car: from two, which straddle the first change
-// of revision, it is too uncertain. In these fleets every car changes its revision early and once, so taking out the
-// commanded values saves only one false call; TestNewTablesAreNotDrift shows what it is for.
+// off keeps a season from hiding the faults. The spread needs three days a car: from two, which straddle the first
+// change of revision, it is too uncertain. In these fleets every car changes its revision early and once, so taking out
+// the commanded values saves only one false call; TestNewTablesAreNotDrift shows what it is for.
 var standardDesign = design{
 	baseline: 2, pooled: 3, window: 45,
 	chart: func(o drift.Options) (*drift.Monitor, error) { return drift.NewEWMA(0.1, o) },
@@ -130,13 +130,15 @@ func carDrift(platform string, m watchedMetric, s *series, c *drift.Chart) CarDr
 	out := CarDrift{
 		Vehicle: s.vehicle, Platform: platform, Metric: m.name, Unit: m.unit, Chart: c.Kind,
 		Baseline: result.Number(c.Baseline), Latest: result.Number(c.Level), Shift: result.Number(c.Level - c.Baseline),
-		Statistic: result.Number(c.Statistic), Threshold: result.Number(c.Threshold), PValue: result.Number(c.PValue), Signal: c.Signal,
-		Runs: len(s.Values), Rows: s.rows, FalseAlarm: c.FalseAlarm, commandName: m.commandName,
+		Statistic: result.Number(c.Statistic), Threshold: result.Number(c.Threshold), PValue: result.Number(c.PValue),
+		Signal: c.Signal,
+		Runs:   len(s.Values), Rows: s.rows, FalseAlarm: c.FalseAlarm, commandName: m.commandName,
 	}
 	if c.OnsetIndex >= 0 {
 		out.Onset = s.dates[c.OnsetIndex]
 		out.Coincides = s.changeNear(c.OnsetIndex)
-		out.HeldBack = m.command != nil && strings.HasPrefix(out.Coincides, changeOfRevision) && s.commanded < leastCommanded
+		out.HeldBack = m.command != nil && strings.HasPrefix(out.Coincides, changeOfRevision) &&
+			s.commanded < leastCommanded
 	}
 	return out
 }
@@ -174,7 +176,8 @@ func callDrift(cars []CarDrift) (DriftCalls, error) {
 	out.Cars = len(called)
 	out.ExpectedFalse = result.Number(min(discoveryRate*float64(out.Called), falseAlarm*float64(out.Charts)))
 	slices.SortStableFunc(cars, func(a, b CarDrift) int {
-		return cmp.Or(cmp.Compare(callOrder(a), callOrder(b)), cmp.Compare(a.PValue, b.PValue), cmp.Compare(b.Statistic/b.Threshold, a.Statistic/a.Threshold),
+		return cmp.Or(cmp.Compare(callOrder(a), callOrder(b)), cmp.Compare(a.PValue, b.PValue),
+			cmp.Compare(b.Statistic/b.Threshold, a.Statistic/a.Threshold),
 			cmp.Compare(a.Vehicle, b.Vehicle), cmp.Compare(a.Metric, b.Metric))
 	})
 	for i := range cars {
@@ -196,20 +199,25 @@ func callOrder(c CarDrift) int {
 
 func driftSentence(c *CarDrift) string {
 	if !c.Signal && !c.HeldBack {
-		return fmt.Sprintf("%s has not moved by more than chance explains over %s of logs.", say.Capital(c.Metric), say.Count(c.Runs, "day"))
+		return fmt.Sprintf("%s has not moved by more than chance explains over %s of logs.", say.Capital(c.Metric),
+			say.Count(c.Runs, "day"))
 	}
 	direction := "risen"
 	if c.Shift < 0 {
 		direction = "fallen"
 	}
-	moved := fmt.Sprintf("%s has %s by %s %s since %s", say.Capital(c.Metric), direction, say.Short(result.Number(math.Abs(float64(c.Shift)))), c.Unit, c.Onset)
+	moved := fmt.Sprintf("%s has %s by %s %s since %s", say.Capital(c.Metric), direction,
+		say.Short(result.Number(math.Abs(float64(c.Shift)))), c.Unit, c.Onset)
 	switch {
 	case c.HeldBack:
-		return fmt.Sprintf("%s, together with %s. The car does not log %s, so new tables cannot be told from drift: not called.", moved, c.Coincides, c.commandName)
+		return fmt.Sprintf("%s, together with %s. The car does not log %s, so new tables cannot be told from drift: "+
+			"not called.", moved, c.Coincides, c.commandName)
 	case c.Coincides != "" && c.commandName != "":
-		return fmt.Sprintf("%s. It begins within a run of %s; %s is already taken out. Look at the car, and at that change, before its next revision.", moved, c.Coincides, c.commandName)
+		return fmt.Sprintf("%s. It begins within a run of %s; %s is already taken out. Look at the car, and at that "+
+			"change, before its next revision.", moved, c.Coincides, c.commandName)
 	case c.Coincides != "":
-		return fmt.Sprintf("%s. It begins within a run of %s, which may be the cause. Look at the car, and at that change, before its next revision.", moved, c.Coincides)
+		return fmt.Sprintf("%s. It begins within a run of %s, which may be the cause. Look at the car, and at that "+
+			"change, before its next revision.", moved, c.Coincides)
 	}
 	return moved + ": look at the car before its next revision."
 }

@@ -1,8 +1,9 @@
-// Package health answers what a shop asks of its fleet every few weeks: which cars drift away from their own past and from
-// the fleet, what whole platforms do over time, which envelopes moved since the last review that was remembered, what the
-// recorded failures (or their absence) prove, and who has not logged for long. It holds no physics: what a car was seen to
-// do comes from internal/evidence, what its platform has been shown to run and how strong the car is from
-// internal/assess. Charts are those of models/drift, proofs those of models/lifetime; docs/methods.md gives the sources.
+// Package health answers what a shop asks of its fleet every few weeks: which cars drift away from their own past and
+// from the fleet, what whole platforms do over time, which envelopes moved since the last review that was remembered,
+// what the recorded failures (or their absence) prove, and who has not logged for long. It holds no physics: what a car
+// was seen to do comes from internal/evidence, what its platform has been shown to run and how strong the car is from
+// internal/assess. Charts are those of models/drift, proofs those of models/lifetime; docs/methods.md gives the
+// sources.
 package health
 
 import (
@@ -62,8 +63,10 @@ func Review(job *assess.Job) (*Fleet, error) {
 }
 
 var cautions = []string{
-	"Drift says that a car changed, not why: a sensor, its fuel or its driver can move a number as well as a fault. Look at the car.",
-	"A car that is not called may still be failing: few logs see only large changes, and what is not logged is not watched.",
+	"Drift says that a car changed, not why: a sensor, its fuel or its driver can move a number as well as a fault. " +
+		"Look at the car.",
+	"A car that is not called may still be failing: few logs see only large changes, and what is not logged is not " +
+		"watched.",
 }
 
 // addPlatform adds one platform's drift charts, trends and outcomes.
@@ -114,7 +117,8 @@ func overdue(job *assess.Job, platform string, rows []evidence.Row, newest strin
 		if ws.Vehicles[id].Platform != platform || retired(ws, id) != "" {
 			continue
 		}
-		car := OverdueCar{Vehicle: job.Alias(id), Platform: platform, LastRun: last[job.Alias(id)], Days: result.Unknown()}
+		car := OverdueCar{Vehicle: job.Alias(id), Platform: platform, LastRun: last[job.Alias(id)],
+			Days: result.Unknown()}
 		days, ok := daysBetween(car.LastRun, newest)
 		if ok {
 			car.Days = result.Number(days)

@@ -78,7 +78,8 @@ func addSeason(days []series, size, phase float64) {
 	}
 }
 
-// callTally counts planted faults that build up and were found, calls on cars with any fault, and calls on healthy cars.
+// callTally counts planted faults that build up and were found, calls on cars with any fault, and calls on healthy
+// cars.
 type callTally struct{ planted, found, faulty, wrong int }
 
 func (n *callTally) add(cars []CarDrift, truth demo.Truth) {
@@ -126,7 +127,10 @@ func TestHealthFindsPlantedFaults(t *testing.T) {
 				continue
 			}
 			checked++
-			at := slices.IndexFunc(r.Cars, func(c CarDrift) bool { return c.Vehicle == car.Vehicle && c.Metric == metric })
+			at := slices.IndexFunc(r.Cars, func(c CarDrift) bool {
+				return c.Vehicle == car.Vehicle &&
+					c.Metric == metric
+			})
 			if at < 0 || !r.Cars[at].Signal || !(r.Cars[at].Shift > 0) {
 				t.Errorf("%s, %s: %s has not been called as risen", car.Vehicle, f.Fault, metric)
 				continue
@@ -134,7 +138,8 @@ func TestHealthFindsPlantedFaults(t *testing.T) {
 			from, to := growing(car.Logs)
 			onset := slices.IndexFunc(car.Logs, func(l demo.LogTruth) bool { return l.Date == r.Cars[at].Onset })
 			if onset < from-1 || onset > to+1 {
-				t.Errorf("%s: onset at log %d (%s), the fault grows over logs %d to %d", car.Vehicle, onset, r.Cars[at].Onset, from, to)
+				t.Errorf("%s: onset at log %d (%s), the fault grows over logs %d to %d", car.Vehicle, onset,
+					r.Cars[at].Onset, from, to)
 			}
 		}
 	}
@@ -143,7 +148,8 @@ func TestHealthFindsPlantedFaults(t *testing.T) {
 	}
 	var n callTally
 	n.add(r.Cars, truth)
-	if n.wrong > 1 || r.Drift.Called != n.faulty+n.wrong || float64(r.Drift.ExpectedFalse) > discoveryRate*float64(r.Drift.Called) {
+	if n.wrong > 1 || r.Drift.Called != n.faulty+n.wrong || float64(r.Drift.ExpectedFalse) > discoveryRate*float64(
+		r.Drift.Called) {
 		t.Errorf("%d healthy charts called, %d on faulty cars; the review says %+v", n.wrong, n.faulty, r.Drift)
 	}
 }
@@ -191,8 +197,8 @@ func seeded(t *testing.T, seed uint64, cars int) string {
 }
 
 // TestHealthDesign is the simulation the chart was chosen by; it takes minutes and runs with HEADROOM_PROOF set. Each
-// design sees the same 14 demo fleets of 24 cars (28 faults that build up, 1801 charts of healthy cars), as they are and
-// with a season of 1.5 pooled deviations laid over the whole fleet.
+// design sees the same 14 demo fleets of 24 cars (28 faults that build up, 1801 charts of healthy cars), as they are
+// and with a season of 1.5 pooled deviations laid over the whole fleet.
 func TestHealthDesign(t *testing.T) {
 	if os.Getenv("HEADROOM_PROOF") == "" {
 		t.Skip("takes minutes: set HEADROOM_PROOF")
@@ -253,7 +259,8 @@ func boostedFleet(targets bool) []*evidence.Row {
 			shared := 0.5 * rng.NormFloat64()
 			for k := range 12 {
 				r := fleettest.BlankRow()
-				r.Vehicle, r.Revision, r.Date = fmt.Sprintf("car-%02d", car), revision, fmt.Sprintf("2025-%02d-%02d", 1+3*day, 1+2*car)
+				r.Vehicle, r.Revision, r.Date = fmt.Sprintf("car-%02d", car), revision, fmt.Sprintf("2025-%02d-%02d",
+					1+3*day, 1+2*car)
 				r.Run, r.RPM, r.Load = fmt.Sprintf("%d-%d", car, day), 3000+250*float64(k), 140+4*float64(k)
 				r.WastegateDuty = 40 + 0.3*(target-200) + shared + 0.5*rng.NormFloat64()
 				if targets || car != 0 {
@@ -269,7 +276,8 @@ func boostedFleet(targets bool) []*evidence.Row {
 // More boost asked for by a new calibration is not drift: with the target logged nothing stands out, without it the
 // call is held back and says why. A change of hardware on another day explains nothing.
 func TestNewTablesAreNotDrift(t *testing.T) {
-	wastegate := watchedMetrics[slices.IndexFunc(watchedMetrics, func(m watchedMetric) bool { return m.name == "wastegate duty" })]
+	wastegate := watchedMetrics[slices.IndexFunc(watchedMetrics,
+		func(m watchedMetric) bool { return m.name == "wastegate duty" })]
 	first := func(targets bool) CarDrift {
 		days, err := dailyResiduals(wastegate, boostedFleet(targets))
 		if err != nil {
@@ -289,14 +297,16 @@ func TestNewTablesAreNotDrift(t *testing.T) {
 		t.Errorf("with the target logged: %+v", c)
 	}
 	c := first(false)
-	if c.Signal || !c.HeldBack || c.Onset != "2025-07-01" || c.Coincides != "revision b" || !strings.Contains(c.Say, "does not log the boost target") {
+	if c.Signal || !c.HeldBack || c.Onset != "2025-07-01" || c.Coincides != "revision b" ||
+		!strings.Contains(c.Say, "does not log the boost target") {
 		t.Errorf("without the target: %+v", c)
 	}
 }
 
 // A change of hardware is noted on the first log after it, before a change of revision on the same day.
 func TestMarkChanges(t *testing.T) {
-	s := []series{{vehicle: "car", dates: []string{"2025-01-01", "2025-02-01", "2025-04-01", "2025-05-01"}, revisions: []string{"a", "b", "c", "c"}}}
+	s := []series{{vehicle: "car", dates: []string{"2025-01-01", "2025-02-01", "2025-04-01", "2025-05-01"},
+		revisions: []string{"a", "b", "c", "c"}}}
 	markChanges(s, map[string]string{"car": "2025-03-10"})
 	if want := []string{"", "revision b", "hardware of 2025-03-10", ""}; !slices.Equal(s[0].changes, want) {
 		t.Errorf("changes %q, want %q", s[0].changes, want)
@@ -328,7 +338,8 @@ func TestTrendCoverage(t *testing.T) {
 		if float64(r.Interval95[0]) <= 100*slope && 100*slope <= float64(r.Interval95[1]) {
 			inside++
 		}
-		if few := trendOf("p", watchedMetrics[0], cars[:4]); few.Status != result.NotAssessed || few.SlopePer100Days.Known() || few.Say == "" {
+		if few := trendOf("p", watchedMetrics[0], cars[:4]); few.Status != result.NotAssessed ||
+			few.SlopePer100Days.Known() || few.Say == "" {
 			t.Fatalf("four cars: %+v", few)
 		}
 	}
@@ -341,7 +352,8 @@ func TestTrendCoverage(t *testing.T) {
 func TestTrendsAreCorrected(t *testing.T) {
 	trends := make([]Trend, 20)
 	for i := range trends {
-		trends[i] = Trend{Metric: "fuel trim", Status: result.Assessed, PValue: 0.03, SlopePer100Days: 1, Unit: "%", From: "2025-01-01", To: "2025-12-01"}
+		trends[i] = Trend{Metric: "fuel trim", Status: result.Assessed, PValue: 0.03, SlopePer100Days: 1, Unit: "%",
+			From: "2025-01-01", To: "2025-12-01"}
 	}
 	if err := callTrends(trends[:1]); err != nil || !trends[0].Signal || !strings.Contains(trends[0].Say, "season") {
 		t.Errorf("one trend at 0.03: %+v, %v", trends[0], err)
@@ -369,7 +381,8 @@ func TestSurvivalByHand(t *testing.T) {
 		}
 		return h
 	}
-	s, err := survivalOf("p", []history{car("2025-03-01", "2025-04-11"), car("2025-07-20", ""), car("2025-06-01", "2025-10-28"), car("2026-02-05", ""), car("2025-02-01", "2024-12-24")})
+	s, err := survivalOf("p", []history{car("2025-03-01", "2025-04-11"), car("2025-07-20", ""),
+		car("2025-06-01", "2025-10-28"), car("2026-02-05", ""), car("2025-02-01", "2024-12-24")})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -378,7 +391,8 @@ func TestSurvivalByHand(t *testing.T) {
 		t.Fatalf("%+v", s)
 	}
 	for i, p := range s.Points {
-		if float64(p.Days) != want[i][0] || math.Abs(float64(p.Running)-want[i][1]) > 1e-12 || p.Band95[0] > p.Running || p.Band95[1] < p.Running {
+		if float64(p.Days) != want[i][0] || math.Abs(float64(p.Running)-want[i][1]) > 1e-12 ||
+			p.Band95[0] > p.Running || p.Band95[1] < p.Running {
 			t.Errorf("point %d: %+v, want %v", i, p, want[i])
 		}
 	}
@@ -407,7 +421,8 @@ func TestPowerBrackets(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(b) != 3 || b[0].PowerKW[1] != 125 || b[1].PowerKW != (result.Span{125, 155}) || b[2].PowerKW[0] != 155 || b[0].PowerMeasured != 2 {
+	if len(b) != 3 || b[0].PowerKW[1] != 125 || b[1].PowerKW != (result.Span{125, 155}) || b[2].PowerKW[0] != 155 ||
+		b[0].PowerMeasured != 2 {
 		t.Fatalf("%+v", b)
 	}
 	if b[0].Cars != 3 || b[2].FailedCars != 1 || b[2].Failures != 6 || b[0].Pulls != 60 {
@@ -418,13 +433,15 @@ func TestPowerBrackets(t *testing.T) {
 		t.Errorf("no failure in three cars allows %v", b[0].ShareUpper)
 	}
 	c, err := compareBrackets("p", b)
-	if err != nil || c.Status != result.Assessed || math.Abs(float64(c.PValue)-0.03125) > 1e-6 || !strings.Contains(c.Say, "more than chance") {
+	if err != nil || c.Status != result.Assessed || math.Abs(float64(c.PValue)-0.03125) > 1e-6 ||
+		!strings.Contains(c.Say, "more than chance") {
 		t.Errorf("six against none: %+v, %v", c, err)
 	}
 	if b, err = powerBrackets("p", fleet(5)); err != nil {
 		t.Fatal(err)
 	}
-	if c, err = compareBrackets("p", b); err != nil || c.Status != result.NotAssessed || c.PValue.Known() || c.Say == "" {
+	if c, err = compareBrackets("p", b); err != nil || c.Status != result.NotAssessed || c.PValue.Known() ||
+		c.Say == "" {
 		t.Errorf("five against none: %+v, %v", c, err)
 	}
 	if b, err = powerBrackets("p", fleet(5)[:8]); err != nil || b != nil {
@@ -458,7 +475,8 @@ func TestFleetMemory(t *testing.T) {
 	if _, err := Remember(openJob(t, dir)); err != nil {
 		t.Fatal(err)
 	}
-	if c := changes(); !c.Remembered || c.SinceRun == "" || len(c.Moved)+len(c.CellsNew)+len(c.CellsGone)+len(c.PlatformsGained)+len(c.PlatformsLost) != 0 {
+	if c := changes(); !c.Remembered || c.SinceRun == "" ||
+		len(c.Moved)+len(c.CellsNew)+len(c.CellsGone)+len(c.PlatformsGained)+len(c.PlatformsLost) != 0 {
 		t.Errorf("right after a memory: %+v", c)
 	}
 
@@ -496,7 +514,8 @@ func TestFleetMemory(t *testing.T) {
 		t.Fatal(err)
 	}
 	c := changes()
-	if len(c.Moved) != 1 || c.Moved[0].Change != "wider" || math.Abs(math.Abs(float64(c.Moved[0].MovedSD))-2) > 1e-9 || len(c.Groups) != 1 || c.Groups[0].Wider != 1 {
+	if len(c.Moved) != 1 || c.Moved[0].Change != "wider" || math.Abs(math.Abs(float64(c.Moved[0].MovedSD))-2) > 1e-9 ||
+		len(c.Groups) != 1 || c.Groups[0].Wider != 1 {
 		t.Errorf("one limit was 2 deviations narrower: %+v", c.Moved)
 	}
 	if len(c.CellsGone) != 1 || c.CellsGone[0].Cell.RPM[0] != 20000 || len(c.CellsNew) != 0 {
@@ -518,18 +537,23 @@ func TestFleetMemory(t *testing.T) {
 // car owes no log while a car that never logged is overdue.
 func TestOutcomesAndOverdue(t *testing.T) {
 	dir := fittedCopy(t)
-	fleettest.AddLines(t, dir, "vehicles.csv", "car-900,kestrel-20t,pump-91,stock,\ncar-901,kestrel-20t,pump-91,stock,\n")
+	fleettest.AddLines(t, dir, "vehicles.csv",
+		"car-900,kestrel-20t,pump-91,stock,\ncar-901,kestrel-20t,pump-91,stock,\n")
 	fleettest.AddLines(t, dir, "outcomes.csv", "car-901,2026-01-05,,retired,,\n")
 	r, err := Review(openJob(t, dir))
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, o := range r.Outcomes {
-		if o.Cars > 0 && (!(float64(o.ShareUpper) > float64(o.FailedCars)/float64(o.Cars)) || !(float64(o.PullsUpper) > float64(o.Failures)/float64(o.Pulls)) || !(o.Hours > 0)) {
+		if o.Cars > 0 && (!(float64(o.ShareUpper) > float64(o.FailedCars)/float64(o.Cars)) ||
+			!(float64(o.PullsUpper) > float64(o.Failures)/float64(o.Pulls)) || !(o.Hours > 0)) {
 			t.Errorf("%+v", o)
 		}
 	}
-	if !slices.ContainsFunc(r.Overdue, func(c OverdueCar) bool { return c.Vehicle == "car-900" && c.LastRun == "" && !c.Days.Known() }) {
+	if !slices.ContainsFunc(r.Overdue, func(c OverdueCar) bool {
+		return c.Vehicle == "car-900" && c.LastRun == "" &&
+			!c.Days.Known()
+	}) {
 		t.Errorf("car-900 never logged: %+v", r.Overdue)
 	}
 	if slices.ContainsFunc(r.Overdue, func(c OverdueCar) bool { return c.Vehicle == "car-901" }) {

@@ -49,7 +49,8 @@ func Remember(job *assess.Job) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	b, err := json.MarshalIndent(memory{Stamp: job.Stamp(memorySchema), NewestRun: newestRun(ws), Platforms: e.Platforms}, "", " ")
+	b, err := json.MarshalIndent(memory{Stamp: job.Stamp(memorySchema), NewestRun: newestRun(ws),
+		Platforms: e.Platforms}, "", " ")
 	if err != nil {
 		return "", fmt.Errorf("fleet memory: %w", err)
 	}
@@ -77,7 +78,8 @@ func recall(dir string) (*memory, error) {
 		return nil, fmt.Errorf("%s: %w; delete it, or write it anew with headroom fleet --remember", MemoryFile, err)
 	}
 	if m.Schema != memorySchema {
-		return nil, fmt.Errorf("%s: schema %q is not %s; delete it, or write it anew with headroom fleet --remember", MemoryFile, m.Schema, memorySchema)
+		return nil, fmt.Errorf("%s: schema %q is not %s; delete it, or write it anew with headroom fleet --remember",
+			MemoryFile, m.Schema, memorySchema)
 	}
 	return &m, nil
 }
@@ -109,7 +111,8 @@ func envelopeChanges(job *assess.Job) (EnvelopeChanges, error) {
 		return out, err
 	}
 	if then == nil {
-		out.Say = "No earlier review is remembered, so there is nothing to compare with. Run headroom fleet --remember to keep today's envelopes in " + MemoryFile + "."
+		out.Say = "No earlier review is remembered, so there is nothing to compare with. Run headroom fleet " +
+			"--remember to keep today's envelopes in " + MemoryFile + "."
 		return out, nil
 	}
 	out.Remembered, out.SinceRun, out.SinceDigest = true, then.NewestRun, then.WorkspaceDigest
@@ -183,7 +186,8 @@ func missingCells(platform string, of, from map[limitKey]*assess.EnvelopeCell) [
 		if !seen {
 			at = len(out)
 			index[k.cell()] = at
-			out = append(out, CellChange{Platform: platform, Kind: k.kind, FuelClass: k.class, Cell: of[k].Cell, Metrics: []string{}})
+			out = append(out, CellChange{Platform: platform, Kind: k.kind, FuelClass: k.class, Cell: of[k].Cell,
+				Metrics: []string{}})
 		}
 		out[at].Metrics = append(out[at].Metrics, k.metric)
 		out[at].Cars, out[at].Pulls = max(out[at].Cars, of[k].Cars), max(out[at].Pulls, of[k].Pulls)
@@ -196,9 +200,11 @@ func compareKeys(a, b limitKey) int {
 		cmp.Compare(a.load, b.load), cmp.Compare(a.metric, b.metric), cmp.Compare(a.side, b.side))
 }
 
-// limitMove compares one limit with the remembered one. A limit that was first reached, or is no longer, counts as moved.
+// limitMove compares one limit with the remembered one. A limit that was first reached, or is no longer, counts as
+// moved.
 func limitMove(platform string, was, is *assess.EnvelopeCell) (LimitMove, bool) {
-	m := LimitMove{Platform: platform, Kind: is.Kind, FuelClass: is.FuelClass, Cell: is.Cell, Metric: is.Metric, Unit: is.Unit, Side: is.Side,
+	m := LimitMove{Platform: platform, Kind: is.Kind, FuelClass: is.FuelClass, Cell: is.Cell, Metric: is.Metric,
+		Unit: is.Unit, Side: is.Side,
 		Was: was.Limit, Now: is.Limit, MovedSD: result.Unknown(), CarsWas: was.Cars, CarsNow: is.Cars}
 	switch {
 	case !was.Limit.Known() && !is.Limit.Known():
@@ -224,7 +230,8 @@ func limitMove(platform string, was, is *assess.EnvelopeCell) (LimitMove, bool) 
 	if (is.Limit > was.Limit) == (is.Side == "upper") {
 		m.Change = "wider"
 	}
-	m.Say = fmt.Sprintf("The %s limit of %s is %s by %s times the deviation of pulls within a car.", is.Side, say.Words(is.Metric), m.Change, say.Short(result.Number(math.Abs(float64(m.MovedSD)))))
+	m.Say = fmt.Sprintf("The %s limit of %s is %s by %s times the deviation of pulls within a car.", is.Side,
+		say.Words(is.Metric), m.Change, say.Short(result.Number(math.Abs(float64(m.MovedSD)))))
 	return m, true
 }
 
@@ -263,7 +270,8 @@ func groupMoves(moves []LimitMove) []MoveGroup {
 
 func changeSentence(c *EnvelopeChanges) string {
 	parts := []string{
-		fmt.Sprintf("%s moved by more than %g × the deviation of pulls within a car (sd), or came or went with the number of cars", say.Count(len(c.Moved), "limit"), float64(c.MovedBy)),
+		fmt.Sprintf("%s moved by more than %g × the deviation of pulls within a car (sd), or came or went with the "+
+			"number of cars", say.Count(len(c.Moved), "limit"), float64(c.MovedBy)),
 		say.Count(len(c.CellsNew), "cell") + " newly visited",
 		say.Count(len(c.CellsGone), "cell") + " no longer",
 	}

@@ -18,8 +18,10 @@ import (
 // Settings of the outcome proofs.
 const (
 	proofConfidence = 0.95 // one-sided bounds, two-sided bands
-	fewestInBracket = 3    // cars in each power bracket, below which the platform is not divided; common practice, no source
-	fewestToCompare = 6    // failures in two brackets together: at equal exposure 2·0.5⁶ = 0.031 is the first chance below 0.05
+	// cars in each power bracket, below which the platform is not divided; common practice, no source
+	fewestInBracket = 3
+	// failures in two brackets together: at equal exposure 2·0.5⁶ = 0.031 is the first chance below 0.05
+	fewestToCompare = 6
 	secondsPerHour  = 3600
 )
 
@@ -56,7 +58,8 @@ func (f *Fleet) addOutcomes(job *assess.Job, model *assess.Model, platform strin
 		f.Comparisons = append(f.Comparisons, comparison)
 	}
 	for _, component := range components(job.Workspace(), platform) {
-		o, err := proofOf(platform, GroupComponent, component, whole.PowerKW, cars, func(o workspace.Outcome) bool { return o.Component == component })
+		o, err := proofOf(platform, GroupComponent, component, whole.PowerKW, cars,
+			func(o workspace.Outcome) bool { return o.Component == component })
 		if err != nil {
 			return err
 		}
@@ -130,7 +133,8 @@ func components(ws *workspace.Workspace, platform string) []string {
 }
 
 // proofOf is what a group of cars proves about failures of one kind.
-func proofOf(platform, group, name string, power result.Span, cars []history, counts func(workspace.Outcome) bool) (OutcomeProof, error) {
+func proofOf(platform, group, name string, power result.Span, cars []history, counts func(workspace.Outcome) bool) (
+	OutcomeProof, error) {
 	nan := result.Unknown()
 	out := OutcomeProof{Platform: platform, Group: group, Name: name, PowerKW: power, Cars: len(cars),
 		ShareUpper: nan, PullsUpper: nan, HoursUpper: nan}
@@ -154,12 +158,14 @@ func proofOf(platform, group, name string, power result.Span, cars []history, co
 		out.Say = "No car here has logged a pull: nothing is proven."
 		return out, nil
 	}
-	proof, err := lifetime.Prove(lifetime.Group{Name: name, Cars: out.Cars, Failed: out.FailedCars, Failures: out.Failures,
+	proof, err := lifetime.Prove(lifetime.Group{Name: name, Cars: out.Cars, Failed: out.FailedCars,
+		Failures: out.Failures,
 		Exposure: float64(out.Pulls), ExposureUnit: "logged pulls"}, proofConfidence)
 	if err != nil {
 		return out, err
 	}
-	out.ShareUpper, out.PullsUpper, out.Say = result.Number(proof.ShareUpper), result.Number(proof.RateUpper), say.Capital(proof.Say)+"."
+	out.ShareUpper, out.PullsUpper, out.Say = result.Number(proof.ShareUpper), result.Number(proof.RateUpper),
+		say.Capital(proof.Say)+"."
 	if hours > 0 {
 		upper, err := lifetime.RateUpper(out.Failures, hours, proofConfidence)
 		if err != nil {
@@ -195,7 +201,8 @@ func powerBrackets(platform string, cars []history) ([]OutcomeProof, error) {
 		cars []history
 	}{
 		{fmt.Sprintf("up to %.0f kW", low), result.Span{nan, result.Number(low)}, powered[:first]},
-		{fmt.Sprintf("%.0f to %.0f kW", low, high), result.Span{result.Number(low), result.Number(high)}, powered[first:second]},
+		{fmt.Sprintf("%.0f to %.0f kW", low, high), result.Span{result.Number(low), result.Number(high)},
+			powered[first:second]},
 		{fmt.Sprintf("over %.0f kW", high), result.Span{result.Number(high), nan}, powered[second:]},
 	} {
 		o, err := proofOf(platform, GroupPower, b.name, b.span, b.cars, anyFailure)
@@ -217,7 +224,8 @@ func powerBrackets(platform string, cars []history) ([]OutcomeProof, error) {
 // compareBrackets compares the failure rates of the strongest and the weakest cars, where enough failed to tell.
 func compareBrackets(platform string, brackets []OutcomeProof) (RateComparison, error) {
 	nan := result.Unknown()
-	out := RateComparison{Platform: platform, Status: result.NotAssessed, Ratio: nan, Interval95: result.Span{nan, nan}, PValue: nan}
+	out := RateComparison{Platform: platform, Status: result.NotAssessed, Ratio: nan, Interval95: result.Span{nan, nan},
+		PValue: nan}
 	if len(brackets) == 0 {
 		out.Say = fmt.Sprintf("Not divided by power: it takes %d cars of known peak power.", 3*fewestInBracket)
 		return out, nil
@@ -225,31 +233,38 @@ func compareBrackets(platform string, brackets []OutcomeProof) (RateComparison, 
 	weak, strong := brackets[0], brackets[len(brackets)-1]
 	out.A, out.B = strong.Name, weak.Name
 	if total := weak.Failures + strong.Failures; total < fewestToCompare {
-		out.Say = fmt.Sprintf("%s in the weakest and strongest cars together: that more power fails sooner, or does not, cannot be read from fewer than %d.", say.Count(total, "failure"), fewestToCompare)
+		out.Say = fmt.Sprintf("%s in the weakest and strongest cars together: that more power fails sooner, or does "+
+			"not, cannot be read from fewer than %d.", say.Count(total, "failure"), fewestToCompare)
 		return out, nil
 	}
 	group := func(o OutcomeProof) lifetime.Group {
-		return lifetime.Group{Name: o.Name, Cars: o.Cars, Failed: o.FailedCars, Failures: o.Failures, Exposure: float64(o.Pulls), ExposureUnit: "logged pulls"}
+		return lifetime.Group{Name: o.Name, Cars: o.Cars, Failed: o.FailedCars, Failures: o.Failures,
+			Exposure: float64(o.Pulls), ExposureUnit: "logged pulls"}
 	}
 	r, err := lifetime.CompareRates(group(strong), group(weak), proofConfidence)
 	if err != nil {
 		return out, err
 	}
 	out.Status = result.Assessed
-	out.Ratio, out.Interval95, out.PValue = result.Number(r.Ratio), result.Span{result.Number(r.Low), result.Number(r.High)}, result.Number(r.PValue)
+	out.Ratio, out.Interval95, out.PValue = result.Number(r.Ratio), result.Span{result.Number(r.Low),
+		result.Number(r.High)}, result.Number(r.PValue)
 	verdict := "is more than chance explains"
 	if r.PValue > 1-proofConfidence {
 		verdict = "may be chance"
 	}
-	out.Say = fmt.Sprintf("Failures per logged pull, cars %s against %s: %d against %d in %d and %d pulls. The difference %s (exact p = %s).",
-		strong.Name, weak.Name, strong.Failures, weak.Failures, strong.Pulls, weak.Pulls, verdict, say.Short(out.PValue))
+	out.Say = fmt.Sprintf("Failures per logged pull, cars %s against %s: %d against %d in %d and %d pulls. The "+
+		"difference %s (exact p = %s).",
+		strong.Name, weak.Name, strong.Failures, weak.Failures, strong.Pulls, weak.Pulls, verdict,
+		say.Short(out.PValue))
 	return out, nil
 }
 
 // survivalOf is the share of a platform's cars still running over the days since their first log. A car leaves at its
-// first failure, when it is retired, or with its newest log, whichever the workspace knows; nothing is extended past it.
+// first failure, when it is retired, or with its newest log, whichever the workspace knows; nothing is extended past
+// it.
 func survivalOf(platform string, cars []history) (Survival, error) {
-	out := Survival{Platform: platform, Unit: "days since the first log", Points: []SurvivalPoint{}, ObservedTo: result.Unknown()}
+	out := Survival{Platform: platform, Unit: "days since the first log", Points: []SurvivalPoint{},
+		ObservedTo: result.Unknown()}
 	var seen []lifetime.Observation
 	for i := range cars {
 		exit, failed := cars[i].exit()
@@ -270,13 +285,16 @@ func survivalOf(platform string, cars []history) (Survival, error) {
 	}
 	out.Cars, out.Failures = curve.Cars, curve.Failures
 	for _, p := range curve.Points {
-		out.Points = append(out.Points, SurvivalPoint{Days: result.Number(p.Time), AtRisk: p.AtRisk, Failures: p.Failures, Censored: p.Censored,
+		out.Points = append(out.Points, SurvivalPoint{Days: result.Number(p.Time), AtRisk: p.AtRisk,
+			Failures: p.Failures, Censored: p.Censored,
 			Running: result.Number(p.Survival), Band95: result.Span{result.Number(p.Low), result.Number(p.High)}})
 	}
 	last := out.Points[len(out.Points)-1]
 	out.ObservedTo = last.Days
-	out.Say = fmt.Sprintf("After %.0f days, the longest any car was followed, %s still run (95 %% band %s to %s; %s failed, %s in the last step). Nothing is said beyond.",
-		float64(last.Days), say.Percent(last.Running), say.Percent(last.Band95[0]), say.Percent(last.Band95[1]), say.Count(out.Failures, "car"), say.Count(last.AtRisk, "car"))
+	out.Say = fmt.Sprintf("After %.0f days, the longest any car was followed, %s still run (95 %% band %s to %s; %s "+
+		"failed, %s in the last step). Nothing is said beyond.",
+		float64(last.Days), say.Percent(last.Running), say.Percent(last.Band95[0]), say.Percent(last.Band95[1]),
+		say.Count(out.Failures, "car"), say.Count(last.AtRisk, "car"))
 	if out.LeftOut > 0 {
 		out.Say += fmt.Sprintf(" %s could not be placed in time.", say.Count(out.LeftOut, "car"))
 	}

@@ -24,14 +24,18 @@ type watchedMetric struct {
 }
 
 var watchedMetrics = []watchedMetric{
-	{name: "fuel trim, long and short", unit: "%", value: func(r *evidence.Row) float64 { return r.LongTermTrim + r.ShortTermTrim }},
+	{name: "fuel trim, long and short", unit: "%", value: func(r *evidence.Row) float64 {
+		return r.LongTermTrim +
+			r.ShortTermTrim
+	}},
 	{name: "lambda error", unit: "lambda", value: func(r *evidence.Row) float64 { return r.LambdaError },
 		command: func(r *evidence.Row) float64 { return r.LambdaCommanded }, commandName: "commanded lambda"},
 	{name: "boost error", unit: "kPa", value: func(r *evidence.Row) float64 { return spoolFree(r, r.BoostError) },
 		command: func(r *evidence.Row) float64 { return r.ManifoldPressureTarget }, commandName: "the boost target"},
 	{name: "wastegate duty", unit: "%", value: func(r *evidence.Row) float64 { return spoolFree(r, r.WastegateDuty) },
 		command: func(r *evidence.Row) float64 { return r.ManifoldPressureTarget }, commandName: "the boost target"},
-	{name: "charge temperature rise", unit: "K", value: func(r *evidence.Row) float64 { return r.ChargeTemperatureRise }},
+	{name: "charge temperature rise", unit: "K",
+		value: func(r *evidence.Row) float64 { return r.ChargeTemperatureRise }},
 	{name: "rail shortfall", unit: "kPa", value: func(r *evidence.Row) float64 { return r.RailShortfall }},
 	{name: "knock retard", unit: "deg", value: func(r *evidence.Row) float64 { return r.RetardMax },
 		command: func(r *evidence.Row) float64 { return r.SparkCommanded }, commandName: "commanded spark"},

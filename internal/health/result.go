@@ -20,10 +20,11 @@ type Fleet struct {
 
 // DriftCalls says how many charts were called and how far the calls can be trusted.
 type DriftCalls struct {
-	Chart         string        `json:"chart"`
-	FalseAlarm    result.Number `json:"false_alarm"` // chance that one chart of a healthy car passes its threshold over its days watched
-	Charts        int           `json:"charts"`      // cars × metrics watched
-	Called        int           `json:"called"`      // charts
+	Chart string `json:"chart"`
+	// chance that one chart of a healthy car passes its threshold over its days watched
+	FalseAlarm    result.Number `json:"false_alarm"`
+	Charts        int           `json:"charts"` // cars × metrics watched
+	Called        int           `json:"called"` // charts
 	Cars          int           `json:"cars_called"`
 	DiscoveryRate result.Number `json:"false_discovery_rate"` // promised share of called charts that are false, at most
 	ExpectedFalse result.Number `json:"expected_false"`       // of the called charts, at most
@@ -31,27 +32,30 @@ type DriftCalls struct {
 
 // CarDrift is one car's drift in one metric against its own past and the fleet, seen by the stated chart.
 type CarDrift struct {
-	Rank       int           `json:"rank"`
-	Vehicle    string        `json:"vehicle"`
-	Platform   string        `json:"platform"`
-	Metric     string        `json:"metric"`
-	Unit       string        `json:"unit"`
-	Chart      string        `json:"chart"`
-	Baseline   result.Number `json:"baseline"` // the car's level before the onset, conditions and the fleet's movement taken off
-	Latest     result.Number `json:"latest"`   // since the onset; without a signal the newest day
-	Shift      result.Number `json:"shift"`    // latest minus baseline
-	Statistic  result.Number `json:"statistic"`
-	Threshold  result.Number `json:"threshold"`
-	PValue     result.Number `json:"p_value"`    // chance that a healthy car's chart gets this far
-	AdjustedP  result.Number `json:"adjusted_p"` // corrected for all charts of the review (Benjamini and Hochberg)
-	Signal     bool          `json:"signal"`     // past the threshold and called among all charts
-	HeldBack   bool          `json:"held_back"`  // would be called, but new tables cannot be told from drift
-	Onset      string        `json:"onset"`      // date of the first run after the change, "" unless called or held back
-	Coincides  string        `json:"coincides"`  // change of revision or hardware within a run of the onset, "" without one
-	Runs       int           `json:"runs"`
-	Rows       int           `json:"rows"`
-	FalseAlarm string        `json:"false_alarm"` // the chart's stated rate
-	Say        string        `json:"say"`
+	Rank     int    `json:"rank"`
+	Vehicle  string `json:"vehicle"`
+	Platform string `json:"platform"`
+	Metric   string `json:"metric"`
+	Unit     string `json:"unit"`
+	Chart    string `json:"chart"`
+	// the car's level before the onset, conditions and the fleet's movement taken off
+	Baseline  result.Number `json:"baseline"`
+	Latest    result.Number `json:"latest"` // since the onset; without a signal the newest day
+	Shift     result.Number `json:"shift"`  // latest minus baseline
+	Statistic result.Number `json:"statistic"`
+	Threshold result.Number `json:"threshold"`
+	PValue    result.Number `json:"p_value"`    // chance that a healthy car's chart gets this far
+	AdjustedP result.Number `json:"adjusted_p"` // corrected for all charts of the review (Benjamini and Hochberg)
+	Signal    bool          `json:"signal"`     // past the threshold and called among all charts
+	HeldBack  bool          `json:"held_back"`  // would be called, but new tables cannot be told from drift
+	// date of the first run after the change, "" unless called or held back
+	Onset string `json:"onset"`
+	// change of revision or hardware within a run of the onset, "" without one
+	Coincides  string `json:"coincides"`
+	Runs       int    `json:"runs"`
+	Rows       int    `json:"rows"`
+	FalseAlarm string `json:"false_alarm"` // the chart's stated rate
+	Say        string `json:"say"`
 
 	commandName string // what was taken out because tables set it
 }
@@ -76,10 +80,11 @@ type Trend struct {
 
 // EnvelopeChanges compares the envelopes with those of the last review that was remembered.
 type EnvelopeChanges struct {
-	Remembered      bool          `json:"remembered"`
-	SinceRun        string        `json:"since_run"`    // newest log of the remembered review
-	SinceDigest     string        `json:"since_digest"` // its workspace digest
-	MovedBy         result.Number `json:"moved_by"`     // deviations of pulls within a car past which a limit counts as moved
+	Remembered  bool   `json:"remembered"`
+	SinceRun    string `json:"since_run"`    // newest log of the remembered review
+	SinceDigest string `json:"since_digest"` // its workspace digest
+	// deviations of pulls within a car past which a limit counts as moved
+	MovedBy         result.Number `json:"moved_by"`
 	PlatformsGained []string      `json:"platforms_gained"`
 	PlatformsLost   []string      `json:"platforms_lost"`
 	Groups          []MoveGroup   `json:"moved_by_metric"` // farthest first
@@ -131,11 +136,12 @@ type CellChange struct {
 // OutcomeProof is what failures, or their absence, prove for the logged cars of a platform, of a power bracket of it,
 // or for one component. Bounds are one-sided at 95 %.
 type OutcomeProof struct {
-	Platform      string        `json:"platform"`
-	Group         string        `json:"group"`          // platform | power | component
-	Name          string        `json:"name"`           // of the bracket or component
-	PowerKW       result.Span   `json:"power_kw"`       // bounds of a bracket of peak brake power, null where open
-	PowerMeasured int           `json:"power_measured"` // cars of a bracket whose power rests on logged torque; the rest is modelled
+	Platform string      `json:"platform"`
+	Group    string      `json:"group"`    // platform | power | component
+	Name     string      `json:"name"`     // of the bracket or component
+	PowerKW  result.Span `json:"power_kw"` // bounds of a bracket of peak brake power, null where open
+	// cars of a bracket whose power rests on logged torque; the rest is modelled
+	PowerMeasured int           `json:"power_measured"`
 	Cars          int           `json:"cars"`
 	FailedCars    int           `json:"failed_cars"`
 	Failures      int           `json:"failures"` // a car may have several

@@ -38,7 +38,8 @@ func trendOf(platform string, m watchedMetric, all []series) Trend {
 		SlopePer100Days: nan, Interval95: result.Span{nan, nan}, PValue: nan, AdjustedP: nan}
 	sums := withinCars(all, &out)
 	if out.Cars < trendFewest {
-		out.Say = fmt.Sprintf("%s: %s logged it on two days or more, a trend takes %d.", say.Capital(m.name), say.Count(out.Cars, "car"), trendFewest)
+		out.Say = fmt.Sprintf("%s: %s logged it on two days or more, a trend takes %d.", say.Capital(m.name),
+			say.Count(out.Cars, "car"), trendFewest)
 		return out
 	}
 	slope, se, effective := jackknifeSlope(sums)
@@ -49,7 +50,8 @@ func trendOf(platform string, m watchedMetric, all []series) Trend {
 	t := distuv.StudentsT{Sigma: 1, Nu: effective - 1}
 	half := t.Quantile(0.975) * se
 	out.Status = result.Assessed
-	out.SlopePer100Days, out.Interval95 = result.Number(trendUnit*slope), result.Span{result.Number(trendUnit * (slope - half)), result.Number(trendUnit * (slope + half))}
+	out.SlopePer100Days, out.Interval95 = result.Number(trendUnit*slope),
+		result.Span{result.Number(trendUnit * (slope - half)), result.Number(trendUnit * (slope + half))}
 	out.PValue = 1
 	if slope != 0 {
 		out.PValue = result.Number(2 * t.Survival(math.Abs(slope)/se))
@@ -144,7 +146,8 @@ func callTrends(trends []Trend) error {
 
 func trendSentence(t *Trend) string {
 	if !t.Signal {
-		return fmt.Sprintf("%s of the platform shows no trend beyond chance in %s of %s.", say.Capital(t.Metric), say.Count(t.Days, "day"), say.Count(t.Cars, "car"))
+		return fmt.Sprintf("%s of the platform shows no trend beyond chance in %s of %s.", say.Capital(t.Metric),
+			say.Count(t.Days, "day"), say.Count(t.Cars, "car"))
 	}
 	verb := "rises"
 	if t.SlopePer100Days < 0 {

@@ -175,7 +175,8 @@ func selectRuns(ws *workspace.Workspace, paths []string) ([]workspace.RunFile, [
 			}
 		}
 		if !found {
-			unknown = append(unknown, Failure{given, fmt.Sprintf("%s: no log of this workspace is there: put it under runs/<vehicle>/<revision>/, or see what was left out of the workspace", given)})
+			unknown = append(unknown, Failure{given, fmt.Sprintf("%s: no log of this workspace is there: put it "+
+				"under runs/<vehicle>/<revision>/, or see what was left out of the workspace", given)})
 		}
 	}
 	var out []workspace.RunFile
@@ -371,7 +372,8 @@ func Verify(ws *workspace.Workspace) ([]store.Fault, error) {
 	}
 	for _, run := range ws.Runs {
 		if _, ok := st.Source(r.alias(run.Path)); !ok {
-			faults = append(faults, store.Fault{Kind: FaultNotIngested, Path: run.Path, Detail: "the log is not in the catalogue: run ingest"})
+			faults = append(faults, store.Fault{Kind: FaultNotIngested, Path: run.Path, Detail: "the log is not in " +
+				"the catalogue: run ingest"})
 		}
 	}
 	return faults, nil

@@ -22,7 +22,8 @@ const config = "fuels:\n  pump: {class: pump, ron: 98, mon: 88, ethanol_share: 0
 
 const platform = `id: lark
 name: invented
-engine: {cylinders: 4, bore_mm: 86, stroke_mm: 86, rod_mm: 143, compression_ratio: 9.5, intake_valve_closing_deg: -140, exhaust_valve_opening_deg: 130, injection: port, induction: turbo}
+engine: {cylinders: 4, bore_mm: 86, stroke_mm: 86, rod_mm: 143, compression_ratio: 9.5, injection: port,
+  induction: turbo, intake_valve_closing_deg: -140, exhaust_valve_opening_deg: 130}
 octane_index_k: -0.3
 knock_control: {step_deg: 3, recovery_deg_per_second: 0.5, tolerated_retard_deg: 4, source: test}
 limits:
@@ -32,7 +33,8 @@ limits:
 // logText is a 10 Hz log with a pull from 2000 to 6000 rpm that knocks once at the given sample.
 func logText(knockAt int) string {
 	var b strings.Builder
-	b.WriteString("Time (s),Engine Speed (rpm),Throttle Position (%),Absolute Load (%),Coolant Temperature (C),Spark Advance (deg),Knock Retard (deg)\n")
+	b.WriteString("Time (s),Engine Speed (rpm),Throttle Position (%),Absolute Load (%),Coolant Temperature (C),Spark " +
+		"Advance (deg),Knock Retard (deg)\n")
 	for i := range 121 {
 		t := float64(i) / 10
 		rpm, throttle := 2000.0, 15.0
@@ -46,7 +48,8 @@ func logText(knockAt int) string {
 		if i >= knockAt {
 			retard = math.Max(0, 3-0.05*float64(i-knockAt))
 		}
-		fmt.Fprintf(&b, "%.1f,%.0f,%.0f,%.1f,%.0f,%.2f,%.2f\n", t, rpm+float64(i%3), throttle+0.1*float64(i%2), 150+0.1*float64(i%5), 90+float64(i%2), 15+0.05*float64(i)-retard, retard)
+		fmt.Fprintf(&b, "%.1f,%.0f,%.0f,%.1f,%.0f,%.2f,%.2f\n", t, rpm+float64(i%3), throttle+0.1*float64(i%2),
+			150+0.1*float64(i%5), 90+float64(i%2), 15+0.05*float64(i)-retard, retard)
 	}
 	return b.String()
 }
@@ -70,7 +73,9 @@ func fleet(t *testing.T, extra string) string {
 	write(t, dir, "headroom.yaml", config+extra)
 	write(t, dir, "platforms/lark.yaml", platform)
 	write(t, dir, "vehicles.csv", "vehicle,platform,fuel,hardware\ncar-1,lark,pump,stock\ncar-2,lark,pump,stock\n")
-	write(t, dir, "revisions/base/revision.yaml", "id: base\nplatform: lark\nvehicle: fleet\nauthor: t1\nstatus: released\ndate: 2026-01-01\nfuel: pump\ntables:\n  - {role: spark, file: tables/spark.csv, x: {channel: engine_speed, unit: rpm}, y: {channel: absolute_load, unit: \"%\"}, unit: deg}\n")
+	write(t, dir, "revisions/base/revision.yaml", "id: base\nplatform: lark\nvehicle: fleet\nauthor: t1\nstatus: "+
+		"released\ndate: 2026-01-01\nfuel: pump\ntables:\n  - {role: spark, file: tables/spark.csv, x: {channel: "+
+		"engine_speed, unit: rpm}, y: {channel: absolute_load, unit: \"%\"}, unit: deg}\n")
 	write(t, dir, "revisions/base/tables/spark.csv", "load/rpm,2000,6000\n100,20,25\n200,10,18\n")
 	write(t, dir, "runs/car-1/base/2026-03-01-a.csv", logText(44))
 	write(t, dir, "runs/car-1/base/2026-03-02-b.csv", logText(1000))
@@ -147,7 +152,8 @@ func TestLogsBecomeEvidence(t *testing.T) {
 	if s.Read != 3 || s.Skipped != 0 || s.Logs != 3 || s.Pulls != 3 || len(s.Empty) != 0 {
 		t.Errorf("summary %+v", s)
 	}
-	if len(s.Failed) != 1 || s.Failed[0].Path != "runs/car-2/base/bad.csv" || !strings.Contains(s.Failed[0].Error, "empty") || strings.Contains(s.Failed[0].Error, dir) {
+	if len(s.Failed) != 1 || s.Failed[0].Path != "runs/car-2/base/bad.csv" ||
+		!strings.Contains(s.Failed[0].Error, "empty") || strings.Contains(s.Failed[0].Error, dir) {
 		t.Errorf("failures %+v", s.Failed)
 	}
 	all := rows(t, dir, store.Filter{Platform: "lark"})
@@ -247,7 +253,8 @@ func TestPathsSelectLogs(t *testing.T) {
 func TestPseudonyms(t *testing.T) {
 	dir := fleet(t, "privacy: {pseudonym_key: a secret of the shop}\n")
 	s := ingest(t, dir, Options{})
-	if len(s.Failed) != 1 || s.Failed[0].Path != "runs/car-2/base/bad.csv" || !strings.Contains(s.Failed[0].Error, "bad.csv") {
+	if len(s.Failed) != 1 || s.Failed[0].Path != "runs/car-2/base/bad.csv" ||
+		!strings.Contains(s.Failed[0].Error, "bad.csv") {
 		t.Errorf("failures %+v", s.Failed)
 	}
 	for name, data := range kept(t, dir) {
@@ -262,7 +269,8 @@ func TestPseudonyms(t *testing.T) {
 	if len(cars) != 2 || !cars[store.Pseudonym("a secret of the shop", "car-1")] {
 		t.Errorf("cars %v", cars)
 	}
-	if s := ingest(t, dir, Options{}); s.Skipped != 4 || len(s.Failed) != 1 || !strings.Contains(s.Failed[0].Error, "bad.csv") {
+	if s := ingest(t, dir, Options{}); s.Skipped != 4 || len(s.Failed) != 1 ||
+		!strings.Contains(s.Failed[0].Error, "bad.csv") {
 		t.Errorf("second ingest %+v", s)
 	}
 	if faults, err := Verify(openWorkspace(t, dir)); err != nil || len(faults) != 0 {
@@ -337,7 +345,8 @@ func TestInspect(t *testing.T) {
 			pulls = append(pulls, s)
 		}
 	}
-	if len(pulls) != 1 || math.Abs(pulls[0].From-2) > 0.21 || math.Abs(pulls[0].To-10) > 0.11 || pulls[0].RPMFrom > 2100 || pulls[0].RPMTo < 5900 || pulls[0].Cells < 8 {
+	if len(pulls) != 1 || math.Abs(pulls[0].From-2) > 0.21 || math.Abs(pulls[0].To-10) > 0.11 ||
+		pulls[0].RPMFrom > 2100 || pulls[0].RPMTo < 5900 || pulls[0].Cells < 8 {
 		t.Errorf("pulls %+v", pulls)
 	}
 	inside, err := Inspect([]string{good}, openWorkspace(t, dir))

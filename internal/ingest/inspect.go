@@ -60,7 +60,8 @@ func Inspect(paths []string, ws *workspace.Workspace) ([]Inspection, error) {
 func (r *reader) inspect(path string) (out []Inspection) {
 	defer func() {
 		if fault := recover(); fault != nil { // one log must not hide the others
-			out = []Inspection{{Path: path, Error: fmt.Sprintf("%s: the reader failed on it (%v): please report it with the log", path, fault)}}
+			out = []Inspection{{Path: path, Error: fmt.Sprintf("%s: the reader failed on it (%v): please report it "+
+				"with the log", path, fault)}}
 		}
 	}()
 	base := Inspection{Path: path}

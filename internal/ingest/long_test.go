@@ -13,8 +13,8 @@ import (
 	"headroom/internal/store"
 )
 
-// A log that is read in parts gives the rows that it gives as a whole: cuts fall between pulls, and segments and pulls are
-// numbered through. Only the start of a row counts from the beginning of its part.
+// A log that is read in parts gives the rows that it gives as a whole: cuts fall between pulls, and segments and pulls
+// are numbered through. Only the start of a row counts from the beginning of its part.
 func TestLongLogGivesTheSameRowsInParts(t *testing.T) {
 	fleetDir := fleet(t, "")
 	var b strings.Builder
@@ -63,7 +63,8 @@ func TestLongLogGivesTheSameRowsInParts(t *testing.T) {
 		t.Errorf("%d pulls in the whole, 30 driven", len(pulls))
 	}
 	near := cmpopts.EquateApprox(1e-9, 1e-6)
-	if diff := cmp.Diff(whole, parts, cmpopts.IgnoreFields(evidence.Row{}, "Start"), cmpopts.EquateNaNs(), near); diff != "" {
+	if diff := cmp.Diff(whole, parts, cmpopts.IgnoreFields(evidence.Row{}, "Start"), cmpopts.EquateNaNs(),
+		near); diff != "" {
 		t.Error(diff)
 	}
 }
@@ -103,7 +104,8 @@ func TestDisplacementSettlesMassFlow(t *testing.T) {
 	}
 }
 
-// gramsPerSecond is the air of 1.998 L at 40 °C with a volumetric efficiency of 0.9 (Heywood, eq. 2.27; R = 287 J/(kg·K)).
+// gramsPerSecond is the air of 1.998 L at 40 °C with a volumetric efficiency of 0.9 (Heywood, eq. 2.27; R = 287
+// J/(kg·K)).
 func gramsPerSecond(rpm, kpa float64) float64 {
 	return rpm / 120 * 1.998 * 0.9 * kpa * 1000 / (287 * 313.15)
 }

@@ -52,8 +52,8 @@ func (r *reader) alias(id string) string {
 	return store.Pseudonym(r.ws.Config.Privacy.PseudonymKey, id)
 }
 
-// options is how the run's log is read. The stoichiometric ratio by which the logger scales a displayed air–fuel ratio is
-// the logger's, not the fuel's, and no file of the workspace states it: it stays unknown.
+// options is how the run's log is read. The stoichiometric ratio by which the logger scales a displayed air–fuel
+// ratio is the logger's, not the fuel's, and no file of the workspace states it: it stays unknown.
 func (r *reader) options(run *workspace.RunFile) runlog.Options {
 	o := runlog.Options{ChannelMap: r.channels, Barometer: run.BaroKPa, MaxCells: r.maxCells}
 	if v := r.ws.Vehicles[run.Vehicle]; v != nil && r.ws.Platforms[v.Platform] != nil {
@@ -70,7 +70,8 @@ func (r *reader) setup(run *workspace.RunFile) (*evidence.Setup, error) {
 	}
 	p := r.ws.Platforms[v.Platform]
 	if p == nil {
-		return nil, fmt.Errorf("%s: platform %s of vehicle %s could not be read: mend platforms/%s.yaml", run.Path, v.Platform, v.ID, v.Platform)
+		return nil, fmt.Errorf("%s: platform %s of vehicle %s could not be read: mend platforms/%s.yaml", run.Path,
+			v.Platform, v.ID, v.Platform)
 	}
 	s := rules(p.Cells, p.Pulls)
 	s.Platform, s.Vehicle, s.Revision = p.ID, r.alias(run.Vehicle), run.Revision

@@ -36,7 +36,8 @@ func verdictTally(cars []assess.AcrossCar) string {
 		tally[c.Verdict]++
 	}
 	var parts []string
-	for _, v := range []string{assess.VerdictHold, assess.VerdictUndecided, assess.VerdictConditions, assess.VerdictRelease} {
+	for _, v := range []string{assess.VerdictHold, assess.VerdictUndecided, assess.VerdictConditions,
+		assess.VerdictRelease} {
 		if tally[v] > 0 {
 			parts = append(parts, strconv.Itoa(tally[v])+nbsp+v)
 		}
@@ -50,14 +51,16 @@ func acrossHazardSection(a *assess.Across) section {
 		s.Intro = "No hazard is listed in this result."
 		return s
 	}
-	s.Intro = "A car counts when more of its pulls cross the limit than the hazard's severity allows. Brackets hold the 90 % interval of the number of " +
+	s.Intro = "A car counts when more of its pulls cross the limit than the hazard's severity allows. Brackets hold " +
+		"the 90 % interval of the number of " +
 		"cars; what the cars share in uncertainty moves them together."
 	t := &table{
 		Columns: []column{
 			{Head: "Hazard", Flex: true}, {Head: "Allowed per pull", Right: true}, {Head: "Cars expected", Right: true},
 			{Head: "Of", Right: true}, {Head: "More likely than not", Flex: true},
 		},
-		Legend: "Small pictures: the line runs from no car to all cars the hazard could be assessed for, the dot is the expected number, the bar its 90 % interval.",
+		Legend: "Small pictures: the line runs from no car to all cars the hazard could be assessed for, the dot is " +
+			"the expected number, the bar its 90 % interval.",
 		Absent: "the hazard could not be assessed for any car, which is no pass.",
 	}
 	for _, h := range a.Hazards {
@@ -81,7 +84,8 @@ func acrossHazardRow(h assess.AcrossHazard) row {
 		likely = text("none").toned(faint)
 		switch {
 		case len(h.Likely) > fewCars:
-			likely = text(strings.Join(h.Likely[:fewCars], ", "), "and "+strconv.Itoa(len(h.Likely)-fewCars)+" more").toned(alarm)
+			likely = text(strings.Join(h.Likely[:fewCars], ", "), "and "+strconv.Itoa(len(h.Likely)-fewCars)+" "+
+				"more").toned(alarm)
 		case len(h.Likely) > 0:
 			likely = text(strings.Join(h.Likely, ", ")).toned(alarm)
 		}
@@ -124,11 +128,13 @@ func acrossCarSection(cars []assess.AcrossCar) section {
 		s.Intro = "The revision could not be scored for any car."
 		return s
 	}
-	s.Intro = "The revision as if it were meant for this car. The chance is that one pull crosses the limit of the leading hazard; own pulls are the " +
+	s.Intro = "The revision as if it were meant for this car. The chance is that one pull crosses the limit of the " +
+		"leading hazard; own pulls are the " +
 		"car's, on any calibration."
 	t := &table{
 		Columns: []column{
-			{Head: "#", Right: true}, {Head: "Car", Flex: true}, {Head: "Verdict"}, {Head: "Leading hazard", Flex: true},
+			{Head: "#", Right: true}, {Head: "Car", Flex: true}, {Head: "Verdict"},
+			{Head: "Leading hazard", Flex: true},
 			{Head: "Chance per pull", Right: true}, {Head: "Own pulls", Right: true},
 		},
 		Absent: "no number could be worked out; the note of the same rank says why.",
@@ -137,7 +143,8 @@ func acrossCarSection(cars []assess.AcrossCar) section {
 	for i, c := range cars {
 		t.Rows = append(t.Rows, row{
 			Cells: []cell{
-				integer(i + 1), text(or(c.Vehicle, missing)).toned(loud), text(c.Verdict).toned(verdictTone(c.Verdict)), text(plain(c.TopHazard)),
+				integer(i + 1), text(or(c.Vehicle, missing)).toned(loud), text(c.Verdict).toned(verdictTone(c.Verdict)),
+				text(plain(c.TopHazard)),
 				chance(c.ProbabilityPerPull, c.Interval90), integer(c.CarPulls),
 			},
 			Notes: []string{sentence(or(c.Because, "No reason was recorded"))},
@@ -191,19 +198,23 @@ type acrossRow struct {
 }
 
 func acrossRows(a *assess.Across) []acrossRow {
-	common := acrossRow{Revision: a.Revision, Parent: a.Parent, Platform: a.Platform, Fuel: a.Fuel, Digest: a.WorkspaceDigest, Seed: a.Seed}
+	common := acrossRow{Revision: a.Revision, Parent: a.Parent, Platform: a.Platform, Fuel: a.Fuel,
+		Digest: a.WorkspaceDigest, Seed: a.Seed}
 	var rows []acrossRow
 	for _, h := range a.Hazards {
 		out := common
 		out.Record, out.Hazard, out.Severity, out.Threshold = "hazard", h.Hazard, h.Severity, known(h.Threshold)
 		out.Assessed, out.Expected = some(int64(h.Assessed)), known(h.Expected)
-		out.ExpectedLo, out.ExpectedHi, out.Likely = known(h.Interval90[0]), known(h.Interval90[1]), strings.Join(h.Likely, " ")
+		out.ExpectedLo, out.ExpectedHi, out.Likely = known(h.Interval90[0]), known(h.Interval90[1]),
+			strings.Join(h.Likely, " ")
 		rows = append(rows, out)
 	}
 	for i, c := range a.Cars {
 		out := common
-		out.Record, out.Rank, out.Vehicle, out.Verdict, out.Hazard = "car", some(int64(i+1)), c.Vehicle, c.Verdict, c.TopHazard
-		out.Probability, out.ProbabilityLo, out.ProbabilityHi = known(c.ProbabilityPerPull), known(c.Interval90[0]), known(c.Interval90[1])
+		out.Record, out.Rank, out.Vehicle, out.Verdict, out.Hazard = "car", some(int64(i+1)), c.Vehicle, c.Verdict,
+			c.TopHazard
+		out.Probability, out.ProbabilityLo, out.ProbabilityHi = known(c.ProbabilityPerPull), known(c.Interval90[0]),
+			known(c.Interval90[1])
 		out.CarPulls, out.Because = some(int64(c.CarPulls)), c.Because
 		rows = append(rows, out)
 	}

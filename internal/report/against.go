@@ -36,7 +36,8 @@ func againstCars(a *assess.Against) string {
 }
 
 func sideSection(a *assess.Against) section {
-	t := &table{Columns: []column{{Head: "Side"}, {Head: "Revision", Flex: true}, {Head: "Car", Flex: true}, {Head: "Verdict"}}}
+	t := &table{Columns: []column{{Head: "Side"}, {Head: "Revision", Flex: true}, {Head: "Car", Flex: true},
+		{Head: "Verdict"}}}
 	for _, side := range []struct {
 		name string
 		of   assess.AgainstSide
@@ -62,14 +63,17 @@ func againstHazardSection(a *assess.Against) section {
 		s.Intro = "No hazard is listed in this result."
 		return s
 	}
-	s.Intro = "The chance is that a pull crosses the limit in any cell; brackets hold its 90 % interval. The change is right minus left in percentage points. " +
+	s.Intro = "The chance is that a pull crosses the limit in any cell; brackets hold its 90 % interval. The change " +
+		"is right minus left in percentage points. " +
 		"The last column is how much of the remaining uncertainty has the right revision as the more likely to cross."
 	t := &table{
 		Columns: []column{
-			{Head: "Hazard", Flex: true}, {Head: "Left", Right: true}, {Head: "Right", Right: true}, {Head: "Change", Right: true},
+			{Head: "Hazard", Flex: true}, {Head: "Left", Right: true}, {Head: "Right", Right: true},
+			{Head: "Change", Right: true},
 			{Head: "Right is worse", Right: true},
 		},
-		Legend: "Small pictures: left revision above, right revision below. The upright lines stand at 0.1, 1, 10, 50, 90, 99 and 99.9 %. The dot is the chance, the bar its 90 % interval.",
+		Legend: "Small pictures: left revision above, right revision below. The upright lines stand at 0.1, 1, 10, " +
+			"50, 90, 99 and 99.9 %. The dot is the chance, the bar its 90 % interval.",
 		Absent: "not assessed on that side, which is no pass, or the two revisions cannot be compared in it.",
 	}
 	for i := range a.Hazards {
@@ -164,7 +168,8 @@ func pairStrip(h *assess.AgainstHazard) *strip {
 	const high = stripHeight + 6
 	var g drawing
 	g.add(`<svg class="strip" viewBox="0 0 %g %g" role="img" aria-label="%s">`, stripWidth, high,
-		html.EscapeString(fmt.Sprintf("left %s, right %s", probability(h.Left.ProbabilityPerPull), probability(h.Right.ProbabilityPerPull))))
+		html.EscapeString(fmt.Sprintf("left %s, right %s", probability(h.Left.ProbabilityPerPull),
+			probability(h.Right.ProbabilityPerPull))))
 	for _, p := range []result.Number{0, 0.01, 0.1, 0.5, 0.9, 0.99, 1} {
 		g.line("rule", x(p), 1, x(p), high-1)
 	}
@@ -180,7 +185,8 @@ func pairStrip(h *assess.AgainstHazard) *strip {
 		if low, up := side.of.Interval90[0], side.of.Interval90[1]; low.Known() && up.Known() {
 			g.rect("band", x(low), side.y-4, x(up)-x(low), 8)
 		}
-		g.add(`<circle class="%s-dot" cx="%s" cy="%s" r="3.5"/>`, side.class, px(x(side.of.ProbabilityPerPull)), px(side.y))
+		g.add(`<circle class="%s-dot" cx="%s" cy="%s" r="3.5"/>`, side.class, px(x(side.of.ProbabilityPerPull)),
+			px(side.y))
 	}
 	g.add(`</svg>`)
 	return &strip{SVG: template.HTML(g.String())}
@@ -199,12 +205,14 @@ func againstGainSection(gains []assess.AgainstGain, d display) section {
 	}
 	s.Intro = "Brake torque of each revision, and right minus left."
 	t := &table{
-		Columns: []column{{Head: "Speed", Right: true}, {Head: "Left", Right: true}, {Head: "Right", Right: true}, {Head: "Difference", Right: true}},
-		Absent:  "no number could be worked out at this speed.",
+		Columns: []column{{Head: "Speed", Right: true}, {Head: "Left", Right: true}, {Head: "Right", Right: true},
+			{Head: "Difference", Right: true}},
+		Absent: "no number could be worked out at this speed.",
 	}
 	for _, g := range gains {
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(d.value(g.RPM, "rpm")), text(d.value(g.Left, "Nm")), text(d.value(g.Right, "Nm")), text(d.change(g.Right-g.Left, "Nm")).toned(loud),
+			text(d.value(g.RPM, "rpm")), text(d.value(g.Left, "Nm")), text(d.value(g.Right, "Nm")),
+			text(d.change(g.Right-g.Left, "Nm")).toned(loud),
 		}})
 	}
 	s.Blocks = []block{{Table: t}}
@@ -261,7 +269,8 @@ func againstRows(a *assess.Against) []againstRow {
 	}
 	for _, g := range a.Gains {
 		out := common
-		out.Record, out.Speed, out.LeftTorqueNm, out.RightTorqueNm = "torque", known(g.RPM), known(g.Left), known(g.Right)
+		out.Record, out.Speed, out.LeftTorqueNm, out.RightTorqueNm = "torque", known(g.RPM), known(g.Left),
+			known(g.Right)
 		rows = append(rows, out)
 	}
 	return rows

@@ -31,8 +31,10 @@ func auditRowSection(a *assess.Audit) section {
 	s.Intro = "The chance is that one pull crosses the limit of the leading hazard; brackets hold its 90 % interval."
 	t := &table{
 		Columns: []column{
-			{Head: "#", Right: true}, {Head: "Revision", Flex: true}, {Head: "For", Flex: true}, {Head: "Author", Wide: true},
-			{Head: "Status", Wide: true}, {Head: "Verdict"}, {Head: "Leading hazard at speed, load", Flex: true}, {Head: "Chance per pull", Right: true},
+			{Head: "#", Right: true}, {Head: "Revision", Flex: true}, {Head: "For", Flex: true},
+			{Head: "Author", Wide: true},
+			{Head: "Status", Wide: true}, {Head: "Verdict"}, {Head: "Leading hazard at speed, load", Flex: true},
+			{Head: "Chance per pull", Right: true},
 			{Head: "Own pulls", Right: true},
 		},
 		Absent: "no number could be worked out; the reason stands in the note of the same rank.",
@@ -49,7 +51,8 @@ func auditTableRow(r assess.AuditRow) row {
 	if r.Cell != nil {
 		hazard = text(append(hazard.Parts, rangeOf(r.Cell.RPM, "rpm"), rangeOf(r.Cell.LoadPct, "%"))...)
 	}
-	notes := []string{fmt.Sprintf("%s. %s %s, author %s, fuel %s.", or(r.Because, "No reason was recorded"), loggedCells(r),
+	notes := []string{fmt.Sprintf("%s. %s %s, author %s, fuel %s.", or(r.Because, "No reason was recorded"),
+		loggedCells(r),
 		say.Capital(or(r.Status, "status not stated")), or(r.Author, "not named"), or(r.Fuel, "not named"))}
 	return row{
 		Cells: []cell{
@@ -120,7 +123,8 @@ func outdatedSection(a *assess.Audit) section {
 		}
 	}
 	if len(list) == 0 {
-		s.Intro = "None: no revision's own logs are older than the last hardware change of its car, as far as the workspace states dates."
+		s.Intro = "None: no revision's own logs are older than the last hardware change of its car, as far as the " +
+			"workspace states dates."
 		return s
 	}
 	s.Intro = "These logs show another car than the one the revision runs on now: it is not judged on them. Log again."
@@ -130,13 +134,15 @@ func outdatedSection(a *assess.Audit) section {
 
 func groupSection(a *assess.Audit) section {
 	t := &table{Columns: []column{
-		{Head: say.Capital(or(a.By, "group")), Flex: true}, {Head: "Revisions", Right: true}, {Head: "Hold", Right: true},
+		{Head: say.Capital(or(a.By, "group")), Flex: true}, {Head: "Revisions", Right: true},
+		{Head: "Hold", Right: true},
 		{Head: "Undecided", Right: true}, {Head: "Conditions", Right: true}, {Head: "Release", Right: true},
 		{Head: "Released, not logged", Right: true},
 	}}
 	for _, g := range a.Groups {
 		r := row{Cells: []cell{
-			text(or(g.Group, missing+" (not named)")).toned(loud), integer(g.Revisions), integer(g.Hold), integer(g.Undecided),
+			text(or(g.Group, missing+" (not named)")).toned(loud), integer(g.Revisions), integer(g.Hold),
+			integer(g.Undecided),
 			integer(g.Conditions), integer(g.Release), integer(g.ReleasedWithoutLog),
 		}}
 		if g.Caution != "" {
@@ -199,11 +205,14 @@ func auditRows(a *assess.Audit) []auditRow {
 	var rows []auditRow
 	for _, r := range a.Rows {
 		out := auditRow{
-			Record: "revision", Rank: some(int64(r.Rank)), Revision: r.Revision, Platform: r.Platform, Vehicle: r.Vehicle,
-			Author: r.Author, Fuel: r.Fuel, Status: r.Status, Verdict: r.Verdict, TopHazard: r.TopHazard,
-			Probability: known(r.ProbabilityPerPull), ProbabilityLo: known(r.Interval90[0]), ProbabilityHi: known(r.Interval90[1]),
-			OwnPulls: some(int64(r.OwnPulls)), Unlogged: some(r.ReleasedWithoutLog), Outdated: some(int64(r.LogsBeforeHardware)),
-			Changed: some(int64(r.CellsChanged)), Visited: some(int64(r.CellsChangedVisited)), Because: r.Because,
+			Record: "revision", Rank: some(int64(r.Rank)), Revision: r.Revision, Platform: r.Platform,
+			Vehicle: r.Vehicle,
+			Author:  r.Author, Fuel: r.Fuel, Status: r.Status, Verdict: r.Verdict, TopHazard: r.TopHazard,
+			Probability: known(r.ProbabilityPerPull), ProbabilityLo: known(r.Interval90[0]),
+			ProbabilityHi: known(r.Interval90[1]),
+			OwnPulls:      some(int64(r.OwnPulls)), Unlogged: some(r.ReleasedWithoutLog),
+			Outdated: some(int64(r.LogsBeforeHardware)),
+			Changed:  some(int64(r.CellsChanged)), Visited: some(int64(r.CellsChangedVisited)), Because: r.Because,
 			Digest: a.WorkspaceDigest, Seed: a.Seed,
 		}
 		if r.Cell != nil {
@@ -213,7 +222,8 @@ func auditRows(a *assess.Audit) []auditRow {
 		rows = append(rows, out)
 	}
 	for _, f := range a.Failed {
-		rows = append(rows, auditRow{Record: "failed", Revision: f.Revision, Because: f.Error, Digest: a.WorkspaceDigest, Seed: a.Seed})
+		rows = append(rows, auditRow{Record: "failed", Revision: f.Revision, Because: f.Error,
+			Digest: a.WorkspaceDigest, Seed: a.Seed})
 	}
 	return rows
 }

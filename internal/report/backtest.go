@@ -40,7 +40,8 @@ func backtestDocument(b *backtest.Record, d display) document {
 			{"Fits", strconv.Itoa(len(b.Fits))},
 		},
 		Sections: []section{
-			scoreSection(b), reliabilitySection(b), bandSection(b), surpriseSection(b, d), notScoredSection(b), fitSection(b),
+			scoreSection(b), reliabilitySection(b), bandSection(b), surpriseSection(b, d), notScoredSection(b),
+			fitSection(b),
 			{ID: "rules", Title: "How this is reckoned", Blocks: []block{{List: b.Rules}}},
 			cautionSection(b.Cautions), provenanceSection(b.Stamp),
 		},
@@ -65,15 +66,19 @@ func scoreSection(b *backtest.Record) section {
 		s.Intro = "Nothing could be scored: " + sentence(or(b.Overall.Why, "no revision was predicted"))
 		return s
 	}
-	s.Intro = "Skill 1 is perfect, 0 no better than the rule compared with, below 0 worse; brackets hold its 90 % interval. " +
+	s.Intro = "Skill 1 is perfect, 0 no better than the rule compared with, below 0 worse; brackets hold its 90 % " +
+		"interval. " +
 		"The rules are the share known before, and that every pull will be as the car's last log."
 	t := &table{
 		Columns: []column{
-			{Head: "Hazard", Flex: true}, {Head: "Pulls", Right: true}, {Head: "Stated", Right: true}, {Head: "Seen", Right: true},
-			{Head: "Skill on base rate", Right: true}, {Head: "Skill on last log", Right: true}, {Head: "Calibration error", Right: true},
+			{Head: "Hazard", Flex: true}, {Head: "Pulls", Right: true}, {Head: "Stated", Right: true},
+			{Head: "Seen", Right: true},
+			{Head: "Skill on base rate", Right: true}, {Head: "Skill on last log", Right: true},
+			{Head: "Calibration error", Right: true},
 			{Head: "Brier score", Right: true, Wide: true}, {Head: "Log score", Right: true, Wide: true},
 		},
-		Absent: "no pull crossed (or all did), so skill is not defined: every rule that says \"never\" (or \"always\") is right.",
+		Absent: "no pull crossed (or all did), so skill is not defined: every rule that says \"never\" (or " +
+			"\"always\") is right.",
 	}
 	for _, h := range everyHazard(b) {
 		if h.Status == backtest.StatusScored {
@@ -85,8 +90,10 @@ func scoreSection(b *backtest.Record) section {
 }
 
 func scoreRow(h backtest.Score) row {
-	note := fmt.Sprintf("%s; %s was the share known before. Brier score %s (base rate %s, last log %s), log score %s (base rate %s).",
-		count(h.Revisions, "revision"), probability(h.BaseRate), tiny(h.Brier), tiny(h.BrierBase), tiny(h.BrierNaive), tiny(h.LogScore), tiny(h.LogScoreBase))
+	note := fmt.Sprintf("%s; %s was the share known before. Brier score %s (base rate %s, last log %s), log score %s "+
+		"(base rate %s).",
+		count(h.Revisions, "revision"), probability(h.BaseRate), tiny(h.Brier), tiny(h.BrierBase), tiny(h.BrierNaive),
+		tiny(h.LogScore), tiny(h.LogScoreBase))
 	if h.ThinRevisions > 0 {
 		note += fmt.Sprintf(" %s on evidence the verdict calls thin.", say.Capital(count(h.ThinRevisions, "revision")))
 	}
@@ -155,7 +162,8 @@ func reliabilitySection(b *backtest.Record) section {
 		s.Intro = "No prediction to compare."
 		return s
 	}
-	s.Intro = "Of the pulls that were given a chance, how many crossed: on the diagonal, chances mean what they say; bars hold the exact 90 % interval of the share. " +
+	s.Intro = "Of the pulls that were given a chance, how many crossed: on the diagonal, chances mean what they say; " +
+		"bars hold the exact 90 % interval of the share. " +
 		"Hazards without a crossing are left out here; the json format has them."
 	var plots []plot
 	var tables []block
@@ -201,13 +209,16 @@ var reliabilityTicks = []float64{0, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 1}
 
 // reliabilityPlot draws stated against seen.
 func reliabilityPlot(h backtest.Score) plot {
-	f := frame{left: 56, right: plotWidth - 60, top: 34, bottom: reliabilityHeight - 76, x0: -0.02, x1: 1.02, y0: -0.02, y1: 1.02}
+	f := frame{left: 56, right: plotWidth - 60, top: 34, bottom: reliabilityHeight - 76, x0: -0.02, x1: 1.02, y0: -0.02,
+		y1: 1.02}
 	at := func(v result.Number) float64 { return math.Sqrt(float64(v)) }
 	title := say.Capital(recordName(h.Hazard)) + ", stated against seen"
 	var g drawing
-	g.add(`<svg class="plot" viewBox="0 0 %g %g" role="img" aria-label="%s">`, plotWidth, reliabilityHeight, html.EscapeString(title))
+	g.add(`<svg class="plot" viewBox="0 0 %g %g" role="img" aria-label="%s">`, plotWidth, reliabilityHeight,
+		html.EscapeString(title))
 	g.add(`<title>%s</title>`, html.EscapeString(title))
-	g.add(`<desc>%s</desc>`, html.EscapeString(fmt.Sprintf("%d of %d pulls crossed; %s were foreseen.", h.Crossed, h.Pulls, probability(h.Stated))))
+	g.add(`<desc>%s</desc>`, html.EscapeString(fmt.Sprintf("%d of %d pulls crossed; %s were "+
+		"foreseen.", h.Crossed, h.Pulls, probability(h.Stated))))
 	g.rect("field", f.left, f.top, f.right-f.left, f.bottom-f.top)
 	for _, v := range reliabilityTicks {
 		x, y := f.x(math.Sqrt(v)), f.y(math.Sqrt(v))
@@ -241,11 +252,13 @@ func bandSection(b *backtest.Record) section {
 		s.Intro = "No band to compare."
 		return s
 	}
-	s.Intro = "Counts: the number of own pulls that crossed, against the band foreseen for it. Margins: the smallest margin of each own pull, against the band foreseen for it."
+	s.Intro = "Counts: the number of own pulls that crossed, against the band foreseen for it. Margins: the smallest " +
+		"margin of each own pull, against the band foreseen for it."
 	t := &table{
 		Columns: []column{
 			{Head: "Hazard", Flex: true}, {Head: "Counts held", Right: true}, {Head: "Should hold", Right: true},
-			{Head: "Margins held", Right: true}, {Head: "90 % interval", Right: true}, {Head: "Worse than the band", Right: true},
+			{Head: "Margins held", Right: true}, {Head: "90 % interval", Right: true}, {Head: "Worse than the band",
+				Right: true},
 		},
 		Absent: "no own pull shows the margin.",
 	}
@@ -284,14 +297,16 @@ func surpriseSection(b *backtest.Record, d display) section {
 			outside.Rows = append(outside.Rows, predictionRow(p, d))
 		}
 	}
-	s.Intro = fmt.Sprintf("%s of %d had a number of crossings outside the band foreseen. The csv, json and html formats have all.", strconv.Itoa(len(outside.Rows)), len(b.Predictions))
+	s.Intro = fmt.Sprintf("%s of %d had a number of crossings outside the band foreseen. The csv, json and html "+
+		"formats have all.", strconv.Itoa(len(outside.Rows)), len(b.Predictions))
 	s.Blocks = []block{{Table: outside}, {Table: every}}
 	return s
 }
 
 func predictionTable() *table {
 	return &table{Columns: []column{
-		{Head: "First own log"}, {Head: "Revision", Flex: true}, {Head: "For", Flex: true, Wide: true}, {Head: "Hazard", Flex: true},
+		{Head: "First own log"}, {Head: "Revision", Flex: true}, {Head: "For", Flex: true, Wide: true},
+		{Head: "Hazard", Flex: true},
 		{Head: "Chance per pull", Right: true}, {Head: "Crossed", Right: true}, {Head: "Foreseen", Right: true},
 		{Head: "Base rate, last log", Right: true, Wide: true},
 	}}
@@ -304,12 +319,14 @@ func predictionRow(p backtest.Prediction, d display) row {
 		text(fmt.Sprintf("%d to %d", p.Band90[0], p.Band90[1])), text(probability(p.BaseRate), probability(p.Naive)),
 	}}
 	if p.Status == result.Thin {
-		r.Notes = append(r.Notes, fmt.Sprintf("Thin evidence: %s, %s.", count(p.Cars, "car"), count(p.KnownPulls, "pull")))
+		r.Notes = append(r.Notes, fmt.Sprintf("Thin evidence: %s, %s.", count(p.Cars, "car"),
+			count(p.KnownPulls, "pull")))
 	}
 	for _, m := range p.Margins {
 		if m.Held < m.Pulls {
 			r.Notes = append(r.Notes, fmt.Sprintf("Smallest margin of %s foreseen in %s, seen in %s; %d of %s inside.",
-				plain(m.Metric), d.differences(m.Band90, m.Unit), d.differences(m.Seen, m.Unit), m.Held, count(m.Pulls, "pull")))
+				plain(m.Metric), d.differences(m.Band90, m.Unit), d.differences(m.Seen, m.Unit), m.Held,
+				count(m.Pulls, "pull")))
 		}
 	}
 	return r
@@ -346,10 +363,12 @@ func fitSection(b *backtest.Record) section {
 		return s
 	}
 	t := &table{Columns: []column{
-		{Head: "Platform", Flex: true}, {Head: "Fitted to logs before"}, {Head: "Cars", Right: true}, {Head: "Pulls", Right: true}, {Head: "Revisions predicted", Right: true},
+		{Head: "Platform", Flex: true}, {Head: "Fitted to logs before"}, {Head: "Cars", Right: true},
+		{Head: "Pulls", Right: true}, {Head: "Revisions predicted", Right: true},
 	}}
 	for _, f := range b.Fits {
-		t.Rows = append(t.Rows, row{Cells: []cell{text(f.Platform).toned(loud), text(f.Before), integer(f.Cars), integer(f.Pulls), integer(f.Used)}})
+		t.Rows = append(t.Rows, row{Cells: []cell{text(f.Platform).toned(loud), text(f.Before), integer(f.Cars),
+			integer(f.Pulls), integer(f.Used)}})
 	}
 	s.Blocks = []block{{Table: t}}
 	return s
@@ -413,7 +432,8 @@ func backtestRows(b *backtest.Record) []backtestRow {
 		for _, n := range h.Reliability {
 			rows = append(rows, backtestRow{
 				Record: "bin", Hazard: h.Hazard, Status: h.Status, From: known(n.Stated[0]), To: known(n.Stated[1]),
-				Probability: known(n.Mean), Predictions: some(int64(n.Predicted)), Pulls: some(int64(n.Pulls)), Crossed: some(int64(n.Crossed)),
+				Probability: known(n.Mean), Predictions: some(int64(n.Predicted)), Pulls: some(int64(n.Pulls)),
+				Crossed: some(int64(n.Crossed)),
 			})
 		}
 	}
@@ -428,11 +448,14 @@ func backtestRows(b *backtest.Record) []backtestRow {
 
 func predictionRecord(p backtest.Prediction) backtestRow {
 	out := backtestRow{
-		Record: "prediction", Date: p.Date, Revision: p.Revision, Platform: p.Platform, Vehicle: p.Vehicle, Hazard: p.Hazard,
+		Record: "prediction", Date: p.Date, Revision: p.Revision, Platform: p.Platform, Vehicle: p.Vehicle,
+		Hazard: p.Hazard,
 		Status: p.Status, FitBefore: p.FitBefore, Probability: known(p.ProbabilityPerPull),
-		ProbabilityLo: known(p.Interval90[0]), ProbabilityHi: known(p.Interval90[1]), BaseRate: known(p.BaseRate), Naive: known(p.Naive),
-		Pulls: some(int64(p.Pulls)), Crossed: some(int64(p.Crossed)), BandLow: some(int64(p.Band90[0])), BandHigh: some(int64(p.Band90[1])),
-		Inside: some(p.Inside),
+		ProbabilityLo: known(p.Interval90[0]), ProbabilityHi: known(p.Interval90[1]), BaseRate: known(p.BaseRate),
+		Naive: known(p.Naive),
+		Pulls: some(int64(p.Pulls)), Crossed: some(int64(p.Crossed)), BandLow: some(int64(p.Band90[0])),
+		BandHigh: some(int64(p.Band90[1])),
+		Inside:   some(p.Inside),
 	}
 	if len(p.Margins) > 0 {
 		var pulls, held, below int64
@@ -454,7 +477,8 @@ func scoreRecord(h backtest.Score) backtestRow {
 		SkillBase: known(h.SkillBase), SkillBaseLo: known(h.SkillBase90[0]), SkillBaseHi: known(h.SkillBase90[1]),
 		SkillNaive: known(h.SkillNaive), SkillNaiveLo: known(h.SkillNaive90[0]), SkillNaiveHi: known(h.SkillNaive90[1]),
 		LogScore: known(h.LogScore), LogScoreBase: known(h.LogScoreBase), Calibration: known(h.CalibrationError),
-		Counts: some(int64(h.Bands.Counts)), CountsHeld: some(int64(h.Bands.CountsHeld)), Margins: some(int64(h.Bands.Margins)),
+		Counts: some(int64(h.Bands.Counts)), CountsHeld: some(int64(h.Bands.CountsHeld)),
+		Margins:     some(int64(h.Bands.Margins)),
 		MarginsHeld: some(int64(h.Bands.MarginsHeld)), MarginsBelow: some(int64(h.Bands.MarginsBelow)), Why: h.Why,
 	}
 }

@@ -26,8 +26,10 @@ func init() {
 // unscored is a hazard without a record.
 func unscored(hazard, why string) backtest.Score {
 	return backtest.Score{
-		Hazard: hazard, Status: backtest.StatusNotScored, Why: why, BaseRate: none, Stated: none, Brier: none, BrierBase: none, BrierNaive: none,
-		SkillBase: none, SkillBase90: noSpan, SkillNaive: none, SkillNaive90: noSpan, LogScore: none, LogScoreBase: none, CalibrationError: none,
+		Hazard: hazard, Status: backtest.StatusNotScored, Why: why, BaseRate: none, Stated: none, Brier: none,
+		BrierBase: none, BrierNaive: none,
+		SkillBase: none, SkillBase90: noSpan, SkillNaive: none, SkillNaive90: noSpan, LogScore: none,
+		LogScoreBase: none, CalibrationError: none,
 		Bands: backtest.Bands{CountsExpected: none, Margins90: noSpan},
 	}
 }
@@ -38,47 +40,65 @@ func fixtureBacktest() *backtest.Record {
 	s := stamp
 	s.Schema = "headroom/backtest/1"
 	bin := func(from, to, mean, seen, low, high result.Number, predicted, pulls, crossed int) backtest.Bin {
-		return backtest.Bin{Stated: result.Span{from, to}, Mean: mean, Observed: seen, Interval90: result.Span{low, high}, Predicted: predicted, Pulls: pulls, Crossed: crossed}
+		return backtest.Bin{Stated: result.Span{from, to}, Mean: mean, Observed: seen, Interval90: result.Span{low,
+			high}, Predicted: predicted, Pulls: pulls, Crossed: crossed}
 	}
 	knock := backtest.Score{
-		Hazard: "knock", Status: backtest.StatusScored, Why: "3 revisions: too few to tell skill from luck", Revisions: 3, Pulls: 24, Crossed: 5, ThinRevisions: 1,
+		Hazard: "knock", Status: backtest.StatusScored, Why: "3 revisions: too few to tell skill from luck",
+		Revisions: 3, Pulls: 24, Crossed: 5, ThinRevisions: 1,
 		BaseRate: 0.08, Stated: 0.14, Brier: 0.1123, BrierBase: 0.1711, BrierNaive: 0.2202,
 		SkillBase: 0.344, SkillBase90: result.Span{-0.21, 0.62}, SkillNaive: 0.49, SkillNaive90: result.Span{0.02, 0.8},
 		LogScore: 0.3612, LogScoreBase: 0.5529, CalibrationError: 0.081,
 		Reliability: []backtest.Bin{
-			bin(0, 0.01, 0.0004, 0, 0, 0.283, 1, 8, 0), bin(0.05, 0.1, 0.07, 0.125, 0.006, 0.471, 1, 8, 1), bin(0.2, 0.4, 0.35, 0.5, 0.193, 0.807, 1, 8, 4),
+			bin(0, 0.01, 0.0004, 0, 0, 0.283, 1, 8, 0), bin(0.05, 0.1, 0.07, 0.125, 0.006, 0.471, 1, 8, 1),
+			bin(0.2, 0.4, 0.35, 0.5, 0.193, 0.807, 1, 8, 4),
 		},
 		Bands: backtest.Bands{Counts: 3, CountsHeld: 2, CountsExpected: 0.961, Margins90: noSpan},
 	}
 	lean := backtest.Score{
-		Hazard: "lean", Status: backtest.StatusScored, Why: "no pull crossed: skill is not defined, because every rule that says \"never\" is right", Revisions: 3, Pulls: 24,
+		Hazard: "lean", Status: backtest.StatusScored,
+		Why: "no pull crossed: skill is not defined, because every rule that says \"never\" is right", Revisions: 3,
+		Pulls:    24,
 		BaseRate: 0.02, Stated: 1e-5, Brier: 1e-9, BrierBase: 0.0004, BrierNaive: 0.01,
-		SkillBase: none, SkillBase90: noSpan, SkillNaive: none, SkillNaive90: noSpan, LogScore: 0.001, LogScoreBase: 0.0202, CalibrationError: 1e-5,
+		SkillBase: none, SkillBase90: noSpan, SkillNaive: none, SkillNaive90: noSpan, LogScore: 0.001,
+		LogScoreBase: 0.0202, CalibrationError: 1e-5,
 		Reliability: []backtest.Bin{bin(0, 0.01, 1e-5, 0, 0, 0.117, 3, 24, 0)},
-		Bands:       backtest.Bands{Counts: 3, CountsHeld: 3, CountsExpected: 0.9999, Margins: 24, MarginsHeld: 21, Margins90: result.Span{0.709, 0.965}, MarginsBelow: 1},
+		Bands: backtest.Bands{Counts: 3, CountsHeld: 3, CountsExpected: 0.9999, Margins: 24, MarginsHeld: 21,
+			Margins90: result.Span{0.709, 0.965}, MarginsBelow: 1},
 	}
 	all := knock
-	all.Hazard, all.Why, all.Pulls, all.Bands = "all", "", 48, backtest.Bands{Counts: 6, CountsHeld: 5, CountsExpected: 0.98, Margins: 24, MarginsHeld: 21, Margins90: result.Span{0.709, 0.965}, MarginsBelow: 1}
-	prediction := func(revision, date, hazard, status string, p result.Number, band [2]int, pulls, crossed int, m ...backtest.Margin) backtest.Prediction {
+	all.Hazard, all.Why, all.Pulls, all.Bands = "all", "", 48, backtest.Bands{Counts: 6, CountsHeld: 5,
+		CountsExpected: 0.98, Margins: 24, MarginsHeld: 21, Margins90: result.Span{0.709, 0.965}, MarginsBelow: 1}
+	prediction := func(revision, date, hazard, status string, p result.Number, band [2]int, pulls, crossed int,
+		m ...backtest.Margin) backtest.Prediction {
 		return backtest.Prediction{
-			Revision: revision, Platform: "kestrel-20t", Vehicle: "car-017", Date: date, FitBefore: "2025-03-01", Hazard: hazard, Status: status, Cars: 2, KnownPulls: 9,
-			ProbabilityPerPull: p, Interval90: result.Span{p / 2, p + (1-p)/4}, BaseRate: 0.08, Naive: 0.1, Pulls: pulls, Crossed: crossed, Band90: band,
+			Revision: revision, Platform: "kestrel-20t", Vehicle: "car-017", Date: date, FitBefore: "2025-03-01",
+			Hazard: hazard, Status: status, Cars: 2, KnownPulls: 9,
+			ProbabilityPerPull: p, Interval90: result.Span{p / 2, p + (1-p)/4}, BaseRate: 0.08, Naive: 0.1,
+			Pulls: pulls, Crossed: crossed, Band90: band,
 			Inside: crossed >= band[0] && crossed <= band[1], Margins: m,
 		}
 	}
-	margin := backtest.Margin{Metric: "lambda", Unit: "lambda", Band90: result.Span{0.02, 0.061}, Seen: result.Span{0.011, 0.055}, Pulls: 8, Held: 7, Below: 1}
+	margin := backtest.Margin{Metric: "lambda", Unit: "lambda", Band90: result.Span{0.02, 0.061},
+		Seen: result.Span{0.011, 0.055}, Pulls: 8, Held: 7, Below: 1}
 	return &backtest.Record{
 		Stamp: s, Revisions: 5, Predicted: 3, UndatedRows: 12, Overall: all,
-		Hazards: []backtest.Score{knock, lean, unscored("cylinder_pressure", "peak cylinder pressure: no log can measure it, so a prediction cannot be held against one")},
+		Hazards: []backtest.Score{knock, lean, unscored("cylinder_pressure", "peak cylinder pressure: no log can "+
+			"measure it, so a prediction cannot be held against one")},
 		Predictions: []backtest.Prediction{
-			prediction("rev-0101-a", "2025-03-02", "knock", result.Thin, 0.0004, [2]int{0, 0}, 8, 0), prediction("rev-0101-a", "2025-03-02", "lean", result.Assessed, 1e-5, [2]int{0, 0}, 8, 0, margin),
-			prediction(longID, "2025-05-20", "knock", result.Assessed, 0.07, [2]int{0, 2}, 8, 1), prediction(longID, "2025-05-20", "lean", result.Assessed, 1e-5, [2]int{0, 0}, 8, 0),
-			prediction(hostileID, "2025-09-11", "knock", result.Assessed, 0.35, [2]int{0, 3}, 8, 4), prediction(hostileID, "2025-09-11", "lean", result.Assessed, 1e-5, [2]int{0, 0}, 8, 0),
+			prediction("rev-0101-a", "2025-03-02", "knock", result.Thin, 0.0004, [2]int{0, 0}, 8, 0),
+			prediction("rev-0101-a", "2025-03-02", "lean", result.Assessed, 1e-5, [2]int{0, 0}, 8, 0, margin),
+			prediction(longID, "2025-05-20", "knock", result.Assessed, 0.07, [2]int{0, 2}, 8, 1),
+			prediction(longID, "2025-05-20", "lean", result.Assessed, 1e-5, [2]int{0, 0}, 8, 0),
+			prediction(hostileID, "2025-09-11", "knock", result.Assessed, 0.35, [2]int{0, 3}, 8, 4),
+			prediction(hostileID, "2025-09-11", "lean", result.Assessed, 1e-5, [2]int{0, 0}, 8, 0),
 		},
-		Fits:      []backtest.Fit{{Platform: "kestrel-20t", Before: "2025-03-01", Cars: 2, Pulls: 9, Used: 3}},
-		NotScored: []backtest.Unscored{{Revision: "kestrel-20t-s1", Error: "no pull of platform kestrel-20t is dated before its first own log on 2025-02-01"}, {Revision: hostileID, Error: "no fit"}},
-		Rules:     []string{"The prediction uses only rows dated before that day.", "Counts are whole, so such bands should hold more often than 90 %."},
-		Cautions:  cautions,
+		Fits: []backtest.Fit{{Platform: "kestrel-20t", Before: "2025-03-01", Cars: 2, Pulls: 9, Used: 3}},
+		NotScored: []backtest.Unscored{{Revision: "kestrel-20t-s1", Error: "no pull of platform kestrel-20t is dated " +
+			"before its first own log on 2025-02-01"}, {Revision: hostileID, Error: "no fit"}},
+		Rules: []string{"The prediction uses only rows dated before that day.",
+			"Counts are whole, so such bands should hold more often than 90 %."},
+		Cautions: cautions,
 	}
 }
 
@@ -128,17 +148,21 @@ func TestBacktestSchema(t *testing.T) {
 // Every human format tells what was foreseen, what was seen, what surprised, and what has no record.
 func TestBacktestTells(t *testing.T) {
 	for _, f := range []Format{Table, Markdown, HTML} {
-		out := strings.NewReplacer(nbsp, " ", "&#43;", "+", "&lt;", "<", "&gt;", ">", `\_`, "_").Replace(render(t, "backtest", f, Options{Width: 160}))
+		out := strings.NewReplacer(nbsp, " ", "&#43;", "+", "&lt;", "<", "&gt;", ">", `\_`,
+			"_").Replace(render(t, "backtest", f, Options{Width: 160}))
 		out = strings.Join(strings.Fields(out), " ")
 		for _, want := range []string{
-			"5 inside their band", "0.34", "too few to tell skill from luck", "1 revision on evidence the verdict calls thin",
-			"no log can measure it", "dated before its first own log on 2025-02-01", "4 of 8", "0 to 3", "1 of 6 had a number", "<0.0001", digest,
+			"5 inside their band", "0.34", "too few to tell skill from luck",
+			"1 revision on evidence the verdict calls thin",
+			"no log can measure it", "dated before its first own log on 2025-02-01", "4 of 8", "0 to 3",
+			"1 of 6 had a number", "<0.0001", digest,
 		} {
 			if !strings.Contains(out, want) {
 				t.Errorf("%s does not tell %q", f, want)
 			}
 		}
-		if f != Table && !strings.Contains(out, "Smallest margin of lambda foreseen in 0.020 to 0.061 λ, seen in 0.011") {
+		if f != Table && !strings.Contains(out, "Smallest margin of lambda foreseen in 0.020 to 0.061 λ, seen in "+
+			"0.011") {
 			t.Errorf("%s does not tell a margin outside its band", f)
 		}
 	}
@@ -147,7 +171,8 @@ func TestBacktestTells(t *testing.T) {
 // In the plot a share as stated lies on the diagonal, and its interval spans it.
 func TestReliabilityPlot(t *testing.T) {
 	h := backtest.Score{Hazard: "knock", Pulls: 100, Crossed: 25, Stated: 0.25, Reliability: []backtest.Bin{
-		{Stated: result.Span{0.2, 0.4}, Mean: 0.25, Observed: 0.25, Interval90: result.Span{0.16, 0.36}, Pulls: 100, Crossed: 25},
+		{Stated: result.Span{0.2, 0.4}, Mean: 0.25, Observed: 0.25, Interval90: result.Span{0.16, 0.36}, Pulls: 100,
+			Crossed: 25},
 	}}
 	var circle, bar []float64
 	d := xml.NewDecoder(strings.NewReader(string(reliabilityPlot(h).SVG)))
@@ -187,7 +212,8 @@ func TestReliabilityPlot(t *testing.T) {
 	}
 	// Square-root axes from −0.02 to 1.02: 0.25 lies halfway, as do both coordinates of the mark.
 	left, right, top, bottom := 56.0, plotWidth-60, 34.0, reliabilityHeight-76
-	if x, y := (left+right)/2, (top+bottom)/2; circle[0] < x-0.1 || circle[0] > x+0.1 || circle[1] < y-0.1 || circle[1] > y+0.1 {
+	if x, y := (left+right)/2, (top+bottom)/2; circle[0] < x-0.1 || circle[0] > x+0.1 || circle[1] < y-0.1 ||
+		circle[1] > y+0.1 {
 		t.Errorf("mark at %v, want %g, %g", circle, x, y)
 	}
 	at := func(root float64) float64 { return bottom - (root+0.02)/1.04*(bottom-top) }

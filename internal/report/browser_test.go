@@ -29,7 +29,8 @@ func TestBrowser(t *testing.T) {
 	if binary == "" {
 		t.Skip("no chromium found")
 	}
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(binary), chromedp.NoSandbox, chromedp.DisableGPU,
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(binary), chromedp.NoSandbox,
+		chromedp.DisableGPU,
 		chromedp.UserDataDir(t.TempDir()))
 	allocator, cancel := chromedp.NewExecAllocator(context.Background(), options...)
 	defer cancel()
@@ -115,10 +116,12 @@ type measured struct {
 
 const look = `(() => {
   const box = e => e.getBoundingClientRect();
-  const shown = e => { const b = box(e); return b.width > 20 && b.height > 8 && getComputedStyle(e).visibility === 'visible'; };
-  const drawings = [...document.querySelectorAll('svg.plot, svg.strip, svg.series')].filter(e => getComputedStyle(e).display !== 'none');
+  const style = e => getComputedStyle(e);
+  const shown = e => { const b = box(e); return b.width > 20 && b.height > 8 && style(e).visibility === 'visible'; };
+  const all = which => [...document.querySelectorAll(which)];
+  const drawings = all('svg.plot, svg.strip, svg.series').filter(e => style(e).display !== 'none');
   const verdict = document.querySelector('.verdict strong');
-  const texts = [...document.querySelectorAll('svg.plot text, svg.series text, svg.scale text')].filter(e => box(e).width > 0);
+  const texts = all('svg.plot text, svg.series text, svg.scale text').filter(e => box(e).width > 0);
   const cells = [...document.querySelectorAll('main table:not(.grid) td')];
   return {
     Window: document.documentElement.clientWidth,
@@ -137,7 +140,8 @@ func (p measured) check(t *testing.T, at, name string, width int64) {
 		t.Errorf("%s: the page is %v px wide in a window of %v", at, p.Content, p.Window)
 	}
 	if p.Hidden > 0 || p.Small > 0 || p.Cut > 0 {
-		t.Errorf("%s: %d drawings cannot be seen, %d labels are too small, %d cells are cut off", at, p.Hidden, p.Small, p.Cut)
+		t.Errorf("%s: %d drawings cannot be seen, %d labels are too small, %d cells are cut off", at, p.Hidden, p.Small,
+			p.Cut)
 	}
 	if name == "plots" && p.Plots != 1+4 { // the time axis for this width and four channels
 		t.Errorf("%s: %d drawings", at, p.Plots)

@@ -13,7 +13,8 @@ import (
 // TestBuysNothing: margin spent for less than half a percent, or for an interval with zero in it, buys nothing; what is
 // not known and what is not spent is not called so.
 func TestBuysNothing(t *testing.T) {
-	spent := assess.Gain{SpentHazard: "knock", SpentMargin: 1.2, SpentUnit: "deg", SpentSD: 0.6, ChangePct: 3, Change90: result.Span{2, 4}}
+	spent := assess.Gain{SpentHazard: "knock", SpentMargin: 1.2, SpentUnit: "deg", SpentSD: 0.6, ChangePct: 3,
+		Change90: result.Span{2, 4}}
 	for _, c := range []struct {
 		name string
 		with func(g *assess.Gain)
@@ -50,8 +51,10 @@ func TestGainAndOwnLogsInWords(t *testing.T) {
 	for _, f := range []Format{Table, Markdown, HTML} {
 		out := strings.NewReplacer(nbsp, " ", "&#43;", "+").Replace(render(t, "review", f, Options{Width: 200}))
 		for _, want := range []string{
-			"412 → 438 N·m", "140 → 149 kW", "+6.3 %", "+4.2 to +8.4 %", "knock −1.7 deg", "1.2 of its spread", "buys nothing", "2 of 7 speeds: 4250, 4750 rpm",
-			"31 of 96", "9 of 12", "34 to 96.5 %", "surprise", "Surprise in 1 of 3 metrics: charge temperature", "cannot say",
+			"412 → 438 N·m", "140 → 149 kW", "+6.3 %", "+4.2 to +8.4 %", "knock −1.7 deg", "1.2 of its spread",
+			"buys nothing", "2 of 7 speeds: 4250, 4750 rpm",
+			"31 of 96", "9 of 12", "34 to 96.5 %", "surprise", "Surprise in 1 of 3 metrics: charge temperature",
+			"cannot say",
 		} {
 			if !strings.Contains(strings.Join(strings.Fields(out), " "), want) {
 				t.Errorf("%s does not say %q", f, want)
@@ -74,7 +77,8 @@ func TestPoints(t *testing.T) {
 	for _, c := range []struct {
 		change float64
 		want   string
-	}{{0.031, "+3.1 points"}, {-0.2, "−20.0 points"}, {0, "none"}, {0.0004, "up <0.1 points"}, {-1e-9, "down <0.1 points"}, {math.NaN(), missing}} {
+	}{{0.031, "+3.1 points"}, {-0.2, "−20.0 points"}, {0, "none"}, {0.0004, "up <0.1 points"},
+		{-1e-9, "down <0.1 points"}, {math.NaN(), missing}} {
 		if got := strings.ReplaceAll(points(result.Number(c.change)), nbsp, " "); got != c.want {
 			t.Errorf("points(%v) = %q, want %q", c.change, got, c.want)
 		}
@@ -121,7 +125,8 @@ func TestStripsOfCarsAndPairs(t *testing.T) {
 func TestManyLikelyCars(t *testing.T) {
 	h := fixtureAcross().Hazards[0]
 	said := acrossHazardRow(h).Cells[4].joined()
-	if !strings.Contains(said, "car-014") || strings.Contains(said, "rev-0142") || !strings.Contains(said, "and 2 more") {
+	if !strings.Contains(said, "car-014") || strings.Contains(said, "rev-0142") ||
+		!strings.Contains(said, "and 2 more") {
 		t.Errorf("the row says %q", said)
 	}
 	if rows := acrossRows(fixtureAcross()); !strings.Contains(rows[0].Likely, longID) {

@@ -11,9 +11,11 @@ import (
 )
 
 func envelopesDocument(e *assess.Envelopes, d display) document {
-	doc := document{Kind: "envelopes", Title: "Fleet envelopes", Facts: []fact{{"Platforms", strconv.Itoa(len(e.Platforms))}}}
+	doc := document{Kind: "envelopes", Title: "Fleet envelopes",
+		Facts: []fact{{"Platforms", strconv.Itoa(len(e.Platforms))}}}
 	if len(e.Platforms) == 0 {
-		doc.Sections = []section{{ID: "none", Title: "No envelope", Intro: "There is no evidence to build an envelope from."}}
+		doc.Sections = []section{{ID: "none", Title: "No envelope", Intro: "There is no evidence to build an " +
+			"envelope from."}}
 	}
 	for i := range e.Platforms {
 		doc.Sections = append(doc.Sections, platformSection(i, &e.Platforms[i], d))
@@ -25,7 +27,8 @@ func envelopesDocument(e *assess.Envelopes, d display) document {
 func platformSection(i int, p *assess.PlatformEnvelope, d display) section {
 	s := section{
 		ID: "platform-" + strconv.Itoa(i+1), Title: p.Platform, Named: true,
-		Intro: builtFrom(p) + " A limit is what a pull, or a steady stretch, of a car not seen before stays within, as far as the fleet can tell.",
+		Intro: builtFrom(p) + " A limit is what a pull, or a steady stretch, of a car not seen before stays within, " +
+			"as far as the fleet can tell.",
 	}
 	s.Blocks = append(s.Blocks, knockBlocks(&p.Knock, d)...)
 	if len(p.Cells) == 0 {
@@ -56,7 +59,8 @@ func builtFrom(p *assess.PlatformEnvelope) string {
 	case fullest == nil:
 		return "Built from " + pulls + "; there are no steady stretches."
 	case p.Pulls == 0:
-		return fmt.Sprintf("Built from steady stretches alone, as many as %s of %s in one cell: no pull has been logged.",
+		return fmt.Sprintf("Built from steady stretches alone, as many as %s of %s in one cell: no pull has been "+
+			"logged.",
 			count(fullest.Pulls, "stretch"), count(fullest.Cars, "car"))
 	}
 	return fmt.Sprintf("Built from %s, and from steady stretches, as many as %s of %s in one cell.",
@@ -67,14 +71,16 @@ func builtFrom(p *assess.PlatformEnvelope) string {
 func groupTable(groups []cellGroup, d display) *table {
 	t := &table{
 		Caption: "Limits by metric (every cell: the html, md, csv and json formats)", Only: onTerminal,
-		Columns: []column{{Head: "Metric", Flex: true}, {Head: "Segment"}, {Head: "Fuel"}, {Head: "Limit"}, {Head: "Lowest to highest", Right: true},
+		Columns: []column{{Head: "Metric", Flex: true}, {Head: "Segment"}, {Head: "Fuel"}, {Head: "Limit"},
+			{Head: "Lowest to highest", Right: true},
 			{Head: "Cells", Right: true}, {Head: "Too few cars", Right: true}},
 		Absent: "no cell has enough cars.",
 	}
 	for _, g := range groups {
 		span, few := g.limits()
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(plain(g.metric)).toned(loud), text(or(g.kind, "any")), text(or(g.class, "any")), text(or(g.side, missing)), text(d.interval(span, g.unit)),
+			text(plain(g.metric)).toned(loud), text(or(g.kind, "any")), text(or(g.class, "any")),
+			text(or(g.side, missing)), text(d.interval(span, g.unit)),
 			integer(len(g.cells)), integer(few),
 		}})
 	}
@@ -116,7 +122,8 @@ func knockBlocks(k *assess.KnockSummary, d display) []block {
 	facts := []fact{{"Knock model", state}}
 	if k.Status != result.NotAssessed {
 		facts = append(facts,
-			fact{"Evidence", fmt.Sprintf("%s, %s or steady stretches, %s, %s", count(k.Cars, "car"), count(k.Pulls, "pull"), count(k.Rows, "row"), count(k.Events, "knock event"))},
+			fact{"Evidence", fmt.Sprintf("%s, %s or steady stretches, %s, %s", count(k.Cars, "car"),
+				count(k.Pulls, "pull"), count(k.Rows, "row"), count(k.Events, "knock event"))},
 			fact{"Spread between cars", d.difference(k.CarSD, "deg")},
 			fact{"Spread between pulls", d.difference(k.PullSD, "deg")},
 			fact{"Spread within a pull", d.difference(k.CellSD, "deg")},
@@ -145,15 +152,17 @@ func convergence(ok bool) string {
 func slopeTable(slopes []assess.KnockSlope) *table {
 	t := &table{
 		Caption: "What moves the knock-limited spark",
-		Columns: []column{{Head: "Covariate", Flex: true}, {Head: "Physics, deg", Right: true}, {Head: "Fitted, deg", Right: true}, {Head: "Per"}},
-		Absent:  "not fitted.",
+		Columns: []column{{Head: "Covariate", Flex: true}, {Head: "Physics, deg", Right: true},
+			{Head: "Fitted, deg", Right: true}, {Head: "Per"}},
+		Absent: "not fitted.",
 	}
 	for _, s := range slopes {
 		fitted := number(s.Fitted, 3)
 		if s.Fitted.Known() && s.SD.Known() {
 			fitted += " ± " + number(s.SD, 3)
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(s.Covariate)), text(number(s.Physics, 3)), text(fitted), text(or(s.Unit, missing))}})
+		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(s.Covariate)), text(number(s.Physics, 3)), text(fitted),
+			text(or(s.Unit, missing))}})
 	}
 	return t
 }
@@ -161,7 +170,8 @@ func slopeTable(slopes []assess.KnockSlope) *table {
 func knockTable(points []assess.KnockPoint, d display) *table {
 	t := &table{
 		Caption: "Knock-limited spark at the reference state",
-		Columns: []column{{Head: "Speed", Right: true}, {Head: "Load", Right: true}, {Head: "Spark before TDC", Right: true},
+		Columns: []column{{Head: "Speed", Right: true}, {Head: "Load", Right: true}, {Head: "Spark before TDC",
+			Right: true},
 			{Head: "90 % of pulls", Right: true}, {Head: "Evidence"}},
 		Absent: "no number could be worked out here.",
 	}
@@ -171,7 +181,8 @@ func knockTable(points []assess.KnockPoint, d display) *table {
 			load = number(p.LoadPct, 0) + nbsp + "%"
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(d.value(p.RPM, "rpm")), text(load), text(d.value(p.SparkDeg, "deg")), text(d.interval(p.Interval90, "deg")),
+			text(d.value(p.RPM, "rpm")), text(load), text(d.value(p.SparkDeg, "deg")),
+			text(d.interval(p.Interval90, "deg")),
 			text(count(p.Rows, "row"), count(p.Events, "knock event")),
 		}})
 	}
@@ -191,7 +202,8 @@ func groupCells(cells []assess.EnvelopeCell) []cellGroup {
 			return g.kind == c.Kind && g.class == c.FuelClass && g.metric == c.Metric && g.side == c.Side
 		})
 		if i < 0 {
-			groups = append(groups, cellGroup{kind: c.Kind, class: c.FuelClass, metric: c.Metric, unit: c.Unit, side: c.Side})
+			groups = append(groups, cellGroup{kind: c.Kind, class: c.FuelClass, metric: c.Metric, unit: c.Unit,
+				side: c.Side})
 			i = len(groups) - 1
 		}
 		groups[i].cells = append(groups[i].cells, c)
@@ -205,13 +217,15 @@ const kindPull, kindSteady = "pull", "steady"
 var kindNames = map[string]string{kindPull: "in pulls", kindSteady: "at steady part throttle"}
 
 func (g cellGroup) title() string {
-	return fmt.Sprintf("%s, %s, %s fuel, %s limit", say.Capital(plain(g.metric)), g.where(), or(g.class, "any"), or(g.side, "one-sided"))
+	return fmt.Sprintf("%s, %s, %s fuel, %s limit", say.Capital(plain(g.metric)), g.where(), or(g.class, "any"),
+		or(g.side, "one-sided"))
 }
 
 func envelopeTable(g cellGroup, d display) *table {
 	t := &table{
 		Caption: g.title(), Fold: "Numbers: " + g.title(), Only: notTyped,
-		Columns: []column{{Head: "Speed", Right: true}, {Head: "Load", Right: true}, {Head: "Limit", Right: true}, {Head: "Mean", Right: true},
+		Columns: []column{{Head: "Speed", Right: true}, {Head: "Load", Right: true}, {Head: "Limit", Right: true},
+			{Head: "Mean", Right: true},
 			{Head: "Between cars", Right: true, Wide: true}, {Head: "Within a car", Right: true, Wide: true},
 			{Head: "Extreme seen", Right: true}, {Head: "Evidence"}, {Head: "Method", Wide: true, Flex: true}},
 		Absent: "not enough cars to say; in brackets, how many more it takes.",
@@ -222,7 +236,8 @@ func envelopeTable(g cellGroup, d display) *table {
 			limit = text(missing + needed(c)).toned(doubt)
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(rangeOf(c.Cell.RPM, "rpm")), text(rangeOf(c.Cell.LoadPct, "%")), limit, text(d.value(c.Mean, c.Unit)), text(d.difference(c.BetweenSD, c.Unit)), text(d.difference(c.WithinSD, c.Unit)),
+			text(rangeOf(c.Cell.RPM, "rpm")), text(rangeOf(c.Cell.LoadPct, "%")), limit, text(d.value(c.Mean, c.Unit)),
+			text(d.difference(c.BetweenSD, c.Unit)), text(d.difference(c.WithinSD, c.Unit)),
 			text(d.value(c.ExtremeSeen, c.Unit)), g.evidence(c), text(or(c.Method, missing)),
 		}})
 	}
@@ -253,7 +268,8 @@ func envelopeGrid(g cellGroup, d display) *grid {
 	slices.SortFunc(loads, func(a, b result.Span) int { return bySpan(b, a) })
 	out := &grid{
 		Caption: g.title() + ", " + or(d.of(g.unit).name, "no unit"),
-		Note:    "Speed across in rpm, load down in %. The stronger the colour, the higher the limit. “+3” is how many more cars it takes; an empty field was never visited.",
+		Note: "Speed across in rpm, load down in %. The stronger the colour, the higher the limit. “+3” is how " +
+			"many more cars it takes; an empty field was never visited.",
 	}
 	if g.kind == kindSteady {
 		out.Fold = g.title()
@@ -333,10 +349,12 @@ func envelopeRows(e *assess.Envelopes) []envelopeRow {
 		for _, c := range e.Platforms[i].Cells {
 			rows = append(rows, envelopeRow{
 				Platform: e.Platforms[i].Platform, Kind: c.Kind, FuelClass: c.FuelClass,
-				RPMLow: known(c.Cell.RPM[0]), RPMHigh: known(c.Cell.RPM[1]), LoadLow: known(c.Cell.LoadPct[0]), LoadHigh: known(c.Cell.LoadPct[1]),
-				Metric: c.Metric, Unit: c.Unit, Side: c.Side, Status: c.Status,
-				Limit: known(c.Limit), Mean: known(c.Mean), BetweenSD: known(c.BetweenSD), WithinSD: known(c.WithinSD), ExtremeSeen: known(c.ExtremeSeen),
-				Cars: int64(c.Cars), Pulls: int64(c.Pulls), CarsNeeded: int64(c.CarsNeeded), Method: c.Method,
+				RPMLow: known(c.Cell.RPM[0]), RPMHigh: known(c.Cell.RPM[1]), LoadLow: known(c.Cell.LoadPct[0]),
+				LoadHigh: known(c.Cell.LoadPct[1]),
+				Metric:   c.Metric, Unit: c.Unit, Side: c.Side, Status: c.Status,
+				Limit: known(c.Limit), Mean: known(c.Mean), BetweenSD: known(c.BetweenSD), WithinSD: known(c.WithinSD),
+				ExtremeSeen: known(c.ExtremeSeen),
+				Cars:        int64(c.Cars), Pulls: int64(c.Pulls), CarsNeeded: int64(c.CarsNeeded), Method: c.Method,
 				Digest: e.WorkspaceDigest, Seed: e.Seed,
 			})
 		}

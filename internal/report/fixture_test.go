@@ -44,71 +44,140 @@ func fixtureReview() *assess.Review {
 	yes, no := true, false
 	return &assess.Review{
 		Stamp:    stamp,
-		Revision: "rev-0142-c", Parent: "rev-0142-b", Platform: "kestrel-20t", Vehicle: "car-017", Author: "t2", Fuel: "pump-91",
+		Revision: "rev-0142-c", Parent: "rev-0142-b", Platform: "kestrel-20t", Vehicle: "car-017", Author: "t2",
+		Fuel:    "pump-91",
 		Verdict: assess.VerdictHold,
 		Because: []string{
-			"knock: 19 % of pulls cross the limit (90 % interval 9.0 % to 33 %), upper bound over the 5.0 % allowed for a major hazard",
+			"knock: 19 % of pulls cross the limit (90 % interval 9.0 % to 33 %), upper bound over the 5.0 % allowed " +
+				"for a major hazard",
 			"exhaust temperature (major) not assessed: no log has exhaust temperature; without data no claim is made",
 		},
 		Hazards: []assess.Hazard{
-			{Hazard: "knock", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.19, Interval90: result.Span{0.09, 0.33}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: 0.03, Change90: result.Span{0.06, 0.29}},
-			{Hazard: "lean", Severity: "major", Status: "assessed", ProbabilityPerPull: 1e-6, Interval90: result.Span{0, 0.0008}, Basis: "both", Cars: 12, Pulls: 148, Parent: 1e-7, Change90: result.Span{0, 0.0008}},
-			{Hazard: "fuel_delivery", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.031, Interval90: result.Span{0.012, 0.071}, Basis: "predicted", Cars: 11, Pulls: 140, Parent: 0.047, Change90: result.Span{-0.04, 0.002}},
-			{Hazard: "rail_pressure", Severity: "major", Status: "thin", Why: "2 cars and 9 pulls; the workspace asks for 5 cars and 30 pulls", ProbabilityPerPull: none, Interval90: noSpan, Cars: 2, Pulls: 9, Parent: none, Change90: noSpan},
-			{Hazard: "charge_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.999, Interval90: result.Span{0.97, 1}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan},
-			{Hazard: "coolant_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0, Interval90: result.Span{0, 0}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan},
-			{Hazard: "oil_temperature", Severity: "moderate", Status: "not_assessed", Why: "no log has oil temperature", ProbabilityPerPull: none, Interval90: noSpan, Parent: none, Change90: noSpan},
-			{Hazard: "exhaust_temperature", Severity: "major", Status: "not_assessed", Why: "no log has exhaust temperature; without data no claim is made", ProbabilityPerPull: none, Interval90: noSpan, Parent: none, Change90: noSpan},
-			{Hazard: "cylinder_pressure", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.004, Interval90: result.Span{0.0004, 0.03}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan},
-			{Hazard: "low_speed_load", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.0021, Interval90: result.Span{0.0002, 0.012}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan},
-			{Hazard: "boost_control", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.12, Interval90: result.Span{0.06, 0.2}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan},
-			{Hazard: "driveline", Severity: "major", Status: "not_assessed", Why: "the platform file has no limit for it", ProbabilityPerPull: none, Interval90: noSpan, Parent: none, Change90: noSpan},
+			{Hazard: "knock", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.19,
+				Interval90: result.Span{0.09, 0.33}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: 0.03,
+				Change90: result.Span{0.06, 0.29}},
+			{Hazard: "lean", Severity: "major", Status: "assessed", ProbabilityPerPull: 1e-6, Interval90: result.Span{0,
+				0.0008}, Basis: "both", Cars: 12, Pulls: 148, Parent: 1e-7, Change90: result.Span{0, 0.0008}},
+			{Hazard: "fuel_delivery", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.031,
+				Interval90: result.Span{0.012, 0.071}, Basis: "predicted", Cars: 11, Pulls: 140, Parent: 0.047,
+				Change90: result.Span{-0.04, 0.002}},
+			{Hazard: "rail_pressure", Severity: "major", Status: "thin",
+				Why: "2 cars and 9 pulls; the workspace asks for 5 cars and 30 pulls", ProbabilityPerPull: none,
+				Interval90: noSpan, Cars: 2, Pulls: 9, Parent: none, Change90: noSpan},
+			{Hazard: "charge_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.999,
+				Interval90: result.Span{0.97, 1}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none,
+				Change90: noSpan},
+			{Hazard: "coolant_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0,
+				Interval90: result.Span{0, 0}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan},
+			{Hazard: "oil_temperature", Severity: "moderate", Status: "not_assessed", Why: "no log has oil temperature",
+				ProbabilityPerPull: none, Interval90: noSpan, Parent: none, Change90: noSpan},
+			{Hazard: "exhaust_temperature", Severity: "major", Status: "not_assessed",
+				Why: "no log has exhaust temperature; without data no claim is made", ProbabilityPerPull: none,
+				Interval90: noSpan, Parent: none, Change90: noSpan},
+			{Hazard: "cylinder_pressure", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.004,
+				Interval90: result.Span{0.0004, 0.03}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: none,
+				Change90: noSpan},
+			{Hazard: "low_speed_load", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.0021,
+				Interval90: result.Span{0.0002, 0.012}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: none,
+				Change90: noSpan},
+			{Hazard: "boost_control", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.12,
+				Interval90: result.Span{0.06, 0.2}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none,
+				Change90: noSpan},
+			{Hazard: "driveline", Severity: "major", Status: "not_assessed",
+				Why: "the platform file has no limit for it", ProbabilityPerPull: none, Interval90: noSpan,
+				Parent: none, Change90: noSpan},
 		},
 		Findings: []assess.Finding{
-			{Rank: 1, Hazard: "knock", Severity: "major", Cell: cellAt(3000, 160), Metric: "knock_margin", Unit: "deg", Predicted: 1.2, Interval90: result.Span{-1.1, 3.4}, Limit: 0, LimitSource: "shop rule, 2024",
-				Margin: 1.2, MarginSD: 1.4, ProbabilityPerPull: 0.19, Envelope: assess.EnvelopeCheck{Limit: 2.6, Cars: 14, Pulls: 160, Inside: &no}, Basis: "predicted", Change: assess.Change{SparkDeg: 1.5, Lambda: 0, BoostKPa: 8},
-				Say: "Commanded spark at 3000–3500 rpm and 160–180 % load is 1.2° short of the expected knock limit. Expected: 19 % of pulls cross it there."},
-			{Rank: 2, Hazard: "charge_temperature", Severity: "moderate", Cell: cellAt(5500, 180), Metric: "charge_temperature", Unit: "°C", Predicted: 78, Interval90: result.Span{71.4, 84.9}, Limit: 70, LimitSource: "platform handbook, table 4",
-				Margin: -8, MarginSD: 4.1, ProbabilityPerPull: 0.999, Envelope: assess.EnvelopeCheck{Limit: 74, Cars: 12, Pulls: 140, Inside: &no}, Basis: "measured", Change: assess.Change{SparkDeg: 0, Lambda: 0, BoostKPa: 14.6},
-				Say: "Charge temperature at 5500–6000 rpm and 180–200 % load is expected at 78.0 °C against a limit of 70.0; over 99.9 % of pulls cross it there."},
-			{Rank: 3, Hazard: "cylinder_pressure", Severity: "catastrophic", Cell: cellAt(2500, 180), Metric: "peak_pressure", Unit: "kPa", Predicted: 10240, Interval90: result.Span{9110, 11390}, Limit: 12000, LimitSource: "engine maker's letter; <b>not public</b>",
-				Margin: 1760, MarginSD: 700, ProbabilityPerPull: 0.004, Envelope: assess.EnvelopeCheck{Limit: 10600, Cars: 12, Pulls: 148, Inside: &yes}, Basis: "predicted", Change: assess.Change{SparkDeg: 1.5, Lambda: -0.01, BoostKPa: 8},
+			{Rank: 1, Hazard: "knock", Severity: "major", Cell: cellAt(3000, 160), Metric: "knock_margin", Unit: "deg",
+				Predicted: 1.2, Interval90: result.Span{-1.1, 3.4}, Limit: 0, LimitSource: "shop rule, 2024",
+				Margin: 1.2, MarginSD: 1.4, ProbabilityPerPull: 0.19, Envelope: assess.EnvelopeCheck{Limit: 2.6,
+					Cars: 14, Pulls: 160, Inside: &no}, Basis: "predicted", Change: assess.Change{SparkDeg: 1.5,
+					Lambda: 0, BoostKPa: 8},
+				Say: "Commanded spark at 3000–3500 rpm and 160–180 % load is 1.2° short of the expected knock limit. " +
+					"Expected: 19 % of pulls cross it there."},
+			{Rank: 2, Hazard: "charge_temperature", Severity: "moderate", Cell: cellAt(5500, 180),
+				Metric: "charge_temperature", Unit: "°C", Predicted: 78, Interval90: result.Span{71.4, 84.9}, Limit: 70,
+				LimitSource: "platform handbook, table 4",
+				Margin:      -8, MarginSD: 4.1, ProbabilityPerPull: 0.999, Envelope: assess.EnvelopeCheck{Limit: 74,
+					Cars: 12, Pulls: 140, Inside: &no}, Basis: "measured", Change: assess.Change{SparkDeg: 0, Lambda: 0,
+					BoostKPa: 14.6},
+				Say: "Charge temperature at 5500–6000 rpm and 180–200 % load is expected at 78.0 °C against a limit " +
+					"of 70.0; over 99.9 % of pulls cross it there."},
+			{Rank: 3, Hazard: "cylinder_pressure", Severity: "catastrophic", Cell: cellAt(2500, 180),
+				Metric: "peak_pressure", Unit: "kPa", Predicted: 10240, Interval90: result.Span{9110, 11390},
+				Limit: 12000, LimitSource: "engine maker's letter; <b>not public</b>",
+				Margin: 1760, MarginSD: 700, ProbabilityPerPull: 0.004, Envelope: assess.EnvelopeCheck{Limit: 10600,
+					Cars: 12, Pulls: 148, Inside: &yes}, Basis: "predicted", Change: assess.Change{SparkDeg: 1.5,
+					Lambda: -0.01, BoostKPa: 8},
 				Say: "Peak pressure stays inside its limit."},
-			{Rank: 4, Hazard: "lean", Severity: "major", Cell: cellAt(6000, 160), Metric: "lambda", Unit: "lambda", Predicted: 0.842, Interval90: result.Span{0.821, 0.863}, Limit: 0.9, LimitSource: "shop rule, 2024",
-				Margin: 0.058, MarginSD: 0.0125, ProbabilityPerPull: 1e-6, Envelope: assess.EnvelopeCheck{Limit: none, Cars: 2, Pulls: 11}, Basis: "both", Change: assess.Change{SparkDeg: none, Lambda: 0.012, BoostKPa: 0},
+			{Rank: 4, Hazard: "lean", Severity: "major", Cell: cellAt(6000, 160), Metric: "lambda", Unit: "lambda",
+				Predicted: 0.842, Interval90: result.Span{0.821, 0.863}, Limit: 0.9, LimitSource: "shop rule, 2024",
+				Margin: 0.058, MarginSD: 0.0125, ProbabilityPerPull: 1e-6, Envelope: assess.EnvelopeCheck{Limit: none,
+					Cars: 2, Pulls: 11}, Basis: "both", Change: assess.Change{SparkDeg: none, Lambda: 0.012,
+					BoostKPa: 0},
 				Say: "Lambda ist höher als im Elternstand – λ bleibt unter der Grenze (日本語)."},
-			{Rank: 5, Hazard: "rail_pressure", Severity: "major", Cell: result.Cell{RPM: noSpan, LoadPct: noSpan}, Metric: "rail_shortfall", Unit: "kPa", Predicted: none, Interval90: noSpan, Limit: 1500, LimitSource: "",
-				Margin: none, MarginSD: none, ProbabilityPerPull: none, Envelope: assess.EnvelopeCheck{Limit: none, Cars: 0, Pulls: 0}, Basis: "", Change: assess.Change{SparkDeg: none, Lambda: none, BoostKPa: none},
+			{Rank: 5, Hazard: "rail_pressure", Severity: "major", Cell: result.Cell{RPM: noSpan, LoadPct: noSpan},
+				Metric: "rail_shortfall", Unit: "kPa", Predicted: none, Interval90: noSpan, Limit: 1500,
+				LimitSource: "",
+				Margin:      none, MarginSD: none, ProbabilityPerPull: none, Envelope: assess.EnvelopeCheck{Limit: none,
+					Cars: 0, Pulls: 0}, Basis: "", Change: assess.Change{SparkDeg: none, Lambda: none, BoostKPa: none},
 				Say: "Rail pressure could not be predicted: two cars logged it."},
-			{Rank: 6, Hazard: "oil_temperature", Severity: "moderate", Cell: cellAt(4000, 120), Metric: "oil_temperature", Unit: "°C", Predicted: 104, Interval90: result.Span{99, 109}, Limit: 140, LimitSource: "shop rule, 2024",
-				Margin: 36, MarginSD: 3.1, ProbabilityPerPull: 1e-7, Envelope: assess.EnvelopeCheck{Limit: 118, Cars: 12, Pulls: 101, Inside: &yes}, Basis: "predicted",
+			{Rank: 6, Hazard: "oil_temperature", Severity: "moderate", Cell: cellAt(4000, 120),
+				Metric: "oil_temperature", Unit: "°C", Predicted: 104, Interval90: result.Span{99, 109}, Limit: 140,
+				LimitSource: "shop rule, 2024",
+				Margin:      36, MarginSD: 3.1, ProbabilityPerPull: 1e-7, Envelope: assess.EnvelopeCheck{Limit: 118,
+					Cars: 12, Pulls: 101, Inside: &yes}, Basis: "predicted",
 				Say: "Oil temperature is far inside its limit, and the revision changes nothing there."},
 		},
 		Gains: []assess.Gain{
-			{RPM: 2250, TorqueNm: result.Span{352, 357.2}, ChangePct: 1.48, Change90: result.Span{0.99, 1.97}, PowerKW: result.Span{82.9, 84.2}, SpentMargin: none, SpentSD: none},
-			{RPM: 3250, TorqueNm: result.Span{412, 438}, ChangePct: 6.31, Change90: result.Span{4.23, 8.39}, PowerKW: result.Span{140.2, 149.1}, SpentHazard: "knock", SpentMargin: 1.71, SpentUnit: "deg", SpentSD: 1.22},
-			{RPM: 4250, TorqueNm: result.Span{420, 420.9}, ChangePct: 0.21, Change90: result.Span{0.14, 0.28}, PowerKW: result.Span{186.9, 187.3}, SpentHazard: "charge_temperature", SpentMargin: 2.4, SpentUnit: "°C", SpentSD: 0.59},
-			{RPM: 4750, TorqueNm: result.Span{401, 405.4}, ChangePct: 1.1, Change90: result.Span{-0.2, 2.4}, PowerKW: result.Span{199.5, 201.7}, SpentHazard: "cylinder_pressure", SpentMargin: 212, SpentUnit: "kPa", SpentSD: 0.3},
-			{RPM: 5750, TorqueNm: result.Span{331, 330.9}, ChangePct: -0.03, Change90: result.Span{-0.04, -0.02}, PowerKW: result.Span{199.3, 199.2}, SpentHazard: "knock", SpentMargin: 0.04, SpentUnit: "deg", SpentSD: 0.03},
-			{RPM: 6250, TorqueNm: result.Span{301, 304}, ChangePct: 1, Change90: noSpan, PowerKW: result.Span{197, none}, SpentHazard: "lean", SpentMargin: none, SpentUnit: "lambda", SpentSD: none},
-			{RPM: 6750, TorqueNm: noSpan, ChangePct: none, Change90: noSpan, PowerKW: noSpan, SpentHazard: "knock", SpentMargin: 1.1, SpentUnit: "deg", SpentSD: 0.8},
+			{RPM: 2250, TorqueNm: result.Span{352, 357.2}, ChangePct: 1.48, Change90: result.Span{0.99, 1.97},
+				PowerKW: result.Span{82.9, 84.2}, SpentMargin: none, SpentSD: none},
+			{RPM: 3250, TorqueNm: result.Span{412, 438}, ChangePct: 6.31, Change90: result.Span{4.23, 8.39},
+				PowerKW: result.Span{140.2, 149.1}, SpentHazard: "knock", SpentMargin: 1.71, SpentUnit: "deg",
+				SpentSD: 1.22},
+			{RPM: 4250, TorqueNm: result.Span{420, 420.9}, ChangePct: 0.21, Change90: result.Span{0.14, 0.28},
+				PowerKW: result.Span{186.9, 187.3}, SpentHazard: "charge_temperature", SpentMargin: 2.4,
+				SpentUnit: "°C", SpentSD: 0.59},
+			{RPM: 4750, TorqueNm: result.Span{401, 405.4}, ChangePct: 1.1, Change90: result.Span{-0.2, 2.4},
+				PowerKW: result.Span{199.5, 201.7}, SpentHazard: "cylinder_pressure", SpentMargin: 212,
+				SpentUnit: "kPa", SpentSD: 0.3},
+			{RPM: 5750, TorqueNm: result.Span{331, 330.9}, ChangePct: -0.03, Change90: result.Span{-0.04, -0.02},
+				PowerKW: result.Span{199.3, 199.2}, SpentHazard: "knock", SpentMargin: 0.04, SpentUnit: "deg",
+				SpentSD: 0.03},
+			{RPM: 6250, TorqueNm: result.Span{301, 304}, ChangePct: 1, Change90: noSpan,
+				PowerKW: result.Span{197, none}, SpentHazard: "lean", SpentMargin: none, SpentUnit: "lambda",
+				SpentSD: none},
+			{RPM: 6750, TorqueNm: noSpan, ChangePct: none, Change90: noSpan, PowerKW: noSpan, SpentHazard: "knock",
+				SpentMargin: 1.1, SpentUnit: "deg", SpentSD: 0.8},
 		},
 		Conditions: []assess.Condition{
-			{Condition: "charge temperature +20 K", Hazard: "knock", Margin: -1.9, Unit: "deg", ProbabilityPerPull: 0.62},
-			{Condition: "fuel two octane numbers lower", Hazard: "knock", Margin: -0.4, Unit: "deg", ProbabilityPerPull: 0.41},
-			{Condition: "ambient pressure 85 kPa", Hazard: "charge_temperature", Margin: -17, Unit: "°C", ProbabilityPerPull: 1},
-			{Condition: "lambda sensor reads 3 % rich", Hazard: "lean", Margin: none, Unit: "lambda", ProbabilityPerPull: none},
+			{Condition: "charge temperature +20 K", Hazard: "knock", Margin: -1.9, Unit: "deg",
+				ProbabilityPerPull: 0.62},
+			{Condition: "fuel two octane numbers lower", Hazard: "knock", Margin: -0.4, Unit: "deg",
+				ProbabilityPerPull: 0.41},
+			{Condition: "ambient pressure 85 kPa", Hazard: "charge_temperature", Margin: -17, Unit: "°C",
+				ProbabilityPerPull: 1},
+			{Condition: "lambda sensor reads 3 % rich", Hazard: "lean", Margin: none, Unit: "lambda",
+				ProbabilityPerPull: none},
 		},
 		Footprint: fixtureFootprint(),
 		NextPulls: []assess.NextPull{
-			{RPM: result.Span{2500, 4000}, LoadPct: result.Span{150, 190}, Gear: 4, Channels: []string{"knock_retard", "lambda", "charge_temperature"}, Narrows: "knock, which holds this revision"},
-			{RPM: result.Span{4500, 6500}, LoadPct: result.Span{140, 180}, Gear: none, Channels: []string{"exhaust_temperature"}, Narrows: "exhaust temperature, which is not assessed"},
+			{RPM: result.Span{2500, 4000}, LoadPct: result.Span{150, 190}, Gear: 4, Channels: []string{"knock_retard",
+				"lambda", "charge_temperature"}, Narrows: "knock, which holds this revision"},
+			{RPM: result.Span{4500, 6500}, LoadPct: result.Span{140, 180}, Gear: none,
+				Channels: []string{"exhaust_temperature"}, Narrows: "exhaust temperature, which is not assessed"},
 		},
 		Cautions: cautions,
 		OwnLogs: []assess.OwnLog{
-			{Hazard: "knock", Metric: "knock_retard", Unit: "deg", Pulls: 12, Expected: -1.1, Measured: -1.4, Rows: 96, Outside: 1, PullsCrossed: 1, Crossing99: result.Span{0.0004, 0.4577}, Say: "Knock retard in 12 pulls of the revision: −1.4 deg on average where −1.1 deg was expected."},
-			{Hazard: "charge_temperature", Metric: "charge_temperature", Unit: "°C", Pulls: 12, Expected: 61.5, Measured: 74.1, Rows: 96, Outside: 31, PullsCrossed: 9, Crossing99: result.Span{0.343, 0.965}, Surprise: true, Say: "Charge temperature in 12 pulls of the revision: 74 °C on average where 61 °C was expected; 31 of 96 rows lie outside their 99 % band."},
-			{Hazard: "lean", Metric: "lambda", Unit: "lambda", Pulls: 1, Expected: none, Measured: 0.841, Rows: 8, Outside: 0, PullsCrossed: 0, Crossing99: noSpan},
+			{Hazard: "knock", Metric: "knock_retard", Unit: "deg", Pulls: 12, Expected: -1.1, Measured: -1.4, Rows: 96,
+				Outside: 1, PullsCrossed: 1, Crossing99: result.Span{0.0004, 0.4577},
+				Say: "Knock retard in 12 pulls of the revision: −1.4 deg on average where −1.1 deg was expected."},
+			{Hazard: "charge_temperature", Metric: "charge_temperature", Unit: "°C", Pulls: 12, Expected: 61.5,
+				Measured: 74.1, Rows: 96, Outside: 31, PullsCrossed: 9, Crossing99: result.Span{0.343, 0.965},
+				Surprise: true, Say: "Charge temperature in 12 pulls of the revision: 74 °C on average where 61 °C " +
+					"was expected; 31 of 96 rows lie outside their 99 % band."},
+			{Hazard: "lean", Metric: "lambda", Unit: "lambda", Pulls: 1, Expected: none, Measured: 0.841, Rows: 8,
+				Outside: 0, PullsCrossed: 0, Crossing99: noSpan},
 		},
 		Curves: fixtureCurves(),
 	}
@@ -116,27 +185,41 @@ func fixtureReview() *assess.Review {
 
 func fixtureFootprint() assess.Footprint {
 	at := func(rpm, load result.Number) []assess.AxisValue {
-		return []assess.AxisValue{{Channel: "engine_speed", Value: rpm, Unit: "rpm"}, {Channel: "absolute_load", Value: load, Unit: "%"}}
+		return []assess.AxisValue{{Channel: "engine_speed", Value: rpm, Unit: "rpm"}, {Channel: "absolute_load",
+			Value: load, Unit: "%"}}
 	}
 	coolant := []assess.AxisValue{{Channel: "coolant_temperature", Value: 90, Unit: "°C"}}
 	return assess.Footprint{
-		CellsChanged: 61, CellsChangedVisited: 38, StatesPastLastBreakpoint: 12, NotModelled: []string{"fan duty: changed, not modelled"},
+		CellsChanged: 61, CellsChangedVisited: 38, StatesPastLastBreakpoint: 12,
+		NotModelled:           []string{"fan duty: changed, not modelled"},
 		CellsChangedUnvisited: 23, CellsVisitedUnchanged: 14,
 		Unvisited: []assess.ChangedArea{
-			{RPM: result.Span{4000, 7000}, LoadPct: result.Span{180, 220}, Cells: 12, Changes: []assess.RoleChange{{Role: "spark", Change: 2, Unit: "deg"}, {Role: "boost", Change: 8, Unit: "kPa"}}},
-			{RPM: result.Span{5000, 6500}, LoadPct: result.Span{120, 180}, Cells: 9, Changes: []assess.RoleChange{{Role: "lambda", Change: -0.02, Unit: "lambda"}}},
-			{RPM: result.Span{2000, 2500}, LoadPct: result.Span{140, 180}, Cells: 2, Changes: []assess.RoleChange{{Role: "intake_cam", Change: none, Unit: "deg"}}},
+			{RPM: result.Span{4000, 7000}, LoadPct: result.Span{180, 220}, Cells: 12,
+				Changes: []assess.RoleChange{{Role: "spark", Change: 2, Unit: "deg"}, {Role: "boost", Change: 8,
+					Unit: "kPa"}}},
+			{RPM: result.Span{5000, 6500}, LoadPct: result.Span{120, 180}, Cells: 9,
+				Changes: []assess.RoleChange{{Role: "lambda", Change: -0.02, Unit: "lambda"}}},
+			{RPM: result.Span{2000, 2500}, LoadPct: result.Span{140, 180}, Cells: 2,
+				Changes: []assess.RoleChange{{Role: "intake_cam", Change: none, Unit: "deg"}}},
 		},
 		Tables: []assess.TableChange{
-			{Role: "spark", File: "tables/spark.csv", Breakpoints: 130, BreakpointsChanged: 24, LargestChange: 2, Unit: "deg", At: at(3500, 162.5)},
-			{Role: "lambda", File: "tables/lambda.csv", Breakpoints: 49, BreakpointsChanged: 0, LargestChange: none, Unit: "lambda", At: []assess.AxisValue{}},
-			{Role: "intake_cam", File: "tables/cam.csv", Breakpoints: none, BreakpointsChanged: none, LargestChange: none, Unit: "deg", At: []assess.AxisValue{}, NotCompared: "the parent has no such table"},
-			{Role: "other", Name: "fan_duty", File: "tables/fan.csv", Breakpoints: 6, BreakpointsChanged: 1, LargestChange: 15, Unit: "%", At: coolant},
+			{Role: "spark", File: "tables/spark.csv", Breakpoints: 130, BreakpointsChanged: 24, LargestChange: 2,
+				Unit: "deg", At: at(3500, 162.5)},
+			{Role: "lambda", File: "tables/lambda.csv", Breakpoints: 49, BreakpointsChanged: 0, LargestChange: none,
+				Unit: "lambda", At: []assess.AxisValue{}},
+			{Role: "intake_cam", File: "tables/cam.csv", Breakpoints: none, BreakpointsChanged: none,
+				LargestChange: none, Unit: "deg", At: []assess.AxisValue{},
+				NotCompared: "the parent has no such table"},
+			{Role: "other", Name: "fan_duty", File: "tables/fan.csv", Breakpoints: 6, BreakpointsChanged: 1,
+				LargestChange: 15, Unit: "%", At: coolant},
 		},
 		Spikes: []assess.Spike{
-			{Role: "spark", File: "tables/spark.csv", At: at(3500, 162.5), Unit: "deg", Value: 19.5, Neighbours: result.Span{12, 15.5}, Stands: 5.2, ParentStands: 0.4, New: true, VisitedCells: 4},
-			{Role: "boost", File: "tables/boost.csv", At: at(6000, 100)[:1], Unit: "kPa", Value: 188, Neighbours: result.Span{214, 214}, Stands: -26, ParentStands: -26, VisitedCells: 0},
-			{Role: "other", Name: "fan_duty", File: "tables/fan.csv", At: coolant, Unit: "%", Value: 75, Neighbours: result.Span{40, 45}, Stands: 32, ParentStands: none, New: true, VisitedCells: none},
+			{Role: "spark", File: "tables/spark.csv", At: at(3500, 162.5), Unit: "deg", Value: 19.5,
+				Neighbours: result.Span{12, 15.5}, Stands: 5.2, ParentStands: 0.4, New: true, VisitedCells: 4},
+			{Role: "boost", File: "tables/boost.csv", At: at(6000, 100)[:1], Unit: "kPa", Value: 188,
+				Neighbours: result.Span{214, 214}, Stands: -26, ParentStands: -26, VisitedCells: 0},
+			{Role: "other", Name: "fan_duty", File: "tables/fan.csv", At: coolant, Unit: "%", Value: 75,
+				Neighbours: result.Span{40, 45}, Stands: 32, ParentStands: none, New: true, VisitedCells: none},
 		},
 	}
 }
@@ -145,24 +228,35 @@ func fixtureCurves() []assess.Curve {
 	nan := math.NaN()
 	return []assess.Curve{
 		{Hazard: "knock", Metric: "knock_margin", Unit: "deg", Points: []assess.CurvePoint{
-			{RPM: 2250, Margin: 4.1, Low: 1.6, High: 6.6, Parent: 5.0, Envelope: 3.9, Cars: 14}, {RPM: 2750, Margin: 2.4, Low: 0, High: 4.7, Parent: 3.8, Envelope: 3.1, Cars: 14},
-			{RPM: 3250, Margin: 1.2, Low: -1.1, High: 3.4, Parent: 2.9, Envelope: 2.6, Cars: 14}, {RPM: 3750, Margin: 1.9, Low: -0.4, High: 4.2, Parent: 3.1, Envelope: 2.8, Cars: 13},
-			{RPM: 4250, Margin: 2.8, Low: 0.5, High: 5.1, Parent: 3.5, Envelope: 3, Cars: 12}, {RPM: 4750, Margin: 3.4, Low: 1, High: 5.8, Parent: 3.9, Envelope: none, Cars: 9},
-			{RPM: 5250, Margin: 3.9, Low: 1.3, High: 6.4, Parent: 4.2, Envelope: none, Cars: 7}, {RPM: 5750, Margin: 4.2, Low: 1.2, High: 7.2, Parent: 4.4, Envelope: none, Cars: 4},
+			{RPM: 2250, Margin: 4.1, Low: 1.6, High: 6.6, Parent: 5.0, Envelope: 3.9, Cars: 14},
+			{RPM: 2750, Margin: 2.4, Low: 0, High: 4.7, Parent: 3.8, Envelope: 3.1, Cars: 14},
+			{RPM: 3250, Margin: 1.2, Low: -1.1, High: 3.4, Parent: 2.9, Envelope: 2.6, Cars: 14},
+			{RPM: 3750, Margin: 1.9, Low: -0.4, High: 4.2, Parent: 3.1, Envelope: 2.8, Cars: 13},
+			{RPM: 4250, Margin: 2.8, Low: 0.5, High: 5.1, Parent: 3.5, Envelope: 3, Cars: 12},
+			{RPM: 4750, Margin: 3.4, Low: 1, High: 5.8, Parent: 3.9, Envelope: none, Cars: 9},
+			{RPM: 5250, Margin: 3.9, Low: 1.3, High: 6.4, Parent: 4.2, Envelope: none, Cars: 7},
+			{RPM: 5750, Margin: 4.2, Low: 1.2, High: 7.2, Parent: 4.4, Envelope: none, Cars: 4},
 		}},
 		{Hazard: "charge_temperature", Metric: "charge_temperature", Unit: "°C", Points: []assess.CurvePoint{
-			{RPM: 2250, Margin: 24, Low: 19, High: 30, Parent: 27, Envelope: 17, Cars: 12}, {RPM: 3250, Margin: 15, Low: 9, High: 21, Parent: 19, Envelope: 10, Cars: 12},
-			{RPM: 4250, Margin: nan, Low: nan, High: nan, Parent: 11, Envelope: 3, Cars: 0}, {RPM: 5250, Margin: -2, Low: -9, High: 5, Parent: 6, Envelope: 0, Cars: 12},
+			{RPM: 2250, Margin: 24, Low: 19, High: 30, Parent: 27, Envelope: 17, Cars: 12},
+			{RPM: 3250, Margin: 15, Low: 9, High: 21, Parent: 19, Envelope: 10, Cars: 12},
+			{RPM: 4250, Margin: nan, Low: nan, High: nan, Parent: 11, Envelope: 3, Cars: 0},
+			{RPM: 5250, Margin: -2, Low: -9, High: 5, Parent: 6, Envelope: 0, Cars: 12},
 			{RPM: 5750, Margin: -8, Low: -14.9, High: -1.4, Parent: 2, Envelope: -4, Cars: 12},
 		}},
 		{Hazard: "cylinder_pressure", Metric: "peak_pressure", Unit: "kPa", Points: []assess.CurvePoint{
-			{RPM: 2250, Margin: 1900, Low: 700, High: 3100, Parent: 2400, Envelope: 1400, Cars: 12}, {RPM: 2750, Margin: 1760, Low: 610, High: 2890, Parent: 2310, Envelope: 1400, Cars: 12},
-			{RPM: 4250, Margin: 2100, Low: 900, High: 3300, Parent: 2500, Envelope: 1700, Cars: 12}, {RPM: 5750, Margin: 2900, Low: 1500, High: 4300, Parent: 3100, Envelope: 2300, Cars: 11},
+			{RPM: 2250, Margin: 1900, Low: 700, High: 3100, Parent: 2400, Envelope: 1400, Cars: 12},
+			{RPM: 2750, Margin: 1760, Low: 610, High: 2890, Parent: 2310, Envelope: 1400, Cars: 12},
+			{RPM: 4250, Margin: 2100, Low: 900, High: 3300, Parent: 2500, Envelope: 1700, Cars: 12},
+			{RPM: 5750, Margin: 2900, Low: 1500, High: 4300, Parent: 3100, Envelope: 2300, Cars: 11},
 		}},
 		{Hazard: "fuel_delivery", Metric: "injector_duty", Unit: "%", Points: []assess.CurvePoint{
-			{RPM: 5250, Margin: nan, Low: nan, High: nan, Parent: nan, Envelope: none, Cars: 0}, {RPM: 5750, Margin: 11.5, Low: 6.2, High: 16.8, Parent: 14, Envelope: 9, Cars: 11},
+			{RPM: 5250, Margin: nan, Low: nan, High: nan, Parent: nan, Envelope: none, Cars: 0},
+			{RPM: 5750, Margin: 11.5, Low: 6.2, High: 16.8, Parent: 14, Envelope: 9, Cars: 11},
 		}},
-		{Hazard: "rail_pressure", Metric: "rail_shortfall", Unit: "kPa", Points: []assess.CurvePoint{{RPM: 3000, Margin: nan, Low: nan, High: nan, Parent: nan, Envelope: none, Cars: 2}}},
+		{Hazard: "rail_pressure", Metric: "rail_shortfall", Unit: "kPa",
+			Points: []assess.CurvePoint{{RPM: 3000, Margin: nan, Low: nan, High: nan, Parent: nan, Envelope: none,
+				Cars: 2}}},
 	}
 }
 
@@ -177,8 +271,10 @@ func awkwardReview() *assess.Review {
 	r.Hazards[3].Why = longID
 	r.Curves[0].Unit, r.Curves[1].Hazard = hostileID, hostileID
 	r.Footprint.NotModelled = []string{hostileID}
-	r.Footprint.Tables[0].Unit, r.Footprint.Tables[2].NotCompared, r.Footprint.Tables[3].Name = hostileID, hostileID, longID
-	r.Footprint.Spikes[0].Role, r.Footprint.Spikes[2].At[0].Channel, r.Footprint.Unvisited[0].Changes[0].Role = hostileID, longID, longID
+	r.Footprint.Tables[0].Unit, r.Footprint.Tables[2].NotCompared, r.Footprint.Tables[3].Name = hostileID, hostileID,
+		longID
+	r.Footprint.Spikes[0].Role, r.Footprint.Spikes[2].At[0].Channel,
+		r.Footprint.Unvisited[0].Changes[0].Role = hostileID, longID, longID
 	r.NextPulls[0].Channels = []string{longID, hostileID}
 	r.Cautions = append([]string{}, hostileID)
 	r.OwnLogs[0].Metric, r.OwnLogs[1].Say, r.OwnLogs[2].Unit = longID, hostileID+longID, hostileID
@@ -194,16 +290,30 @@ func fixtureAudit() *assess.Audit {
 	return &assess.Audit{
 		Stamp: s, By: "author",
 		Rows: []assess.AuditRow{
-			{Rank: 1, Revision: "rev-0142-c", Platform: "kestrel-20t", Vehicle: "car-017", Author: "t2", Fuel: "pump-91", Status: "proposed", Verdict: "hold", TopHazard: "knock", Cell: &at, ProbabilityPerPull: 0.19, Interval90: result.Span{0.09, 0.33}, OwnPulls: 0, CellsChanged: 61, CellsChangedVisited: 12, Because: "knock: 19 % of pulls cross the limit"},
-			{Rank: 2, Revision: longID, Platform: "kestrel-20t", Vehicle: "fleet", Author: "t1", Fuel: "blend-30", Status: "released", Verdict: "undecided", TopHazard: "exhaust_temperature", ProbabilityPerPull: none, Interval90: noSpan, OwnPulls: 0, ReleasedWithoutLog: true, Because: "exhaust temperature (major) not assessed: no log has exhaust temperature"},
-			{Rank: 3, Revision: "rev-0090-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t2", Fuel: "pump-95", Status: "released", Verdict: "conditions", TopHazard: "charge_temperature", Cell: &at, ProbabilityPerPull: 0.0007, Interval90: result.Span{0, 0.004}, OwnPulls: 31, LogsBeforeHardware: 19, CellsChanged: 8, CellsChangedVisited: 1, Because: "charge temperature: outside the fleet's envelope"},
-			{Rank: 4, Revision: "rev-0088-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t3", Fuel: "pump-95", Status: "released", Verdict: "release", TopHazard: "knock", Cell: &at, ProbabilityPerPull: 1e-6, Interval90: result.Span{0, 0.0004}, OwnPulls: 64, CellsChanged: 1, CellsChangedVisited: 1, Because: "every serious hazard was assessed"},
+			{Rank: 1, Revision: "rev-0142-c", Platform: "kestrel-20t", Vehicle: "car-017", Author: "t2",
+				Fuel: "pump-91", Status: "proposed", Verdict: "hold", TopHazard: "knock", Cell: &at,
+				ProbabilityPerPull: 0.19, Interval90: result.Span{0.09, 0.33}, OwnPulls: 0, CellsChanged: 61,
+				CellsChangedVisited: 12, Because: "knock: 19 % of pulls cross the limit"},
+			{Rank: 2, Revision: longID, Platform: "kestrel-20t", Vehicle: "fleet", Author: "t1", Fuel: "blend-30",
+				Status: "released", Verdict: "undecided", TopHazard: "exhaust_temperature", ProbabilityPerPull: none,
+				Interval90: noSpan, OwnPulls: 0, ReleasedWithoutLog: true,
+				Because: "exhaust temperature (major) not assessed: no log has exhaust temperature"},
+			{Rank: 3, Revision: "rev-0090-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t2", Fuel: "pump-95",
+				Status: "released", Verdict: "conditions", TopHazard: "charge_temperature", Cell: &at,
+				ProbabilityPerPull: 0.0007, Interval90: result.Span{0, 0.004}, OwnPulls: 31, LogsBeforeHardware: 19,
+				CellsChanged: 8, CellsChangedVisited: 1, Because: "charge temperature: outside the fleet's envelope"},
+			{Rank: 4, Revision: "rev-0088-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t3", Fuel: "pump-95",
+				Status: "released", Verdict: "release", TopHazard: "knock", Cell: &at, ProbabilityPerPull: 1e-6,
+				Interval90: result.Span{0, 0.0004}, OwnPulls: 64, CellsChanged: 1, CellsChangedVisited: 1,
+				Because: "every serious hazard was assessed"},
 		},
 		Groups: []assess.AuditGroup{
-			{Group: "t1", Revisions: 1, Undecided: 1, ReleasedWithoutLog: 1, Caution: "1 revision proves nothing about a person"},
+			{Group: "t1", Revisions: 1, Undecided: 1, ReleasedWithoutLog: 1,
+				Caution: "1 revision proves nothing about a person"},
 			{Group: "t2", Revisions: 2, Hold: 1, Conditions: 1}, {Group: "t3", Revisions: 1, Release: 1},
 		},
-		Failed:   []assess.AuditError{{Revision: "rev-0003-x", Error: "revisions/rev-0003-x/tables/spark.csv, row 3, column 5: not a number; write a number or leave the row out"}},
+		Failed: []assess.AuditError{{Revision: "rev-0003-x", Error: "revisions/rev-0003-x/tables/spark.csv, row 3, " +
+			"column 5: not a number; write a number or leave the row out"}},
 		Cautions: cautions,
 	}
 }
@@ -214,18 +324,32 @@ func fixtureAcross() *assess.Across {
 	return &assess.Across{
 		Stamp: s, Revision: "rev-0142-c", Parent: "rev-0142-b", Platform: "kestrel-20t", Fuel: "pump-91",
 		Hazards: []assess.AcrossHazard{
-			{Hazard: "knock", Severity: "major", Threshold: 0.05, Assessed: 14, Expected: 6.37, Interval90: result.Span{2, 11}, Likely: []string{"car-002", "car-003", "car-005", "car-009", "car-011", "car-014", longID, hostileID}},
-			{Hazard: "lean", Severity: "major", Threshold: 0.05, Assessed: 14, Expected: 0, Interval90: result.Span{0, 0}, Likely: []string{}},
-			{Hazard: "cylinder_pressure", Severity: "catastrophic", Threshold: 0.01, Assessed: 1, Expected: 0.52, Interval90: result.Span{0, 1}, Likely: []string{"car-017"}},
-			{Hazard: "exhaust_temperature", Severity: "major", Threshold: 0.05, Assessed: 0, Expected: none, Interval90: noSpan, Likely: []string{}},
+			{Hazard: "knock", Severity: "major", Threshold: 0.05, Assessed: 14, Expected: 6.37,
+				Interval90: result.Span{2, 11}, Likely: []string{"car-002", "car-003", "car-005", "car-009", "car-011",
+					"car-014", longID, hostileID}},
+			{Hazard: "lean", Severity: "major", Threshold: 0.05, Assessed: 14, Expected: 0, Interval90: result.Span{0,
+				0}, Likely: []string{}},
+			{Hazard: "cylinder_pressure", Severity: "catastrophic", Threshold: 0.01, Assessed: 1, Expected: 0.52,
+				Interval90: result.Span{0, 1}, Likely: []string{"car-017"}},
+			{Hazard: "exhaust_temperature", Severity: "major", Threshold: 0.05, Assessed: 0, Expected: none,
+				Interval90: noSpan, Likely: []string{}},
 		},
 		Cars: []assess.AcrossCar{
-			{Vehicle: "car-003", Verdict: "hold", TopHazard: "knock", ProbabilityPerPull: 0.61, Interval90: result.Span{0.4, 0.8}, CarPulls: 31, Because: "knock: 61 % of pulls cross the limit (90 % interval 40 % to 80 %), upper bound over the 5.0 % allowed for a major hazard"},
-			{Vehicle: longID, Verdict: "undecided", TopHazard: "exhaust_temperature", ProbabilityPerPull: none, Interval90: noSpan, CarPulls: 0, Because: "exhaust temperature (major) not assessed: no log has exhaust temperature"},
-			{Vehicle: "car-017", Verdict: "conditions", TopHazard: "charge_temperature", ProbabilityPerPull: 0.0007, Interval90: result.Span{0, 0.004}, CarPulls: 12, Because: "charge temperature: outside the fleet's envelope"},
-			{Vehicle: "car-020", Verdict: "release", TopHazard: "", ProbabilityPerPull: none, Interval90: noSpan, CarPulls: 64, Because: ""},
+			{Vehicle: "car-003", Verdict: "hold", TopHazard: "knock", ProbabilityPerPull: 0.61,
+				Interval90: result.Span{0.4, 0.8}, CarPulls: 31,
+				Because: "knock: 61 % of pulls cross the limit (90 % interval 40 % to 80 %), upper bound over the " +
+					"5.0 % allowed for a major hazard"},
+			{Vehicle: longID, Verdict: "undecided", TopHazard: "exhaust_temperature", ProbabilityPerPull: none,
+				Interval90: noSpan, CarPulls: 0,
+				Because: "exhaust temperature (major) not assessed: no log has exhaust temperature"},
+			{Vehicle: "car-017", Verdict: "conditions", TopHazard: "charge_temperature", ProbabilityPerPull: 0.0007,
+				Interval90: result.Span{0, 0.004}, CarPulls: 12,
+				Because: "charge temperature: outside the fleet's envelope"},
+			{Vehicle: "car-020", Verdict: "release", TopHazard: "", ProbabilityPerPull: none, Interval90: noSpan,
+				CarPulls: 64, Because: ""},
 		},
-		Failed:   []assess.AcrossError{{Vehicle: hostileID, Error: "vehicles.csv, line 9: the fuel is not in headroom.yaml; add it under fuels"}},
+		Failed: []assess.AcrossError{{Vehicle: hostileID, Error: "vehicles.csv, line 9: the fuel is not in " +
+			"headroom.yaml; add it under fuels"}},
 		Cautions: cautions,
 	}
 }
@@ -243,19 +367,28 @@ func fixtureAgainst() *assess.Against {
 	thinner.Status, thinner.Why = result.Thin, "4 cars and 20 pulls; the workspace asks for 5 cars and 30 pulls"
 	return &assess.Against{
 		Stamp: s,
-		Left:  assess.AgainstSide{Revision: "rev-0142-b", Vehicle: "car-017", Verdict: "conditions", Because: []string{"charge temperature: outside the fleet's envelope"}},
-		Right: assess.AgainstSide{Revision: longID, Vehicle: "fleet", Verdict: "hold", Because: []string{"knock: 19 % of pulls cross the limit", hostileID}},
+		Left: assess.AgainstSide{Revision: "rev-0142-b", Vehicle: "car-017", Verdict: "conditions",
+			Because: []string{"charge temperature: outside the fleet's envelope"}},
+		Right: assess.AgainstSide{Revision: longID, Vehicle: "fleet", Verdict: "hold",
+			Because: []string{"knock: 19 % of pulls cross the limit", hostileID}},
 		Hazards: []assess.AgainstHazard{
-			{Hazard: "knock", Severity: "major", Left: side(0, 0.03, 0.01, 0.08), Right: hazards[0], Change: 0.16, Worse: 0.97},
+			{Hazard: "knock", Severity: "major", Left: side(0, 0.03, 0.01, 0.08), Right: hazards[0], Change: 0.16,
+				Worse: 0.97},
 			{Hazard: "lean", Severity: "major", Left: hazards[1], Right: hazards[1], Change: 0, Worse: 0},
 			{Hazard: "fuel_delivery", Severity: "major", Left: hazards[2], Right: thinner, Change: 0.019, Worse: none},
-			{Hazard: "rail_pressure", Severity: "major", Left: hazards[3], Right: hazards[3], Change: none, Worse: none},
-			{Hazard: "charge_temperature", Severity: "moderate", Left: hazards[4], Right: side(4, 0.9, 0.8, 0.95), Change: -0.099, Worse: 0.11},
-			{Hazard: "exhaust_temperature", Severity: "major", Left: hazards[7], Right: side(7, 0.01, 0.002, 0.03), Change: none, Worse: none},
-			{Hazard: "cylinder_pressure", Severity: "catastrophic", Left: hazards[8], Right: side(8, 0.0042, 0.0005, 0.031), Change: 0.0002, Worse: 0.55},
+			{Hazard: "rail_pressure", Severity: "major", Left: hazards[3], Right: hazards[3], Change: none,
+				Worse: none},
+			{Hazard: "charge_temperature", Severity: "moderate", Left: hazards[4], Right: side(4, 0.9, 0.8, 0.95),
+				Change: -0.099, Worse: 0.11},
+			{Hazard: "exhaust_temperature", Severity: "major", Left: hazards[7], Right: side(7, 0.01, 0.002, 0.03),
+				Change: none, Worse: none},
+			{Hazard: "cylinder_pressure", Severity: "catastrophic", Left: hazards[8], Right: side(8, 0.0042, 0.0005,
+				0.031), Change: 0.0002, Worse: 0.55},
 		},
-		Gains:    []assess.AgainstGain{{RPM: 2250, Left: 352, Right: 357.2}, {RPM: 3250, Left: 438, Right: 412}, {RPM: 6750, Left: none, Right: 300}},
-		Cautions: append([]string{"The revisions are for different cars (car-017 and fleet): the difference between the cars is in the comparison."}, cautions...),
+		Gains: []assess.AgainstGain{{RPM: 2250, Left: 352, Right: 357.2}, {RPM: 3250, Left: 438, Right: 412},
+			{RPM: 6750, Left: none, Right: 300}},
+		Cautions: append([]string{"The revisions are for different cars (car-017 and fleet): the difference between " +
+			"the cars is in the comparison."}, cautions...),
 	}
 }
 
@@ -263,49 +396,103 @@ func fixtureFleet() *health.Fleet {
 	s := stamp
 	s.Schema = "headroom/fleet/1"
 	at := cellAt(4500, 160)
-	move := health.LimitMove{Platform: "kestrel-20t", Kind: "pull", FuelClass: "pump", Cell: at, Metric: "charge_temperature", Unit: "°C", Side: "upper", Was: 58, Now: 63, MovedSD: 2.4, Change: "wider", CarsWas: 12, CarsNow: 14, Say: "The upper limit of charge temperature is wider by 2.40 times the deviation of pulls within a car."}
-	reached := health.LimitMove{Platform: "kestrel-20t", Kind: "pull", FuelClass: "pump", Cell: at, Metric: "peak_pressure", Unit: "kPa", Side: "upper", Was: none, Now: 9100, MovedSD: none, Change: "reached", CarsWas: 1, CarsNow: 3, Say: "Peak pressure now has cars enough for a limit here."}
+	move := health.LimitMove{Platform: "kestrel-20t", Kind: "pull", FuelClass: "pump", Cell: at,
+		Metric: "charge_temperature", Unit: "°C", Side: "upper", Was: 58, Now: 63, MovedSD: 2.4, Change: "wider",
+		CarsWas: 12, CarsNow: 14, Say: "The upper limit of charge temperature is wider by 2.40 times the deviation " +
+			"of pulls within a car."}
+	reached := health.LimitMove{Platform: "kestrel-20t", Kind: "pull", FuelClass: "pump", Cell: at,
+		Metric: "peak_pressure", Unit: "kPa", Side: "upper", Was: none, Now: 9100, MovedSD: none, Change: "reached",
+		CarsWas: 1, CarsNow: 3, Say: "Peak pressure now has cars enough for a limit here."}
 	return &health.Fleet{
 		Stamp: s, NewestRun: "2026-03-03",
-		Drift: health.DriftCalls{Chart: "ewma, weight 0.1", FalseAlarm: 0.01, Charts: 8, Called: 2, Cars: 2, DiscoveryRate: 0.1, ExpectedFalse: 0.08},
+		Drift: health.DriftCalls{Chart: "ewma, weight 0.1", FalseAlarm: 0.01, Charts: 8, Called: 2, Cars: 2,
+			DiscoveryRate: 0.1, ExpectedFalse: 0.08},
 		Cars: []health.CarDrift{
-			{Rank: 1, Vehicle: "car-021", Platform: "kestrel-20t", Metric: "long_term_trim", Unit: "%", Chart: "EWMA", Baseline: 1.2, Latest: 6.9, Shift: 5.7, Statistic: 4.81, Threshold: 2.86, PValue: 2e-6, AdjustedP: 1.6e-5, Signal: true, Onset: "2026-02-11", Runs: 14, Rows: 322, FalseAlarm: "one in 370 runs", Say: "Trim has climbed by 5.7 % since February: look at fuel pressure and leaks first."},
-			{Rank: 2, Vehicle: hostileID, Platform: "kestrel-20t", Metric: "wastegate_duty", Unit: "%", Chart: "EWMA", Baseline: 48, Latest: 61, Shift: 13, Statistic: 4.1, Threshold: 2.86, PValue: 1e-4, AdjustedP: 4e-4, Signal: true, Onset: "2025-12-01", Coincides: "revision rev-0107-a", Runs: 8, Rows: 190, FalseAlarm: "one in 370 runs", Say: "Wastegate duty has risen by 13.0 % since 2025-12-01. It begins within a run of revision rev-0107-a; the boost target is already taken out."},
-			{Rank: 3, Vehicle: "car-044", Platform: "heron-15t", Metric: "knock_retard", Unit: "deg", Chart: "EWMA", Baseline: 0.4, Latest: 2.1, Shift: 1.7, Statistic: 3.4, Threshold: 2.86, PValue: 0.002, AdjustedP: 0.005, HeldBack: true, Onset: "2026-01-15", Coincides: "revision rev-0144-b", Runs: 6, Rows: 130, FalseAlarm: "one in 370 runs", Say: "The car does not log commanded spark, so new tables cannot be told from drift: not called."},
-			{Rank: 4, Vehicle: longID, Platform: "kestrel-20t", Metric: "charge_temperature_rise", Unit: "K", Chart: "CUSUM", Baseline: 11, Latest: 12.4, Shift: 1.4, Statistic: 2.2, Threshold: 5, PValue: 0.06, AdjustedP: 0.12, Runs: 9, Rows: 201, FalseAlarm: "one in 465 runs", Say: "No signal."},
-			{Rank: 5, Vehicle: "car-003", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Chart: "EWMA", Baseline: none, Latest: none, Shift: none, Statistic: none, Threshold: none, PValue: none, AdjustedP: none, Runs: 2, Rows: 18, Say: "Two runs are too few for a past of its own."},
-			{Rank: 6, Vehicle: "car-004", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Baseline: -4, Latest: -4, Shift: 0, Statistic: 0.3, Threshold: 2.8, PValue: 1, AdjustedP: 1, Runs: 4, Rows: 40},
-			{Rank: 7, Vehicle: "car-005", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Baseline: -4, Latest: -4, Shift: 0, Statistic: 0.3, Threshold: 2.8, PValue: 1, AdjustedP: 1, Runs: 4, Rows: 40},
-			{Rank: 8, Vehicle: "car-006", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Baseline: -4, Latest: -4, Shift: 0, Statistic: 0.3, Threshold: 2.8, PValue: 1, AdjustedP: 1, Runs: 4, Rows: 40, Say: "Too far down to be shown to a person."},
+			{Rank: 1, Vehicle: "car-021", Platform: "kestrel-20t", Metric: "long_term_trim", Unit: "%", Chart: "EWMA",
+				Baseline: 1.2, Latest: 6.9, Shift: 5.7, Statistic: 4.81, Threshold: 2.86, PValue: 2e-6,
+				AdjustedP: 1.6e-5, Signal: true, Onset: "2026-02-11", Runs: 14, Rows: 322,
+				FalseAlarm: "one in 370 runs",
+				Say:        "Trim has climbed by 5.7 % since February: look at fuel pressure and leaks first."},
+			{Rank: 2, Vehicle: hostileID, Platform: "kestrel-20t", Metric: "wastegate_duty", Unit: "%", Chart: "EWMA",
+				Baseline: 48, Latest: 61, Shift: 13, Statistic: 4.1, Threshold: 2.86, PValue: 1e-4, AdjustedP: 4e-4,
+				Signal: true, Onset: "2025-12-01", Coincides: "revision rev-0107-a", Runs: 8, Rows: 190,
+				FalseAlarm: "one in 370 runs",
+				Say: "Wastegate duty has risen by 13.0 % since 2025-12-01. It begins within a run of revision " +
+					"rev-0107-a; the boost target is already taken out."},
+			{Rank: 3, Vehicle: "car-044", Platform: "heron-15t", Metric: "knock_retard", Unit: "deg", Chart: "EWMA",
+				Baseline: 0.4, Latest: 2.1, Shift: 1.7, Statistic: 3.4, Threshold: 2.86, PValue: 0.002,
+				AdjustedP: 0.005, HeldBack: true, Onset: "2026-01-15", Coincides: "revision rev-0144-b", Runs: 6,
+				Rows: 130, FalseAlarm: "one in 370 runs",
+				Say: "The car does not log commanded spark, so new tables cannot be told from drift: not called."},
+			{Rank: 4, Vehicle: longID, Platform: "kestrel-20t", Metric: "charge_temperature_rise", Unit: "K",
+				Chart: "CUSUM", Baseline: 11, Latest: 12.4, Shift: 1.4, Statistic: 2.2, Threshold: 5, PValue: 0.06,
+				AdjustedP: 0.12, Runs: 9, Rows: 201, FalseAlarm: "one in 465 runs", Say: "No signal."},
+			{Rank: 5, Vehicle: "car-003", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Chart: "EWMA",
+				Baseline: none, Latest: none, Shift: none, Statistic: none, Threshold: none, PValue: none,
+				AdjustedP: none, Runs: 2, Rows: 18, Say: "Two runs are too few for a past of its own."},
+			{Rank: 6, Vehicle: "car-004", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Baseline: -4,
+				Latest: -4, Shift: 0, Statistic: 0.3, Threshold: 2.8, PValue: 1, AdjustedP: 1, Runs: 4, Rows: 40},
+			{Rank: 7, Vehicle: "car-005", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Baseline: -4,
+				Latest: -4, Shift: 0, Statistic: 0.3, Threshold: 2.8, PValue: 1, AdjustedP: 1, Runs: 4, Rows: 40},
+			{Rank: 8, Vehicle: "car-006", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Baseline: -4,
+				Latest: -4, Shift: 0, Statistic: 0.3, Threshold: 2.8, PValue: 1, AdjustedP: 1, Runs: 4, Rows: 40,
+				Say: "Too far down to be shown to a person."},
 		},
 		Trends: []health.Trend{
-			{Platform: "kestrel-20t", Metric: "charge temperature", Unit: "K", Status: "assessed", SlopePer100Days: 3.2, Interval95: result.Span{1.4, 5}, PValue: 0.001, AdjustedP: 0.02, Signal: true, Cars: 12, Days: 51, From: "2025-02-01", To: "2026-03-03", Say: "Charge temperature rises by 3.20 K in 100 days over the whole platform. Less than two years were logged, so season and ageing cannot be told apart."},
-			{Platform: "heron-15t", Metric: "fuel trim, long and short", Unit: "%", Status: "assessed", SlopePer100Days: -0.1, Interval95: result.Span{-0.4, 0.2}, PValue: 0.4, AdjustedP: 0.8, Cars: 7, Days: 20, From: "2025-02-01", To: "2026-02-03", Say: "No trend beyond chance."},
-			{Platform: "heron-15t", Metric: "rail shortfall", Unit: "kPa", Status: "not_assessed", SlopePer100Days: none, Interval95: noSpan, PValue: none, AdjustedP: none, Cars: 2, Days: 4, Say: "Rail shortfall: 2 cars logged it on two days or more, a trend takes 5."},
+			{Platform: "kestrel-20t", Metric: "charge temperature", Unit: "K", Status: "assessed", SlopePer100Days: 3.2,
+				Interval95: result.Span{1.4, 5}, PValue: 0.001, AdjustedP: 0.02, Signal: true, Cars: 12, Days: 51,
+				From: "2025-02-01", To: "2026-03-03",
+				Say: "Charge temperature rises by 3.20 K in 100 days over the whole platform. Less than two years " +
+					"were logged, so season and ageing cannot be told apart."},
+			{Platform: "heron-15t", Metric: "fuel trim, long and short", Unit: "%", Status: "assessed",
+				SlopePer100Days: -0.1, Interval95: result.Span{-0.4, 0.2}, PValue: 0.4, AdjustedP: 0.8, Cars: 7,
+				Days: 20, From: "2025-02-01", To: "2026-02-03", Say: "No trend beyond chance."},
+			{Platform: "heron-15t", Metric: "rail shortfall", Unit: "kPa", Status: "not_assessed",
+				SlopePer100Days: none, Interval95: noSpan, PValue: none, AdjustedP: none, Cars: 2, Days: 4,
+				Say: "Rail shortfall: 2 cars logged it on two days or more, a trend takes 5."},
 		},
 		EnvelopeChanges: health.EnvelopeChanges{
-			Remembered: true, SinceRun: "2025-12-20", SinceDigest: digest, MovedBy: 1, PlatformsGained: []string{"marlin-25t"}, PlatformsLost: []string{"osprey-16t"},
-			Groups: []health.MoveGroup{{Limits: 1, Wider: 1, Farthest: move}, {Limits: 1, Reached: 1, Farthest: reached}}, Moved: []health.LimitMove{move, reached},
-			CellsNew:  []health.CellChange{{Platform: "kestrel-20t", Kind: "pull", FuelClass: "pump", Cell: cellAt(6500, 140), Metrics: []string{"lambda", "torque"}, Cars: 2, Pulls: 5}},
+			Remembered: true, SinceRun: "2025-12-20", SinceDigest: digest, MovedBy: 1,
+			PlatformsGained: []string{"marlin-25t"}, PlatformsLost: []string{"osprey-16t"},
+			Groups: []health.MoveGroup{{Limits: 1, Wider: 1, Farthest: move},
+				{Limits: 1, Reached: 1, Farthest: reached}}, Moved: []health.LimitMove{move, reached},
+			CellsNew: []health.CellChange{{Platform: "kestrel-20t", Kind: "pull", FuelClass: "pump",
+				Cell: cellAt(6500, 140), Metrics: []string{"lambda", "torque"}, Cars: 2, Pulls: 5}},
 			CellsGone: []health.CellChange{},
-			Say:       "Since the review of logs up to 2025-12-20: 2 limits moved; 1 cell newly visited; 0 cells no longer; platforms gained: marlin-25t; platforms lost: osprey-16t.",
+			Say: "Since the review of logs up to 2025-12-20: 2 limits moved; 1 cell newly visited; 0 cells no " +
+				"longer; platforms gained: marlin-25t; platforms lost: osprey-16t.",
 		},
 		Outcomes: []health.OutcomeProof{
-			{Platform: "kestrel-20t", Group: "platform", Name: "whole platform", PowerKW: noSpan, Cars: 30, Pulls: 415, Hours: 1.6, ShareUpper: 0.0950, PullsUpper: 0.00719, HoursUpper: 1.87, Say: "No failure in 30 cars proves only that fewer than one car in ten fails so far."},
-			{Platform: "kestrel-20t", Group: "power", Name: "over 210 kW", PowerKW: result.Span{210, none}, PowerMeasured: 3, Cars: 10, Pulls: 150, Hours: 0.6, ShareUpper: 0.259, PullsUpper: 0.0198, HoursUpper: 4.99, Say: "No failure in 10 cars."},
-			{Platform: "kestrel-20t", Group: "component", Name: "charge hose", PowerKW: noSpan, Cars: 30, FailedCars: 1, Failures: 2, Pulls: 415, Hours: 1.6, ShareUpper: 0.149, PullsUpper: 0.0152, HoursUpper: 3.93, Say: "1 of 30 cars failed."},
-			{Platform: "heron-15t", Group: "platform", Name: "whole platform", PowerKW: noSpan, Hours: 0, ShareUpper: none, PullsUpper: none, HoursUpper: none, Say: "No cars, no proof."},
+			{Platform: "kestrel-20t", Group: "platform", Name: "whole platform", PowerKW: noSpan, Cars: 30, Pulls: 415,
+				Hours: 1.6, ShareUpper: 0.0950, PullsUpper: 0.00719, HoursUpper: 1.87,
+				Say: "No failure in 30 cars proves only that fewer than one car in ten fails so far."},
+			{Platform: "kestrel-20t", Group: "power", Name: "over 210 kW", PowerKW: result.Span{210, none},
+				PowerMeasured: 3, Cars: 10, Pulls: 150, Hours: 0.6, ShareUpper: 0.259, PullsUpper: 0.0198,
+				HoursUpper: 4.99, Say: "No failure in 10 cars."},
+			{Platform: "kestrel-20t", Group: "component", Name: "charge hose", PowerKW: noSpan, Cars: 30, FailedCars: 1,
+				Failures: 2, Pulls: 415, Hours: 1.6, ShareUpper: 0.149, PullsUpper: 0.0152, HoursUpper: 3.93,
+				Say: "1 of 30 cars failed."},
+			{Platform: "heron-15t", Group: "platform", Name: "whole platform", PowerKW: noSpan, Hours: 0,
+				ShareUpper: none, PullsUpper: none, HoursUpper: none, Say: "No cars, no proof."},
 		},
 		Survival: []health.Survival{
-			{Platform: "kestrel-20t", Unit: "days since the first log", Cars: 29, Failures: 1, LeftOut: 1, ObservedTo: 402, Say: "After 402 days 96 % still run. Nothing is said beyond.",
-				Points: []health.SurvivalPoint{{Days: 120, AtRisk: 29, Censored: 2, Running: 1, Band95: result.Span{0.881, 1}}, {Days: 250, AtRisk: 27, Failures: 1, Running: 0.963, Band95: result.Span{0.765, 0.995}}, {Days: 402, AtRisk: 3, Censored: 3, Running: 0.963, Band95: result.Span{0.765, 0.995}}}},
-			{Platform: "heron-15t", Unit: "days since the first log", ObservedTo: none, Points: []health.SurvivalPoint{}, Say: "No car was seen on two dates: nothing can be said over time."},
+			{Platform: "kestrel-20t", Unit: "days since the first log", Cars: 29, Failures: 1, LeftOut: 1,
+				ObservedTo: 402, Say: "After 402 days 96 % still run. Nothing is said beyond.",
+				Points: []health.SurvivalPoint{{Days: 120, AtRisk: 29, Censored: 2, Running: 1,
+					Band95: result.Span{0.881, 1}}, {Days: 250, AtRisk: 27, Failures: 1, Running: 0.963,
+					Band95: result.Span{0.765, 0.995}}, {Days: 402, AtRisk: 3, Censored: 3, Running: 0.963,
+					Band95: result.Span{0.765, 0.995}}}},
+			{Platform: "heron-15t", Unit: "days since the first log", ObservedTo: none,
+				Points: []health.SurvivalPoint{}, Say: "No car was seen on two dates: nothing can be said over time."},
 		},
-		Comparisons: []health.RateComparison{{Platform: "kestrel-20t", Status: "not_assessed", A: "over 210 kW", B: "up to 190 kW", Ratio: none, Interval95: noSpan, PValue: none, Say: "1 failure together: cannot be read from fewer than 6."}},
+		Comparisons: []health.RateComparison{{Platform: "kestrel-20t", Status: "not_assessed", A: "over 210 kW",
+			B: "up to 190 kW", Ratio: none, Interval95: noSpan, PValue: none,
+			Say: "1 failure together: cannot be read from fewer than 6."}},
 
 		OverdueAfter: 180,
-		Overdue:      []health.OverdueCar{{Vehicle: "car-030", Platform: "heron-15t", LastRun: "2025-08-01", Days: 214}, {Vehicle: "car-031", Platform: "heron-15t", Days: none}},
-		Cautions:     cautions,
+		Overdue: []health.OverdueCar{{Vehicle: "car-030", Platform: "heron-15t", LastRun: "2025-08-01", Days: 214},
+			{Vehicle: "car-031", Platform: "heron-15t", Days: none}},
+		Cautions: cautions,
 	}
 }
 
@@ -319,33 +506,46 @@ func fixtureEnvelopes() *assess.Envelopes {
 				continue
 			}
 			c := assess.EnvelopeCell{
-				Kind: "pull", FuelClass: "pump", Cell: cellAt(rpm, load), Metric: "charge_temperature", Unit: "°C", Side: "upper", Status: "assessed",
-				Limit: result.Number(52 + 3*i + 4*j), Mean: result.Number(40 + 3*i + 2*j), BetweenSD: 4.2, WithinSD: 2.1, Cars: 14 - i, Pulls: 160 - 9*i,
+				Kind: "pull", FuelClass: "pump", Cell: cellAt(rpm, load), Metric: "charge_temperature", Unit: "°C",
+				Side: "upper", Status: "assessed",
+				Limit: result.Number(52 + 3*i + 4*j), Mean: result.Number(40 + 3*i + 2*j), BetweenSD: 4.2,
+				WithinSD: 2.1, Cars: 14 - i, Pulls: 160 - 9*i,
 				Method: "random effects, REML", ExtremeSeen: result.Number(50 + 3*i + 3*j),
 			}
 			if i == 8 {
-				c.Status, c.Limit, c.BetweenSD, c.WithinSD, c.CarsNeeded, c.Cars, c.Method = "not_enough_cars", none, none, none, 3, 2, ""
+				c.Status, c.Limit, c.BetweenSD, c.WithinSD, c.CarsNeeded, c.Cars, c.Method = "not_enough_cars", none,
+					none, none, 3, 2, ""
 			}
 			cells = append(cells, c)
 		}
 	}
-	cells = append(cells, assess.EnvelopeCell{Kind: "steady", FuelClass: "blend", Cell: cellAt(2000, 40), Metric: "lambda", Unit: "lambda", Side: "upper", Status: "assessed", Limit: 1.021, Mean: 0.998, BetweenSD: 0.006, WithinSD: 0.009, Cars: 59, Pulls: 301, Method: "distribution-free", ExtremeSeen: 1.021})
+	cells = append(cells, assess.EnvelopeCell{Kind: "steady", FuelClass: "blend", Cell: cellAt(2000, 40),
+		Metric: "lambda", Unit: "lambda", Side: "upper", Status: "assessed", Limit: 1.021, Mean: 0.998,
+		BetweenSD: 0.006, WithinSD: 0.009, Cars: 59, Pulls: 301, Method: "distribution-free", ExtremeSeen: 1.021})
 	return &assess.Envelopes{
 		Stamp: s,
 		Platforms: []assess.PlatformEnvelope{
 			{Platform: "kestrel-20t", Cars: 14, Pulls: 160, Cells: cells, Knock: assess.KnockSummary{
-				Status: "assessed", Rows: 1890, Events: 131, Cars: 14, Pulls: 160, CarSD: 1.31, PullSD: 0.82, CellSD: 0.57, Converged: true,
+				Status: "assessed", Rows: 1890, Events: 131, Cars: 14, Pulls: 160, CarSD: 1.31, PullSD: 0.82,
+				CellSD: 0.57, Converged: true,
 				Warnings: []string{"2 % of events look like false knock"},
 				Slopes: []assess.KnockSlope{
-					{Covariate: "ln air charge", Unit: "ln", Physics: -17.2, Fitted: -15.9, SD: 2.4}, {Covariate: "charge temperature", Unit: "K", Physics: -0.121, Fitted: -0.134, SD: 0.02},
+					{Covariate: "ln air charge", Unit: "ln", Physics: -17.2, Fitted: -15.9, SD: 2.4},
+					{Covariate: "charge temperature", Unit: "K", Physics: -0.121, Fitted: -0.134, SD: 0.02},
 				},
 				Limit: []assess.KnockPoint{
-					{RPM: 2500, LoadPct: 160, SparkDeg: 9.4, Interval90: result.Span{6.8, 12}, Rows: 180, Events: 19}, {RPM: 4500, LoadPct: 160, SparkDeg: none, Interval90: noSpan},
+					{RPM: 2500, LoadPct: 160, SparkDeg: 9.4, Interval90: result.Span{6.8, 12}, Rows: 180, Events: 19},
+					{RPM: 4500, LoadPct: 160, SparkDeg: none, Interval90: noSpan},
 				},
 			}},
-			{Platform: "heron-15t", Cars: 1, Pulls: 3, Knock: assess.KnockSummary{Status: "not_assessed", Why: "the platform file has no knock_control", CarSD: none, PullSD: none, CellSD: none}},
-			{Platform: "egret-18t", Knock: assess.KnockSummary{Status: "not_assessed", Why: "no log has knock retard together with spark, load, charge temperature and lambda", CarSD: none, PullSD: none, CellSD: none},
-				Cells: []assess.EnvelopeCell{{Kind: "steady", FuelClass: "pump", Cell: cellAt(2000, 40), Metric: "lambda", Unit: "lambda", Side: "upper", Status: "not_enough_cars", Limit: none, Mean: 1.001, BetweenSD: none, WithinSD: none, Cars: 2, Pulls: 9, CarsNeeded: 1, ExtremeSeen: 1.012}}},
+			{Platform: "heron-15t", Cars: 1, Pulls: 3, Knock: assess.KnockSummary{Status: "not_assessed",
+				Why: "the platform file has no knock_control", CarSD: none, PullSD: none, CellSD: none}},
+			{Platform: "egret-18t", Knock: assess.KnockSummary{Status: "not_assessed", Why: "no log has knock retard " +
+				"together with spark, load, charge temperature and lambda", CarSD: none, PullSD: none, CellSD: none},
+				Cells: []assess.EnvelopeCell{{Kind: "steady", FuelClass: "pump", Cell: cellAt(2000, 40),
+					Metric: "lambda", Unit: "lambda", Side: "upper", Status: "not_enough_cars", Limit: none,
+					Mean: 1.001, BetweenSD: none, WithinSD: none, Cars: 2, Pulls: 9, CarsNeeded: 1,
+					ExtremeSeen: 1.012}}},
 		},
 		Cautions: cautions,
 	}
@@ -355,25 +555,32 @@ func fixtureInspections() []ingest.Inspection {
 	nan := math.NaN()
 	return []ingest.Inspection{
 		{
-			Path: "runs/car-017/rev-0142-b/pull-3.csv", Part: 1, Parts: 2, Platform: "kestrel-20t", Vehicle: "car-017", LoadSource: "mass_air_flow", Rows: 14,
+			Path: "runs/car-017/rev-0142-b/pull-3.csv", Part: 1, Parts: 2, Platform: "kestrel-20t", Vehicle: "car-017",
+			LoadSource: "mass_air_flow", Rows: 14,
 			Run: &runlog.Run{
 				Rows: 1200, SampleInterval: 0.1,
-				Dialect:  runlog.Dialect{Encoding: "UTF-16LE", Compression: "gzip", Delimiter: "\t", Decimal: ",", HeaderLine: 3, UnitsLine: 4, FirstData: 5, Reason: "tabs give 12 columns in every line"},
+				Dialect: runlog.Dialect{Encoding: "UTF-16LE", Compression: "gzip", Delimiter: "\t", Decimal: ",",
+					HeaderLine: 3, UnitsLine: 4, FirstData: 5, Reason: "tabs give 12 columns in every line"},
 				TimeBase: runlog.TimeBase{Column: "Time", Unit: "s", Rate: 10, Reason: "strictly increasing"},
 				Columns: []runlog.Column{
 					{Index: 0, Header: "Time", Unit: "s", Reason: "the time base", Confidence: 1},
-					{Index: 1, Header: "Engine speed (rpm)", Channel: "engine_speed", Unit: "rpm", Reason: "the header says so", Confidence: 0.98, RunnerUp: "vehicle_speed"},
+					{Index: 1, Header: "Engine speed (rpm)", Channel: "engine_speed", Unit: "rpm",
+						Reason: "the header says so", Confidence: 0.98, RunnerUp: "vehicle_speed"},
 					{Index: 2, Header: hostileID + longID, Reason: "no channel fits this header", Confidence: nan},
 				},
-				Findings: []runlog.Finding{{Channel: "lambda", Kind: "stuck", From: 12, To: 19.4, Samples: 74, Detail: "lambda stands at 1.000 for 7.4 s", Removed: true}},
+				Findings: []runlog.Finding{{Channel: "lambda", Kind: "stuck", From: 12, To: 19.4, Samples: 74,
+					Detail: "lambda stands at 1.000 for 7.4 s", Removed: true}},
 			},
 			Segments: []ingest.SegmentSummary{
-				{Kind: "pull", From: 31.2, To: 38, RPMFrom: 2410, RPMTo: 6480, Gear: 4, Cells: 9, Reason: "pedal above 90 % while speed rises by 4070 rpm"},
-				{Kind: "steady", From: 50, To: 62, RPMFrom: 2200, RPMTo: nan, Gear: nan, Cells: 5, Reason: "speed within 100 rpm for 12 s"},
+				{Kind: "pull", From: 31.2, To: 38, RPMFrom: 2410, RPMTo: 6480, Gear: 4, Cells: 9,
+					Reason: "pedal above 90 % while speed rises by 4070 rpm"},
+				{Kind: "steady", From: 50, To: 62, RPMFrom: 2200, RPMTo: nan, Gear: nan, Cells: 5,
+					Reason: "speed within 100 rpm for 12 s"},
 			},
 			Findings: []runlog.Finding{{Kind: "cold", From: nan, To: nan, Samples: 0, Detail: "coolant is not logged"}},
 			Lags: []evidence.LagEstimate{
-				{Channel: "lambda", Against: "lambda_commanded", Lag: runlog.Lag{Seconds: 0.31, Uncertainty: 0.04, Correlation: 0.83, Samples: 240}},
+				{Channel: "lambda", Against: "lambda_commanded", Lag: runlog.Lag{Seconds: 0.31, Uncertainty: 0.04,
+					Correlation: 0.83, Samples: 240}},
 				{Channel: "rail_pressure", Against: "rail_pressure_target", Why: "too few changes"},
 			},
 		},
@@ -384,15 +591,18 @@ func fixtureInspections() []ingest.Inspection {
 func fixtureSummary() *ingest.Summary {
 	return &ingest.Summary{
 		Read: 12, Skipped: 403, Removed: 1, Logs: 414, Rows: 5210, Pulls: 415, Steady: 122, Findings: 88,
-		Failed:                []ingest.Failure{{Path: "runs/car-003/rev-0001-a/bad.csv", Error: "bad.csv: line 17: 4 columns where the header has 12: mend or remove the line"}},
-		Empty:                 []string{"runs/car-004/rev-0001-a/idle.csv"},
-		ProblemsFromWorkspace: []workspace.Problem{{File: "platforms/heron-15t.yaml", Line: 12, Where: "engine.bore_mm", What: "is 8.6", Remedy: "a bore in millimetres, 50 to 150"}},
+		Failed: []ingest.Failure{{Path: "runs/car-003/rev-0001-a/bad.csv", Error: "bad.csv: line 17: " +
+			"4 columns where the header has 12: mend or remove the line"}},
+		Empty: []string{"runs/car-004/rev-0001-a/idle.csv"},
+		ProblemsFromWorkspace: []workspace.Problem{{File: "platforms/heron-15t.yaml", Line: 12, Where: "engine.bore_mm",
+			What: "is 8.6", Remedy: "a bore in millimetres, 50 to 150"}},
 	}
 }
 
 func fixtureFaults() []store.Fault {
 	return []store.Fault{
-		{Kind: "part_changed", Path: "evidence/platform=kestrel-20t/part-1.parquet", Detail: "the part is not what was written: run ingest"},
+		{Kind: "part_changed", Path: "evidence/platform=kestrel-20t/part-1.parquet",
+			Detail: "the part is not what was written: run ingest"},
 		{Kind: "source_missing", Path: longID, Detail: "the log is gone: run ingest"},
 	}
 }

@@ -42,7 +42,8 @@ func TestParquetSaysWhereItComesFrom(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for key, want := range map[string]string{"schema": "headroom/review/1", "tool_version": "0.1.0", "workspace_digest": digest, "seed": "1"} {
+	for key, want := range map[string]string{"schema": "headroom/review/1", "tool_version": "0.1.0",
+		"workspace_digest": digest, "seed": "1"} {
 		if got, _ := f.Lookup(key); got != want {
 			t.Errorf("%s is %q, want %q", key, got, want)
 		}
@@ -70,7 +71,8 @@ func TestCSV(t *testing.T) {
 		t.Errorf("%d rows, want %d", got, want)
 	}
 	for _, r := range records[1:] {
-		if r[at["record"]] == "hazard" && r[at["hazard"]] == "oil_temperature" && (r[at["status"]] != "not_assessed" || r[at["probability_per_pull"]] != "" || r[at["say"]] == "") {
+		if r[at["record"]] == "hazard" && r[at["hazard"]] == "oil_temperature" && (r[at["status"]] != "not_assessed" ||
+			r[at["probability_per_pull"]] != "" || r[at["say"]] == "") {
 			t.Errorf("not assessed is written as %q", r)
 		}
 		if r[at["rank"]] == "5" && (r[at["predicted"]] != "" || r[at["margin"]] != "" || r[at["limit"]] != "1500") {
@@ -82,7 +84,8 @@ func TestCSV(t *testing.T) {
 // TestFlatNames: a column whose values have one unit says so in its name.
 func TestFlatNames(t *testing.T) {
 	names := strings.Split(strings.SplitN(render(t, "review", CSV, Options{}), "\n", 2)[0], ",")
-	for _, want := range []string{"low_rpm", "high_rpm", "load_low_pct", "change_spark_deg", "change_boost_kpa", "unit"} {
+	for _, want := range []string{"low_rpm", "high_rpm", "load_low_pct", "change_spark_deg", "change_boost_kpa",
+		"unit"} {
 		found := false
 		for _, n := range names {
 			found = found || n == want

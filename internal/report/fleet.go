@@ -51,13 +51,19 @@ func driftSection(f *health.Fleet, d display) section {
 		s.Intro = "No car has enough runs to be watched."
 		return s
 	}
-	s.Intro = fmt.Sprintf("Each car against its own past, with speed, load and the fleet's common movement taken out. %s watched (cars × metrics; %s): one chart of a healthy car passes its threshold with chance %s over the days it is watched. Corrected for their number, %d called on %s, of which at most %s should be false (false-discovery rate %s).",
-		count(f.Drift.Charts, "chart"), or(f.Drift.Chart, "chart not named"), probability(f.Drift.FalseAlarm), f.Drift.Called, count(f.Drift.Cars, "car"),
+	s.Intro = fmt.Sprintf("Each car against its own past, with speed, load and the fleet's common movement taken "+
+		"out. %s watched (cars × metrics; %s): one chart of a healthy car passes its threshold with chance %s over "+
+		"the days it is watched. Corrected for their number, %d called on %s, of which at most %s should be false "+
+		"(false-discovery rate %s).",
+		count(f.Drift.Charts, "chart"), or(f.Drift.Chart, "chart not named"), probability(f.Drift.FalseAlarm),
+		f.Drift.Called, count(f.Drift.Cars, "car"),
 		number(f.Drift.ExpectedFalse, 2), probability(f.Drift.DiscoveryRate))
 	t := &table{
 		Columns: []column{
-			{Head: "#", Right: true}, {Head: "Car", Flex: true}, {Head: "Metric", Flex: true}, {Head: "Called"}, {Head: "Shift", Right: true},
-			{Head: "Was → is", Right: true}, {Head: "Chart, threshold", Right: true, Wide: true}, {Head: "Corrected chance", Right: true, Wide: true},
+			{Head: "#", Right: true}, {Head: "Car", Flex: true}, {Head: "Metric", Flex: true}, {Head: "Called"},
+			{Head: "Shift", Right: true},
+			{Head: "Was → is", Right: true}, {Head: "Chart, threshold", Right: true, Wide: true},
+			{Head: "Corrected chance", Right: true, Wide: true},
 			{Head: "Days", Right: true, Wide: true},
 		},
 		Absent: "not enough runs for a number.",
@@ -73,7 +79,8 @@ func driftSection(f *health.Fleet, d display) section {
 	}
 	s.Blocks = []block{{Table: t}}
 	if rest := near - nearestCharts; rest > 0 {
-		s.Blocks = append(s.Blocks, block{Text: count(rest, "more chart") + " farther from being called: all of them are in the json, csv and parquet formats."})
+		s.Blocks = append(s.Blocks, block{Text: count(rest, "more chart") + " farther from being called: all of them " +
+			"are in the json, csv and parquet formats."})
 	}
 	return s
 }
@@ -119,10 +126,13 @@ func trendSection(trends []health.Trend, d display) section {
 		s.Intro = "No platform has logs enough for a trend."
 		return s
 	}
-	s.Intro = "What all cars of a platform do together: change in 100 days within cars, with a 95 % interval that counts cars and not rows, corrected for the number of trends watched."
+	s.Intro = "What all cars of a platform do together: change in 100 days within cars, with a 95 % interval that " +
+		"counts cars and not rows, corrected for the number of trends watched."
 	t := &table{
-		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Metric", Flex: true}, {Head: "In 100 days", Right: true}, {Head: "95 % interval", Right: true},
-			{Head: "Called"}, {Head: "Corrected chance", Right: true, Wide: true}, {Head: "Cars", Right: true}, {Head: "Days", Right: true, Wide: true}},
+		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Metric", Flex: true},
+			{Head: "In 100 days", Right: true}, {Head: "95 % interval", Right: true},
+			{Head: "Called"}, {Head: "Corrected chance", Right: true, Wide: true}, {Head: "Cars", Right: true},
+			{Head: "Days", Right: true, Wide: true}},
 		Absent: "too few cars or days for a slope.",
 	}
 	near := 0
@@ -136,7 +146,8 @@ func trendSection(trends []health.Trend, d display) section {
 	}
 	s.Blocks = []block{{Table: t}}
 	if rest := near - nearestTrends; rest > 0 {
-		s.Blocks = append(s.Blocks, block{Text: count(rest, "more trend") + " not called: all of them are in the json, csv and parquet formats."})
+		s.Blocks = append(s.Blocks, block{Text: count(rest, "more trend") + " not called: all of them are in the " +
+			"json, csv and parquet formats."})
 	}
 	return s
 }
@@ -149,7 +160,8 @@ func trendRow(t health.Trend, d display) row {
 		notes = []string{t.Say}
 	}
 	return row{
-		Cells: []cell{text(t.Platform).toned(loud), text(plain(t.Metric)), text(d.change(t.SlopePer100Days, t.Unit)), text(d.differences(t.Interval95, t.Unit)),
+		Cells: []cell{text(t.Platform).toned(loud), text(plain(t.Metric)), text(d.change(t.SlopePer100Days, t.Unit)),
+			text(d.differences(t.Interval95, t.Unit)),
 			called, text(probability(t.AdjustedP)), integer(t.Cars), integer(t.Days)},
 		Notes: notes,
 	}
@@ -160,7 +172,8 @@ func changeSection(c *health.EnvelopeChanges, d display) section {
 	if len(c.Groups) > 0 {
 		t := &table{
 			Caption: "Limits that moved, by metric",
-			Columns: []column{{Head: "Platform", Flex: true}, {Head: "Limit of", Flex: true}, {Head: "Limits", Right: true}, {Head: "Farthest at", Flex: true}, {Head: "Was → is", Right: true},
+			Columns: []column{{Head: "Platform", Flex: true}, {Head: "Limit of", Flex: true},
+				{Head: "Limits", Right: true}, {Head: "Farthest at", Flex: true}, {Head: "Was → is", Right: true},
 				{Head: "Moved", Right: true}},
 			Absent: "not enough cars for a limit.",
 		}
@@ -194,7 +207,8 @@ func moveRow(g health.MoveGroup, d display) row {
 			ways = append(ways, fmt.Sprintf("%d"+nbsp+"%s", w.n, w.word))
 		}
 	}
-	return row{Cells: []cell{text(m.Platform, m.FuelClass+" "+m.Kind).toned(loud), text(plain(m.Metric), "("+m.Side+")"), text(ways...), where(m.Cell),
+	return row{Cells: []cell{text(m.Platform, m.FuelClass+" "+m.Kind).toned(loud),
+		text(plain(m.Metric), "("+m.Side+")"), text(ways...), where(m.Cell),
 		text(d.value(m.Was, m.Unit), "→ "+d.value(m.Now, m.Unit)), text(far, cars)}}
 }
 
@@ -210,10 +224,12 @@ func cellBlocks(caption string, cells []health.CellChange) []block {
 	}
 	t := &table{
 		Caption: caption,
-		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Where", Flex: true}, {Head: "Seen by", Right: true}, {Head: "Metrics", Right: true}},
+		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Where", Flex: true}, {Head: "Seen by", Right: true},
+			{Head: "Metrics", Right: true}},
 	}
 	for _, c := range cells[:min(len(cells), mostCells)] {
-		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Platform, c.FuelClass).toned(loud), whereKind(c.Cell, c.Kind), evidenceOf(c.Cars, c.Pulls), integer(len(c.Metrics))}})
+		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Platform, c.FuelClass).toned(loud), whereKind(c.Cell, c.Kind),
+			evidenceOf(c.Cars, c.Pulls), integer(len(c.Metrics))}})
 	}
 	return []block{{Table: t}, more(len(cells)-mostCells, "more cell")}
 }
@@ -243,10 +259,14 @@ func outcomeSection(f *health.Fleet) section {
 		s.Intro = "No outcomes are recorded, so nothing is proved about failures."
 		return s
 	}
-	s.Intro = "Upper bounds, one-sided at 95 %. No failure so far is not no failure to come. Cars also run without being logged, so a bound per logged pull is not a bound per pull driven. Power is peak brake power of the logged pulls, uncorrected."
+	s.Intro = "Upper bounds, one-sided at 95 %. No failure so far is not no failure to come. Cars also run without " +
+		"being logged, so a bound per logged pull is not a bound per pull driven. Power is peak brake power of the " +
+		"logged pulls, uncorrected."
 	t := &table{
-		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Group", Flex: true}, {Head: "Failed", Right: true}, {Head: "Exposure", Right: true},
-			{Head: "Share of cars failing", Right: true}, {Head: "Failures per pull", Right: true}, {Head: "Failures per hour at load", Right: true, Wide: true}},
+		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Group", Flex: true}, {Head: "Failed", Right: true},
+			{Head: "Exposure", Right: true},
+			{Head: "Share of cars failing", Right: true}, {Head: "Failures per pull", Right: true},
+			{Head: "Failures per hour at load", Right: true, Wide: true}},
 		Absent: "too few cars or pulls for a bound.",
 	}
 	for _, o := range f.Outcomes {
@@ -272,7 +292,8 @@ func outcomeRow(o health.OutcomeProof) row {
 	if o.Group == health.GroupPower {
 		group = text(o.Name, fmt.Sprintf("(%d measured)", o.PowerMeasured))
 	}
-	r := row{Cells: []cell{text(o.Platform).toned(loud), group, text(fmt.Sprintf("%d of %d", o.FailedCars, o.Cars)), text(count(o.Pulls, "pull"), hours),
+	r := row{Cells: []cell{text(o.Platform).toned(loud), group, text(fmt.Sprintf("%d of %d", o.FailedCars, o.Cars)),
+		text(count(o.Pulls, "pull"), hours),
 		atMost(o.ShareUpper), atMost(o.PullsUpper), hourly(o.HoursUpper)}}
 	if o.Group == health.GroupPlatform && o.Say != "" {
 		r.Notes = []string{o.Say}
@@ -296,9 +317,11 @@ func hourly(rate result.Number) cell {
 
 func survivalSection(curves []health.Survival) section {
 	s := section{ID: "survival", Title: "Cars still running",
-		Intro: "Share of the logged cars without a failure, by days since a car's first log (Kaplan–Meier, pointwise 95 % bands). The curve ends with the last car followed."}
+		Intro: "Share of the logged cars without a failure, by days since a car's first log (Kaplan–Meier, pointwise " +
+			"95 % bands). The curve ends with the last car followed."}
 	t := &table{
-		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Days", Right: true}, {Head: "Still running", Right: true}, {Head: "95 % band", Right: true},
+		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Days", Right: true},
+			{Head: "Still running", Right: true}, {Head: "95 % band", Right: true},
 			{Head: "Failed", Right: true}, {Head: "Followed that long", Right: true}},
 	}
 	var said []string
@@ -308,7 +331,8 @@ func survivalSection(curves []health.Survival) section {
 			if p.Failures == 0 && i+1 < len(c.Points) {
 				continue
 			}
-			t.Rows = append(t.Rows, row{Cells: []cell{text(c.Platform).toned(loud), text(number(p.Days, 0)), text(probability(p.Running)), text(probabilities(p.Band95)),
+			t.Rows = append(t.Rows, row{Cells: []cell{text(c.Platform).toned(loud), text(number(p.Days, 0)),
+				text(probability(p.Running)), text(probabilities(p.Band95)),
 				integer(p.Failures), text(count(p.AtRisk, "car"))}})
 		}
 	}
@@ -330,17 +354,20 @@ func overdueSection(f *health.Fleet) section {
 		s.Intro = "No car is overdue: each has logged within " + after + " of the newest log."
 		return s
 	}
-	s.Intro = "Cars that have not logged within " + after + " of the newest log of the fleet, or never. Retired cars are left out."
+	s.Intro = "Cars that have not logged within " + after +
+		" of the newest log of the fleet, or never. Retired cars are left out."
 	t := &table{
-		Columns: []column{{Head: "Car", Flex: true}, {Head: "Platform", Flex: true}, {Head: "Last run"}, {Head: "Days", Right: true}},
-		Absent:  "the car has never logged.",
+		Columns: []column{{Head: "Car", Flex: true}, {Head: "Platform", Flex: true}, {Head: "Last run"},
+			{Head: "Days", Right: true}},
+		Absent: "the car has never logged.",
 	}
 	for _, c := range f.Overdue {
 		days := missing
 		if c.Days.Known() {
 			days = number(c.Days, 0) + nbsp + "d"
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Vehicle).toned(loud), text(c.Platform), text(or(c.LastRun, missing)), text(days)}})
+		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Vehicle).toned(loud), text(c.Platform),
+			text(or(c.LastRun, missing)), text(days)}})
 	}
 	s.Blocks = []block{{Table: t}}
 	return s
@@ -400,50 +427,64 @@ func fleetRows(f *health.Fleet) []fleetRow {
 	}
 	for _, c := range f.Cars {
 		add(fleetRow{
-			Record: "drift", Rank: some(int64(c.Rank)), Vehicle: c.Vehicle, Platform: c.Platform, Metric: c.Metric, Unit: c.Unit, Chart: c.Chart,
-			Baseline: known(c.Baseline), Latest: known(c.Latest), Shift: known(c.Shift), Statistic: known(c.Statistic), Threshold: known(c.Threshold),
-			PValue: known(c.PValue), AdjustedP: known(c.AdjustedP), Signal: some(c.Signal), HeldBack: some(c.HeldBack), Onset: c.Onset, Coincides: c.Coincides,
+			Record: "drift", Rank: some(int64(c.Rank)), Vehicle: c.Vehicle, Platform: c.Platform, Metric: c.Metric,
+			Unit: c.Unit, Chart: c.Chart,
+			Baseline: known(c.Baseline), Latest: known(c.Latest), Shift: known(c.Shift), Statistic: known(c.Statistic),
+			Threshold: known(c.Threshold),
+			PValue:    known(c.PValue), AdjustedP: known(c.AdjustedP), Signal: some(c.Signal),
+			HeldBack: some(c.HeldBack),
+			Onset:    c.Onset, Coincides: c.Coincides,
 			Runs: some(int64(c.Runs)), Rows: some(int64(c.Rows)), FalseAlarm: c.FalseAlarm, Say: c.Say,
 		})
 	}
 	for _, t := range f.Trends {
 		add(fleetRow{
-			Record: "trend", Platform: t.Platform, Metric: t.Metric, Unit: t.Unit + " in 100 days", Shift: known(t.SlopePer100Days),
-			Low: known(t.Interval95[0]), High: known(t.Interval95[1]), PValue: known(t.PValue), AdjustedP: known(t.AdjustedP), Signal: some(t.Signal),
+			Record: "trend", Platform: t.Platform, Metric: t.Metric, Unit: t.Unit + " in 100 days",
+			Shift: known(t.SlopePer100Days),
+			Low:   known(t.Interval95[0]), High: known(t.Interval95[1]), PValue: known(t.PValue),
+			AdjustedP: known(t.AdjustedP), Signal: some(t.Signal),
 			Cars: some(int64(t.Cars)), Days: some(float64(t.Days)), Say: t.Say,
 		})
 	}
 	for _, m := range f.EnvelopeChanges.Moved {
 		add(fleetRow{
-			Record: "limit", Platform: m.Platform, Group: m.Kind + " " + m.FuelClass, Name: m.Change, Metric: m.Metric, Unit: m.Unit,
-			RPMLow: known(m.Cell.RPM[0]), LoadLow: known(m.Cell.LoadPct[0]), Baseline: known(m.Was), Latest: known(m.Now), Shift: known(m.Now - m.Was),
-			Statistic: known(m.MovedSD), Threshold: known(f.EnvelopeChanges.MovedBy), Cars: some(int64(m.CarsNow)), Say: m.Say,
+			Record: "limit", Platform: m.Platform, Group: m.Kind + " " + m.FuelClass, Name: m.Change, Metric: m.Metric,
+			Unit:   m.Unit,
+			RPMLow: known(m.Cell.RPM[0]), LoadLow: known(m.Cell.LoadPct[0]), Baseline: known(m.Was),
+			Latest: known(m.Now), Shift: known(m.Now - m.Was),
+			Statistic: known(m.MovedSD), Threshold: known(f.EnvelopeChanges.MovedBy), Cars: some(int64(m.CarsNow)),
+			Say: m.Say,
 		})
 	}
 	addCells(add, "new", f.EnvelopeChanges.CellsNew)
 	addCells(add, "gone", f.EnvelopeChanges.CellsGone)
 	for _, o := range f.Outcomes {
 		add(fleetRow{
-			Record: "outcome", Platform: o.Platform, Group: o.Group, Name: o.Name, Cars: some(int64(o.Cars)), Failures: some(int64(o.Failures)), Pulls: some(int64(o.Pulls)),
-			Low: known(o.PowerKW[0]), High: known(o.PowerKW[1]), Hours: known(o.Hours), ShareUpper: known(o.ShareUpper), PullsUpper: known(o.PullsUpper), HoursUpper: known(o.HoursUpper), Say: o.Say,
+			Record: "outcome", Platform: o.Platform, Group: o.Group, Name: o.Name, Cars: some(int64(o.Cars)),
+			Failures: some(int64(o.Failures)), Pulls: some(int64(o.Pulls)),
+			Low: known(o.PowerKW[0]), High: known(o.PowerKW[1]), Hours: known(o.Hours), ShareUpper: known(o.ShareUpper),
+			PullsUpper: known(o.PullsUpper), HoursUpper: known(o.HoursUpper), Say: o.Say,
 		})
 	}
 	for _, c := range f.Survival {
 		for _, p := range c.Points {
 			add(fleetRow{
-				Record: "survival", Platform: c.Platform, Name: c.Unit, Days: known(p.Days), Cars: some(int64(p.AtRisk)), Failures: some(int64(p.Failures)),
+				Record: "survival", Platform: c.Platform, Name: c.Unit, Days: known(p.Days),
+				Cars: some(int64(p.AtRisk)), Failures: some(int64(p.Failures)),
 				StillRunning: known(p.Running), Low: known(p.Band95[0]), High: known(p.Band95[1]),
 			})
 		}
 	}
 	for _, c := range f.Comparisons {
 		add(fleetRow{
-			Record: "comparison", Platform: c.Platform, Group: health.GroupPower, Name: strings.TrimSpace(c.A + " against " + c.B), Statistic: known(c.Ratio),
+			Record: "comparison", Platform: c.Platform, Group: health.GroupPower,
+			Name: strings.TrimSpace(c.A + " against " + c.B), Statistic: known(c.Ratio),
 			Low: known(c.Interval95[0]), High: known(c.Interval95[1]), PValue: known(c.PValue), Say: c.Say,
 		})
 	}
 	for _, c := range f.Overdue {
-		add(fleetRow{Record: "overdue", Vehicle: c.Vehicle, Platform: c.Platform, LastRun: c.LastRun, Days: known(c.Days)})
+		add(fleetRow{Record: "overdue", Vehicle: c.Vehicle, Platform: c.Platform, LastRun: c.LastRun,
+			Days: known(c.Days)})
 	}
 	return rows
 }
@@ -451,7 +492,8 @@ func fleetRows(f *health.Fleet) []fleetRow {
 func addCells(add func(fleetRow), change string, cells []health.CellChange) {
 	for _, c := range cells {
 		add(fleetRow{
-			Record: "cell", Platform: c.Platform, Group: c.Kind + " " + c.FuelClass, Name: change, RPMLow: known(c.Cell.RPM[0]), LoadLow: known(c.Cell.LoadPct[0]),
+			Record: "cell", Platform: c.Platform, Group: c.Kind + " " + c.FuelClass, Name: change,
+			RPMLow: known(c.Cell.RPM[0]), LoadLow: known(c.Cell.LoadPct[0]),
 			Cars: some(int64(c.Cars)), Pulls: some(int64(c.Pulls)), Say: strings.Join(c.Metrics, " "),
 		})
 	}

@@ -38,13 +38,15 @@ func cellItems(f *assess.Footprint) []string {
 	} else {
 		items = append(items, changedItem(f))
 		if f.CellsVisitedUnchanged > 0 && f.CellsChanged > 0 {
-			items = append(items, fmt.Sprintf("%s as in the parent.", verb(int(f.CellsVisitedUnchanged), "driven cell", "stays", "stay")))
+			items = append(items, fmt.Sprintf("%s as in the parent.", verb(int(f.CellsVisitedUnchanged), "driven "+
+				"cell", "stays", "stay")))
 		}
 	}
 	if f.StatesPastLastBreakpoint == 0 {
 		items = append(items, "No predicted state runs past a table's last breakpoint.")
 	} else {
-		items = append(items, fmt.Sprintf("%s past a table's last breakpoint, where the table is held at its edge.", verb(f.StatesPastLastBreakpoint, "predicted state", "runs", "run")))
+		items = append(items, fmt.Sprintf("%s past a table's last breakpoint, where the table is held at its edge.",
+			verb(f.StatesPastLastBreakpoint, "predicted state", "runs", "run")))
 	}
 	if len(f.NotModelled) == 0 && f.NotCompared == "" {
 		items = append(items, "Every changed table is modelled.")
@@ -56,7 +58,8 @@ func changedItem(f *assess.Footprint) string {
 	if f.CellsChanged == 0 {
 		return "No operating cell changed."
 	}
-	say := fmt.Sprintf("%s changed. Judged pulls have been in %d of them", count(f.CellsChanged, "operating cell"), f.CellsChangedVisited)
+	say := fmt.Sprintf("%s changed. Judged pulls have been in %d of them", count(f.CellsChanged, "operating cell"),
+		f.CellsChangedVisited)
 	if f.CellsChangedUnvisited.Known() && f.CellsChangedUnvisited > 0 {
 		return fmt.Sprintf("%s, never in %d.", say, int(f.CellsChangedUnvisited))
 	}
@@ -79,7 +82,8 @@ func tableItem(t *assess.TableChange, d display) string {
 	case t.BreakpointsChanged == 0:
 		return name + ": the same as the parent's."
 	}
-	say := fmt.Sprintf("%s: %s of %s breakpoints changed", name, number(t.BreakpointsChanged, 0), number(t.Breakpoints, 0))
+	say := fmt.Sprintf("%s: %s of %s breakpoints changed", name, number(t.BreakpointsChanged, 0),
+		number(t.Breakpoints, 0))
 	return fmt.Sprintf("%s, most by %s at %s.", say, d.change(t.LargestChange, t.Unit), placeOf(t.At, d))
 }
 
@@ -92,7 +96,8 @@ func spikeItem(s *assess.Spike, d display) string {
 	if s.Neighbours[0] == s.Neighbours[1] {
 		beside = d.value(s.Neighbours[0], s.Unit)
 	}
-	say := fmt.Sprintf("%s: %s is %s at %s, its neighbours %s.", kind, tableName(s.Role, s.Name), d.value(s.Value, s.Unit), placeOf(s.At, d), beside)
+	say := fmt.Sprintf("%s: %s is %s at %s, its neighbours %s.", kind, tableName(s.Role, s.Name),
+		d.value(s.Value, s.Unit), placeOf(s.At, d), beside)
 	switch {
 	case !s.VisitedCells.Known():
 		return say + " Who reads it is not modelled."
@@ -140,7 +145,8 @@ func unvisitedTable(areas []assess.ChangedArea, d display) *table {
 				changes[i] = plain(c.Role) + " " + d.change(c.Change, c.Unit)
 			}
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{where(result.Cell{RPM: a.RPM, LoadPct: a.LoadPct}), integer(a.Cells), text(strings.Join(changes, ", "))}})
+		t.Rows = append(t.Rows, row{Cells: []cell{where(result.Cell{RPM: a.RPM, LoadPct: a.LoadPct}), integer(a.Cells),
+			text(strings.Join(changes, ", "))}})
 	}
 	return t
 }

@@ -9,7 +9,8 @@ import (
 )
 
 const (
-	leastGain  = 0.5  // %, a gain of torque below which nobody feels or measures a difference; common practice, no source
+	// %, a gain of torque below which nobody feels or measures a difference; common practice, no source
+	leastGain  = 0.5
 	leastSpent = 0.05 // spreads, a loss of margin that still shows with one decimal
 )
 
@@ -19,10 +20,13 @@ func gainSection(r *assess.Review, d display) section {
 		s.Intro = "No torque could be worked out for parent and revision."
 		return s
 	}
-	s.Intro = "Brake torque and power from parent to revision; brackets hold the 90 % interval of the gain. What it costs is the serious limit that " +
-		"loses most margin there; its spread is the standard deviation of one pull. Less than 0.5 %, or an interval with zero in it, is no gain."
+	s.Intro = "Brake torque and power from parent to revision; brackets hold the 90 % interval of the gain. What it " +
+		"costs is the serious limit that " +
+		"loses most margin there; its spread is the standard deviation of one pull. Less than 0.5 %, or an interval " +
+		"with zero in it, is no gain."
 	t := &table{
-		Columns: []column{{Head: "Speed", Right: true}, {Head: "Torque", Right: true}, {Head: "Power", Right: true}, {Head: "Gain", Right: true},
+		Columns: []column{{Head: "Speed", Right: true}, {Head: "Torque", Right: true}, {Head: "Power", Right: true},
+			{Head: "Gain", Right: true},
 			{Head: "What it costs", Flex: true}, {Head: "Closest limit there", Wide: true, Flex: true}},
 		Absent: "no number could be worked out at this speed.",
 	}
@@ -34,7 +38,8 @@ func gainSection(r *assess.Review, d display) section {
 		t.Rows = append(t.Rows, gainRow(r, g, d))
 	}
 	if len(wasted) > 0 {
-		s.Blocks = append(s.Blocks, block{Text: fmt.Sprintf("Margin is spent and buys nothing at %d of %s: %s rpm. There the parent's tables give about as much and keep the margin.",
+		s.Blocks = append(s.Blocks, block{Text: fmt.Sprintf("Margin is spent and buys nothing at %d of %s: %s rpm. "+
+			"There the parent's tables give about as much and keep the margin.",
 			len(wasted), count(len(r.Gains), "speed"), strings.Join(wasted, ", "))})
 	}
 	s.Blocks = append(s.Blocks, block{Table: t})
@@ -50,7 +55,8 @@ func gainRow(r *assess.Review, g assess.Gain, d display) row {
 		}
 	}
 	out := row{Cells: []cell{
-		text(d.value(g.RPM, "rpm")), text(d.fromTo(g.TorqueNm, "Nm")), text(d.fromTo(g.PowerKW, "kW")), gainOf(g), costOf(g, d), closest,
+		text(d.value(g.RPM, "rpm")), text(d.fromTo(g.TorqueNm, "Nm")), text(d.fromTo(g.PowerKW, "kW")), gainOf(g),
+		costOf(g, d), closest,
 	}}
 	if g.SpentHazard == "" && gainOf(g).joined() == noGain {
 		out.setBack()
@@ -87,7 +93,8 @@ func costOf(g assess.Gain, d display) cell {
 	case g.SpentSD < leastSpent:
 		return text(plain(g.SpentHazard) + ", hardly any").toned(faint)
 	}
-	paid := []string{plain(g.SpentHazard) + " " + d.change(-g.SpentMargin, g.SpentUnit), number(g.SpentSD, 1) + " of its spread"}
+	paid := []string{plain(g.SpentHazard) + " " + d.change(-g.SpentMargin, g.SpentUnit), number(g.SpentSD, 1) +
+		" of its spread"}
 	if buysNothing(g) {
 		return text(append(paid, "buys nothing")...).toned(alarm)
 	}

@@ -13,10 +13,12 @@ func ingestDocument(s *ingest.Summary) document {
 	return document{
 		Kind: "ingest", Title: "Logs taken in",
 		Facts: []fact{
-			{"Read", strconv.Itoa(s.Read)}, {"Unchanged", strconv.Itoa(s.Skipped)}, {"Removed", strconv.Itoa(s.Removed)},
+			{"Read", strconv.Itoa(s.Read)}, {"Unchanged", strconv.Itoa(s.Skipped)},
+			{"Removed", strconv.Itoa(s.Removed)},
 			{"Failed", strconv.Itoa(len(s.Failed))},
 		},
-		Sections: []section{storeSection(s), failureSection(s.Failed), emptySection(s.Empty), problemSection(s.ProblemsFromWorkspace)},
+		Sections: []section{storeSection(s), failureSection(s.Failed), emptySection(s.Empty),
+			problemSection(s.ProblemsFromWorkspace)},
 	}
 }
 
@@ -59,9 +61,11 @@ func problemSection(problems []workspace.Problem) section {
 		s.Intro = "None: the workspace reads without a fault."
 		return s
 	}
-	t := &table{Columns: []column{{Head: "Where", Flex: true}, {Head: "What is wrong", Flex: true}, {Head: "What would be right", Flex: true}}}
+	t := &table{Columns: []column{{Head: "Where", Flex: true}, {Head: "What is wrong", Flex: true},
+		{Head: "What would be right", Flex: true}}}
 	for _, p := range problems {
-		t.Rows = append(t.Rows, row{Cells: []cell{text(place(p)).toned(loud), text(p.What), text(or(p.Remedy, "not stated"))}})
+		t.Rows = append(t.Rows, row{Cells: []cell{text(place(p)).toned(loud), text(p.What), text(or(p.Remedy, "not "+
+			"stated"))}})
 	}
 	s.Blocks = []block{{Table: t}}
 	return s
@@ -115,7 +119,8 @@ type problemJSON struct {
 func ingestResult(s *ingest.Summary) ingestJSON {
 	out := ingestJSON{
 		Schema: schemaIngest, Read: s.Read, Unchanged: s.Skipped, Removed: s.Removed,
-		Store: storeJSON{Logs: s.Logs, Pulls: s.Pulls, Steady: s.Steady, Rows: s.Rows, Findings: s.Findings, Empty: s.Empty},
+		Store: storeJSON{Logs: s.Logs, Pulls: s.Pulls, Steady: s.Steady, Rows: s.Rows, Findings: s.Findings,
+			Empty: s.Empty},
 	}
 	for _, f := range s.Failed {
 		out.Failed = append(out.Failed, failureJSON(f))
@@ -141,7 +146,8 @@ func ingestRows(s *ingest.Summary) []ingestRow {
 		name string
 		n    int
 	}{
-		{"read", s.Read}, {"unchanged", s.Skipped}, {"removed", s.Removed}, {"failed", len(s.Failed)}, {"logs", s.Logs}, {"pulls", s.Pulls},
+		{"read", s.Read}, {"unchanged", s.Skipped}, {"removed", s.Removed}, {"failed", len(s.Failed)}, {"logs", s.Logs},
+		{"pulls", s.Pulls},
 		{"steady", s.Steady}, {"rows", s.Rows}, {"findings", s.Findings},
 	} {
 		rows = append(rows, ingestRow{Record: "count", Name: c.name, Count: some(int64(c.n))})
@@ -159,17 +165,21 @@ func ingestRows(s *ingest.Summary) []ingestRow {
 }
 
 func verifyDocument(faults []store.Fault) document {
-	doc := document{Kind: "verify", Title: "Check of the evidence store", Facts: []fact{{"Faults", strconv.Itoa(len(faults))}}}
+	doc := document{Kind: "verify", Title: "Check of the evidence store",
+		Facts: []fact{{"Faults", strconv.Itoa(len(faults))}}}
 	s := section{ID: "faults", Title: "Faults"}
 	if len(faults) == 0 {
 		s.Intro = "None: the store agrees with its catalogue and with the logs it was made from."
 		doc.Sections = []section{s}
 		return doc
 	}
-	s.Intro = fmt.Sprintf("%s found. Until mended, reports may rest on other evidence than the workspace holds.", count(len(faults), "fault"))
-	t := &table{Columns: []column{{Head: "What"}, {Head: "Path", Flex: true}, {Head: "Detail, and what to do", Flex: true}}}
+	s.Intro = fmt.Sprintf("%s found. Until mended, reports may rest on other evidence than the workspace holds.",
+		count(len(faults), "fault"))
+	t := &table{Columns: []column{{Head: "What"}, {Head: "Path", Flex: true}, {Head: "Detail, and what to " +
+		"do", Flex: true}}}
 	for _, f := range faults {
-		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(f.Kind)).toned(loud), text(f.Path), text(or(f.Detail, "not stated"))}})
+		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(f.Kind)).toned(loud), text(f.Path),
+			text(or(f.Detail, "not stated"))}})
 	}
 	s.Blocks = []block{{Table: t}}
 	doc.Sections = []section{s}

@@ -128,7 +128,8 @@ func seconds(v float64, n int) string {
 func columnTable(run *runlog.Run) *table {
 	t := &table{
 		Caption: "Columns",
-		Columns: []column{{Head: "Header", Flex: true}, {Head: "Channel", Flex: true}, {Head: "Unit"}, {Head: "Sure", Right: true}, {Head: "Why", Flex: true},
+		Columns: []column{{Head: "Header", Flex: true}, {Head: "Channel", Flex: true}, {Head: "Unit"},
+			{Head: "Sure", Right: true}, {Head: "Why", Flex: true},
 			{Head: "Next best", Flex: true, Wide: true}},
 		Absent: "not used; the column Why says the reason.",
 	}
@@ -159,7 +160,8 @@ func findingBlock(findings []runlog.Finding) block {
 	}
 	t := &table{
 		Caption: "Doubts about the data",
-		Columns: []column{{Head: "What"}, {Head: "Channel", Flex: true}, {Head: "From – to", Right: true}, {Head: "Samples", Right: true},
+		Columns: []column{{Head: "What"}, {Head: "Channel", Flex: true}, {Head: "From – to", Right: true},
+			{Head: "Samples", Right: true},
 			{Head: "Left out"}, {Head: "Detail", Flex: true}},
 		Absent: "not stated.",
 	}
@@ -190,14 +192,16 @@ func segmentBlock(segments []ingest.SegmentSummary) block {
 	}
 	t := &table{
 		Caption: "Pulls and steady stretches",
-		Columns: []column{{Head: "Kind"}, {Head: "From – to", Right: true}, {Head: "Speed", Right: true}, {Head: "Gear", Right: true},
+		Columns: []column{{Head: "Kind"}, {Head: "From – to", Right: true}, {Head: "Speed", Right: true},
+			{Head: "Gear", Right: true},
 			{Head: "Cells", Right: true}, {Head: "Why", Flex: true}},
 		Absent: "not logged.",
 	}
 	for _, s := range segments {
 		speed := result.Span{result.Number(s.RPMFrom), result.Number(s.RPMTo)}
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(plain(s.Kind)).toned(loud), text(stretch(s.From, s.To)), text(rangeOf(speed, "rpm")), text(number(result.Number(s.Gear), 0)),
+			text(plain(s.Kind)).toned(loud), text(stretch(s.From, s.To)), text(rangeOf(speed, "rpm")),
+			text(number(result.Number(s.Gear), 0)),
 			integer(s.Cells), text(or(s.Reason, "no reason was recorded")),
 		}})
 	}
@@ -210,8 +214,9 @@ func lagBlock(in *ingest.Inspection) block {
 	}
 	t := &table{
 		Caption: "Lags",
-		Columns: []column{{Head: "Channel", Flex: true}, {Head: "Trails", Flex: true}, {Head: "By", Right: true}, {Head: "Correlation", Right: true}, {Head: "Note", Flex: true}},
-		Absent:  "no estimate; the note says why.",
+		Columns: []column{{Head: "Channel", Flex: true}, {Head: "Trails", Flex: true}, {Head: "By", Right: true},
+			{Head: "Correlation", Right: true}, {Head: "Note", Flex: true}},
+		Absent: "no estimate; the note says why.",
 	}
 	for _, l := range in.Lags {
 		by, correlation, note := missing, missing, l.Why
@@ -220,7 +225,8 @@ func lagBlock(in *ingest.Inspection) block {
 			correlation = number(result.Number(l.Lag.Correlation), 2)
 			note = count(l.Lag.Samples, "change") + " compared"
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(string(l.Channel))).toned(loud), text(plain(string(l.Against))), text(by), text(correlation), text(note)}})
+		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(string(l.Channel))).toned(loud),
+			text(plain(string(l.Against))), text(by), text(correlation), text(note)}})
 	}
 	return block{Table: t}
 }
@@ -327,21 +333,25 @@ func inspected(in *ingest.Inspection) inspectedAs {
 		return out
 	}
 	d, t := run.Dialect, run.TimeBase
-	out.Layout = layoutJSON{d.Encoding, d.Compression, d.Delimiter, d.Decimal, d.HeaderLine, d.UnitsLine, d.FirstData, d.Reason}
+	out.Layout = layoutJSON{d.Encoding, d.Compression, d.Delimiter, d.Decimal, d.HeaderLine, d.UnitsLine, d.FirstData,
+		d.Reason}
 	out.TimeBase = timeJSON{t.Column, t.Unit, result.Number(t.Rate), t.Reason}
 	out.DataRows, out.SampleInterval = run.Rows, result.Number(run.SampleInterval)
 	for _, c := range run.Columns {
-		out.Columns = append(out.Columns, columnJSON{c.Index, c.Header, string(c.Channel), c.Unit, c.Reason, result.Number(c.Confidence), c.RunnerUp})
+		out.Columns = append(out.Columns, columnJSON{c.Index, c.Header, string(c.Channel), c.Unit, c.Reason,
+			result.Number(c.Confidence), c.RunnerUp})
 	}
 	for _, f := range append(append([]runlog.Finding{}, run.Findings...), in.Findings...) {
-		out.Findings = append(out.Findings, doubtJSON{f.Kind, string(f.Channel), result.Number(f.From), result.Number(f.To), f.Samples, f.Removed, f.Detail})
+		out.Findings = append(out.Findings, doubtJSON{f.Kind, string(f.Channel), result.Number(f.From),
+			result.Number(f.To), f.Samples, f.Removed, f.Detail})
 	}
 	for _, s := range in.Segments {
 		out.Segments = append(out.Segments, segmentJSON{s.Kind, result.Number(s.From), result.Number(s.To),
 			result.Span{result.Number(s.RPMFrom), result.Number(s.RPMTo)}, result.Number(s.Gear), s.Cells, s.Reason})
 	}
 	for _, l := range in.Lags {
-		j := lagJSON{Channel: string(l.Channel), Against: string(l.Against), Lag: result.Number(l.Lag.Seconds), Uncertainty: result.Number(l.Lag.Uncertainty),
+		j := lagJSON{Channel: string(l.Channel), Against: string(l.Against), Lag: result.Number(l.Lag.Seconds),
+			Uncertainty: result.Number(l.Lag.Uncertainty),
 			Correlation: result.Number(l.Lag.Correlation), Samples: l.Lag.Samples, Why: l.Why}
 		if l.Why != "" {
 			j.Lag, j.Uncertainty, j.Correlation = result.Unknown(), result.Unknown(), result.Unknown()
@@ -402,13 +412,15 @@ func inspectRows(in []ingest.Inspection) []inspectRow {
 		}
 		for _, s := range log.Segments {
 			r := common
-			r.Record, r.Kind, r.From, r.To, r.RPMFrom, r.RPMTo = "segment", s.Kind, known(s.From), known(s.To), known(s.RPM[0]), known(s.RPM[1])
+			r.Record, r.Kind, r.From, r.To, r.RPMFrom, r.RPMTo = "segment", s.Kind, known(s.From), known(s.To),
+				known(s.RPM[0]), known(s.RPM[1])
 			r.Gear, r.Cells, r.Reason = known(s.Gear), some(int64(s.Cells)), s.Reason
 			rows = append(rows, r)
 		}
 		for _, l := range log.Lags {
 			r := common
-			r.Record, r.Channel, r.Against, r.Lag, r.Uncertainty = "lag", l.Channel, l.Against, known(l.Lag), known(l.Uncertainty)
+			r.Record, r.Channel, r.Against, r.Lag, r.Uncertainty = "lag", l.Channel, l.Against, known(l.Lag),
+				known(l.Uncertainty)
 			r.Correlation, r.Samples, r.Reason = known(l.Correlation), some(int64(l.Samples)), l.Why
 			rows = append(rows, r)
 		}

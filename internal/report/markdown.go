@@ -115,7 +115,8 @@ func (t *table) noted() bool {
 
 // markup is what Markdown would take as its own; "&" comes with it because of character references.
 var markup = strings.NewReplacer(
-	`\`, `\\`, "`", "\\`", "*", `\*`, "_", `\_`, "[", `\[`, "]", `\]`, "<", "&lt;", ">", "&gt;", "|", `\|`, "&", "&amp;", "~", `\~`, "#", `\#`,
+	`\`, `\\`, "`", "\\`", "*", `\*`, "_", `\_`, "[", `\[`, "]", `\]`, "<", "&lt;", ">", "&gt;", "|", `\|`, "&",
+	"&amp;", "~", `\~`, "#", `\#`,
 	nbsp, " ",
 )
 

@@ -244,7 +244,8 @@ func count(n int, thing string) string {
 // spokenNames are hazards and metrics whose identifiers do not read as words; any other name is shown with its
 // underscores as blanks.
 var spokenNames = map[string]string{
-	"lean": "lean mixture", "low_speed_load": "low-speed load", "bmep": "BMEP", "short_term_trim": "short-term trim", "long_term_trim": "long-term trim",
+	"lean": "lean mixture", "low_speed_load": "low-speed load", "bmep": "BMEP", "short_term_trim": "short-term trim",
+	"long_term_trim": "long-term trim",
 }
 
 // plain is an identifier of the result in words.

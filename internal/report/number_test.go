@@ -19,9 +19,12 @@ func TestProbability(t *testing.T) {
 		p    float64
 		want string
 	}{
-		{0, "<0.1 %"}, {1e-6, "<0.1 %"}, {0.00099, "<0.1 %"}, {0.001, "0.1 %"}, {0.0314, "3.1 %"}, {0.0994, "9.9 %"}, {0.0996, "10 %"},
-		{0.19, "19 %"}, {0.5, "50 %"}, {0.9, "90 %"}, {0.905, "90.5 %"}, {0.999, "99.9 %"}, {0.9991, ">99.9 %"}, {1, ">99.9 %"},
-		{math.NaN(), "–"}, {math.Inf(1), "–"}, {1.2, "– (1.2 is not a probability)"}, {-0.1, "– (-0.1 is not a probability)"},
+		{0, "<0.1 %"}, {1e-6, "<0.1 %"}, {0.00099, "<0.1 %"}, {0.001, "0.1 %"}, {0.0314, "3.1 %"}, {0.0994, "9.9 %"},
+		{0.0996, "10 %"},
+		{0.19, "19 %"}, {0.5, "50 %"}, {0.9, "90 %"}, {0.905, "90.5 %"}, {0.999, "99.9 %"}, {0.9991, ">99.9 %"},
+		{1, ">99.9 %"},
+		{math.NaN(), "–"}, {math.Inf(1), "–"}, {1.2, "– (1.2 is not a probability)"},
+		{-0.1, "– (-0.1 is not a probability)"},
 	} {
 		if got := plainBlanks(probability(result.Number(c.p))); got != c.want {
 			t.Errorf("probability(%v) = %q, want %q", c.p, got, c.want)
@@ -64,8 +67,10 @@ func TestProbabilities(t *testing.T) {
 		span result.Span
 		want string
 	}{
-		{result.Span{0.012, 0.071}, "1.2 to 7.1 %"}, {result.Span{0, 0.0008}, "<0.1 %"}, {result.Span{0, 0.2}, "<0.1 to 20 %"},
-		{result.Span{0.12, 1}, "12 to >99.9 %"}, {noSpan, "–"}, {result.Span{0.1, none}, "–"}, {result.Span{-1, 0.5}, "–"},
+		{result.Span{0.012, 0.071}, "1.2 to 7.1 %"}, {result.Span{0, 0.0008}, "<0.1 %"},
+		{result.Span{0, 0.2}, "<0.1 to 20 %"},
+		{result.Span{0.12, 1}, "12 to >99.9 %"}, {noSpan, "–"}, {result.Span{0.1, none}, "–"},
+		{result.Span{-1, 0.5}, "–"},
 	} {
 		if got := plainBlanks(probabilities(c.span)); got != c.want {
 			t.Errorf("probabilities(%v) = %q, want %q", c.span, got, c.want)
@@ -100,12 +105,18 @@ func TestDisplayUnits(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, c := range []struct{ got, want string }{
-		{stored.value(101.325, "kPa"), "101 kPa"}, {imperial.value(101.325, "kPa"), "14.7 psi"}, {bars.value(11240, "kPa"), "112.4 bar"}, {bars.value(160, "kPa"), "1.60 bar"},
-		{stored.value(78, "°C"), "78 °C"}, {imperial.value(100, "°C"), "212 °F"}, {stored.difference(10, "°C"), "10 K"}, {imperial.difference(10, "°C"), "18 °F"},
-		{imperial.difference(10, "K"), "18 °F"}, {stored.difference(10, "K"), "10 K"}, {imperial.margin(-8, 4, "°C"), "−14 ± 7 °F"},
-		{stored.value(400, "Nm"), "400 N·m"}, {stored.value(400, "N·m"), "400 N·m"}, {imperial.value(400, "Nm"), "295 lbf·ft"},
-		{stored.value(0.8423, "lambda"), "0.842 λ"}, {stored.value(6.5, "deg"), "6.5 deg"}, {imperial.interval(result.Span{71.4, 84.9}, "°C"), "161 to 185 °F"},
-		{stored.value(4.25, "furlong"), "4.25 furlong"}, {stored.value(none, "kPa"), "–"}, {stored.margin(none, 1, "kPa"), "–"}, {stored.margin(1.2, none, "deg"), "1.2 deg"},
+		{stored.value(101.325, "kPa"), "101 kPa"}, {imperial.value(101.325, "kPa"), "14.7 psi"},
+		{bars.value(11240, "kPa"), "112.4 bar"}, {bars.value(160, "kPa"), "1.60 bar"},
+		{stored.value(78, "°C"), "78 °C"}, {imperial.value(100, "°C"), "212 °F"}, {stored.difference(10, "°C"), "10 K"},
+		{imperial.difference(10, "°C"), "18 °F"},
+		{imperial.difference(10, "K"), "18 °F"}, {stored.difference(10, "K"), "10 K"}, {imperial.margin(-8, 4, "°C"),
+			"−14 ± 7 °F"},
+		{stored.value(400, "Nm"), "400 N·m"}, {stored.value(400, "N·m"), "400 N·m"}, {imperial.value(400, "Nm"),
+			"295 lbf·ft"},
+		{stored.value(0.8423, "lambda"), "0.842 λ"}, {stored.value(6.5, "deg"), "6.5 deg"},
+		{imperial.interval(result.Span{71.4, 84.9}, "°C"), "161 to 185 °F"},
+		{stored.value(4.25, "furlong"), "4.25 furlong"}, {stored.value(none, "kPa"), "–"},
+		{stored.margin(none, 1, "kPa"), "–"}, {stored.margin(1.2, none, "deg"), "1.2 deg"},
 	} {
 		if got := plainBlanks(c.got); got != c.want {
 			t.Errorf("got %q, want %q", got, c.want)
@@ -119,11 +130,14 @@ func TestDigits(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, c := range []struct{ got, want string }{
-		{d.margin(1.2, 1.4, "deg"), "1.2 ± 1.4 deg"}, {d.margin(0.03, 0.012, "deg"), "0.03 ± 0.01 deg"}, {d.margin(-0.04, 1.4, "deg"), "0.0 ± 1.4 deg"},
+		{d.margin(1.2, 1.4, "deg"), "1.2 ± 1.4 deg"}, {d.margin(0.03, 0.012, "deg"), "0.03 ± 0.01 deg"},
+		{d.margin(-0.04, 1.4, "deg"), "0.0 ± 1.4 deg"},
 		{d.margin(1760, 700, "kPa"), "1760 ± 700 kPa"}, {d.interval(result.Span{-1.1, 3.4}, "deg"), "−1.1 to 3.4 deg"},
 		{d.change(1.5, "deg"), "+1.5 deg"}, {d.change(-0.01, "lambda"), "−0.010 λ"}, {d.change(0, "kPa"), "0 kPa"},
-		{rangeOf(result.Span{3000, 3500}, "rpm"), "3000–3500 rpm"}, {rangeOf(result.Span{-5, 5}, "deg"), "−5 to 5 deg"}, {rangeOf(noSpan, "rpm"), "–"},
-		{fixed(-0.0001, 2), "0.00"}, {fixed(-3, 0), "−3"}, {signed(0.0001, 1), "0.0"}, {count(1, "car"), "1 car"}, {count(0, "pull"), "0 pulls"},
+		{rangeOf(result.Span{3000, 3500}, "rpm"), "3000–3500 rpm"}, {rangeOf(result.Span{-5, 5}, "deg"), "−5 to 5 deg"},
+		{rangeOf(noSpan, "rpm"), "–"},
+		{fixed(-0.0001, 2), "0.00"}, {fixed(-3, 0), "−3"}, {signed(0.0001, 1), "0.0"}, {count(1, "car"), "1 car"},
+		{count(0, "pull"), "0 pulls"},
 	} {
 		if got := plainBlanks(c.got); got != c.want {
 			t.Errorf("got %q, want %q", got, c.want)

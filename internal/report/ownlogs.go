@@ -11,12 +11,14 @@ import (
 func ownLogSection(logs []assess.OwnLog, d display) section {
 	s := section{ID: "own-logs", Title: "Own logs of this revision"}
 	if len(logs) == 0 {
-		s.Intro = "None: this revision has no own logs of any limited metric. What this report says of it is predicted from other logs, not measured on it."
+		s.Intro = "None: this revision has no own logs of any limited metric. What this report says of it is " +
+			"predicted from other logs, not measured on it."
 		return s
 	}
 	var surprises []string
 	t := &table{
-		Columns: []column{{Head: "Metric", Flex: true}, {Head: "Expected", Right: true}, {Head: "Measured", Right: true},
+		Columns: []column{{Head: "Metric", Flex: true}, {Head: "Expected", Right: true},
+			{Head: "Measured", Right: true},
 			{Head: "Rows outside", Right: true}, {Head: "Pulls past the limit", Right: true}, {Head: "As expected?"}},
 		Absent: "no number could be worked out from these logs.",
 	}
@@ -26,10 +28,12 @@ func ownLogSection(logs []assess.OwnLog, d display) section {
 		}
 		t.Rows = append(t.Rows, ownLogRow(o, d))
 	}
-	s.Intro = "Means over the same rows: expected from the fleet's logs and the revision's tables, and measured on it. Outside are rows beyond the " +
+	s.Intro = "Means over the same rows: expected from the fleet's logs and the revision's tables, and measured on " +
+		"it. Outside are rows beyond the " +
 		"99 % band of one row; brackets hold the exact 99 % interval of the share of pulls that cross."
 	if len(surprises) == 0 {
-		s.Blocks = []block{{Text: "No surprise: no metric lies outside its band more often than chance explains."}, {Table: t}}
+		s.Blocks = []block{{Text: "No surprise: no metric lies outside its band more often than chance explains."},
+			{Table: t}}
 		return s
 	}
 	s.Blocks = []block{{Text: fmt.Sprintf("Surprise in %d of %s: %s. Find out why before relying on the predictions.",

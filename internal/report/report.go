@@ -3,10 +3,11 @@
 // self-contained HTML page, JSON, CSV or Parquet comes out.
 //
 // The package formats and never judges. Every number it prints is a field of the result; the only arithmetic is the
-// change of units for display, counts of rows and differences of numbers that stand side by side. Human formats (table, md, html) are made from one document per result, so they cannot
-// tell different stories, and they use the units of Options. Machine formats (json, csv, parquet) keep the units the
-// result is stored in. What is not known is written "–" in the human formats, null in JSON and Parquet and an empty
-// field in CSV: never zero. No published source is involved; the palette and the plots are the package's own.
+// change of units for display, counts of rows and differences of numbers that stand side by side. Human formats (table,
+// md, html) are made from one document per result, so they cannot tell different stories, and they use the units of
+// Options. Machine formats (json, csv, parquet) keep the units the result is stored in. What is not known is written
+// "–" in the human formats, null in JSON and Parquet and an empty field in CSV: never zero. No published source is
+// involved; the palette and the plots are the package's own.
 package report
 
 import (
@@ -164,7 +165,8 @@ const (
 // Inspections writes how logs are read. CSV and Parquet hold one row a column, finding, segment and lag of each log;
 // the column "record" says which.
 func Inspections(w io.Writer, in []ingest.Inspection, f Format, opt Options) error {
-	return write(w, f, opt, inspectResult(in), result.Stamp{Schema: schemaInspect}, func(display) document { return inspectDocument(in) },
+	return write(w, f, opt, inspectResult(in), result.Stamp{Schema: schemaInspect},
+		func(display) document { return inspectDocument(in) },
 		func() []inspectRow { return inspectRows(in) })
 }
 
@@ -173,7 +175,8 @@ func Ingest(w io.Writer, s *ingest.Summary, f Format, opt Options) error {
 	if s == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, ingestResult(s), result.Stamp{Schema: schemaIngest}, func(display) document { return ingestDocument(s) },
+	return write(w, f, opt, ingestResult(s), result.Stamp{Schema: schemaIngest},
+		func(display) document { return ingestDocument(s) },
 		func() []ingestRow { return ingestRows(s) })
 }
 
@@ -186,7 +189,8 @@ func Faults(w io.Writer, faults []store.Fault, f Format, opt Options) error {
 var errNoResult = errors.New("nothing to report: the result is missing")
 
 // write is the one road from a result to bytes. doc makes the human formats, rows the flat ones.
-func write[R any](w io.Writer, f Format, opt Options, result any, stamp result.Stamp, doc func(display) document, rows func() []R) error {
+func write[R any](w io.Writer, f Format, opt Options, result any, stamp result.Stamp, doc func(display) document,
+	rows func() []R) error {
 	switch f {
 	case JSON:
 		return writeJSON(w, result)

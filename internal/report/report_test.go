@@ -152,7 +152,8 @@ func TestColourAddsNothing(t *testing.T) {
 	trailing := regexp.MustCompile(`(?m) +$`)
 	attribute := regexp.MustCompile("\x1b\\[[0-9;]*m")
 	for _, r := range renderings {
-		plain, painted := render(t, r.name, Table, Options{Width: 80}), render(t, r.name, Table, Options{Width: 80, Colour: true})
+		plain, painted := render(t, r.name, Table, Options{Width: 80}),
+			render(t, r.name, Table, Options{Width: 80, Colour: true})
 		if strings.Contains(plain, "\x1b") {
 			t.Errorf("%s: attributes without being asked for", r.name)
 		}
@@ -193,14 +194,19 @@ func TestNeverSays(t *testing.T) {
 // TestEveryHumanFormatTellsTheSame looks for the facts a reader must find wherever the review is read.
 func TestEveryHumanFormatTellsTheSame(t *testing.T) {
 	for _, f := range []Format{Table, Markdown, HTML} {
-		out := strings.NewReplacer(nbsp, " ", "&#43;", "+", "&lt;", "<", "&gt;", ">").Replace(render(t, "review", f, Options{Width: 160}))
+		out := strings.NewReplacer(nbsp, " ", "&#43;", "+", "&lt;", "<", "&gt;", ">").Replace(render(t, "review", f,
+			Options{Width: 160}))
 		for _, want := range []string{
 			"rev-0142-c", "rev-0142-b", "kestrel-20t", "car-017", "Do not release", "upper bound over the 5.0 %",
-			"1.2 ± 1.4 deg", "−1.1 to 3.4 deg", "3000–3500 rpm", "160–180 % load", "19 %", "<0.1 %", "99.9 %", "past the limit",
+			"1.2 ± 1.4 deg", "−1.1 to 3.4 deg", "3000–3500 rpm", "160–180 % load", "19 %", "<0.1 %", "99.9 %",
+			"past the limit",
 			"shop rule, 2024", "spark +1.5 deg, boost +8 kPa", "outside (limit 2.6 deg from 14 cars, 160 pulls)",
-			"not assessed", "No log has oil temperature.", "The platform file has no limit for it", "12 cars", "148 pulls",
-			"of 12 hazards assessed", "charge temperature +20 K", "−1.9 deg", "438 N·m", "+6.3 %", "61 operating cells changed", "fan duty: changed, not modelled",
-			"2500–4000 rpm", "knock, which holds this revision", "a calibration can destroy an engine", digest, "0.1.0", "headroom/review/1",
+			"not assessed", "No log has oil temperature.", "The platform file has no limit for it", "12 cars",
+			"148 pulls",
+			"of 12 hazards assessed", "charge temperature +20 K", "−1.9 deg", "438 N·m", "+6.3 %",
+			"61 operating cells changed", "fan duty: changed, not modelled",
+			"2500–4000 rpm", "knock, which holds this revision", "a calibration can destroy an engine", digest, "0.1.0",
+			"headroom/review/1",
 		} {
 			if f == Table {
 				out, want = strings.Join(strings.Fields(out), " "), strings.Join(strings.Fields(want), " ")
@@ -213,7 +219,8 @@ func TestEveryHumanFormatTellsTheSame(t *testing.T) {
 }
 
 func TestHostileTextStaysText(t *testing.T) {
-	if out := render(t, "awkward", HTML, Options{}); strings.Contains(out, "<script") || strings.Contains(out, "<b>not") {
+	if out := render(t, "awkward", HTML, Options{}); strings.Contains(out, "<script") ||
+		strings.Contains(out, "<b>not") {
 		t.Error("html: an identifier became markup")
 	}
 	md := render(t, "awkward", Markdown, Options{})
@@ -286,7 +293,8 @@ func TestWrongOptions(t *testing.T) {
 	if err := Review(&b, fixtureReview(), "xlsx", Options{}); err == nil || !strings.Contains(err.Error(), "parquet") {
 		t.Errorf("unknown format: %v", err)
 	}
-	if err := Review(&b, fixtureReview(), Table, Options{Units: Units{Pressure: "atm"}}); err == nil || !strings.Contains(err.Error(), "kPa, bar, psi") {
+	if err := Review(&b, fixtureReview(), Table, Options{Units: Units{Pressure: "atm"}}); err == nil ||
+		!strings.Contains(err.Error(), "kPa, bar, psi") {
 		t.Errorf("unknown unit: %v", err)
 	}
 	if err := Review(&b, nil, Table, Options{}); err == nil {

@@ -12,10 +12,12 @@ import (
 
 // meanings says in one sentence what each verdict asks of the reader (docs/methods.md, "Verdict").
 var meanings = map[string]string{
-	assess.VerdictRelease:    "No assessed limit, envelope or stress condition speaks against it. A licensed professional still decides.",
+	assess.VerdictRelease: "No assessed limit, envelope or stress condition speaks against it. A licensed " +
+		"professional still decides.",
 	assess.VerdictConditions: "Inside the limits, but only with the points below in mind.",
 	assess.VerdictHold:       "Do not release: a serious limit is crossed, or too likely to be crossed.",
-	assess.VerdictUndecided:  "Cannot be decided yet: evidence is missing or too thin. Missing evidence is never a pass.",
+	assess.VerdictUndecided: "Cannot be decided yet: evidence is missing or too thin. Missing evidence is never a " +
+		"pass.",
 }
 
 func reviewDocument(r *assess.Review, d display) document {
@@ -63,7 +65,8 @@ func briefDocument(r *assess.Review, d display) document {
 	}
 	doc.Sections = []section{findings}
 	if missed := unassessed(r.Hazards); len(missed) > 0 {
-		doc.Sections = append(doc.Sections, section{ID: "unassessed", Title: "Not assessed", Blocks: []block{{List: missed}}})
+		doc.Sections = append(doc.Sections, section{ID: "unassessed", Title: "Not assessed",
+			Blocks: []block{{List: missed}}})
 	}
 	return doc
 }
@@ -112,15 +115,17 @@ func findingSection(r *assess.Review, d display) section {
 		return s
 	}
 	s.Intro = "Ordered by severity times chance of crossing; ties by margin in units of its own spread. " +
-		"Brackets hold the range that 90 of 100 pulls fall in. A margin above zero is inside the limit; ± is one standard deviation. The chance counts every pull, also those that never enter the cell."
+		"Brackets hold the range that 90 of 100 pulls fall in. A margin above zero is inside the limit; ± is one " +
+		"standard deviation. The chance counts every pull, also those that never enter the cell."
 	t := &table{
 		Columns: []column{
 			{Head: "#", Right: true}, {Head: "Hazard", Flex: true}, {Head: "Where"}, {Head: "Predicted", Right: true},
 			{Head: "Limit", Right: true}, {Head: "Margin", Right: true}, {Head: "Chance per pull", Right: true},
 			{Head: "Fleet evidence", Wide: true},
 		},
-		Most:   10,
-		Legend: "Small pictures: the dot is the prediction, the bar holds 90 of 100 pulls, the upright line is the limit, hatching lies past it, the diamond is the fleet envelope.",
+		Most: 10,
+		Legend: "Small pictures: the dot is the prediction, the bar holds 90 of 100 pulls, the upright line is the " +
+			"limit, hatching lies past it, the diamond is the fleet envelope.",
 		Absent: "no number could be worked out; the note of the same rank says more.",
 	}
 	for i := range r.Findings {
@@ -232,7 +237,8 @@ func hazardSection(r *assess.Review) section {
 	}
 	t := &table{
 		Columns: []column{
-			{Head: "Hazard", Flex: true}, {Head: "Status"}, {Head: "Chance per pull", Right: true}, {Head: "Evidence"}, {Head: "Basis", Flex: true},
+			{Head: "Hazard", Flex: true}, {Head: "Status"}, {Head: "Chance per pull", Right: true}, {Head: "Evidence"},
+			{Head: "Basis", Flex: true},
 		},
 		Absent: "not assessed or too thin for a number; the note of the same hazard says why.",
 	}
@@ -241,7 +247,8 @@ func hazardSection(r *assess.Review) section {
 		tally[h.Status]++
 		t.Rows = append(t.Rows, hazardRow(h))
 	}
-	s.Intro = fmt.Sprintf("%d of %s assessed, %d on thin evidence, %d not assessed. The chance is that a pull crosses the limit in any cell; brackets hold its 90 %% interval.",
+	s.Intro = fmt.Sprintf("%d of %s assessed, %d on thin evidence, %d not assessed. The chance is that a pull "+
+		"crosses the limit in any cell; brackets hold its 90 %% interval.",
 		tally[result.Assessed], count(len(r.Hazards), "hazard"), tally[result.Thin], tally[result.NotAssessed])
 	s.Blocks = []block{{Table: t}}
 	return s
@@ -261,7 +268,8 @@ func hazardRow(h assess.Hazard) row {
 		basis = text(missing)
 	}
 	r := row{Cells: []cell{
-		text(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").toned(loud), status, odds, evidenceOf(h.Cars, h.Pulls), basis,
+		text(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").toned(loud), status, odds,
+		evidenceOf(h.Cars, h.Pulls), basis,
 	}}
 	if why != "" {
 		r.Notes = append(r.Notes, say.Capital(sentence(why)))
@@ -296,16 +304,18 @@ func conditionSection(r *assess.Review, d display) section {
 	}
 	s.Intro = "The same revision on a worse day. The margin is the smallest of any cell."
 	t := &table{
-		Columns: []column{{Head: "Condition", Flex: true}, {Head: "Hazard"}, {Head: "Smallest margin", Right: true}, {Head: "Chance per pull", Right: true}},
-		Absent:  "no number could be worked out under this condition.",
-		Most:    8,
+		Columns: []column{{Head: "Condition", Flex: true}, {Head: "Hazard"}, {Head: "Smallest margin", Right: true},
+			{Head: "Chance per pull", Right: true}},
+		Absent: "no number could be worked out under this condition.",
+		Most:   8,
 	}
 	for _, c := range r.Conditions {
 		margin := text(d.difference(c.Margin, c.Unit))
 		if c.Margin.Known() && c.Margin < 0 {
 			margin = text(append(margin.Parts, "past the limit")...).toned(alarm)
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Condition), text(plain(c.Hazard)), margin, text(probability(c.ProbabilityPerPull))}})
+		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Condition), text(plain(c.Hazard)), margin,
+			text(probability(c.ProbabilityPerPull))}})
 	}
 	s.Blocks = []block{{Table: t}}
 	return s
@@ -327,8 +337,9 @@ func nextPullSection(pulls []assess.NextPull) section {
 	}
 	s.Intro = "The pulls that would narrow the verdict most, best first. Only under controlled test conditions."
 	t := &table{
-		Columns: []column{{Head: "#", Right: true}, {Head: "Where"}, {Head: "Gear", Right: true}, {Head: "Channels", Flex: true}, {Head: "Narrows", Flex: true}},
-		Absent:  "any gear.",
+		Columns: []column{{Head: "#", Right: true}, {Head: "Where"}, {Head: "Gear", Right: true},
+			{Head: "Channels", Flex: true}, {Head: "Narrows", Flex: true}},
+		Absent: "any gear.",
 	}
 	for i, p := range pulls {
 		channels := make([]string, len(p.Channels))
@@ -337,7 +348,8 @@ func nextPullSection(pulls []assess.NextPull) section {
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{
 			integer(i + 1), where(result.Cell{RPM: p.RPM, LoadPct: p.LoadPct}), text(number(p.Gear, 0)),
-			text(or(strings.Join(channels, ", "), missing+" (the usual ones)")), text(or(p.Narrows, missing+" (not stated)")),
+			text(or(strings.Join(channels, ", "), missing+" (the usual ones)")),
+			text(or(p.Narrows, missing+" (not stated)")),
 		}})
 	}
 	s.Blocks = []block{{Table: t}}

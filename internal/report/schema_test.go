@@ -15,7 +15,8 @@ import (
 // order, of the stated types, none missing and none besides.
 func TestSchemas(t *testing.T) {
 	for result, file := range map[string]string{
-		"review": "review", "audit": "audit", "across": "across", "against": "against", "fleet": "fleet", "envelopes": "envelope", "inspect": "inspect", "ingest": "ingest", "verify": "verify",
+		"review": "review", "audit": "audit", "across": "across", "against": "against", "fleet": "fleet",
+		"envelopes": "envelope", "inspect": "inspect", "ingest": "ingest", "verify": "verify",
 	} {
 		data, err := os.ReadFile(filepath.Join("..", "..", "docs", "schema", file+".schema.json"))
 		if err != nil {
@@ -33,20 +34,25 @@ func TestSchemas(t *testing.T) {
 }
 
 // TestContractOrder holds the review's keys against the contract, written out here once more. What came later stands
-// behind the contract's own keys, own_logs last, the parent's chance after a hazard's pulls, the rest of a gain after its change and of a footprint after
-// its lists; the unit of a margin stands beside it.
+// behind the contract's own keys, own_logs last, the parent's chance after a hazard's pulls, the rest of a gain after
+// its change and of a footprint after its lists; the unit of a margin stands beside it.
 func TestContractOrder(t *testing.T) {
 	r := ordered(t, render(t, "review", JSON, Options{})).(object)
 	for _, c := range []struct {
 		of   object
 		want string
 	}{
-		{r, "schema tool_version workspace_digest seed revision parent platform vehicle author fuel verdict because hazards findings gains conditions footprint next_pulls cautions own_logs"},
-		{r.get("hazards").([]any)[0].(object), "hazard severity status why probability_per_pull interval90 basis cars pulls parent_probability_per_pull change_interval90"},
-		{r.get("findings").([]any)[0].(object), "rank hazard severity cell metric unit predicted interval90 limit limit_source margin margin_sd probability_per_pull envelope basis change say"},
-		{r.get("gains").([]any)[0].(object), "rpm torque_nm change_pct change_interval90_pct power_kw spent_hazard spent_margin spent_unit spent_sd"},
+		{r, "schema tool_version workspace_digest seed revision parent platform vehicle author fuel verdict because " +
+			"hazards findings gains conditions footprint next_pulls cautions own_logs"},
+		{r.get("hazards").([]any)[0].(object), "hazard severity status why probability_per_pull interval90 basis " +
+			"cars pulls parent_probability_per_pull change_interval90"},
+		{r.get("findings").([]any)[0].(object), "rank hazard severity cell metric unit predicted interval90 limit " +
+			"limit_source margin margin_sd probability_per_pull envelope basis change say"},
+		{r.get("gains").([]any)[0].(object), "rpm torque_nm change_pct change_interval90_pct power_kw spent_hazard " +
+			"spent_margin spent_unit spent_sd"},
 		{r.get("conditions").([]any)[0].(object), "condition hazard margin unit probability_per_pull"},
-		{r.get("footprint").(object), "cells_changed cells_changed_visited states_past_last_breakpoint not_modelled cells_changed_unvisited cells_visited_unchanged unvisited tables spikes not_compared"},
+		{r.get("footprint").(object), "cells_changed cells_changed_visited states_past_last_breakpoint not_modelled " +
+			"cells_changed_unvisited cells_visited_unchanged unvisited tables spikes not_compared"},
 		{r.get("next_pulls").([]any)[0].(object), "rpm load_pct gear channels narrows"},
 	} {
 		if got := strings.Join(c.of.keys(), " "); got != c.want {
@@ -169,7 +175,8 @@ func (c *checker) check(at string, schema object, value any) {
 		case "anyOf":
 			c.anyOf(at, m.value.([]any), value)
 		case "type":
-			if !slices.Contains(types(m.value), kind(value)) && !(kind(value) == "integer" && slices.Contains(types(m.value), "number")) {
+			if !slices.Contains(types(m.value), kind(value)) && !(kind(value) == "integer" &&
+				slices.Contains(types(m.value), "number")) {
 				c.t.Errorf("%s: %v is %s, want %v", at, value, kind(value), m.value)
 			}
 		case "const":

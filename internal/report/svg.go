@@ -53,7 +53,8 @@ func (g *drawing) text(class string, x, y float64, s string) {
 }
 
 func (g *drawing) diamond(class string, x, y, r float64) {
-	g.add(`<path class="%s" d="M%s %sL%s %sL%s %sL%s %sZ"/>`, class, px(x), px(y-r), px(x+r), px(y), px(x), px(y+r), px(x-r), px(y))
+	g.add(`<path class="%s" d="M%s %sL%s %sL%s %sL%s %sZ"/>`, class, px(x), px(y-r), px(x+r), px(y), px(x), px(y+r),
+		px(x-r), px(y))
 }
 
 // path joins points in a shape; close makes it an area.
@@ -88,7 +89,8 @@ func plotOf(c *assess.Curve, d display) plot {
 		return plot{Title: title, Note: "No margin is known at any speed."}
 	}
 	var g drawing
-	g.add(`<svg class="plot" viewBox="0 0 %g %g" role="img" aria-label="%s">`, plotWidth, plotHeight, html.EscapeString(title+", margin over engine speed"))
+	g.add(`<svg class="plot" viewBox="0 0 %g %g" role="img" aria-label="%s">`, plotWidth, plotHeight,
+		html.EscapeString(title+", margin over engine speed"))
 	g.add(`<title>%s</title>`, html.EscapeString(title+", margin over engine speed"))
 	g.add(`<desc>%s</desc>`, html.EscapeString(describe(c, d)))
 	g.axes(f, points, s.name)
@@ -134,7 +136,8 @@ func describe(c *assess.Curve, d display) string {
 	p := c.Points[lowest]
 	return fmt.Sprintf("The smallest margin is %s at %s; 90 of 100 pulls fall in %s. Parent there: %s.",
 		d.difference(result.Number(p.Margin), c.Unit), d.value(result.Number(p.RPM), "rpm"),
-		d.differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit), d.difference(result.Number(p.Parent), c.Unit))
+		d.differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit),
+		d.difference(result.Number(p.Parent), c.Unit))
 }
 
 // frameOf finds the data range. Zero, the limit, is always inside, with room below it.
@@ -244,7 +247,10 @@ func runs(points []assess.CurvePoint, known func(assess.CurvePoint) bool) [][]as
 }
 
 func (g *drawing) curves(f frame, points []assess.CurvePoint) {
-	for _, run := range runs(points, func(p assess.CurvePoint) bool { return value.Known(p.Low) && value.Known(p.High) }) {
+	for _, run := range runs(points, func(p assess.CurvePoint) bool {
+		return value.Known(p.Low) &&
+			value.Known(p.High)
+	}) {
 		g.band(f, run)
 	}
 	g.line("limit", f.left, f.y(0), f.right, f.y(0))
@@ -375,7 +381,8 @@ func stripOf(f *assess.Finding, d display) *strip {
 	mid := stripHeight / 2
 	var g drawing
 	g.add(`<svg class="strip" viewBox="0 0 %g %g" role="img" aria-label="%s">`, stripWidth, stripHeight,
-		html.EscapeString(fmt.Sprintf("predicted %s, limit %s", d.value(f.Predicted, f.Unit), d.value(f.Limit, f.Unit))))
+		html.EscapeString(fmt.Sprintf("predicted %s, limit %s", d.value(f.Predicted, f.Unit),
+			d.value(f.Limit, f.Unit))))
 	if above, ok := pastAbove(f); ok && above {
 		g.rect("past", x(f.Limit), 2, fr.right-x(f.Limit), stripHeight-4)
 	} else if ok {

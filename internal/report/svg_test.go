@@ -53,7 +53,8 @@ func TestPlotsStayInside(t *testing.T) {
 		c := assess.Curve{Hazard: "knock", Unit: "kPa"}
 		for range rapid.IntRange(0, 12).Draw(t, "points") {
 			m := value("margin")
-			c.Points = append(c.Points, assess.CurvePoint{RPM: rapid.Float64Range(500, 9000).Draw(t, "rpm"), Margin: m, Low: m - 5, High: m + 5,
+			c.Points = append(c.Points, assess.CurvePoint{RPM: rapid.Float64Range(500, 9000).Draw(t, "rpm"), Margin: m,
+				Low: m - 5, High: m + 5,
 				Parent: value("parent"), Envelope: result.Number(value("envelope"))})
 		}
 		p := plotOf(&c, d)
@@ -85,7 +86,8 @@ func inside(t *rapid.T, svg string) {
 		at := map[string]string{}
 		for _, a := range n.Attr {
 			at[a.Name.Local] = a.Value
-			most := map[string]float64{"x": plotWidth, "x1": plotWidth, "x2": plotWidth, "cx": plotWidth, "y": plotHeight, "y1": plotHeight, "y2": plotHeight, "cy": plotHeight}
+			most := map[string]float64{"x": plotWidth, "x1": plotWidth, "x2": plotWidth, "cx": plotWidth,
+				"y": plotHeight, "y1": plotHeight, "y2": plotHeight, "cy": plotHeight}
 			limit, isCoordinate := most[a.Name.Local]
 			if !isCoordinate {
 				continue
@@ -117,7 +119,8 @@ func TestStripSide(t *testing.T) {
 		predicted, limit, margin result.Number
 		above, ok                bool
 	}{
-		{1.2, 0, 1.2, false, true}, {-0.5, 0, -0.5, false, true}, {78, 70, -8, true, true}, {60, 70, 10, true, true}, {70, 70, 0, false, false}, {60, 70, none, false, false},
+		{1.2, 0, 1.2, false, true}, {-0.5, 0, -0.5, false, true}, {78, 70, -8, true, true}, {60, 70, 10, true, true},
+		{70, 70, 0, false, false}, {60, 70, none, false, false},
 	} {
 		f := assess.Finding{Predicted: c.predicted, Limit: c.limit, Margin: c.margin}
 		if above, ok := pastAbove(&f); above != c.above || ok != c.ok {

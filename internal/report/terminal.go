@@ -85,7 +85,8 @@ func (t *terminal) head(doc document) {
 	}
 	if v := doc.Verdict; v != nil {
 		t.WriteByte('\n')
-		t.line("VERDICT  ", strings.ToUpper(v.Word)+" – "+or(v.Meaning, "this verdict is not known to the report."), verdictPaint(v.Word))
+		t.line("VERDICT  ", strings.ToUpper(v.Word)+" – "+or(v.Meaning, "this verdict is not known to the report."),
+			verdictPaint(v.Word))
 		for _, b := range v.Because {
 			t.line("  - ", b, "")
 		}
@@ -177,7 +178,8 @@ func (t *terminal) table(tab *table) error {
 		return err
 	}
 	if left := len(tab.Rows) - len(shown.Rows); left > 0 {
-		t.line("", fmt.Sprintf("The first %d of %d. The md, html, csv and json formats have them all.", len(shown.Rows), len(tab.Rows)), "")
+		t.line("", fmt.Sprintf("The first %d of %d. The md, html, csv and json formats have them all.", len(shown.Rows),
+			len(tab.Rows)), "")
 	}
 	if tab.Absent != "" && shown.lacks() {
 		t.line("", missing+" means: "+tab.Absent, "")
@@ -390,7 +392,8 @@ func (t *terminal) draw(g gridding, header []string, rows [][]string) error {
 	}
 	gaps[len(gaps)-1].Right = ""
 	format := tw.CellFormatting{AutoWrap: tw.WrapNone, AutoFormat: tw.Off}
-	section := tw.CellConfig{Formatting: format, Padding: tw.CellPadding{PerColumn: gaps}, Alignment: tw.CellAlignment{PerColumn: align}}
+	section := tw.CellConfig{Formatting: format, Padding: tw.CellPadding{PerColumn: gaps},
+		Alignment: tw.CellAlignment{PerColumn: align}}
 	var out strings.Builder
 	table := tablewriter.NewTable(&out,
 		tablewriter.WithEastAsian(tw.Off), // as widthOf: the locale must not change a report

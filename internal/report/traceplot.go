@@ -36,11 +36,13 @@ func (a timeAxis) shades(segments []ingest.SegmentSummary, gaps []runlog.Finding
 	var g drawing
 	for _, f := range gaps {
 		from, to := a.percent(f.From), a.percent(f.To)
-		g.add(`<rect class="past" x="%s" y="0" width="%s" height="100%%"><title>%s</title></rect>`, pct(from), pct(to-from), html.EscapeString("no rows, "+stretch(f.From, f.To)))
+		g.add(`<rect class="past" x="%s" y="0" width="%s" height="100%%"><title>%s</title></rect>`, pct(from),
+			pct(to-from), html.EscapeString("no rows, "+stretch(f.From, f.To)))
 	}
 	numbered(segments, func(s ingest.SegmentSummary, name string) {
 		from, to := a.percent(s.From), a.percent(s.To)
-		g.add(`<rect class="%s" x="%s" y="0" width="%s" height="100%%"><title>%s</title></rect>`, shadeClass(s.Kind), pct(from), pct(to-from),
+		g.add(`<rect class="%s" x="%s" y="0" width="%s" height="100%%"><title>%s</title></rect>`, shadeClass(s.Kind),
+			pct(from), pct(to-from),
 			html.EscapeString(name+", "+stretch(s.From, s.To)+speedSpan(s)))
 	})
 	return g.String()

@@ -55,14 +55,17 @@ func InspectionPlots(w io.Writer, in []ingest.Inspection, opt Options) error {
 			return fmt.Errorf("plot %s: %w", in[i].Path, err)
 		}
 		doc.Sections[i].Intro = traceKey
-		doc.Sections[i].Blocks = []block{{Facts: traceFacts(&in[i])}, {Traces: t}, unusedBlock(in[i].Run), segmentBlock(in[i].Segments), lagBlock(&in[i])}
+		doc.Sections[i].Blocks = []block{{Facts: traceFacts(&in[i])}, {Traces: t}, unusedBlock(in[i].Run),
+			segmentBlock(in[i].Segments), lagBlock(&in[i])}
 	}
 	return writeHTML(w, doc)
 }
 
 // traceKey says how to read the page.
-const traceKey = "All plots share one time axis, which stays on top. Its bars are the pulls (solid edge) and the steady stretches (dashed edge), shaded in every plot. " +
-	"Hatching: the log has no rows. A numbered bar on top of a plot: a doubt, told below it. A break in a line: samples are missing or were left out."
+const traceKey = "All plots share one time axis, which stays on top. Its bars are the pulls (solid edge) and the " +
+	"steady stretches (dashed edge), shaded in every plot. " +
+	"Hatching: the log has no rows. A numbered bar on top of a plot: a doubt, told below it. A break in a line: " +
+	"samples are missing or were left out."
 
 func traceFacts(in *ingest.Inspection) []fact {
 	run := in.Run
@@ -108,11 +111,13 @@ func unusedBlock(run *runlog.Run) block {
 	}
 	t := &table{
 		Caption: "Columns not used",
-		Columns: []column{{Head: "#", Right: true}, {Head: "Header", Flex: true}, {Head: "Why not", Flex: true}, {Head: "Nearest reading", Flex: true}},
+		Columns: []column{{Head: "#", Right: true}, {Head: "Header", Flex: true}, {Head: "Why not", Flex: true},
+			{Head: "Nearest reading", Flex: true}},
 	}
 	for _, c := range columns {
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			integer(c.Index + 1), text(or(c.Header, "(no header)")).toned(loud), text(or(c.Reason, "no reason was recorded")),
+			integer(c.Index + 1), text(or(c.Header, "(no header)")).toned(loud),
+			text(or(c.Reason, "no reason was recorded")),
 			text(or(strings.ReplaceAll(c.RunnerUp, "_", " "), "none")),
 		}})
 	}
@@ -227,7 +232,8 @@ func notes(findings []runlog.Finding, marks int, drawn bool) (out []doubtNote, m
 	return out, 0
 }
 
-func (a timeAxis) panel(run *runlog.Run, s *runlog.Series, findings []runlog.Finding, gaps []runlog.Finding, shade string, d display) (tracePanel, error) {
+func (a timeAxis) panel(run *runlog.Run, s *runlog.Series, findings []runlog.Finding, gaps []runlog.Finding,
+	shade string, d display) (tracePanel, error) {
 	definition, ok := channel.Lookup(s.Channel)
 	if !ok {
 		return tracePanel{}, fmt.Errorf("channel %q is not in the channel table", s.Channel)
@@ -261,7 +267,8 @@ func (a timeAxis) panel(run *runlog.Run, s *runlog.Series, findings []runlog.Fin
 	}
 	a.marks(&g, placed, 0, 15)
 	line, dots := a.path(run.Time, s.Values, gaps, scale, y)
-	g.add(`<svg viewBox="0 0 %d %d" preserveAspectRatio="none" width="100%%" height="100%%">`, traceColumns*subColumns, traceHeight)
+	g.add(`<svg viewBox="0 0 %d %d" preserveAspectRatio="none" width="100%%" height="100%%">`, traceColumns*subColumns,
+		traceHeight)
 	if line != "" {
 		g.add(`<path class="trace" d="%s"/>`, line)
 	}

@@ -27,30 +27,42 @@ func tracedInspections() []ingest.Inspection {
 		Time:     []float64{0, 1, 2, 3, 4, 5, 6, 7, 20, 21, 22, 23},
 		TimeBase: runlog.TimeBase{Column: "Time (s)", Unit: "s", Rate: 1, Reason: "unit s as written"},
 		Series: []runlog.Series{
-			{Channel: channel.EngineSpeed, Column: "Engine speed (rpm)", Values: []float64{2000, 2010, 2400, 3100, 3900, 4700, 5600, 6400, 2000, 2001, 2000, 2002}},
-			{Channel: channel.Lambda, Column: hostileID, Values: []float64{1, 1, nan, 0.86, 0.84, nan, nan, 0.83, 1, nan, 1, 1}},
-			{Channel: channel.ChargeTemperature, Column: "Charge temp " + longID, Values: []float64{30, 30, 30, 30, 30, 30, 30, 30, 30, 30, 30, 30}},
-			{Channel: channel.KnockRetard, Column: "KR", Values: []float64{nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan}},
+			{Channel: channel.EngineSpeed, Column: "Engine speed (rpm)", Values: []float64{2000, 2010, 2400, 3100, 3900,
+				4700, 5600, 6400, 2000, 2001, 2000, 2002}},
+			{Channel: channel.Lambda, Column: hostileID, Values: []float64{1, 1, nan, 0.86, 0.84, nan, nan, 0.83, 1,
+				nan, 1, 1}},
+			{Channel: channel.ChargeTemperature, Column: "Charge temp " + longID, Values: []float64{30, 30, 30, 30, 30,
+				30, 30, 30, 30, 30, 30, 30}},
+			{Channel: channel.KnockRetard, Column: "KR", Values: []float64{nan, nan, nan, nan, nan, nan, nan, nan, nan,
+				nan, nan, nan}},
 		},
 		Columns: []runlog.Column{
 			{Index: 0, Header: "Time (s)", Unit: "s", Reason: "the time base", Confidence: 1},
-			{Index: 1, Header: "Engine speed (rpm)", Channel: channel.EngineSpeed, Unit: "rpm", Reason: "the header says so", Confidence: 0.98, RunnerUp: "vehicle_speed"},
-			{Index: 2, Header: hostileID, Channel: channel.Lambda, Unit: "lambda", Reason: "a median of 0.99 " + hostileID, Confidence: 0.8},
-			{Index: 3, Header: "Charge temp " + longID, Channel: channel.ChargeTemperature, Unit: "°F", Reason: "86 at rest", Confidence: nan},
+			{Index: 1, Header: "Engine speed (rpm)", Channel: channel.EngineSpeed, Unit: "rpm",
+				Reason: "the header says so", Confidence: 0.98, RunnerUp: "vehicle_speed"},
+			{Index: 2, Header: hostileID, Channel: channel.Lambda, Unit: "lambda", Reason: "a median of 0.99 " +
+				hostileID, Confidence: 0.8},
+			{Index: 3, Header: "Charge temp " + longID, Channel: channel.ChargeTemperature, Unit: "°F",
+				Reason: "86 at rest", Confidence: nan},
 			{Index: 4, Header: "Sky", Reason: "not used: text " + hostileID, Confidence: nan},
 		},
 		Findings: []runlog.Finding{
-			{Channel: channel.Lambda, Kind: runlog.KindOutOfRange, From: 5, To: 6, Samples: 2, Detail: "2 samples outside 0.5 to 2, the first 3.1", Removed: true},
+			{Channel: channel.Lambda, Kind: runlog.KindOutOfRange, From: 5, To: 6, Samples: 2,
+				Detail: "2 samples outside 0.5 to 2, the first 3.1", Removed: true},
 			{Kind: runlog.KindGap, From: 7, To: 20, Detail: "no rows for 13 s; the usual interval is 1 s"},
-			{Channel: channel.OilTemperature, Kind: runlog.KindMissing, From: nan, To: nan, Detail: "every sample is missing"},
+			{Channel: channel.OilTemperature, Kind: runlog.KindMissing, From: nan, To: nan,
+				Detail: "every sample is missing"},
 		},
 	}
 	return []ingest.Inspection{
 		{
-			Path: "runs/" + hostileID + "/pull-3.csv", Part: 1, Parts: 2, Platform: "kestrel-20t", Vehicle: "car-017", Run: run,
+			Path: "runs/" + hostileID + "/pull-3.csv", Part: 1, Parts: 2, Platform: "kestrel-20t", Vehicle: "car-017",
+			Run: run,
 			Segments: []ingest.SegmentSummary{
-				{Kind: "pull", From: 1, To: 7, RPMFrom: 2010, RPMTo: 6400, Gear: 4, Cells: 9, Reason: "pedal above 90 %"},
-				{Kind: "steady", From: 20, To: 23, RPMFrom: 2000, RPMTo: 2002, Gear: nan, Cells: 1, Reason: "speed within 100 rpm"},
+				{Kind: "pull", From: 1, To: 7, RPMFrom: 2010, RPMTo: 6400, Gear: 4, Cells: 9,
+					Reason: "pedal above 90 %"},
+				{Kind: "steady", From: 20, To: 23, RPMFrom: 2000, RPMTo: 2002, Gear: nan, Cells: 1,
+					Reason: "speed within 100 rpm"},
 			},
 			Findings: []runlog.Finding{{Kind: runlog.KindCold, From: 0, To: 23, Detail: "coolant is not logged"}},
 		},
@@ -77,7 +89,8 @@ func TestTracesPage(t *testing.T) {
 		}
 	}
 	wellFormed(t, "plots", got)
-	if found := regexp.MustCompile(`(?i)\bsafe(ly|ty)?\b|\bNaN\b|\bInf\b|%!|<no value>|http|javascript:`).FindString(got); found != "" {
+	if found := regexp.MustCompile(`(?i)\bsafe(ly|ty)?\b|\bNaN\b|\bInf\b|%!|<no value>|http|javascript:`).FindString(
+		got); found != "" {
 		t.Errorf("the page says %q", found)
 	}
 	got = regexp.MustCompile(`(?s)<style>.*</style>`).ReplaceAllString(got, "") // kept in review.html
@@ -103,8 +116,10 @@ func TestTracesSayEverything(t *testing.T) {
 		"pull 1", "2010–6400", "steady 1", // segments with number and speed
 		"always 86 °F", // display units
 		"the header says so (98 % sure; next best vehicle speed)", // why a column was read so
-		"<b>1</b> <strong>out of range</strong>, 5.0–6.0 s: 2 samples outside 0.5 to 2, the first 3.1; 2 samples left out",
-		"<strong>gap</strong>, 7.0–20.0 s", "<strong>missing</strong>, no time stated: oil temperature: every sample is missing",
+		"<b>1</b> <strong>out of range</strong>, 5.0–6.0 s: 2 samples outside 0.5 to 2, the first 3.1; 2 samples " +
+			"left out",
+		"<strong>gap</strong>, 7.0–20.0 s",
+		"<strong>missing</strong>, no time stated: oil temperature: every sample is missing",
 		"no usable sample", "Columns not used", "not used: text", "holds no sample", "no column looks like a time",
 	} {
 		if !strings.Contains(strings.ReplaceAll(out, nbsp, " "), want) {
@@ -118,8 +133,10 @@ func TestTracesSayEverything(t *testing.T) {
 
 // TestTraceGaps counts the pieces of a line: it is broken by missing samples and by the hole, and nowhere else.
 func TestTraceGaps(t *testing.T) {
-	paths := regexp.MustCompile(`class="trace(?: dot)?" d="([^"]*)"`).FindAllStringSubmatch(traced(t, tracedInspections(), Options{}), -1)
-	want := []int{2, 3, 2, 2} // speed, lambda, its two samples that stand alone, charge temperature; no retard was logged
+	paths := regexp.MustCompile(`class="trace(?: dot)?" d="([^"]*)"`).FindAllStringSubmatch(
+		traced(t, tracedInspections(), Options{}), -1)
+	// speed, lambda, its two samples that stand alone, charge temperature; no retard was logged
+	want := []int{2, 3, 2, 2}
 	if len(paths) != len(want) {
 		t.Fatalf("%d lines, want %d", len(paths), len(want))
 	}
@@ -157,7 +174,8 @@ func TestTraceKeepsExtremes(t *testing.T) {
 		}
 		for i, v := range values {
 			if value.Known(v) {
-				reach(low, high, int(a.percent(times[i])/100*(traceColumns*subColumns-1)+0.5), int(y.percent(v)/100*traceHeight+0.5))
+				reach(low, high, int(a.percent(times[i])/100*(traceColumns*subColumns-1)+0.5),
+					int(y.percent(v)/100*traceHeight+0.5))
 			}
 		}
 		gotLow, gotHigh := map[int]int{}, map[int]int{}
@@ -177,14 +195,15 @@ func TestTraceKeepsExtremes(t *testing.T) {
 		}
 		for c := range low {
 			if gotLow[c] != low[c] || gotHigh[c] != high[c] {
-				t.Fatalf("pixel column %d reaches %d to %d, its samples %d to %d", c, gotLow[c], gotHigh[c], low[c], high[c])
+				t.Fatalf("pixel column %d reaches %d to %d, its samples %d to %d", c, gotLow[c], gotHigh[c], low[c],
+					high[c])
 			}
 		}
 	})
 }
 
-// TestLongLogStaysSmall: a log of 100 000 rows and twenty noisy channels, full of findings, gives a page a browser opens
-// at once.
+// TestLongLogStaysSmall: a log of 100 000 rows and twenty noisy channels, full of findings, gives a page a browser
+// opens at once.
 func TestLongLogStaysSmall(t *testing.T) {
 	const rows, most = 100_000, 600_000
 	in := tracedInspections()[:1]
@@ -206,7 +225,8 @@ func TestLongLogStaysSmall(t *testing.T) {
 		run.Series = append(run.Series, s)
 	}
 	for i := range 5000 {
-		run.Findings = append(run.Findings, runlog.Finding{Channel: channel.EngineSpeed, Kind: runlog.KindStep, From: float64(i), To: float64(i) + 0.1, Detail: "a step", Samples: 1})
+		run.Findings = append(run.Findings, runlog.Finding{Channel: channel.EngineSpeed, Kind: runlog.KindStep,
+			From: float64(i), To: float64(i) + 0.1, Detail: "a step", Samples: 1})
 	}
 	out := traced(t, in, Options{})
 	t.Logf("%d bytes", len(out))
@@ -228,7 +248,8 @@ func TestPlotsOfNothing(t *testing.T) {
 	}
 	in := tracedInspections()[:1]
 	in[0].Run.Series[0].Values = in[0].Run.Series[0].Values[1:]
-	if err := InspectionPlots(&bytes.Buffer{}, in, Options{}); err == nil || !strings.Contains(err.Error(), "engine_speed") {
+	if err := InspectionPlots(&bytes.Buffer{}, in, Options{}); err == nil ||
+		!strings.Contains(err.Error(), "engine_speed") {
 		t.Errorf("values without a time: %v", err)
 	}
 }

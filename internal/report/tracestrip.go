@@ -43,25 +43,29 @@ func (a timeAxis) strip(segments []ingest.SegmentSummary, doubts []runlog.Findin
 		height += doubtLine
 	}
 	var g drawing
-	g.add(`<svg class="series when %s" height="%d" role="img" aria-label="Time axis in seconds with pulls and steady stretches">`, style.class, height)
+	g.add(`<svg class="series when %s" height="%d" role="img" `+
+		`aria-label="Time axis in seconds with pulls and steady stretches">`, style.class, height)
 	all := a.ticks()
 	for i, v := range all {
 		x := a.percent(v)
 		g.add(`<line class="rule" x1="%[1]s" x2="%[1]s" y1="%[2]d" y2="%[3]d"/>`, pct(x), barTop, barTop+barHeight+5)
 		if i%style.step == 0 {
-			g.add(`<text class="tick %s" x="%s" y="%d">%s</text>`, anchor(x), pct(x), height-4, fixed(v, stepDecimals(all)))
+			g.add(`<text class="tick %s" x="%s" y="%d">%s</text>`, anchor(x), pct(x), height-4,
+				fixed(v, stepDecimals(all)))
 		}
 	}
 	var pulls, steady []stripName
 	numbered(segments, func(s ingest.SegmentSummary, name string) {
 		from, to := a.percent(s.From), a.percent(s.To)
-		g.add(`<rect class="%s bar" x="%s" y="%d" width="%s" height="%d"/>`, shadeClass(s.Kind), pct(from), barTop, pct(to-from), barHeight)
+		g.add(`<rect class="%s bar" x="%s" y="%d" width="%s" height="%d"/>`, shadeClass(s.Kind), pct(from), barTop,
+			pct(to-from), barHeight)
 		number := name[strings.LastIndexByte(name, ' ')+1:]
 		n := stripName{at: from / 100 * style.width, choices: [][]string{{name}, {number}}}
 		speed := strings.TrimPrefix(speedSpan(s), ", ")
 		if s.Kind == kindPull {
 			if style.full && speed != "" {
-				n.choices = slices.Insert(n.choices, 0, []string{name, speed}, []string{name, strings.TrimSuffix(speed, nbsp+"rpm")})
+				n.choices = slices.Insert(n.choices, 0, []string{name, speed},
+					[]string{name, strings.TrimSuffix(speed, nbsp+"rpm")})
 			}
 			pulls = append(pulls, n)
 			return
@@ -110,7 +114,8 @@ func (g *drawing) names(all []stripName, width float64, class string, line int) 
 				if k > 0 {
 					tail = "-speed"
 				}
-				g.add(`<text class="%s-name%s %s" x="%s" y="%d">%s</text>`, class, tail, side, pct(100*at/width), line+k*lineGap, html.EscapeString(breakable(l)))
+				g.add(`<text class="%s-name%s %s" x="%s" y="%d">%s</text>`, class, tail, side, pct(100*at/width),
+					line+k*lineGap, html.EscapeString(breakable(l)))
 			}
 			free = left + wide + letterWidth
 			break

@@ -1,6 +1,6 @@
-// Package result holds what every result is made of, whichever room makes it: a number that may be missing, an interval,
-// an operating cell, how well something could be assessed, and the stamp that says what it was computed from. It answers
-// how a missing number is written: as null, never as zero.
+// Package result holds what every result is made of, whichever room makes it: a number that may be missing, an
+// interval, an operating cell, how well something could be assessed, and the stamp that says what it was computed from.
+// It answers how a missing number is written: as null, never as zero.
 package result
 
 import (

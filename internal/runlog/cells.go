@@ -22,7 +22,8 @@ const (
 // missingWords are what loggers write where they have no reading.
 var missingWords = map[string]bool{
 	"": true, "-": true, "--": true, "---": true, "n/a": true, "na": true, "nan": true, "null": true, "none": true,
-	"nil": true, "inf": true, "-inf": true, "+inf": true, "?": true, "no data": true, "nodata": true, "n.a.": true, "#n/a": true, "err": true, "error": true,
+	"nil": true, "inf": true, "-inf": true, "+inf": true, "?": true, "no data": true, "nodata": true, "n.a.": true,
+	"#n/a": true, "err": true, "error": true,
 }
 
 // parseNumber reads a number with the given decimal mark. Digits may be grouped in threes by the other mark, an
@@ -170,9 +171,12 @@ func parseClock(s string) (seconds float64, parts int, ok bool) {
 
 // stampLayouts are the date and time layouts that are tried; Go accepts fractional seconds after each.
 var stampLayouts = []string{
-	"2006-01-02T15:04:05Z07:00", "2006-01-02T15:04:05", "2006-01-02 15:04:05", "2006-01-02 15:04:05Z07:00", "2006-01-02 15:04:05 -0700",
-	"2006-01-02 15:04:05 MST", "2006/01/02 15:04:05", "20060102 150405", "20060102T150405", "02-Jan-2006 15:04:05", "2006-01-02_15-04-05",
-	"02.01.2006 15:04:05", "2.1.2006 15:04:05", "01/02/2006 15:04:05", "1/2/2006 15:04:05", "1/2/2006 3:04:05 PM", "02/01/2006 15:04:05", "2/1/2006 15:04:05", "2/1/2006 3:04:05 PM",
+	"2006-01-02T15:04:05Z07:00", "2006-01-02T15:04:05", "2006-01-02 15:04:05", "2006-01-02 15:04:05Z07:00",
+	"2006-01-02 15:04:05 -0700",
+	"2006-01-02 15:04:05 MST", "2006/01/02 15:04:05", "20060102 150405", "20060102T150405", "02-Jan-2006 15:04:05",
+	"2006-01-02_15-04-05",
+	"02.01.2006 15:04:05", "2.1.2006 15:04:05", "01/02/2006 15:04:05", "1/2/2006 15:04:05", "1/2/2006 3:04:05 PM",
+	"02/01/2006 15:04:05", "2/1/2006 15:04:05", "2/1/2006 3:04:05 PM",
 	"01-02-2006 15:04:05", "02-01-2006 15:04:05", "01/02/06 15:04:05", "02/01/06 15:04:05",
 }
 
@@ -203,7 +207,8 @@ func parseStamp(s string, hint int) (seconds float64, layout int, ok bool) {
 
 // dayMonthOpen reports whether a layout leaves open which number is the day; such stamps count midnights, not dates.
 func dayMonthOpen(layout int) bool {
-	return layout >= 0 && layout < len(stampLayouts) && !strings.HasPrefix(stampLayouts[layout], "2006") && !strings.Contains(stampLayouts[layout], "Jan")
+	return layout >= 0 && layout < len(stampLayouts) && !strings.HasPrefix(stampLayouts[layout], "2006") &&
+		!strings.Contains(stampLayouts[layout], "Jan")
 }
 
 // vinLength is the length of a vehicle identification number (ISO 3779).

@@ -25,8 +25,9 @@ type Map struct {
 // FileRule holds for the files that fit Pattern. Of several rules that fit, the first to name a header, a time column
 // or a rate wins.
 type FileRule struct {
-	Pattern string       `yaml:"pattern"` // shell pattern of the file's name, or of the end of its path when it holds a slash
-	Rate    float64      `yaml:"rate"`    // samples a second, for files without a time column
+	// shell pattern of the file's name, or of the end of its path when it holds a slash
+	Pattern string       `yaml:"pattern"`
+	Rate    float64      `yaml:"rate"` // samples a second, for files without a time column
 	Time    *TimeRule    `yaml:"time"`
 	Columns []ColumnRule `yaml:"columns"`
 }
@@ -49,12 +50,13 @@ type ColumnRule struct {
 	Line int `yaml:"-"`
 }
 
-// LoadMap reads and checks a channels.yaml. Errors are *FileError with the line of the fault: syntax, an unknown key, an
-// unknown channel or unit, a unit that does not fit the channel, a header named twice.
+// LoadMap reads and checks a channels.yaml. Errors are *FileError with the line of the fault: syntax, an unknown key,
+// an unknown channel or unit, a unit that does not fit the channel, a header named twice.
 func LoadMap(file string) (*Map, error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
-		return nil, &FileError{File: file, What: "cannot be read", Err: err, Remedy: "check the path and its permissions"}
+		return nil, &FileError{File: file, What: "cannot be read", Err: err,
+			Remedy: "check the path and its permissions"}
 	}
 	m, err := parseMap(data)
 	if err != nil {
@@ -119,20 +121,25 @@ func (r *FileRule) check(tree *ast.File, i int) error {
 		return lineOf(tree, fmt.Sprintf("$.files[%d]", i)+fmt.Sprintf(format, args...))
 	}
 	if r.Pattern == "" {
-		return &FileError{Line: at(""), What: fmt.Sprintf("files[%d] has no pattern", i), Remedy: "write pattern: \"*\" to mean every file"}
+		return &FileError{Line: at(""), What: fmt.Sprintf("files[%d] has no pattern", i),
+			Remedy: "write pattern: \"*\" to mean every file"}
 	}
 	if _, err := path.Match(r.Pattern, ""); err != nil {
-		return &FileError{Line: at(".pattern"), What: fmt.Sprintf("pattern %q is malformed", r.Pattern), Remedy: "use *, ? and [a-z] as in shell patterns"}
+		return &FileError{Line: at(".pattern"), What: fmt.Sprintf("pattern %q is malformed", r.Pattern),
+			Remedy: "use *, ? and [a-z] as in shell patterns"}
 	}
 	if r.Rate < 0 || r.Rate > 1e6 {
-		return &FileError{Line: at(".rate"), What: fmt.Sprintf("rate %g is not a number of samples a second", r.Rate), Remedy: "write for example rate: 20"}
+		return &FileError{Line: at(".rate"), What: fmt.Sprintf("rate %g is not a number of samples a second", r.Rate),
+			Remedy: "write for example rate: 20"}
 	}
 	if r.Time != nil && r.Time.Header == "" {
-		return &FileError{Line: at(".time"), What: "time has no header", Remedy: "name the time column as the file does"}
+		return &FileError{Line: at(".time"), What: "time has no header",
+			Remedy: "name the time column as the file does"}
 	}
 	if r.Time != nil && r.Time.Unit != "" {
 		if u, err := unit.Parse(r.Time.Unit); err != nil || u.Quantity() != unit.Time {
-			return &FileError{Line: at(".time.unit"), What: fmt.Sprintf("%q is not a unit of time", r.Time.Unit), Remedy: "write s, ms, µs or min, or leave the unit out"}
+			return &FileError{Line: at(".time.unit"), What: fmt.Sprintf("%q is not a unit of time", r.Time.Unit),
+				Remedy: "write s, ms, µs or min, or leave the unit out"}
 		}
 	}
 	seen := map[string]int{}
@@ -147,7 +154,8 @@ func (r *FileRule) check(tree *ast.File, i int) error {
 		}
 		key := foldHeader(c.Header)
 		if first, ok := seen[key]; ok {
-			return &FileError{Line: c.Line, What: fmt.Sprintf("header %q is mapped twice, first on line %d", c.Header, first), Remedy: "keep one of the two"}
+			return &FileError{Line: c.Line, What: fmt.Sprintf("header %q is mapped twice, first on line %d", c.Header,
+				first), Remedy: "keep one of the two"}
 		}
 		seen[key] = c.Line
 	}
@@ -167,7 +175,8 @@ func (c *ColumnRule) check() error {
 	}
 	def, ok := channel.Lookup(channel.ID(c.Channel))
 	if !ok {
-		return fail("use a channel of docs/logs.md, or none to leave the column out", "channel %q of header %q is not known", c.Channel, c.Header)
+		return fail("use a channel of docs/logs.md, or none to leave the column out",
+			"channel %q of header %q is not known", c.Channel, c.Header)
 	}
 	if c.Lag < 0 || c.Lag > 60 {
 		return fail("write for example lag: 0.3", "lag %g s of header %q is not between 0 and 60", c.Lag, c.Header)
@@ -180,7 +189,8 @@ func (c *ColumnRule) check() error {
 		return fail("docs/logs.md lists the units", "header %q: %v", c.Header, err)
 	}
 	if !acceptsUnit(def.ID, u) {
-		return fail(fmt.Sprintf("use a unit of %s", def.Unit.Quantity()), "unit %s of header %q does not fit %s", u, c.Header, def.ID)
+		return fail(fmt.Sprintf("use a unit of %s", def.Unit.Quantity()), "unit %s of header %q does not fit %s", u,
+			c.Header, def.ID)
 	}
 	return nil
 }
@@ -272,7 +282,8 @@ func WriteMap(w io.Writer, run *Run) error {
 			}
 			written[key] = true
 			if used {
-				fmt.Fprintf(&b, "      - {header: %s, channel: %s%s}  # %s\n", yamlString(c.Header), c.Channel, unitEntry(c.Unit), oneLine(c.Reason))
+				fmt.Fprintf(&b, "      - {header: %s, channel: %s%s}  # %s\n", yamlString(c.Header), c.Channel,
+					unitEntry(c.Unit), oneLine(c.Reason))
 				continue
 			}
 			fmt.Fprintf(&b, "      - {header: %s, channel: none}  # %s\n", yamlString(c.Header), oneLine(c.Reason))

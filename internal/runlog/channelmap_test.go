@@ -25,11 +25,15 @@ func TestMapErrorsNameTheLine(t *testing.T) {
 		{"files:\n  - pattern: \"*\"\n    rate: fast\n", 3, ""},
 		{"files:\n  - pattern: \"*\"\n    time: {unit: s}\n", 3, "no header"},
 		{"files:\n  - pattern: \"*\"\n    time: {header: t, unit: kPa}\n", 3, "not a unit of time"},
-		{"files:\n  - pattern: \"*\"\n    columns:\n      - {header: a, channel: engine_speed}\n      - {header: b, channel: revs}\n", 5, "\"revs\""},
-		{"files:\n  - pattern: \"*\"\n    columns:\n      - {header: a, channel: engine_speed, unit: kPa}\n", 4, "does not fit"},
-		{"files:\n  - pattern: \"*\"\n    columns:\n      - {header: a, channel: engine_speed, unit: furlong}\n", 4, "furlong"},
+		{"files:\n  - pattern: \"*\"\n    columns:\n      - {header: a, channel: engine_speed}\n      - {header: b, " +
+			"channel: revs}\n", 5, "\"revs\""},
+		{"files:\n  - pattern: \"*\"\n    columns:\n      - {header: a, channel: engine_speed, unit: kPa}\n", 4,
+			"does not fit"},
+		{"files:\n  - pattern: \"*\"\n    columns:\n      - {header: a, channel: engine_speed, unit: furlong}\n", 4,
+			"furlong"},
 		{"files:\n  - pattern: \"*\"\n    columns:\n      - {header: a, channel: lambda, lag: -1}\n", 4, "lag"},
-		{"files:\n  - pattern: \"*\"\n    columns:\n      - {header: A b, channel: lambda}\n      - {header: \"a  B\", channel: none}\n", 5, "twice"},
+		{"files:\n  - pattern: \"*\"\n    columns:\n      - {header: A b, channel: lambda}\n      - {header: \"a  " +
+			"B\", channel: none}\n", 5, "twice"},
 		{"files:\n  - pattern: \"*\"\n    columns:\n      - {channel: lambda}\n", 4, "no header"},
 	}
 	for _, c := range cases {
@@ -39,7 +43,8 @@ func TestMapErrorsNameTheLine(t *testing.T) {
 		}
 		_, err := LoadMap(file)
 		var fe *FileError
-		if !errors.As(err, &fe) || fe.Line != c.line || fe.File != file || fe.Remedy == "" || !strings.Contains(err.Error(), c.say) {
+		if !errors.As(err, &fe) || fe.Line != c.line || fe.File != file || fe.Remedy == "" ||
+			!strings.Contains(err.Error(), c.say) {
 			t.Errorf("%q: %v, want line %d and %q", c.text, err, c.line, c.say)
 		}
 	}
@@ -62,7 +67,8 @@ func TestPatterns(t *testing.T) {
 		want            bool
 	}{
 		{"*", "runs/car/rev/a.csv", true}, {"*.csv", "a.csv", true}, {"*.csv", "a.csv.gz", false},
-		{"car-1/*/*.csv", "runs/car-1/rev/a.csv", true}, {"car-1/*/*.csv", "runs/car-2/rev/a.csv", false}, {"x/y/z", "z", false},
+		{"car-1/*/*.csv", "runs/car-1/rev/a.csv", true}, {"car-1/*/*.csv", "runs/car-2/rev/a.csv", false},
+		{"x/y/z", "z", false},
 	}
 	for _, c := range cases {
 		if got := (FileRule{Pattern: c.pattern}).fits(c.source); got != c.want {

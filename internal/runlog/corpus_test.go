@@ -73,7 +73,8 @@ func TestCorpus(t *testing.T) {
 		})
 	}
 	columns := total.right + total.leftOut + total.wrong
-	t.Logf("of %d columns that are a channel: %d mapped right (%.1f %%), %d left out, %d wrong", columns, total.right, 100*float64(total.right)/float64(columns), total.leftOut, total.wrong)
+	t.Logf("of %d columns that are a channel: %d mapped right (%.1f %%), %d left out, %d wrong", columns, total.right,
+		100*float64(total.right)/float64(columns), total.leftOut, total.wrong)
 	if total.wrong != 0 {
 		t.Errorf("%d columns were mapped wrong; none may be", total.wrong)
 	}
@@ -95,7 +96,8 @@ func checkLog(t *testing.T, file string, w wanted) score {
 	}
 	runs, err := Read(file, opts)
 	if w.Error != "" {
-		if err == nil || !strings.Contains(err.Error(), w.Error) || !strings.Contains(err.Error(), file) || !strings.Contains(err.Error(), "; ") {
+		if err == nil || !strings.Contains(err.Error(), w.Error) || !strings.Contains(err.Error(), file) ||
+			!strings.Contains(err.Error(), "; ") {
 			t.Errorf("error %v, want one that names the file, says %q and gives a remedy", err, w.Error)
 		}
 		return score{}
@@ -118,7 +120,8 @@ func checkDialect(t *testing.T, run *Run, w wanted) {
 	t.Helper()
 	d := run.Dialect
 	for _, c := range []struct{ what, got, want string }{
-		{"delimiter", d.Delimiter, w.Delimiter}, {"decimal", d.Decimal, w.Decimal}, {"encoding", d.Encoding, w.Encoding},
+		{"delimiter", d.Delimiter, w.Delimiter}, {"decimal", d.Decimal, w.Decimal},
+		{"encoding", d.Encoding, w.Encoding},
 		{"compression", d.Compression, w.Compression}, {"time unit", run.TimeBase.Unit, w.TimeUnit},
 	} {
 		if c.want != "" && c.got != c.want {

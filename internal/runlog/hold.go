@@ -28,7 +28,8 @@ func emptyCells(raw []float64) []bool {
 	return empty
 }
 
-// ownInterval is the median time between a series' readings; 0 for fewer than four, and for a series without empty cells.
+// ownInterval is the median time between a series' readings; 0 for fewer than four, and for a series without empty
+// cells.
 func ownInterval(t []float64, empty []bool) float64 {
 	if !slices.Contains(empty, true) {
 		return 0
@@ -75,7 +76,8 @@ func holdSlow(r *Run, empties map[channel.ID][]bool) {
 		}
 		if held > 0 {
 			r.Findings = append(r.Findings, Finding{Channel: s.Channel, Kind: KindHeld, To: r.Duration(), Samples: held,
-				Detail: fmt.Sprintf("it is read every %.3g s and rows every %.3g s: %d empty cells hold the last reading, for at most %.3g s", own, r.SampleInterval, held, limit)})
+				Detail: fmt.Sprintf("it is read every %.3g s and rows every %.3g s: %d empty cells hold the last "+
+					"reading, for at most %.3g s", own, r.SampleInterval, held, limit)})
 		}
 	}
 }

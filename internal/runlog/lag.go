@@ -24,10 +24,10 @@ const (
 )
 
 // EstimateLag estimates by how many seconds lagging trails reference, from the largest magnitude of the
-// cross-correlation of their changes over lags of 0 to 3 s (Box, Jenkins & Reinsel, Time Series Analysis, ch. 12), with a
-// parabola through the peak. The standard uncertainty is the delete-one-block jackknife over eight blocks (Künsch, Annals
-// of Statistics 17, 1989), never less than the sample interval over √12. It fails when a channel is absent, there are
-// fewer than 64 common changes, or the correlation stays below 0.3 in magnitude.
+// cross-correlation of their changes over lags of 0 to 3 s (Box, Jenkins & Reinsel, Time Series Analysis, ch. 12), with
+// a parabola through the peak. The standard uncertainty is the delete-one-block jackknife over eight blocks (Künsch,
+// Annals of Statistics 17, 1989), never less than the sample interval over √12. It fails when a channel is absent,
+// there are fewer than 64 common changes, or the correlation stays below 0.3 in magnitude.
 func EstimateLag(run *Run, reference, lagging channel.ID) (Lag, error) {
 	a, b := run.Values(reference), run.Values(lagging)
 	if a == nil || b == nil {
@@ -44,7 +44,8 @@ func EstimateLag(run *Run, reference, lagging channel.ID) (Lag, error) {
 	}
 	lag, corr, n := peakLag(x, y, steps, -1, 0)
 	if math.Abs(corr) < minCorrelation || math.IsNaN(lag) {
-		return Lag{}, fmt.Errorf("lag of %s behind %s: the two hardly move together (correlation %.2f)", lagging, reference, corr)
+		return Lag{}, fmt.Errorf("lag of %s behind %s: the two hardly move together (correlation %.2f)", lagging,
+			reference, corr)
 	}
 	width := (len(x) + lagBlocks - 1) / lagBlocks
 	var kept []float64
@@ -54,7 +55,8 @@ func EstimateLag(run *Run, reference, lagging channel.ID) (Lag, error) {
 		}
 	}
 	spread := jackknife(kept)
-	return Lag{Seconds: lag * dt, Uncertainty: math.Hypot(spread*dt, dt/math.Sqrt(12)), Correlation: corr, Samples: n}, nil
+	return Lag{Seconds: lag * dt, Uncertainty: math.Hypot(spread*dt, dt/math.Sqrt(12)), Correlation: corr, Samples: n},
+		nil
 }
 
 // jackknife is the standard error of an estimate from its delete-one values.
@@ -118,8 +120,8 @@ func common(x, y []float64) int {
 	return n
 }
 
-// peakLag finds the lag in samples, with a fraction, of the largest correlation magnitude; samples in [skip, skip+width)
-// are left out.
+// peakLag finds the lag in samples, with a fraction, of the largest correlation magnitude; samples in [skip,
+// skip+width) are left out.
 func peakLag(x, y []float64, steps, skip, width int) (lag, corr float64, n int) {
 	corrs := make([]float64, steps+1)
 	best := 0

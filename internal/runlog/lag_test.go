@@ -33,8 +33,8 @@ func laggedRun(rng *rand.Rand, n int, dt, lag, noise float64) *Run {
 	return r
 }
 
-// TestLagAgainstKnownDelays simulates known delays: the estimate must be within three stated uncertainties nearly always,
-// and close to the truth on average.
+// TestLagAgainstKnownDelays simulates known delays: the estimate must be within three stated uncertainties nearly
+// always, and close to the truth on average.
 func TestLagAgainstKnownDelays(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 7))
 	inside, n, bias := 0, 0, 0.0

@@ -49,7 +49,8 @@ func (lr *lineReader) read() (line, error) {
 		part, err := lr.r.ReadSlice(lr.newline)
 		buf = append(buf, part...)
 		if len(buf) > maxLineBytes {
-			return line{}, &FileError{Line: lr.number + 1, What: fmt.Sprintf("line is longer than %d MiB", maxLineBytes>>20),
+			return line{}, &FileError{Line: lr.number + 1, What: fmt.Sprintf("line is longer than %d MiB",
+				maxLineBytes>>20),
 				Remedy: "export the log as delimited text with one line a sample"}
 		}
 		if errors.Is(err, bufio.ErrBufferFull) {
@@ -74,9 +75,9 @@ const (
 	maxRecordBytes = 64 << 10
 )
 
-// record is next, together with the lines on which a quoted cell of it runs on, when the whole is one that fits and none of
-// the lines is a row by itself. Line breaks inside quotes become blanks. A quote that nothing closes stays an ordinary
-// character of its line.
+// record is next, together with the lines on which a quoted cell of it runs on, when the whole is one that fits and
+// none of the lines is a row by itself. Line breaks inside quotes become blanks. A quote that nothing closes stays an
+// ordinary character of its line.
 func (lr *lineReader) record(fits, row func(text string) bool) (line, error) {
 	l, err := lr.next()
 	if err != nil || strings.IndexByte(l.text, '"') < 0 {
@@ -146,8 +147,8 @@ const delimiters = "\t;,|"
 
 func isDelimiter(c byte) bool { return strings.IndexByte(delimiters, c) >= 0 }
 
-// joinHead does for the first lines, whose layout is not known yet, what record does for the rest: a whole fits when it has
-// as many of some delimiter as most lines have.
+// joinHead does for the first lines, whose layout is not known yet, what record does for the rest: a whole fits when it
+// has as many of some delimiter as most lines have.
 func (lr *lineReader) joinHead() error {
 	usual := usualDelimiters(lr.queue)
 	counts := func(text string, missing int) bool {
@@ -172,7 +173,8 @@ func (lr *lineReader) joinHead() error {
 	return nil
 }
 
-// usualDelimiters counts, for each delimiter, how many of it most lines have; those without a common number are left out.
+// usualDelimiters counts, for each delimiter, how many of it most lines have; those without a common number are left
+// out.
 func usualDelimiters(lines []line) map[byte]int {
 	usual := map[byte]int{}
 	for _, d := range []byte(delimiters) {

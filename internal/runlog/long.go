@@ -17,7 +17,8 @@ func sniffLong(header []string) (longShape, bool) {
 	for i, h := range header {
 		base, _, _ := cutBracket(h)
 		switch strings.ToLower(strings.TrimSpace(base)) {
-		case "name", "channel", "parameter", "signal", "variable", "quantity", "item", "channel name", "parameter name", "signal name":
+		case "name", "channel", "parameter", "signal", "variable", "quantity", "item", "channel name", "parameter name",
+			"signal name":
 			s.name = i
 		case "value", "reading", "measurement", "data":
 			s.value = i
@@ -63,7 +64,8 @@ func newLongFeed(lr *lineReader, lay *layout, shape longShape) *longFeed {
 		clock.unitsRow = lay.units[shape.time]
 	}
 	tb.columns = append(tb.columns, clock)
-	return &longFeed{textFeed: textFeed{lr: lr, lay: lay, tb: tb}, shape: shape, byName: map[string]*column{}, stamp: noStamp,
+	return &longFeed{textFeed: textFeed{lr: lr, lay: lay, tb: tb}, shape: shape, byName: map[string]*column{},
+		stamp: noStamp,
 		width: max(shape.time, shape.name, shape.value) + 1}
 }
 
@@ -87,7 +89,8 @@ func (f *longFeed) fill(maxCells int) (more bool, err error) {
 		case sameFields(fields, f.lay.header):
 			f.repeatedHeader()
 			f.stamp = noStamp
-		case f.byName[f.name(fields)] == nil && f.tb.full(maxCells, 1): // a further column has to wait until rows have gone
+		// a further column has to wait until rows have gone
+		case f.byName[f.name(fields)] == nil && f.tb.full(maxCells, 1):
 			f.lr.queue = append([]line{l}, f.lr.queue...)
 			return true, nil
 		default:
@@ -103,7 +106,8 @@ func (f *longFeed) fill(maxCells int) (more bool, err error) {
 func (f *longFeed) add(l line, fields []string) error {
 	c, ok := f.column(f.name(fields))
 	if !ok {
-		return &FileError{Line: l.number, What: "has more names than the reader's limit of columns", Remedy: "export only the channels that are needed"}
+		return &FileError{Line: l.number, What: "has more names than the reader's limit of columns",
+			Remedy: "export only the channels that are needed"}
 	}
 	if fields[f.shape.time] != f.stamp {
 		f.stamp = fields[f.shape.time]

@@ -43,7 +43,8 @@ type mapper struct {
 // order is the sequence in which channels are settled: first those by which the others are judged.
 var order = func() []channel.ID {
 	ids := []channel.ID{channel.EngineSpeed, channel.VehicleSpeed, channel.ThrottlePosition, channel.PedalPosition,
-		channel.BarometricPressure, channel.CoolantTemperature, channel.OilTemperature, channel.ManifoldPressure, channel.Lambda}
+		channel.BarometricPressure, channel.CoolantTemperature, channel.OilTemperature, channel.ManifoldPressure,
+		channel.Lambda}
 	for _, d := range channel.All() {
 		if !slices.Contains(ids, d.ID) {
 			ids = append(ids, d.ID)
@@ -54,7 +55,8 @@ var order = func() []channel.ID {
 
 // mapColumns settles every column but the time column.
 func mapColumns(tb *table, rule FileRule, opts Options, cw *clockwork) *mapper {
-	m := &mapper{tb: tb, rule: rule, ctx: &context{opts: opts, seconds: cw.seconds}, series: map[channel.ID]bid{}, userBy: map[int]ColumnRule{},
+	m := &mapper{tb: tb, rule: rule, ctx: &context{opts: opts, seconds: cw.seconds}, series: map[channel.ID]bid{},
+		userBy: map[int]ColumnRule{},
 		sample: tb.rows, unfilled: map[int]bool{}, private: map[int]bool{}}
 	m.columns = make([]Column, len(tb.columns))
 	m.claims = make([][]claim, len(tb.columns))
@@ -84,7 +86,8 @@ func (m *mapper) prepare(i int, c *column, cw *clockwork) {
 		return
 	case c.private != "":
 		col.Reason = "not read: " + c.private
-		m.notes = append(m.notes, Finding{Kind: KindPrivacy, Removed: true, Detail: fmt.Sprintf("column %d was dropped: %s", i+1, c.private)})
+		m.notes = append(m.notes, Finding{Kind: KindPrivacy, Removed: true, Detail: fmt.Sprintf("column %d was "+
+			"dropped: %s", i+1, c.private)})
 		return
 	}
 	if r, ok := m.rule.find(c.header); ok {
@@ -109,7 +112,8 @@ func (m *mapper) prepare(i int, c *column, cw *clockwork) {
 
 // userClaim is the claim a channels.yaml line makes. Without a unit the header's is taken.
 func userClaim(r ColumnRule, c *column) claim {
-	cl := claim{id: channel.ID(r.Channel), mapped: true, confidence: 1, why: fmt.Sprintf("channels.yaml line %d", r.Line)}
+	cl := claim{id: channel.ID(r.Channel), mapped: true, confidence: 1, why: fmt.Sprintf("channels.yaml line %d",
+		r.Line)}
 	if r.Unit != "" {
 		u, marked, _ := unit.ParseMarked(r.Unit)
 		cl.unit = headerUnit{name: c.header, text: r.Unit, unit: u, marked: marked, known: u != ""}
@@ -132,10 +136,12 @@ func userClaim(r ColumnRule, c *column) claim {
 // noteMissingRules reports channels.yaml lines whose header the file does not have.
 func (m *mapper) noteMissingRules() {
 	for _, r := range m.rule.Columns {
-		found := slices.ContainsFunc(m.tb.columns, func(c *column) bool { return foldHeader(c.header) == foldHeader(r.Header) })
+		found := slices.ContainsFunc(m.tb.columns,
+			func(c *column) bool { return foldHeader(c.header) == foldHeader(r.Header) })
 		if !found && r.Channel != "none" {
 			m.notes = append(m.notes, Finding{Channel: channel.ID(r.Channel), Kind: KindMissing,
-				Detail: fmt.Sprintf("channels.yaml line %d names column %q, which the file does not have", r.Line, r.Header)})
+				Detail: fmt.Sprintf("channels.yaml line %d names column %q, which the file does not have", r.Line,
+					r.Header)})
 		}
 	}
 }
@@ -168,7 +174,8 @@ func (m *mapper) settle(id channel.ID) {
 		return
 	}
 	for _, b := range bids[1:] {
-		m.columns[b.column].Reason = fmt.Sprintf("not used: %s is read from %q instead (confidence %.2f against %.2f); %s",
+		m.columns[b.column].Reason = fmt.Sprintf("not used: %s is read from %q instead (confidence %.2f against "+
+			"%.2f); %s",
 			id, m.tb.columns[best.column].header, best.confidence, b.confidence, b.claim.why)
 		m.columns[b.column].RunnerUp = string(id)
 	}
@@ -194,7 +201,8 @@ func (m *mapper) bid(i int, claims []claim) (bid, bool) {
 		raw = apply(raw, from.preScale, from.preOffset)
 	}
 	if !mapped && c.confidence < threshold {
-		col.Reason = fmt.Sprintf("not used: nearest is %s, but %s; name it in channels.yaml if that is what it holds", c.id, c.why)
+		col.Reason = fmt.Sprintf("not used: nearest is %s, but %s; name it in channels.yaml if that is what it holds",
+			c.id, c.why)
 		col.Confidence, col.RunnerUp = c.confidence, string(c.id)
 		return bid{}, false
 	}
@@ -212,7 +220,8 @@ func (m *mapper) bid(i int, claims []claim) (bid, bool) {
 	if mapped {
 		confidence = 1
 	} else if confidence < threshold {
-		col.Reason = fmt.Sprintf("not used: %s (%s; %s) has a confidence of only %.2f; name it in channels.yaml if that is what it holds", c.id, c.why, r.why, confidence)
+		col.Reason = fmt.Sprintf("not used: %s (%s; %s) has a confidence of only %.2f; name it in channels.yaml if "+
+			"that is what it holds", c.id, c.why, r.why, confidence)
 		col.Confidence, col.RunnerUp = confidence, string(c.id)
 		return bid{}, false
 	}
@@ -220,13 +229,15 @@ func (m *mapper) bid(i int, claims []claim) (bid, bool) {
 		c.why += fmt.Sprintf(", lag %g s", rule.Lag)
 	}
 	from.conv = r.conv
-	return bid{column: i, origins: []origin{from}, header: m.tb.columns[i].header, claim: c, reading: r, empty: emptyCells(m.tb.columns[i].values), confidence: confidence, lag: rule.Lag, mapped: mapped}, true
+	return bid{column: i, origins: []origin{from}, header: m.tb.columns[i].header, claim: c, reading: r,
+		empty: emptyCells(m.tb.columns[i].values), confidence: confidence, lag: rule.Lag, mapped: mapped}, true
 }
 
 // contested leaves out columns that claim a channel about equally well and disagree.
 func (m *mapper) contested(bids []bid) bool {
 	best, second := bids[0], bids[1]
-	if best.mapped != second.mapped || best.confidence-second.confidence > 0.045 || agree(best.reading.values, second.reading.values) {
+	if best.mapped != second.mapped || best.confidence-second.confidence > 0.045 ||
+		agree(best.reading.values, second.reading.values) {
 		return false
 	}
 	for _, b := range bids {
@@ -240,7 +251,8 @@ func (m *mapper) contested(bids []bid) bool {
 				rivals = append(rivals, fmt.Sprintf("%q", m.tb.columns[o.column].header))
 			}
 		}
-		m.columns[b.column].Reason = fmt.Sprintf("not used: ambiguous, %s is claimed as well by %s with other readings; choose in channels.yaml", b.claim.id, strings.Join(rivals, ", "))
+		m.columns[b.column].Reason = fmt.Sprintf("not used: ambiguous, %s is claimed as well by %s with other "+
+			"readings; choose in channels.yaml", b.claim.id, strings.Join(rivals, ", "))
 		m.columns[b.column].RunnerUp = string(b.claim.id)
 		m.columns[b.column].Confidence = b.confidence
 	}

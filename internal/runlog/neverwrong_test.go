@@ -47,10 +47,14 @@ func simulateDrive(rng *rand.Rand) *drive {
 			rpm += noise(8)
 		}
 		d.put(map[channel.ID]float64{
-			channel.EngineSpeed: rpm, channel.ThrottlePosition: math.Min(100, math.Max(0, throttle+noise(0.1))), channel.ManifoldPressure: kpa + noise(0.5),
-			channel.BarometricPressure: d.baro, channel.CoolantTemperature: coolant + noise(0.2), channel.ChargeTemperature: charge + noise(0.2),
-			channel.OilTemperature: coolant - 2 + noise(0.2), channel.SparkAdvance: spark + noise(0.3), channel.Lambda: lambda + noise(0.006),
-			channel.MassAirFlow: airflow, channel.VehicleSpeed: math.Max(0, road), channel.ModuleVoltage: 13.9 + noise(0.05), channel.ShortTermTrim: 3 * math.Sin(coolant*7+rpm/300),
+			channel.EngineSpeed: rpm, channel.ThrottlePosition: math.Min(100, math.Max(0, throttle+noise(0.1))),
+			channel.ManifoldPressure:   kpa + noise(0.5),
+			channel.BarometricPressure: d.baro, channel.CoolantTemperature: coolant + noise(0.2),
+			channel.ChargeTemperature: charge + noise(0.2),
+			channel.OilTemperature:    coolant - 2 + noise(0.2), channel.SparkAdvance: spark + noise(0.3),
+			channel.Lambda:      lambda + noise(0.006),
+			channel.MassAirFlow: airflow, channel.VehicleSpeed: math.Max(0, road), channel.ModuleVoltage: 13.9 +
+				noise(0.05), channel.ShortTermTrim: 3 * math.Sin(coolant*7+rpm/300),
 			channel.LambdaCommanded: math.Round(100*lambda) / 100,
 		})
 	}
@@ -101,23 +105,39 @@ func in(u unit.Unit) func(v, baro float64) float64 {
 }
 
 var guises = map[channel.ID][]guise{
-	channel.EngineSpeed:        {{"RPM", in("")}},
-	channel.ThrottlePosition:   {{"Throttle", in(unit.Percent)}, {"Throttle", in(unit.Fraction)}, {"TPS (%)", in(unit.Percent)}, {"TPS (%)", in(unit.Fraction)}},
-	channel.BarometricPressure: {{"Baro", in(unit.Kilopascal)}, {"Baro", in(unit.PSI)}, {"Baro", in(unit.InchHg)}, {"Baro", in(unit.Millibar)}},
-	channel.ManifoldPressure: {{"MAP", in(unit.Kilopascal)}, {"MAP", in(unit.PSI)}, {"MAP", in(unit.Bar)}, {"MAP", in(unit.Millibar)}, {"MAP", in(unit.PSIGauge)}, {"Boost", in(unit.PSIGauge)},
-		{"Boost", in(unit.BarGauge)}, {"Boost", in(unit.Kilopascal)}, {"Boost (psi)", in(unit.PSIGauge)}, {"Boost (kPa)", in(unit.Kilopascal)}, {"Boost (kPa)", in(unit.KilopascalGauge)}, {"Boost (bar)", in(unit.Bar)},
-		{"Boost (psi)", func(v, baro float64) float64 { g := in(unit.PSIGauge)(v, baro); return math.Max(0, g) }}, {"MAP (psia)", in(unit.PSI)}, {"MAP (kPa)", in(unit.Kilopascal)}, {"MAP (kPa)", in(unit.KilopascalGauge)}},
-	channel.CoolantTemperature: {{"Coolant Temp", in(unit.Celsius)}, {"Coolant Temp", in(unit.Fahrenheit)}, {"ECT (°C)", in(unit.Celsius)}, {"ECT (F)", in(unit.Fahrenheit)}},
-	channel.ChargeTemperature:  {{"Charge Temp", in(unit.Celsius)}, {"Charge Temp (°F)", in(unit.Fahrenheit)}},
-	channel.OilTemperature:     {{"Oil Temp", in(unit.Celsius)}, {"Oil Temp (degF)", in(unit.Fahrenheit)}},
-	channel.SparkAdvance:       {{"Ignition Timing", in("")}, {"Ignition Timing (deg)", func(v, _ float64) float64 { return -v }}},
-	channel.Lambda: {{"Lambda", in("")}, {"AFR", func(v, _ float64) float64 { return 14.7 * v }}, {"Lambda", func(v, _ float64) float64 { return 14.7 * v }}, {"Wideband", func(v, _ float64) float64 { return 14.7 * v }},
-		{"Equivalence Ratio", func(v, _ float64) float64 { return 1 / v }}, {"Equivalence Ratio", in("")}, {"AFR", in("")}},
-	channel.LambdaCommanded: {{"Commanded Equivalence Ratio", in("")}, {"Commanded Equivalence Ratio", func(v, _ float64) float64 { return 1 / v }}, {"Target AFR", func(v, _ float64) float64 { return 14.7 * v }}, {"Target Lambda", in("")}},
-	channel.MassAirFlow:     {{"MAF", in(unit.GramPerSecond)}, {"MAF", in(unit.KgPerHour)}, {"MAF", in(unit.LbPerMinute)}, {"MAF (lb/min)", in(unit.LbPerMinute)}},
-	channel.ShortTermTrim:   {{"STFT", in(unit.Percent)}, {"STFT", in(unit.Fraction)}, {"STFT", func(v, _ float64) float64 { return 1 + v/100 }}},
-	channel.ModuleVoltage:   {{"Battery", in("")}, {"Battery", func(v, _ float64) float64 { return 1000 * v }}},
-	channel.VehicleSpeed:    {{"Vehicle Speed (mph)", in(unit.MilePerHour)}, {"Vehicle Speed (km/h)", in(unit.KmPerHour)}},
+	channel.EngineSpeed: {{"RPM", in("")}},
+	channel.ThrottlePosition: {{"Throttle", in(unit.Percent)}, {"Throttle", in(unit.Fraction)},
+		{"TPS (%)", in(unit.Percent)}, {"TPS (%)", in(unit.Fraction)}},
+	channel.BarometricPressure: {{"Baro", in(unit.Kilopascal)}, {"Baro", in(unit.PSI)}, {"Baro", in(unit.InchHg)},
+		{"Baro", in(unit.Millibar)}},
+	channel.ManifoldPressure: {{"MAP", in(unit.Kilopascal)}, {"MAP", in(unit.PSI)}, {"MAP", in(unit.Bar)},
+		{"MAP", in(unit.Millibar)}, {"MAP", in(unit.PSIGauge)}, {"Boost", in(unit.PSIGauge)},
+		{"Boost", in(unit.BarGauge)}, {"Boost", in(unit.Kilopascal)}, {"Boost (psi)", in(unit.PSIGauge)},
+		{"Boost (kPa)", in(unit.Kilopascal)}, {"Boost (kPa)", in(unit.KilopascalGauge)},
+		{"Boost (bar)", in(unit.Bar)},
+		{"Boost (psi)", func(v, baro float64) float64 { g := in(unit.PSIGauge)(v, baro); return math.Max(0, g) }},
+		{"MAP (psia)", in(unit.PSI)}, {"MAP (kPa)", in(unit.Kilopascal)}, {"MAP (kPa)", in(unit.KilopascalGauge)}},
+	channel.CoolantTemperature: {{"Coolant Temp", in(unit.Celsius)}, {"Coolant Temp", in(unit.Fahrenheit)},
+		{"ECT (°C)", in(unit.Celsius)}, {"ECT (F)", in(unit.Fahrenheit)}},
+	channel.ChargeTemperature: {{"Charge Temp", in(unit.Celsius)}, {"Charge Temp (°F)", in(unit.Fahrenheit)}},
+	channel.OilTemperature:    {{"Oil Temp", in(unit.Celsius)}, {"Oil Temp (degF)", in(unit.Fahrenheit)}},
+	channel.SparkAdvance: {{"Ignition Timing", in("")}, {"Ignition Timing " +
+		"(deg)", func(v, _ float64) float64 { return -v }}},
+	channel.Lambda: {{"Lambda", in("")}, {"AFR", func(v, _ float64) float64 { return 14.7 * v }},
+		{"Lambda", func(v, _ float64) float64 { return 14.7 * v }},
+		{"Wideband", func(v, _ float64) float64 { return 14.7 * v }},
+		{"Equivalence Ratio", func(v, _ float64) float64 { return 1 / v }}, {"Equivalence Ratio", in("")},
+		{"AFR", in("")}},
+	channel.LambdaCommanded: {{"Commanded Equivalence Ratio", in("")}, {"Commanded Equivalence Ratio",
+		func(v, _ float64) float64 { return 1 / v }}, {"Target AFR", func(v, _ float64) float64 { return 14.7 * v }},
+		{"Target Lambda", in("")}},
+	channel.MassAirFlow: {{"MAF", in(unit.GramPerSecond)}, {"MAF", in(unit.KgPerHour)},
+		{"MAF", in(unit.LbPerMinute)}, {"MAF (lb/min)", in(unit.LbPerMinute)}},
+	channel.ShortTermTrim: {{"STFT", in(unit.Percent)}, {"STFT", in(unit.Fraction)},
+		{"STFT", func(v, _ float64) float64 { return 1 + v/100 }}},
+	channel.ModuleVoltage: {{"Battery", in("")}, {"Battery", func(v, _ float64) float64 { return 1000 * v }}},
+	channel.VehicleSpeed: {{"Vehicle Speed (mph)", in(unit.MilePerHour)},
+		{"Vehicle Speed (km/h)", in(unit.KmPerHour)}},
 }
 
 // TestNeverWrong reads invented drives whose headers leave unit and reference open, in every guise of the trade: each
@@ -132,7 +152,8 @@ func TestNeverWrong(t *testing.T) {
 	}
 	for range 400 {
 		d := simulateDrive(rng)
-		plain := []unit.Unit{unit.Celsius, unit.Fahrenheit}[rng.IntN(2)] // of the temperatures without a written unit: a logger keeps to one
+		// of the temperatures without a written unit: a logger keeps to one
+		plain := []unit.Unit{unit.Celsius, unit.Fahrenheit}[rng.IntN(2)]
 		var ids []channel.ID
 		var worn []guise
 		header := []string{"Time (s)"}
@@ -174,7 +195,8 @@ func TestNeverWrong(t *testing.T) {
 				counts[id].out++
 			case off > 0.03:
 				counts[id].wrong++
-				t.Errorf("%s in guise %q is off by %.2g of its largest reading: %s", id, worn[k].header, off, reasonOf(runs[0], id))
+				t.Errorf("%s in guise %q is off by %.2g of its largest reading: %s", id, worn[k].header, off,
+					reasonOf(runs[0], id))
 			default:
 				counts[id].right++
 			}

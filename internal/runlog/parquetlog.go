@@ -47,12 +47,15 @@ func openParquet(src *source, maxCells int) (f *parquetFeed, err error) {
 	case len(leaves) == 0:
 		return nil, &FileError{What: "no header found: it has no columns", Remedy: "export the log again"}
 	case len(leaves) > maxColumns:
-		return nil, &FileError{What: fmt.Sprintf("has %d columns, more than the reader's limit of %d", len(leaves), maxColumns), Remedy: "export only the channels that are needed"}
+		return nil, &FileError{What: fmt.Sprintf("has %d columns, more than the reader's limit of %d", len(leaves),
+			maxColumns), Remedy: "export only the channels that are needed"}
 	case maxCells == math.MaxInt && rows > maxLongCells/int64(len(leaves)+1):
-		return nil, &FileError{What: fmt.Sprintf("has %d rows, more than the reader's limit", rows), Remedy: "split the log into shorter ones"}
+		return nil, &FileError{What: fmt.Sprintf("has %d rows, more than the reader's limit", rows),
+			Remedy: "split the log into shorter ones"}
 	}
 	f = &parquetFeed{tb: &table{starts: []int{0}}, left: rows}
-	f.tb.dialect = Dialect{Encoding: src.encoding, Compression: src.compression, Reason: "Parquet says by itself what its columns are"}
+	f.tb.dialect = Dialect{Encoding: src.encoding, Compression: src.compression,
+		Reason: "Parquet says by itself what its columns are"}
 	for _, leaf := range leaves {
 		c := &column{header: withoutVIN(leaf.Name()), stamp: -1}
 		c.private = privateHeader(c.header)

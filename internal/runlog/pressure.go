@@ -29,11 +29,13 @@ func (ctx *context) readManifold(c claim, u unit.Unit, raw []float64) (reading, 
 	kpa := apply(raw, scale, 0)
 	stated := statedReference(c, u)
 	seen, evidence := ctx.referenceOf(c.id, kpa)
-	r := reading{conv: conversion{scale: scale}, unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written", u)}
+	r := reading{conv: conversion{scale: scale}, unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written",
+		u)}
 	switch {
 	case stated != unsettled && seen != unsettled && stated != seen && c.mapped:
 		r.why += ", " + referenceName(stated) + " as channels.yaml states"
-		r.notes = append(r.notes, Finding{Kind: KindAssumption, Detail: fmt.Sprintf("channels.yaml states %s pressure, but %s", referenceName(stated), evidence)})
+		r.notes = append(r.notes, Finding{Kind: KindAssumption, Detail: fmt.Sprintf("channels.yaml states %s "+
+			"pressure, but %s", referenceName(stated), evidence)})
 		return ctx.toAbsolute(r, kpa, stated)
 	case stated != unsettled && seen != unsettled && stated != seen:
 		return reading{}, refuse("it is written as %s but %s", referenceName(stated), evidence)
@@ -48,11 +50,13 @@ func (ctx *context) readManifold(c claim, u unit.Unit, raw []float64) (reading, 
 		r.why += ", " + referenceName(stated) + " as written"
 		return ctx.toAbsolute(r, kpa, stated)
 	case c.gauge:
-		return reading{}, refuse("boost is usually above the surroundings but may be absolute, and neither the unit nor its values (%s) tell; write unit: %s or unit: %s abs in channels.yaml",
+		return reading{}, refuse("boost is usually above the surroundings but may be absolute, and neither the unit "+
+			"nor its values (%s) tell; write unit: %s or unit: %s abs in channels.yaml",
 			spanOf(kpa, "kPa"), u.Absolute().Gauge(), u.Absolute())
 	case u.Quantity() == unit.Pressure:
 		r.confidence = 0.75
-		r.why += ", absolute: manifold pressure without another word is absolute in SAE J1979, and its values do not contradict"
+		r.why += ", absolute: manifold pressure without another word is absolute in SAE J1979, and its values do not " +
+			"contradict"
 		return ctx.toAbsolute(r, kpa, absolute)
 	}
 	return reading{}, refuse("whether it is absolute or gauge is not said and its values do not tell")
@@ -118,7 +122,8 @@ func (ctx *context) referenceOf(id channel.ID, kpa []float64) (reference, string
 	case low < 8 && quantile(turning, 0.5) < 300:
 		return gauge, fmt.Sprintf("it falls to %.3g kPa, which no running engine's manifold does absolutely", low)
 	case len(full) >= 3 && quantile(finite(full), 0.1) < 0.75*baro:
-		return gauge, fmt.Sprintf("it reads %.4g kPa at full throttle, far below the surrounding air", quantile(finite(full), 0.1))
+		return gauge, fmt.Sprintf("it reads %.4g kPa at full throttle, far below the surrounding air",
+			quantile(finite(full), 0.1))
 	case low < 75 && ctx.partLoad(kpa):
 		return absolute, fmt.Sprintf("at small throttle it reads down to %.4g kPa and at no time falls near zero", low)
 	}
@@ -129,8 +134,8 @@ func (ctx *context) referenceOf(id channel.ID, kpa []float64) (reference, string
 // reading would be vacuum.
 func (ctx *context) partLoad(kpa []float64) bool { return ctx.closedWithin(kpa, 12, 75) }
 
-// closedWithin reports whether at least five closed-throttle samples with the engine turning (idle or overrun) lie between
-// low and high.
+// closedWithin reports whether at least five closed-throttle samples with the engine turning (idle or overrun) lie
+// between low and high.
 func (ctx *context) closedWithin(kpa []float64, low, high float64) bool {
 	if ctx.speed == nil {
 		return false
@@ -176,9 +181,11 @@ func (ctx *context) targetReference(kpa []float64) (reference, string) {
 	asAbsolute, asGauge = asAbsolute/float64(n), asGauge/float64(n)
 	switch {
 	case asAbsolute < 0.5*asGauge:
-		return absolute, fmt.Sprintf("at wide throttle it lies %.3g kPa from the measured pressure as absolute, %.3g as gauge", asAbsolute, asGauge)
+		return absolute, fmt.Sprintf("at wide throttle it lies %.3g kPa from the measured pressure as absolute, %.3g "+
+			"as gauge", asAbsolute, asGauge)
 	case asGauge < 0.5*asAbsolute:
-		return gauge, fmt.Sprintf("at wide throttle it lies %.3g kPa from the measured pressure as gauge, %.3g as absolute", asGauge, asAbsolute)
+		return gauge, fmt.Sprintf("at wide throttle it lies %.3g kPa from the measured pressure as gauge, %.3g as "+
+			"absolute", asGauge, asAbsolute)
 	}
 	return unsettled, ""
 }
@@ -214,7 +221,8 @@ func (ctx *context) toAbsolute(r reading, kpa []float64, ref reference) (reading
 	}
 	baro, from := ctx.barometerFrom()
 	if math.IsNaN(baro) {
-		return reading{}, refuse("it is gauge pressure and no barometric pressure is known: log one, or give baro_kpa in runs.csv")
+		return reading{}, refuse("it is gauge pressure and no barometric pressure is known: log one, or give " +
+			"baro_kpa in runs.csv")
 	}
 	r.values = make([]float64, len(kpa))
 	for i, v := range kpa {
@@ -253,11 +261,12 @@ func (ctx *context) dropFloor(r *reading, kpa []float64) {
 // noVacuum is the finding about a boost gauge that stops at zero.
 func noVacuum(n int) Finding {
 	return Finding{Kind: KindClipped, Samples: n, Removed: true,
-		Detail: fmt.Sprintf("%d samples stand at zero boost with the engine turning: the gauge does not show vacuum, so the pressure there is not known", n)}
+		Detail: fmt.Sprintf("%d samples stand at zero boost with the engine turning: the gauge does not show vacuum, "+
+			"so the pressure there is not known", n)}
 }
 
-// manifoldWithoutUnit settles unit and reference together: with the engine at rest, at small throttle and at its highest
-// the readings must fit one unit only.
+// manifoldWithoutUnit settles unit and reference together: with the engine at rest, at small throttle and at its
+// highest the readings must fit one unit only.
 func (ctx *context) manifoldWithoutUnit(c claim, raw []float64) (reading, *failure) {
 	if c.id == channel.ManifoldPressureTarget {
 		return reading{}, refuse("no unit is written, and kPa, psi, bar and their gauge kin are all possible")
@@ -282,7 +291,8 @@ func (ctx *context) manifoldWithoutUnit(c claim, raw []float64) (reading, *failu
 		}
 		ref, why := ctx.referenceOf(c.id, kpa)
 		low, high := quantile(s, 0.05), s[len(s)-1]
-		if rest := where(kpa, ctx.stopped); len(rest) >= 2 && math.Abs(median(rest)) >= 10 && math.Abs(median(rest)-84) >= 26 {
+		if rest := where(kpa, ctx.stopped); len(rest) >= 2 && math.Abs(median(rest)) >= 10 &&
+			math.Abs(median(rest)-84) >= 26 {
 			continue // at rest it reads neither zero nor the surrounding air
 		}
 		switch {
@@ -293,14 +303,16 @@ func (ctx *context) manifoldWithoutUnit(c claim, raw []float64) (reading, *failu
 		}
 	}
 	if len(fits) != 1 {
-		return reading{}, refuse("no unit is written and its values (%s) fit %d units", spanOf(raw, "as logged"), len(fits))
+		return reading{}, refuse("no unit is written and its values (%s) fit %d units", spanOf(raw, "as logged"),
+			len(fits))
 	}
 	f := fits[0]
 	r := reading{conv: conversion{scale: f.scale}, confidence: 0.8, unit: string(f.u)}
 	if f.ref == gauge {
 		r.unit = string(f.u.Gauge())
 	}
-	r.why = fmt.Sprintf("no unit is written; only %s fits (%s), %s: %s", f.u, spanOf(f.kpa, "kPa"), referenceName(f.ref), f.why)
+	r.why = fmt.Sprintf("no unit is written; only %s fits (%s), %s: %s", f.u, spanOf(f.kpa, "kPa"),
+		referenceName(f.ref), f.why)
 	if statedReference(c, "") == absolute && f.ref == gauge {
 		return reading{}, refuse("it is named absolute but %s", f.why)
 	}
@@ -317,7 +329,8 @@ func (ctx *context) readRail(c claim, u unit.Unit, raw []float64) (reading, *fai
 		return reading{}, refuse("%v", err)
 	}
 	kpa := apply(raw, scale, 0)
-	r := reading{conv: conversion{scale: scale}, unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written", u)}
+	r := reading{conv: conversion{scale: scale}, unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written",
+		u)}
 	ref := statedReference(c, u)
 	if ref == absolute {
 		return ctx.toAbsolute(r, kpa, absolute)
@@ -331,12 +344,14 @@ func (ctx *context) readRail(c claim, u unit.Unit, raw []float64) (reading, *fai
 		return ctx.toAbsolute(r, kpa, gauge)
 	}
 	if high := quantile(finite(kpa), 0.5); high < 2000 {
-		return reading{}, refuse("it is gauge pressure, low enough for the barometer to matter, and no barometric pressure is known: log one, or give baro_kpa in runs.csv")
+		return reading{}, refuse("it is gauge pressure, low enough for the barometer to matter, and no barometric " +
+			"pressure is known: log one, or give baro_kpa in runs.csv")
 	}
 	r.values = apply(kpa, 1, standardAir)
 	r.conv.offset = standardAir
 	r.why += fmt.Sprintf("; %.4g kPa was added for the surrounding air", standardAir)
 	r.notes = append(r.notes, Finding{Kind: KindAssumption, Detail: fmt.Sprintf(
-		"the barometric pressure is not known: %.4g kPa (ISO 2533) was added to rail pressure, at most some 35 kPa too much at altitude", standardAir)})
+		"the barometric pressure is not known: %.4g kPa (ISO 2533) was added to rail pressure, at most some 35 kPa "+
+			"too much at altitude", standardAir)})
 	return r, nil
 }

@@ -94,7 +94,8 @@ func remove(r *Run, s *Series, kind string, bad []bool, say func(sp span, count 
 			}
 		}
 		if k < maxFindingsAKind {
-			r.Findings = append(r.Findings, Finding{Channel: s.Channel, Kind: kind, From: r.Time[sp.from], To: r.Time[sp.to],
+			r.Findings = append(r.Findings, Finding{Channel: s.Channel, Kind: kind, From: r.Time[sp.from],
+				To:      r.Time[sp.to],
 				Samples: count, Detail: say(sp, count), Removed: true})
 			continue
 		}
@@ -104,7 +105,8 @@ func remove(r *Run, s *Series, kind string, bad []bool, say func(sp span, count 
 		rest, restTo = rest+count, sp.to
 	}
 	if rest > 0 {
-		r.Findings = append(r.Findings, Finding{Channel: s.Channel, Kind: kind, From: r.Time[restFrom], To: r.Time[restTo], Samples: rest, Removed: true,
+		r.Findings = append(r.Findings, Finding{Channel: s.Channel, Kind: kind, From: r.Time[restFrom],
+			To: r.Time[restTo], Samples: rest, Removed: true,
 			Detail: fmt.Sprintf("the same in %d further stretches, %d samples", len(stretches)-maxFindingsAKind, rest)})
 	}
 	for i, b := range bad {
@@ -127,7 +129,8 @@ func checkTime(r *Run) {
 			gaps++
 			if gaps <= maxFindingsAKind {
 				r.Findings = append(r.Findings, Finding{Kind: KindGap, From: r.Time[i], To: r.Time[i+1],
-					Detail: fmt.Sprintf("no rows for %.3g s; the usual interval is %.3g s", steps[i], r.SampleInterval)})
+					Detail: fmt.Sprintf("no rows for %.3g s; the usual interval is %.3g s", steps[i],
+						r.SampleInterval)})
 			}
 		}
 		if steps[i] > longest {
@@ -141,7 +144,8 @@ func checkTime(r *Run) {
 	slices.Sort(steps)
 	if late := quantile(steps, 0.95); late > jitterFactor*r.SampleInterval {
 		r.Findings = append(r.Findings, Finding{Kind: KindJitter, To: r.Duration(),
-			Detail: fmt.Sprintf("one interval in twenty is longer than %.3g s; the usual one is %.3g s", late, r.SampleInterval)})
+			Detail: fmt.Sprintf("one interval in twenty is longer than %.3g s; the usual one is %.3g s", late,
+				r.SampleInterval)})
 	}
 }
 
@@ -170,8 +174,10 @@ func checkRepeats(r *Run) {
 		return
 	}
 	r.Findings = append(r.Findings, Finding{Kind: KindDuplicate, To: r.Duration(), Samples: repeats,
-		Detail: fmt.Sprintf("%d of %d rows repeat the readings of the row before: the true sample interval is about %.3g s, not %.3g s",
-			repeats, len(r.Time), r.SampleInterval*float64(len(r.Time))/float64(len(r.Time)-repeats), r.SampleInterval)})
+		Detail: fmt.Sprintf("%d of %d rows repeat the readings of the row before: the true sample interval is about "+
+			"%.3g s, not %.3g s",
+			repeats, len(r.Time), r.SampleInterval*float64(len(r.Time))/float64(len(r.Time)-repeats),
+			r.SampleInterval)})
 }
 
 // checkMissing reports a channel of which many samples are absent.
@@ -196,17 +202,19 @@ func checkRange(r *Run, s *Series, def channel.Definition) {
 	}
 	values := slices.Clone(s.Values)
 	remove(r, s, KindOutOfRange, bad, func(sp span, count int) string {
-		return fmt.Sprintf("%d samples outside %.4g to %.4g %s, the first %.4g", count, def.Min, def.Max, def.Unit, values[sp.from])
+		return fmt.Sprintf("%d samples outside %.4g to %.4g %s, the first %.4g", count, def.Min, def.Max, def.Unit,
+			values[sp.from])
 	})
 }
 
-// pressureScaleEnd is the end of the scale of SAE J1979's one-byte manifold pressure in kPa (from memory): a reading there
-// means "at least".
+// pressureScaleEnd is the end of the scale of SAE J1979's one-byte manifold pressure in kPa (from memory): a reading
+// there means "at least".
 const pressureScaleEnd = 255
 
 // clippable channels can run into the end of a sensor's scale under load, where it matters most.
 var clippable = map[channel.ID]bool{
-	channel.ManifoldPressure: true, channel.MassAirFlow: true, channel.AbsoluteLoad: true, channel.ExhaustTemperature: true, channel.RailPressure: true,
+	channel.ManifoldPressure: true, channel.MassAirFlow: true, channel.AbsoluteLoad: true,
+	channel.ExhaustTemperature: true, channel.RailPressure: true,
 }
 
 // checkClipped removes plateaus at the highest reading of channels that otherwise never stand still: the true value lay
@@ -234,7 +242,8 @@ func checkClipped(r *Run, s *Series, speed []float64) {
 		return
 	}
 	remove(r, s, KindClipped, bad, func(sp span, count int) string {
-		return fmt.Sprintf("%d samples stand at %.5g, the end of the sensor's or the message's scale: the true reading lay above", count, top)
+		return fmt.Sprintf("%d samples stand at %.5g, the end of the sensor's or the message's scale: the true "+
+			"reading lay above", count, top)
 	})
 }
 
@@ -277,7 +286,10 @@ func checkSteps(r *Run, s *Series, def channel.Definition) {
 	if len(sorted) > 0 {
 		slack = math.Min(slack, 0.1*(sorted[len(sorted)-1]-sorted[0]))
 	}
-	start, ok := longestSteady(s.Values, func(i, j int) bool { return math.Abs(s.Values[i]-s.Values[j]) <= allow(i, j)+slack })
+	start, ok := longestSteady(s.Values, func(i, j int) bool {
+		return math.Abs(s.Values[i]-s.Values[j]) <= allow(i,
+			j)+slack
+	})
 	if !ok {
 		return
 	}
@@ -299,7 +311,8 @@ func checkSteps(r *Run, s *Series, def channel.Definition) {
 	walk(start.from, -1, -1)
 	values := slices.Clone(s.Values)
 	remove(r, s, KindStep, bad, func(sp span, count int) string {
-		return fmt.Sprintf("%d samples from %.4g could not be reached: %s changes by at most %.4g %s a second", count, values[sp.from], s.Channel, def.MaxRate, def.Unit)
+		return fmt.Sprintf("%d samples from %.4g could not be reached: %s changes by at most %.4g %s a second", count,
+			values[sp.from], s.Channel, def.MaxRate, def.Unit)
 	})
 }
 
@@ -338,7 +351,8 @@ func checkStuck(r *Run, s *Series, def channel.Definition, speed []float64) {
 		moved = 3 * movingSpan // a resting foot is no fault until the engine has run up
 	}
 	turning := finite(where(speed, func(i int) bool { return speed[i] > 0 && present(s.Values[i]) }))
-	if s.Channel == channel.EngineSpeed || len(turning) < 30 || quantile(turning, 0.98)-quantile(turning, 0.02) < moved {
+	if s.Channel == channel.EngineSpeed || len(turning) < 30 || quantile(turning, 0.98)-quantile(turning,
+		0.02) < moved {
 		return
 	}
 	if def.MayRest && value >= 80 {
@@ -349,13 +363,15 @@ func checkStuck(r *Run, s *Series, def channel.Definition, speed []float64) {
 		bad[i] = present(v)
 	}
 	remove(r, s, KindStuck, bad, func(span, int) string {
-		return fmt.Sprintf("it stands at %.5g %s throughout while engine speed moves from %.0f to %.0f rpm", value, def.Unit, turning[0], turning[len(turning)-1])
+		return fmt.Sprintf("it stands at %.5g %s throughout while engine speed moves from %.0f to %.0f rpm", value,
+			def.Unit, turning[0], turning[len(turning)-1])
 	})
 }
 
 // lively channels change with engine speed at every sample; standing still they are frozen.
 var lively = map[channel.ID]bool{
-	channel.ManifoldPressure: true, channel.MassAirFlow: true, channel.AbsoluteLoad: true, channel.InjectorPulse: true, channel.CalculatedLoad: true,
+	channel.ManifoldPressure: true, channel.MassAirFlow: true, channel.AbsoluteLoad: true, channel.InjectorPulse: true,
+	channel.CalculatedLoad: true,
 }
 
 // checkFrozen removes long stretches in which a lively channel stood still to the last digit while engine speed moved.
@@ -371,7 +387,8 @@ func checkFrozen(r *Run, s *Series, speed []float64) {
 			to++
 		}
 		sp := span{from, to}
-		if to-from+1 >= frozenSamples && r.Time[to]-r.Time[from] >= frozenSeconds && movedDuring(speed, sp, frozenSpan) && slices.Min(finite(speed[from:to+1])) > 0 {
+		if to-from+1 >= frozenSamples && r.Time[to]-r.Time[from] >= frozenSeconds &&
+			movedDuring(speed, sp, frozenSpan) && slices.Min(finite(speed[from:to+1])) > 0 {
 			for i := from; i <= to; i++ {
 				bad[i] = true
 			}
@@ -379,7 +396,8 @@ func checkFrozen(r *Run, s *Series, speed []float64) {
 		from = to + 1
 	}
 	remove(r, s, KindFrozen, bad, func(sp span, count int) string {
-		return fmt.Sprintf("it stood at %.5g for %.3g s while engine speed moved by more than %.0f rpm", values[sp.from], r.Time[sp.to]-r.Time[sp.from], frozenSpan)
+		return fmt.Sprintf("it stood at %.5g for %.3g s while engine speed moved by more than %.0f rpm",
+			values[sp.from], r.Time[sp.to]-r.Time[sp.from], frozenSpan)
 	})
 }
 
@@ -407,7 +425,8 @@ func checkCrossed(r *Run) {
 			bad[i] = present(v)
 		}
 		remove(r, s, KindCrossed, bad, func(span, int) string {
-			return fmt.Sprintf("coolant (%.3g °C) and charge temperature (%.3g °C) look exchanged: the charge stands where a thermostat holds coolant", quantile(cool, 0.5), quantile(air, 0.5))
+			return fmt.Sprintf("coolant (%.3g °C) and charge temperature (%.3g °C) look exchanged: the charge stands "+
+				"where a thermostat holds coolant", quantile(cool, 0.5), quantile(air, 0.5))
 		})
 	}
 }
@@ -428,8 +447,10 @@ func checkCold(r *Run) {
 		}
 	}
 	if n > 0 {
-		r.Findings = append(r.Findings, Finding{Channel: channel.CoolantTemperature, Kind: KindCold, From: r.Time[first], To: r.Time[last], Samples: n,
-			Detail: fmt.Sprintf("the engine runs below %.0f °C, from %.3g °C, in %.0f %% of the samples", warmCoolant, lowest, 100*float64(n)/float64(len(coolant)))})
+		r.Findings = append(r.Findings, Finding{Channel: channel.CoolantTemperature, Kind: KindCold,
+			From: r.Time[first], To: r.Time[last], Samples: n,
+			Detail: fmt.Sprintf("the engine runs below %.0f °C, from %.3g °C, in %.0f %% of the samples", warmCoolant,
+				lowest, 100*float64(n)/float64(len(coolant)))})
 	}
 }
 

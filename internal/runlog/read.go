@@ -21,8 +21,10 @@ type Options struct {
 	Barometer    float64 // kPa absolute; 0 or NaN: not known
 	Stoich       float64 // stoichiometric ratio by which logged air–fuel ratios are scaled; 0: not known
 	Displacement float64 // of the engine, litres; 0: not known. Settles the unit of air mass flow when none is written
-	MaxBytes     int64   // largest size of the log in bytes, packed and unpacked; one byte more is an error. 0: DefaultMaxBytes
-	MaxCells     int     // cells (rows × columns of the file) that Each holds at once, but at least 256 rows; 0: DefaultMaxCells
+	// largest size of the log in bytes, packed and unpacked; one byte more is an error. 0: DefaultMaxBytes
+	MaxBytes int64
+	// cells (rows × columns of the file) that Each holds at once, but at least 256 rows; 0: DefaultMaxCells
+	MaxCells int
 }
 
 // maxBytes is the bound in force.
@@ -41,9 +43,9 @@ func (o Options) maxCells() int {
 	return o.MaxCells
 }
 
-// Read reads a log file whole. One file can hold several runs, where its header is repeated or its time starts again. The
-// error is a *FileError that names file, line where there is one, and remedy. Memory grows with the number of cells, some
-// tens of bytes each: Each reads a log of any length in bounded memory.
+// Read reads a log file whole. One file can hold several runs, where its header is repeated or its time starts again.
+// The error is a *FileError that names file, line where there is one, and remedy. Memory grows with the number of
+// cells, some tens of bytes each: Each reads a log of any length in bounded memory.
 func Read(path string, opts Options) ([]*Run, error) {
 	f, size, err := open(path, opts.maxBytes())
 	if err != nil {
@@ -72,7 +74,8 @@ func readAll(in input, source string, opts Options) ([]*Run, error) {
 
 // cannotOpen words why a path does not lead to a log.
 func cannotOpen(path string, err error) error {
-	fe := &FileError{File: path, What: "cannot be opened", Err: underlying(err), Remedy: "check the path and its permissions"}
+	fe := &FileError{File: path, What: "cannot be opened", Err: underlying(err),
+		Remedy: "check the path and its permissions"}
 	if errors.Is(err, syscall.ELOOP) {
 		fe.Remedy = "symbolic links lead in a circle: replace the link by the log it stands for"
 	}
@@ -111,7 +114,8 @@ func (tb *table) takenBy(rule FileRule) map[int]bool {
 // assemble cuts one run out of the settled columns, and says which cells the file leaves empty.
 func (m *mapper) assemble(source string, cw *clockwork, s stretch) (*Run, map[channel.ID][]bool) {
 	empty := map[channel.ID][]bool{}
-	run := &Run{Source: source, Time: s.time, Dialect: m.tb.dialect, TimeBase: cw.base, Rows: len(s.rows), Findings: s.findings}
+	run := &Run{Source: source, Time: s.time, Dialect: m.tb.dialect, TimeBase: cw.base, Rows: len(s.rows),
+		Findings: s.findings}
 	run.Columns = append(run.Columns, m.columns...)
 	run.SampleInterval, run.TimeBase.Rate = rateOf(s.time)
 	for id, b := range m.series {

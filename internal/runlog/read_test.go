@@ -21,17 +21,20 @@ import (
 	"headroom/models/unit"
 )
 
-// The open logs of ../shared are read as SOURCE.md and SAE J1979 describe them; the test is skipped where they are absent.
+// The open logs of ../shared are read as SOURCE.md and SAE J1979 describe them; the test is skipped where they are
+// absent.
 func TestOpenLogs(t *testing.T) {
 	files, err := filepath.Glob("../../../shared/data/obd/*.csv")
 	if err != nil || len(files) == 0 {
 		t.Skip("the open logs are not here")
 	}
 	want := map[string]channel.ID{
-		"ENGINE_RPM ()": channel.EngineSpeed, "VEHICLE_SPEED ()": channel.VehicleSpeed, "THROTTLE ()": channel.ThrottlePosition,
+		"ENGINE_RPM ()": channel.EngineSpeed, "VEHICLE_SPEED ()": channel.VehicleSpeed,
+		"THROTTLE ()":    channel.ThrottlePosition,
 		"ENGINE_LOAD ()": channel.CalculatedLoad, "COOLANT_TEMPERATURE ()": channel.CoolantTemperature,
 		"LONG_TERM_FUEL_TRIM_BANK_1 ()": channel.LongTermTrim, "SHORT_TERM_FUEL_TRIM_BANK_1 ()": channel.ShortTermTrim,
-		"INTAKE_MANIFOLD_PRESSURE ()": channel.ManifoldPressure, "FUEL_TANK ()": channel.FuelLevel, "PEDAL_D ()": channel.PedalPosition,
+		"INTAKE_MANIFOLD_PRESSURE ()": channel.ManifoldPressure, "FUEL_TANK ()": channel.FuelLevel,
+		"PEDAL_D ()":                      channel.PedalPosition,
 		"ABSOLUTE_BAROMETRIC_PRESSURE ()": channel.BarometricPressure, "INTAKE_AIR_TEMP ()": channel.ChargeTemperature,
 		"TIMING_ADVANCE ()": channel.SparkAdvance, "CATALYST_TEMPERATURE_BANK1_SENSOR1 ()": channel.CatalystTemperature,
 		"CONTROL_MODULE_VOLTAGE ()": channel.ModuleVoltage,
@@ -109,12 +112,15 @@ var writable = []struct {
 }{
 	{channel.EngineSpeed, "engine speed", []unit.Unit{unit.RPM, unit.RevPerSecond, unit.RadPerSecond}, 700, 7000},
 	{channel.ThrottlePosition, "throttle position", []unit.Unit{unit.Percent, unit.Fraction}, 5, 75},
-	{channel.CoolantTemperature, "coolant temperature", []unit.Unit{unit.Celsius, unit.Fahrenheit, unit.Kelvin}, 75, 105},
+	{channel.CoolantTemperature, "coolant temperature", []unit.Unit{unit.Celsius, unit.Fahrenheit, unit.Kelvin}, 75,
+		105},
 	{channel.ChargeTemperature, "charge temperature", []unit.Unit{unit.Celsius, unit.Fahrenheit}, 20, 70},
-	{channel.ManifoldPressure, "manifold absolute pressure", []unit.Unit{unit.Kilopascal, unit.PSI, unit.Bar, unit.Millibar, unit.InchHg}, 30, 240},
+	{channel.ManifoldPressure, "manifold absolute pressure", []unit.Unit{unit.Kilopascal, unit.PSI, unit.Bar,
+		unit.Millibar, unit.InchHg}, 30, 240},
 	{channel.SparkAdvance, "spark advance", []unit.Unit{unit.Degree}, -5, 40},
 	{channel.MassAirFlow, "mass air flow", []unit.Unit{unit.GramPerSecond, unit.KgPerHour, unit.LbPerMinute}, 2, 300},
-	{channel.VehicleSpeed, "vehicle speed", []unit.Unit{unit.KmPerHour, unit.MilePerHour, unit.MetrePerSecond}, 10, 200},
+	{channel.VehicleSpeed, "vehicle speed", []unit.Unit{unit.KmPerHour, unit.MilePerHour, unit.MetrePerSecond}, 10,
+		200},
 	{channel.InjectorPulse, "injector pulse width", []unit.Unit{unit.Millisecond, unit.Microsecond}, 1, 20},
 	{channel.Torque, "brake torque", []unit.Unit{unit.NewtonMetre, unit.PoundFoot}, 20, 500},
 }
@@ -132,7 +138,8 @@ func TestRoundTrip(t *testing.T) {
 			t.Fatalf("%+v: %v\n%s", d, err, clip(data))
 		}
 		if len(runs) != 1 || len(runs[0].Time) != n || len(runs[0].Series) != len(cols) {
-			t.Fatalf("%+v: %d runs, %d series, want %d: %+v", d, len(runs), len(runs[0].Series), len(cols), runs[0].Columns)
+			t.Fatalf("%+v: %d runs, %d series, want %d: %+v", d, len(runs), len(runs[0].Series), len(cols),
+				runs[0].Columns)
 		}
 		for i, want := range seconds {
 			if math.Abs(runs[0].Time[i]-want) > 1e-3 {
@@ -169,7 +176,11 @@ func randomRun(rng *rand.Rand, n int) (seconds []float64, series [][]float64, co
 		series = append(series, values)
 		cols = append(cols, written{w.id, w.header, w.units[rng.IntN(len(w.units))]})
 	}
-	rng.Shuffle(len(cols), func(i, j int) { cols[i], cols[j] = cols[j], cols[i]; series[i], series[j] = series[j], series[i] })
+	rng.Shuffle(len(cols), func(i, j int) {
+		cols[i], cols[j] = cols[j], cols[i]
+		series[i], series[j] = series[j],
+			series[i]
+	})
 	return seconds, series, cols
 }
 
@@ -264,7 +275,8 @@ func TestParquet(t *testing.T) {
 	}
 	var rows []row
 	for i := range 600 {
-		r := row{Time: 1772622000000000 + int64(i)*100000, Speed: 900 + float64(i), Place: 48.123456, Car: "ZZZTE5T0000000017", Note: "n"}
+		r := row{Time: 1772622000000000 + int64(i)*100000, Speed: 900 + float64(i), Place: 48.123456,
+			Car: "ZZZTE5T0000000017", Note: "n"}
 		if i%7 != 3 {
 			f := float32(104)
 			r.Charge = &f
@@ -284,14 +296,16 @@ func TestParquet(t *testing.T) {
 	if len(runs) != 1 || len(r.Time) != 600 || math.Abs(r.Duration()-59.9) > 1e-3 || len(r.Series) != 2 {
 		t.Fatalf("%d runs, %d samples, %v s, series %v", len(runs), len(r.Time), r.Duration(), r.Channels())
 	}
-	if v := r.Values(channel.ChargeTemperature); math.Abs(v[0]-40) > 1e-6 || !math.IsNaN(v[3]) || r.Values(channel.EngineSpeed)[599] != 1499 {
+	if v := r.Values(channel.ChargeTemperature); math.Abs(v[0]-40) > 1e-6 || !math.IsNaN(v[3]) ||
+		r.Values(channel.EngineSpeed)[599] != 1499 {
 		t.Errorf("values %v", v[:5])
 	}
 	if s := fmt.Sprintf("%+v", *r); strings.Contains(s, "ZZZTE5") || strings.Contains(s, "48.123") {
 		t.Error("place or identity is kept")
 	}
 	for _, cut := range []int{4, 50, len(whole) / 2, len(whole) - 1} {
-		if _, err := ReadFrom(bytes.NewReader(whole[:cut]), "x.parquet", Options{}); err == nil || !strings.Contains(err.Error(), "Parquet") {
+		if _, err := ReadFrom(bytes.NewReader(whole[:cut]), "x.parquet", Options{}); err == nil ||
+			!strings.Contains(err.Error(), "Parquet") {
 			t.Errorf("cut at %d: %v", cut, err)
 		}
 	}
@@ -311,7 +325,8 @@ func TestErrorsOfTheFileSystem(t *testing.T) {
 	if err := os.Symlink(loop, loop); err != nil {
 		t.Skip(err)
 	}
-	for path, say := range map[string]string{dir: "is a directory", loop: "lead in a circle", filepath.Join(dir, "none.csv"): "cannot be opened", os.DevNull: "not a regular file"} {
+	for path, say := range map[string]string{dir: "is a directory", loop: "lead in a circle",
+		filepath.Join(dir, "none.csv"): "cannot be opened", os.DevNull: "not a regular file"} {
 		_, err := Read(path, Options{})
 		var fe *FileError
 		if !errors.As(err, &fe) || !strings.Contains(err.Error(), say) || fe.File != path || fe.Remedy == "" {
@@ -334,11 +349,13 @@ func TestLimits(t *testing.T) {
 		{"long line", "time,rpm\n0,800\n" + strings.Repeat("1234567,", 50<<20/8), ":3: line is longer"},
 	}
 	for _, c := range cases {
-		if _, err := ReadFrom(strings.NewReader(c.text), "x.csv", Options{}); err == nil || !strings.Contains(err.Error(), c.say) {
+		if _, err := ReadFrom(strings.NewReader(c.text), "x.csv", Options{}); err == nil ||
+			!strings.Contains(err.Error(), c.say) {
 			t.Errorf("%s: %v, want %q", c.name, err, c.say)
 		}
 	}
-	if _, err := hold(strings.NewReader("123456"), "is an archive", 5); err == nil || !strings.Contains(err.Error(), "is an archive of more than 5 bytes") {
+	if _, err := hold(strings.NewReader("123456"), "is an archive", 5); err == nil ||
+		!strings.Contains(err.Error(), "is an archive of more than 5 bytes") {
 		t.Errorf("what must be held: %v", err)
 	}
 	if data, err := hold(strings.NewReader("12345"), "is an archive", 5); err != nil || string(data) != "12345" {
@@ -353,8 +370,8 @@ func TestLimits(t *testing.T) {
 	}
 }
 
-// TestMaxBytes: a log of exactly the limit is read, one byte more is an error, for the file as it is and for what comes out
-// of it, from a path and from a stream.
+// TestMaxBytes: a log of exactly the limit is read, one byte more is an error, for the file as it is and for what comes
+// out of it, from a path and from a stream.
 func TestMaxBytes(t *testing.T) {
 	var b bytes.Buffer
 	b.WriteString("time,rpm\n")
@@ -376,7 +393,9 @@ func TestMaxBytes(t *testing.T) {
 			_, fromStream := ReadFrom(bytes.NewReader(data), file, Options{MaxBytes: limit})
 			fits := limit >= int64(len(text)) && limit >= int64(len(data))
 			for _, err := range []error{fromPath, fromStream} {
-				if fits && err != nil || !fits && (err == nil || !strings.Contains(err.Error(), fmt.Sprintf("limit of %d bytes", limit)) || !strings.Contains(err.Error(), file)) {
+				if fits && err != nil || !fits &&
+					(err == nil || !strings.Contains(err.Error(), fmt.Sprintf("limit of %d bytes", limit)) ||
+						!strings.Contains(err.Error(), file)) {
 					t.Errorf("%s of %d bytes, %d unpacked, limit %d: %v", name, len(data), len(text), limit, err)
 				}
 			}
@@ -392,12 +411,13 @@ func TestQuotes(t *testing.T) {
 		rows   int
 		joined bool
 	}{
-		"never closed":  {"0,800,\"a\n1,810,b\n2,820,c\n", 3, false},
-		"nested":        {"0,800,\"a \"b\" c\"\n1,810,\"x \"\"y\"\"\"\n2,820,c\n", 3, false},
-		"line breaks":   {"0,800,\"a\n\nb\"\n1,810,\"x\ny, \"\"z\"\"\"\n2,820,c\n", 3, true},
-		"only quotes":   {"0,800,\"\n1,810,\"\n2,820,\"\n3,830,\"\n", 4, false},
-		"open all down": {strings.Repeat("0,800,\"\n", 3) + "1,801,\n" + strings.Repeat("2,802,\"open\n", 100000), 100004, false},
-		"then silence":  {"0,800,\n1,801,\"" + strings.Repeat("word\n", 1<<20) + "2,802,\n", 3, false},
+		"never closed": {"0,800,\"a\n1,810,b\n2,820,c\n", 3, false},
+		"nested":       {"0,800,\"a \"b\" c\"\n1,810,\"x \"\"y\"\"\"\n2,820,c\n", 3, false},
+		"line breaks":  {"0,800,\"a\n\nb\"\n1,810,\"x\ny, \"\"z\"\"\"\n2,820,c\n", 3, true},
+		"only quotes":  {"0,800,\"\n1,810,\"\n2,820,\"\n3,830,\"\n", 4, false},
+		"open all down": {strings.Repeat("0,800,\"\n", 3) + "1,801,\n" + strings.Repeat("2,802,\"open\n", 100000),
+			100004, false},
+		"then silence": {"0,800,\n1,801,\"" + strings.Repeat("word\n", 1<<20) + "2,802,\n", 3, false},
 	} {
 		runs, err := ReadFrom(strings.NewReader(head+c.body), "x.csv", Options{})
 		if err != nil || len(runs) != 1 || len(runs[0].Time) != c.rows {
@@ -432,7 +452,8 @@ func FuzzRead(f *testing.F) {
 		opts := Options{MaxBytes: 1 << 20, Rate: 10, MaxCells: 600}
 		runs, err := ReadFrom(bytes.NewReader(data), "fuzz", opts)
 		var parts []*Run
-		if partsErr := EachFrom(bytes.NewReader(data), "fuzz", opts, func(r *Run) error { parts = append(parts, r); return nil }); err == nil && partsErr == nil {
+		if partsErr := EachFrom(bytes.NewReader(data), "fuzz", opts,
+			func(r *Run) error { parts = append(parts, r); return nil }); err == nil && partsErr == nil {
 			runs = append(runs, parts...)
 		}
 		if err != nil {

@@ -23,7 +23,8 @@ type Run struct {
 	Findings       []Finding // quality notes, in time order, then by channel
 	SampleInterval float64   // median seconds between samples
 	Rows           int       // data rows read from the file
-	Offset         float64   // seconds from the beginning of a run that was cut to this part of it; 0 when it starts a run
+	// seconds from the beginning of a run that was cut to this part of it; 0 when it starts a run
+	Offset float64
 }
 
 // Series is one canonical channel of a run; len(Values) == len(Run.Time), in the channel's stored unit.

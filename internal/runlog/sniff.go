@@ -74,7 +74,8 @@ func (lay *layout) settleDelimiter(lines []line) error {
 	reason := fmt.Sprintf("%s between %d columns and %s as decimal mark read %d cells of the first lines as numbers",
 		markName(best.delimiter), best.fields, markName(best.decimal), best.numbers)
 	if second.score > 0 {
-		reason += fmt.Sprintf("; next best: %s with decimal %s, %d cells", markName(second.delimiter), markName(second.decimal), second.numbers)
+		reason += fmt.Sprintf("; next best: %s with decimal %s, %d cells", markName(second.delimiter),
+			markName(second.decimal), second.numbers)
 	}
 	if best.groups > 0 {
 		reason += fmt.Sprintf("; %d cells have thousands marks", best.groups)
@@ -185,7 +186,8 @@ func (lay *layout) findData(lines []line) (int, error) {
 			return i, nil
 		}
 	}
-	return 0, &FileError{What: "no header found: no data rows among the first lines", Remedy: "export the log with a header row and data under it"}
+	return 0, &FileError{What: "no header found: no data rows among the first lines",
+		Remedy: "export the log with a header row and data under it"}
 }
 
 // count tells how many cells are numbers or times, and how many are text.
@@ -227,7 +229,8 @@ func (lay *layout) findHeader(lines []line, first int) error {
 		}
 		return nil
 	}
-	return &FileError{Line: lines[first].number, What: "no header found: numbers start here without a row of names above",
+	return &FileError{Line: lines[first].number, What: "no header found: numbers start here without a row of names " +
+		"above",
 		Remedy: "add a header row that names each column, for example time (s),engine speed (rpm)"}
 }
 
@@ -263,7 +266,8 @@ func mostlyUnits(fields []string) bool {
 // clockUnit recognises the pattern words that stand for a unit over a clock column.
 func clockUnit(s string) bool {
 	s = strings.ToLower(s)
-	return strings.Contains(s, "hh:mm") || strings.Contains(s, "mm:ss") || s == "clock" || s == "time" || s == "text" || s == "date" || s == "on/off"
+	return strings.Contains(s, "hh:mm") || strings.Contains(s, "mm:ss") || s == "clock" || s == "time" || s == "text" ||
+		s == "date" || s == "on/off"
 }
 
 func abs(i int) int {

@@ -92,17 +92,20 @@ func openZip(r io.Reader, in input) (io.ReadCloser, error) {
 	}
 	var logs []*zip.File
 	for _, f := range archive.File {
-		hidden := strings.HasPrefix(f.Name, "__MACOSX/") || strings.HasPrefix(f.Name, ".") || strings.Contains(f.Name, "/.")
+		hidden := strings.HasPrefix(f.Name, "__MACOSX/") || strings.HasPrefix(f.Name, ".") ||
+			strings.Contains(f.Name, "/.")
 		if !f.FileInfo().IsDir() && !hidden {
 			logs = append(logs, f)
 		}
 	}
 	if len(logs) != 1 {
-		return nil, &FileError{What: fmt.Sprintf("is an archive of %d files", len(logs)), Remedy: "unpack it and give one log a file"}
+		return nil, &FileError{What: fmt.Sprintf("is an archive of %d files", len(logs)),
+			Remedy: "unpack it and give one log a file"}
 	}
 	inner, err := logs[0].Open()
 	if err != nil {
-		return nil, &FileError{What: "the log in the archive cannot be unpacked", Err: err, Remedy: "unpack the archive with another tool and give the log itself"}
+		return nil, &FileError{What: "the log in the archive cannot be unpacked", Err: err,
+			Remedy: "unpack the archive with another tool and give the log itself"}
 	}
 	return inner, nil
 }
@@ -112,7 +115,8 @@ const maxHeld = 512 << 20
 
 // hold reads everything into memory, up to limit bytes.
 func hold(r io.Reader, what string, limit int64) ([]byte, error) {
-	over := &FileError{What: fmt.Sprintf("%s of more than %d bytes, which cannot be read in bounded memory", what, limit), Remedy: "unpack it and give the log itself"}
+	over := &FileError{What: fmt.Sprintf("%s of more than %d bytes, which cannot be read in bounded memory", what,
+		limit), Remedy: "unpack it and give the log itself"}
 	data, err := io.ReadAll(&boundedReader{r: r, left: limit, over: over})
 	if err != nil {
 		return nil, unpackError(err)
@@ -144,7 +148,8 @@ func (src *source) decode(plain *bufio.Reader) error {
 		src.parquet, src.parquetSize = bytes.NewReader(data), int64(len(data))
 		return nil
 	case bytes.HasPrefix(head, []byte("MDF ")):
-		return &FileError{What: "is a binary measurement file (ASAM MDF)", Remedy: "convert it to delimited text first (docs/logs.md shows how)"}
+		return &FileError{What: "is a binary measurement file (ASAM MDF)",
+			Remedy: "convert it to delimited text first (docs/logs.md shows how)"}
 	case bytes.HasPrefix(head, []byte{0xef, 0xbb, 0xbf}):
 		_, _ = plain.Discard(3)
 		src.encoding = "UTF-8 with byte order mark"
@@ -161,7 +166,8 @@ func (src *source) decode(plain *bufio.Reader) error {
 			policy = unicode.ExpectBOM
 		}
 		src.encoding = order
-		src.setText(bytes.ReplaceAll(head, []byte{0}, nil), transform.NewReader(plain, unicode.UTF16(endian, policy).NewDecoder()))
+		src.setText(bytes.ReplaceAll(head, []byte{0}, nil), transform.NewReader(plain,
+			unicode.UTF16(endian, policy).NewDecoder()))
 		return nil
 	}
 	if looksBinary(head) {
@@ -189,7 +195,8 @@ func unpackError(err error) error {
 	if errors.As(err, &fe) {
 		return err
 	}
-	return &FileError{What: "cannot be unpacked to the end", Err: err, Remedy: "send the log again, or unpack it and give what there is"}
+	return &FileError{What: "cannot be unpacked to the end", Err: err,
+		Remedy: "send the log again, or unpack it and give what there is"}
 }
 
 // utf16Order recognises UTF-16 by its byte order mark, or by zero bytes in every second place.
@@ -283,7 +290,8 @@ func unread(err error) error {
 
 // tooLarge is the error of a log of more than limit bytes.
 func tooLarge(limit int64) *FileError {
-	return &FileError{What: fmt.Sprintf("is larger than the reader's limit of %d bytes", limit), Remedy: "split the log into shorter ones"}
+	return &FileError{What: fmt.Sprintf("is larger than the reader's limit of %d bytes", limit),
+		Remedy: "split the log into shorter ones"}
 }
 
 // boundedReader fails with over, rather than stops, when more than left bytes come out: a packed file must not run on

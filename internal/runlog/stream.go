@@ -36,16 +36,16 @@ type feed interface {
 }
 
 // Each reads a log of any length in bounded memory and calls fn with each of its runs, in file order. It stops at the
-// first error, of the log or of fn; fn's error is returned as it is. A log that turns out bad further on gives the error
-// after the runs before it: what fn kept of them belongs to a log that is not whole.
+// first error, of the log or of fn; fn's error is returned as it is. A log that turns out bad further on gives the
+// error after the runs before it: what fn kept of them belongs to a log that is not whole.
 //
-// Layout, time base, channels and units are settled on the first Options.MaxCells cells and hold for the whole file: a log
-// with no more cells is read exactly as Read does. In a longer one each run that fits is handed out whole; a longer run is
-// cut into several, with a finding of kind "cut" on both sides, at the latest moment in the second half of the part at
-// which the engine idles or rests, else the throttle is closed, else it is less than half open, else anywhere. The quality
-// gate works within each part. At its peak Each holds less than 80 bytes a cell and 8 MiB besides: 350 MB with the default
-// bound, whatever the length of the log. Parquet pages come on top, one a column; a zip archive or a packed Parquet
-// file that does not come from a regular file is held as a whole, up to 512 MiB.
+// Layout, time base, channels and units are settled on the first Options.MaxCells cells and hold for the whole file: a
+// log with no more cells is read exactly as Read does. In a longer one each run that fits is handed out whole; a longer
+// run is cut into several, with a finding of kind "cut" on both sides, at the latest moment in the second half of the
+// part at which the engine idles or rests, else the throttle is closed, else it is less than half open, else anywhere.
+// The quality gate works within each part. At its peak Each holds less than 80 bytes a cell and 8 MiB besides: 350 MB
+// with the default bound, whatever the length of the log. Parquet pages come on top, one a column; a zip archive or a
+// packed Parquet file that does not come from a regular file is held as a whole, up to 512 MiB.
 func Each(path string, opts Options, fn func(*Run) error) error {
 	f, size, err := open(path, opts.maxBytes())
 	if err != nil {
@@ -154,13 +154,14 @@ func (p *parts) read(in input, opts Options, maxCells int) error {
 		return err
 	}
 	if p.runs == 0 {
-		return &FileError{Line: p.tb.dialect.FirstData, What: fmt.Sprintf("the time column %q never advances", p.cw.base.Column), Remedy: "name another in channels.yaml, or state a rate"}
+		return &FileError{Line: p.tb.dialect.FirstData, What: fmt.Sprintf("the time column %q never advances",
+			p.cw.base.Column), Remedy: "name another in channels.yaml, or state a rate"}
 	}
 	return nil
 }
 
-// handOut hands out the runs of the part in hand; when more rows follow, the last run is kept back, or cut when it is the
-// only one. keep is the first row that was not handed out.
+// handOut hands out the runs of the part in hand; when more rows follow, the last run is kept back, or cut when it is
+// the only one. keep is the first row that was not handed out.
 func (p *parts) handOut(more bool) (keep int, err error) {
 	stretches := p.cw.ranges(p.tb)
 	keep = p.tb.rows
@@ -214,7 +215,8 @@ func (p *parts) handOut(more bool) (keep int, err error) {
 func (p *parts) cutFinding(run *Run, where string) Finding {
 	end := run.Duration()
 	return Finding{Kind: KindCut, From: end, To: end,
-		Detail: fmt.Sprintf("the run is longer than the %d rows that are held at once: it was cut here, %s, and goes on in the next", p.tb.rows, where)}
+		Detail: fmt.Sprintf("the run is longer than the %d rows that are held at once: it was cut here, %s, and goes "+
+			"on in the next", p.tb.rows, where)}
 }
 
 // continues says, in the run after a cut, that it is no beginning.
@@ -222,7 +224,8 @@ func (p *parts) continues(where string, offset float64) []Finding {
 	if where == "" {
 		return nil
 	}
-	return []Finding{{Kind: KindCut, Detail: fmt.Sprintf("the run was cut off the one before, %s: it starts %.1f s after the beginning", where, offset)}}
+	return []Finding{{Kind: KindCut, Detail: fmt.Sprintf("the run was cut off the one before, %s: it starts %.1f s "+
+		"after the beginning", where, offset)}}
 }
 
 // notes are the findings about the layout of the part in hand and, after the first, about columns that changed since
@@ -240,12 +243,15 @@ func (p *parts) notes() []Finding {
 		case p.late[i] || c.filled == 0 && c.private == "":
 			continue
 		case i >= len(p.m.columns):
-			notes = append(notes, Finding{Kind: KindMissing, Detail: fmt.Sprintf("%q appears only after the first %d rows, on which the channels were settled: it was left out", c.header, p.m.sample)})
+			notes = append(notes, Finding{Kind: KindMissing, Detail: fmt.Sprintf("%q appears only after the first %d "+
+				"rows, on which the channels were settled: it was left out", c.header, p.m.sample)})
 		case c.private != "" && !p.m.private[i]:
-			notes = append(notes, Finding{Kind: KindPrivacy, Removed: true, Detail: fmt.Sprintf("column %d was dropped from here on: %s", i+1, c.private)})
+			notes = append(notes, Finding{Kind: KindPrivacy, Removed: true, Detail: fmt.Sprintf("column %d was "+
+				"dropped from here on: %s", i+1, c.private)})
 		case c.private == "" && p.m.unfilled[i] && len(p.m.claims[i]) > 0:
 			notes = append(notes, Finding{Kind: KindMissing, Channel: p.m.claims[i][0].id,
-				Detail: fmt.Sprintf("column %q has readings only after the first %d rows, on which the channels were settled: it was left out", c.header, p.m.sample)})
+				Detail: fmt.Sprintf("column %q has readings only after the first %d rows, on which the channels were "+
+					"settled: it was left out", c.header, p.m.sample)})
 		default:
 			continue
 		}
@@ -254,12 +260,14 @@ func (p *parts) notes() []Finding {
 	return notes
 }
 
-// Moments at which a run may be cut, best first. An idling or resting engine and a closed throttle are outside any pull.
-var cutMoments = []string{"at idle, at rest or in a pause of the log", "with the throttle closed", "with the throttle less than half open",
+// Moments at which a run may be cut, best first. An idling or resting engine and a closed throttle are outside any
+// pull.
+var cutMoments = []string{"at idle, at rest or in a pause of the log", "with the throttle closed",
+	"with the throttle less than half open",
 	"within what may be a pull, as no other moment was found"}
 
-// cutAt is the row before which the part in hand is cut, and what happens there: the latest in the second half of the part
-// at the best kind of moment. Time must advance there.
+// cutAt is the row before which the part in hand is cut, and what happens there: the latest in the second half of the
+// part at the best kind of moment. Time must advance there.
 func (p *parts) cutAt() (row int, where string) {
 	n := p.tb.rows
 	best, row := len(cutMoments), n-cutMargin
@@ -407,7 +415,8 @@ func (m *mapper) reread(cw *clockwork) {
 	}
 	m.notes = notes
 	settled := *m.ctx
-	m.ctx = &context{opts: settled.opts, seconds: cw.seconds, thermal: settled.thermal, kilopascals: settled.kilopascals, imperial: settled.imperial}
+	m.ctx = &context{opts: settled.opts, seconds: cw.seconds, thermal: settled.thermal,
+		kilopascals: settled.kilopascals, imperial: settled.imperial}
 	for _, id := range order {
 		b, ok := m.series[id]
 		if !ok {

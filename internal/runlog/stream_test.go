@@ -19,7 +19,8 @@ import (
 	"headroom/models/channel"
 )
 
-// circuit is one lap of an endless drive at 20 samples a second: 10 s at idle, a pull of 10 s, 10 s with the throttle closed.
+// circuit is one lap of an endless drive at 20 samples a second: 10 s at idle, a pull of 10 s, 10 s with the throttle
+// closed.
 const (
 	lap      = 600
 	lapSpeed = 20.0
@@ -43,29 +44,34 @@ func lapAt(i int) (seconds, rpm, throttle, kpa, coolant, retard, lambda float64)
 	return seconds, 6300 - 5000*f, 8, 28 + wob, coolant, 0, 1.5 + wob/100
 }
 
-// dialects of an endless log: each gives the header and a line of sample i. In all of them the reading needs decisions that
-// have to be carried from the first part to the others.
+// dialects of an endless log: each gives the header and a line of sample i. In all of them the reading needs decisions
+// that have to be carried from the first part to the others.
 var endless = map[string]struct {
 	header string
 	line   func(b *bytes.Buffer, i int)
 }{
-	"units written": {"Time (s),Engine Speed (rpm),Throttle Position (%),Manifold Absolute Pressure (kPa),Coolant Temperature (°C),Knock Retard (deg),Lambda\n", func(b *bytes.Buffer, i int) {
+	"units written": {"Time (s),Engine Speed (rpm),Throttle Position (%),Manifold Absolute Pressure (kPa),Coolant " +
+		"Temperature (°C),Knock Retard (deg),Lambda\n", func(b *bytes.Buffer, i int) {
 		s, rpm, th, kpa, ect, kr, lam := lapAt(i)
 		fmt.Fprintf(b, "%.2f,%.2f,%.1f,%.3f,%.3f,%.1f,%.4f\n", s, rpm, th, kpa, ect, kr, lam)
 	}},
-	"units to be found": {"Clock;Baro;RPM;TPS;Boost;ECT;Knock Retard Cyl 1;Knock Retard Cyl 2;AFR\n", func(b *bytes.Buffer, i int) {
-		s, rpm, th, kpa, ect, kr, lam := lapAt(i)
-		baro := 98.0
-		day := math.Mod(s+23.99*3600, 86400)
-		clock := fmt.Sprintf("%02d:%02d:%05.2f", int(day)/3600, int(day)/60%60, math.Mod(day, 60))
-		b.WriteString(strings.ReplaceAll(fmt.Sprintf("%s;%.1f;%.2f;%.3f;%.5f;%.3f;%.1f;%.1f;%.4f\n", clock, baro, rpm, th/100, (kpa-baro)/6.894757, ect*1.8+32, -kr, -kr/2, 14.7*lam), ".", ","))
-	}},
+	"units to be found": {"Clock;Baro;RPM;TPS;Boost;ECT;Knock Retard Cyl 1;Knock Retard Cyl 2;AFR\n",
+		func(b *bytes.Buffer, i int) {
+			s, rpm, th, kpa, ect, kr, lam := lapAt(i)
+			baro := 98.0
+			day := math.Mod(s+23.99*3600, 86400)
+			clock := fmt.Sprintf("%02d:%02d:%05.2f", int(day)/3600, int(day)/60%60, math.Mod(day, 60))
+			b.WriteString(strings.ReplaceAll(fmt.Sprintf("%s;%.1f;%.2f;%.3f;%.5f;%.3f;%.1f;%.1f;%.4f\n", clock, baro,
+				rpm,
+				th/100, (kpa-baro)/6.894757, ect*1.8+32, -kr, -kr/2, 14.7*lam), ".", ","))
+		}},
 	"one reading a line": {"Time [ms],Name,Value,Unit\n", func(b *bytes.Buffer, i int) {
 		s, rpm, th, kpa, ect, kr, lam := lapAt(i)
 		for _, r := range []struct {
 			name, unit string
 			v          float64
-		}{{"RPM", "rpm", rpm}, {"Throttle", "%", th}, {"MAP", "kPa", kpa}, {"Coolant Temp", "°C", ect}, {"Knock Retard", "deg", kr}, {"Lambda", "lambda", lam}} {
+		}{{"RPM", "rpm", rpm}, {"Throttle", "%", th}, {"MAP", "kPa", kpa}, {"Coolant Temp", "°C", ect},
+			{"Knock Retard", "deg", kr}, {"Lambda", "lambda", lam}} {
 			fmt.Fprintf(b, "%.0f,%s,%.4f,%s\n", s*1000, r.name, r.v, r.unit)
 		}
 	}},
@@ -108,8 +114,8 @@ func newEndless(name string, samples int, size int64) *endlessLog {
 	return l
 }
 
-// TestEachReadsTheSameInParts: a log read in small parts gives the samples that it gives as a whole, no pull is cut, and
-// each cut is said on both sides.
+// TestEachReadsTheSameInParts: a log read in small parts gives the samples that it gives as a whole, no pull is cut,
+// and each cut is said on both sides.
 func TestEachReadsTheSameInParts(t *testing.T) {
 	for name := range endless {
 		t.Run(name, func(t *testing.T) {
@@ -153,7 +159,8 @@ func TestEachReadsTheSameInParts(t *testing.T) {
 						t.Fatalf("part %d: sample %d at %v s, want %v", k, i, got, whole[0].Time[row])
 					}
 					for _, s := range whole[0].Series {
-						if got := r.Values(s.Channel)[i]; got != s.Values[row] && !(math.IsNaN(got) && math.IsNaN(s.Values[row])) {
+						if got := r.Values(s.Channel)[i]; got != s.Values[row] &&
+							!(math.IsNaN(got) && math.IsNaN(s.Values[row])) {
 							t.Fatalf("part %d: %s[%d] = %v, want %v", k, s.Channel, i, got, s.Values[row])
 						}
 					}
@@ -213,8 +220,8 @@ func TestEachIsReadBelowTheBound(t *testing.T) {
 	}
 }
 
-// TestConversionsAreTheReadings: in every log of the corpus, what is kept of a column's reading for later parts gives the
-// very values that were settled.
+// TestConversionsAreTheReadings: in every log of the corpus, what is kept of a column's reading for later parts gives
+// the very values that were settled.
 func TestConversionsAreTheReadings(t *testing.T) {
 	files, _ := filepath.Glob(filepath.Join(corpusDir, "*"))
 	m, err := LoadMap(filepath.Join(corpusDir, "user_map.yaml"))
@@ -255,7 +262,8 @@ func TestConversionsAreTheReadings(t *testing.T) {
 			for id, b := range mapped.series {
 				again, _ := b.values(tb, mapped.ctx)
 				for i, v := range again {
-					if want := b.reading.values[i]; math.Float64bits(v) != math.Float64bits(want) && !(math.IsNaN(v) && math.IsNaN(want)) {
+					if want := b.reading.values[i]; math.Float64bits(v) != math.Float64bits(want) &&
+						!(math.IsNaN(v) && math.IsNaN(want)) {
 						t.Fatalf("%s: %s[%d] = %v, settled as %v (%s)", file, id, i, v, want, b.reading.why)
 					}
 				}
@@ -298,7 +306,8 @@ func TestEachSaysWhatComesTooLate(t *testing.T) {
 		t.Fatal(err)
 	}
 	all := strings.Join(details, "\n")
-	for _, want := range []string{`missing column "Oil Temperature (°C)" has readings only after`, "privacy column 5 was dropped from here on"} {
+	for _, want := range []string{`missing column "Oil Temperature (°C)" has readings only after`,
+		"privacy column 5 was dropped from here on"} {
 		if strings.Count(all, want) != 1 {
 			t.Errorf("%q is said %d times in\n%s", want, strings.Count(all, want), all)
 		}
@@ -326,12 +335,13 @@ func TestEachSaysWhatComesTooLate(t *testing.T) {
 	}
 }
 
-// TestEachErrors: the caller's error comes back as it is and stops the reading; a log that turns out bad gives its error
-// after the runs before.
+// TestEachErrors: the caller's error comes back as it is and stops the reading; a log that turns out bad gives its
+// error after the runs before.
 func TestEachErrors(t *testing.T) {
 	enough := errors.New("enough")
 	n := 0
-	err := EachFrom(newEndless("units written", 5000, 0), "x.csv", Options{MaxCells: 7000}, func(*Run) error { n++; return enough })
+	err := EachFrom(newEndless("units written", 5000, 0), "x.csv", Options{MaxCells: 7000},
+		func(*Run) error { n++; return enough })
 	if err != enough || n != 1 {
 		t.Errorf("%v after %d runs", err, n)
 	}
@@ -342,7 +352,8 @@ func TestEachErrors(t *testing.T) {
 	}
 	_ = z.Close()
 	n = 0
-	err = EachFrom(bytes.NewReader(b.Bytes()[:b.Len()*3/4]), "cut.csv.gz", Options{MaxCells: 7000}, func(*Run) error { n++; return nil })
+	err = EachFrom(bytes.NewReader(b.Bytes()[:b.Len()*3/4]), "cut.csv.gz", Options{MaxCells: 7000},
+		func(*Run) error { n++; return nil })
 	if err == nil || n == 0 || !strings.Contains(err.Error(), "cut.csv.gz: cannot be unpacked to the end") {
 		t.Errorf("%v after %d runs", err, n)
 	}
@@ -369,8 +380,11 @@ func TestEachReadsParquetInParts(t *testing.T) {
 		t.Fatal(err)
 	}
 	for name, read := range map[string]func(func(*Run) error) error{
-		"file":   func(fn func(*Run) error) error { return Each(file, Options{MaxCells: 3 * 1000}, fn) },
-		"stream": func(fn func(*Run) error) error { return EachFrom(&b, "log.parquet", Options{MaxCells: 3 * 1000}, fn) },
+		"file": func(fn func(*Run) error) error { return Each(file, Options{MaxCells: 3 * 1000}, fn) },
+		"stream": func(fn func(*Run) error) error {
+			return EachFrom(&b, "log.parquet", Options{MaxCells: 3 * 1000},
+				fn)
+		},
 	} {
 		row, parts := 0, 0
 		if err := read(func(r *Run) error {
@@ -388,8 +402,8 @@ func TestEachReadsParquetInParts(t *testing.T) {
 	}
 }
 
-// TestBoundedMemory reads a log many times larger than the bound and watches the heap. HEADROOM_PROOF=1 reads 2 GiB with the
-// default bound.
+// TestBoundedMemory reads a log many times larger than the bound and watches the heap. HEADROOM_PROOF=1 reads 2 GiB
+// with the default bound.
 func TestBoundedMemory(t *testing.T) {
 	size, cells := int64(12<<20), 50_000
 	if os.Getenv("HEADROOM_PROOF") == "1" {
@@ -411,7 +425,8 @@ func TestBoundedMemory(t *testing.T) {
 		}
 		peak := l.peak - before
 		bound := uint64(80*cells + 8<<20) // live memory is some 40 bytes a cell; the garbage collector lets it double
-		t.Logf("%s: %d MB, %d samples in %d runs: largest heap %.1f MB, bound %.1f MB; %.0f MB/s", name, l.given>>20, samples, runs, float64(peak)/1e6, float64(bound)/1e6, float64(l.given)/1e6/time.Since(start).Seconds())
+		t.Logf("%s: %d MB, %d samples in %d runs: largest heap %.1f MB, bound %.1f MB; %.0f MB/s", name, l.given>>20,
+			samples, runs, float64(peak)/1e6, float64(bound)/1e6, float64(l.given)/1e6/time.Since(start).Seconds())
 		if peak > bound {
 			t.Errorf("%s: the heap grew by %d bytes, more than %d", name, peak, bound)
 		}

@@ -47,10 +47,14 @@ var synonyms = []synonym{
 	{id: channel.ThrottlePosition, words: "throttle plate position", confidence: 0.95},
 	{id: channel.ThrottlePosition, words: "throttle plate angle", confidence: 0.9},
 	{id: channel.ThrottlePosition, words: "throttle valve position", confidence: 0.95},
-	{id: channel.ThrottlePosition, words: "relative throttle position", confidence: 0.7, note: "relative to the learned closed stop (SAE J1979 PID 0x45)"},
-	{id: channel.ThrottlePosition, words: "absolute throttle b", confidence: 0.55, note: "second throttle sensor (SAE J1979 PID 0x47), often on another scale"},
-	{id: channel.ThrottlePosition, words: "absolute throttle position b", confidence: 0.55, note: "second throttle sensor (SAE J1979 PID 0x47), often on another scale"},
-	{id: channel.ThrottlePosition, words: "throttle position b", confidence: 0.55, note: "second throttle sensor (SAE J1979 PID 0x47), often on another scale"},
+	{id: channel.ThrottlePosition, words: "relative throttle position", confidence: 0.7,
+		note: "relative to the learned closed stop (SAE J1979 PID 0x45)"},
+	{id: channel.ThrottlePosition, words: "absolute throttle b", confidence: 0.55,
+		note: "second throttle sensor (SAE J1979 PID 0x47), often on another scale"},
+	{id: channel.ThrottlePosition, words: "absolute throttle position b", confidence: 0.55,
+		note: "second throttle sensor (SAE J1979 PID 0x47), often on another scale"},
+	{id: channel.ThrottlePosition, words: "throttle position b", confidence: 0.55,
+		note: "second throttle sensor (SAE J1979 PID 0x47), often on another scale"},
 
 	{id: channel.PedalPosition, words: "accelerator pedal position", confidence: 1},
 	{id: channel.PedalPosition, words: "accelerator pedal", confidence: 1},
@@ -58,16 +62,23 @@ var synonyms = []synonym{
 	{id: channel.PedalPosition, words: "accelerator", confidence: 0.7},
 	{id: channel.PedalPosition, words: "pedal position", confidence: 0.95},
 	{id: channel.PedalPosition, words: "pedal", confidence: 0.85},
-	{id: channel.PedalPosition, words: "pedal d", confidence: 0.8, note: "first accelerator sensor (SAE J1979 PID 0x49)"},
-	{id: channel.PedalPosition, words: "accelerator pedal position d", confidence: 0.95, note: "first accelerator sensor (SAE J1979 PID 0x49)"},
-	{id: channel.PedalPosition, words: "pedal e", confidence: 0.7, note: "second accelerator sensor (SAE J1979 PID 0x4A), often on another scale"},
-	{id: channel.PedalPosition, words: "accelerator pedal position e", confidence: 0.7, note: "second accelerator sensor (SAE J1979 PID 0x4A), often on another scale"},
-	{id: channel.PedalPosition, words: "relative accelerator pedal position", confidence: 0.75, note: "relative to the learned rest (SAE J1979 PID 0x5A)"},
+	{id: channel.PedalPosition, words: "pedal d", confidence: 0.8, note: "first accelerator sensor (SAE J1979 PID " +
+		"0x49)"},
+	{id: channel.PedalPosition, words: "accelerator pedal position d", confidence: 0.95,
+		note: "first accelerator sensor (SAE J1979 PID 0x49)"},
+	{id: channel.PedalPosition, words: "pedal e", confidence: 0.7, note: "second accelerator sensor (SAE J1979 PID " +
+		"0x4A), often on another scale"},
+	{id: channel.PedalPosition, words: "accelerator pedal position e", confidence: 0.7,
+		note: "second accelerator sensor (SAE J1979 PID 0x4A), often on another scale"},
+	{id: channel.PedalPosition, words: "relative accelerator pedal position", confidence: 0.75,
+		note: "relative to the learned rest (SAE J1979 PID 0x5A)"},
 
 	{id: channel.CalculatedLoad, words: "calculated load", confidence: 1},
 	{id: channel.CalculatedLoad, words: "calculated engine load", confidence: 1},
-	{id: channel.CalculatedLoad, words: "engine load", confidence: 0.85, note: "engine load without another word is SAE J1979's calculated load value"},
-	{id: channel.CalculatedLoad, words: "load", confidence: 0.65, note: "load without another word is taken as SAE J1979's calculated load value"},
+	{id: channel.CalculatedLoad, words: "engine load", confidence: 0.85,
+		note: "engine load without another word is SAE J1979's calculated load value"},
+	{id: channel.CalculatedLoad, words: "load", confidence: 0.65, note: "load without another word is taken as SAE " +
+		"J1979's calculated load value"},
 	{id: channel.AbsoluteLoad, words: "absolute load", confidence: 1},
 	{id: channel.AbsoluteLoad, words: "absolute engine load", confidence: 1},
 
@@ -86,9 +97,12 @@ var synonyms = []synonym{
 	{id: channel.ManifoldPressure, words: "intake pressure", confidence: 0.75},
 	{id: channel.ManifoldPressure, words: "manifold gauge pressure", confidence: 0.95, gauge: true},
 	{id: channel.ManifoldPressure, words: "manifold relative pressure", confidence: 0.95, gauge: true},
-	{id: channel.ManifoldPressure, words: "boost", confidence: 0.85, gauge: true, note: "boost is manifold pressure above the surroundings"},
-	{id: channel.ManifoldPressure, words: "boost pressure", confidence: 0.85, gauge: true, note: "boost is manifold pressure above the surroundings"},
-	{id: channel.ManifoldPressure, words: "manifold boost pressure", confidence: 0.85, gauge: true, note: "boost is manifold pressure above the surroundings"},
+	{id: channel.ManifoldPressure, words: "boost", confidence: 0.85, gauge: true,
+		note: "boost is manifold pressure above the surroundings"},
+	{id: channel.ManifoldPressure, words: "boost pressure", confidence: 0.85, gauge: true,
+		note: "boost is manifold pressure above the surroundings"},
+	{id: channel.ManifoldPressure, words: "manifold boost pressure", confidence: 0.85, gauge: true,
+		note: "boost is manifold pressure above the surroundings"},
 	{id: channel.ManifoldPressure, words: "boost absolute pressure", confidence: 0.85},
 
 	{id: channel.BarometricPressure, words: "barometric", confidence: 0.95},
@@ -119,9 +133,13 @@ var synonyms = []synonym{
 	{id: channel.ChargeTemperature, words: "manifold temperature", confidence: 0.95},
 	{id: channel.ChargeTemperature, words: "charge air cooler temperature", confidence: 0.9},
 	{id: channel.ChargeTemperature, words: "intercooler outlet temperature", confidence: 0.9},
-	{id: channel.ChargeTemperature, words: "intake air temperature", confidence: 0.85, note: "intake air temperature stands in for the temperature of the charge: right where the sensor sits behind the charge cooler or the engine breathes naturally"},
-	{id: channel.ChargeTemperature, words: "intake temperature", confidence: 0.75, note: "intake temperature stands in for the temperature of the charge"},
-	{id: channel.ChargeTemperature, words: "inlet air temperature", confidence: 0.8, note: "inlet air temperature stands in for the temperature of the charge"},
+	{id: channel.ChargeTemperature, words: "intake air temperature", confidence: 0.85,
+		note: "intake air temperature stands in for the temperature of the charge: right where the sensor sits " +
+			"behind the charge cooler or the engine breathes naturally"},
+	{id: channel.ChargeTemperature, words: "intake temperature", confidence: 0.75,
+		note: "intake temperature stands in for the temperature of the charge"},
+	{id: channel.ChargeTemperature, words: "inlet air temperature", confidence: 0.8,
+		note: "inlet air temperature stands in for the temperature of the charge"},
 	{id: channel.ChargeTemperature, words: "air temperature", confidence: 0.55, note: "which air is not said"},
 	{id: channel.AmbientTemperature, words: "ambient temperature", confidence: 1},
 	{id: channel.AmbientTemperature, words: "ambient air temperature", confidence: 1},
@@ -257,7 +275,8 @@ var targets = map[channel.ID]channel.ID{
 // banked channels may name a bank, a sensor or a number.
 var banked = map[channel.ID]bool{
 	channel.ShortTermTrim: true, channel.LongTermTrim: true, channel.Lambda: true, channel.LambdaCommanded: true,
-	channel.ExhaustTemperature: true, channel.CatalystTemperature: true, channel.IntakeCam: true, channel.ExhaustCam: true,
+	channel.ExhaustTemperature: true, channel.CatalystTemperature: true, channel.IntakeCam: true,
+	channel.ExhaustCam: true,
 }
 
 // threshold is the confidence below which a column is left out.
@@ -288,7 +307,8 @@ func matchHeader(header, unitsRow string) []claim {
 			}
 		}
 		if way.unit.Quantity() == unit.Speed && way.text == way.name && best[channel.VehicleSpeed].confidence < 0.8 {
-			best[channel.VehicleSpeed] = claim{id: channel.VehicleSpeed, confidence: 0.8, unit: way, why: "a column headed only by a unit of road speed"}
+			best[channel.VehicleSpeed] = claim{id: channel.VehicleSpeed, confidence: 0.8, unit: way,
+				why: "a column headed only by a unit of road speed"}
 		}
 	}
 	claims := make([]claim, 0, len(best))
@@ -320,7 +340,8 @@ func (s synonym) match(n name, way headerUnit) (claim, bool) {
 		case slices.Contains(want, w) || neutral[w]:
 		case w == "target" && targets[s.id] != "":
 			id = targets[s.id]
-		case (w == "engine" || w == "rpm") && s.id == channel.EngineSpeed, w == "engine" && s.id != channel.CalculatedLoad:
+		case (w == "engine" || w == "rpm") && s.id == channel.EngineSpeed, w == "engine" &&
+			s.id != channel.CalculatedLoad:
 		case w == "fuel" && way.unit == unit.LambdaUnit:
 		case w == "air" && n.has("fuel") && n.has("equivalence"):
 		default:
@@ -342,7 +363,8 @@ func (s synonym) match(n name, way headerUnit) (claim, bool) {
 		return claim{}, false
 	}
 	c := claim{id: id, confidence: confidence, unit: way, cylinder: n.cylinder,
-		gauge: s.gauge && !n.has("absolute"), phi: n.has("equivalence"), afr: n.has("afr") || n.has("fuel") && n.has("air") && !n.has("equivalence")}
+		gauge: s.gauge && !n.has("absolute"), phi: n.has("equivalence"), afr: n.has("afr") || n.has("fuel") &&
+			n.has("air") && !n.has("equivalence")}
 	c.why = describeMatch(s, n, extra, why)
 	return c, true
 }
@@ -406,7 +428,8 @@ func acceptsUnit(id channel.ID, u unit.Unit) bool {
 	case unit.Pressure:
 		return q == unit.Pressure || q == unit.GaugePressure
 	case unit.Lambda:
-		return q == unit.Lambda || q == unit.AirFuelRatio || q == unit.EquivalenceRatio || u == unit.Fraction || u == unit.One
+		return q == unit.Lambda || q == unit.AirFuelRatio || q == unit.EquivalenceRatio || u == unit.Fraction ||
+			u == unit.One
 	case unit.Ratio, unit.Count:
 		return q == d.Unit.Quantity() || u == unit.One
 	}
@@ -414,8 +437,10 @@ func acceptsUnit(id channel.ID, u unit.Unit) bool {
 }
 
 // timeWords may appear in the header of a time column.
-var timeWords = wordSet(`time timestamp stamp elapsed clock date seconds milliseconds microseconds minutes s ms run engine log logging session recording
-	record relative absolute local system utc since start offset of day the total sample device t timer test`)
+var timeWords = wordSet(`
+	time timestamp stamp elapsed clock date seconds milliseconds microseconds minutes s ms run engine log
+	logging session recording record relative absolute local system utc since start offset of day the total
+	sample device t timer test`)
 
 // timeCore are the words of which a time column's header must have one.
 var timeCore = wordSet("time timestamp elapsed clock date seconds milliseconds s ms t timer")
@@ -425,7 +450,8 @@ func privateHeader(header string) string {
 	words := parseName(header).words
 	for _, w := range words {
 		switch w {
-		case "latitude", "longitude", "gps", "gnss", "geolocation", "coordinates", "coordinate", "altitude", "heading", "bearing":
+		case "latitude", "longitude", "gps", "gnss", "geolocation", "coordinates", "coordinate", "altitude", "heading",
+			"bearing":
 			if slices.Contains(words, "acceleration") || slices.Contains(words, "g") && !slices.Contains(words, "gps") {
 				continue
 			}
@@ -437,7 +463,8 @@ func privateHeader(header string) string {
 	if len(words) == 1 && words[0] == "long" {
 		return "it tells where the car was"
 	}
-	if slices.Contains(words, "plate") && (slices.Contains(words, "license") || slices.Contains(words, "licence") || slices.Contains(words, "number")) {
+	if slices.Contains(words, "plate") && (slices.Contains(words, "license") || slices.Contains(words, "licence") ||
+		slices.Contains(words, "number")) {
 		return "it tells which car it was"
 	}
 	return ""

@@ -72,8 +72,8 @@ type textFeed struct {
 
 func (f *textFeed) table() *table { return f.tb }
 
-// record is the next row of cells: one line, or several where a quoted cell has line breaks. ok is false for blank lines
-// and those before the data.
+// record is the next row of cells: one line, or several where a quoted cell has line breaks. ok is false for blank
+// lines and those before the data.
 func (f *textFeed) record(into []string) (l line, fields []string, ok bool, err error) {
 	l, err = f.lr.record(f.fits, func(text string) bool {
 		fields := splitFields(text, f.lay.delimiter, nil)
@@ -95,7 +95,8 @@ func (f *textFeed) fits(text string) bool {
 // finish ends a fill at the end of the file.
 func (f *textFeed) finish() (more bool, err error) {
 	if f.tb.rows == 0 {
-		return false, &FileError{Line: f.lay.dialect.HeaderLine, What: "has a header but no data rows", Remedy: "export the log again"}
+		return false, &FileError{Line: f.lay.dialect.HeaderLine, What: "has a header but no data rows",
+			Remedy: "export the log again"}
 	}
 	return false, nil
 }
@@ -119,7 +120,8 @@ func newTable(lay *layout) (*table, error) {
 		width = w
 	}
 	if width > maxColumns {
-		return nil, &FileError{Line: lay.dialect.HeaderLine, What: fmt.Sprintf("has %d columns, more than the reader's limit of %d", width, maxColumns),
+		return nil, &FileError{Line: lay.dialect.HeaderLine, What: fmt.Sprintf("has %d columns, more than the "+
+			"reader's limit of %d", width, maxColumns),
 			Remedy: "export only the channels that are needed"}
 	}
 	tb := &table{starts: []int{0}, dialect: lay.dialect}
@@ -187,7 +189,8 @@ func (f *wideFeed) add(l line, fields []string) {
 	tb.addRow(fields, lay.decimal)
 }
 
-// isData reports whether a row carries readings: a number or time in it and, in a row much narrower than usual, no text.
+// isData reports whether a row carries readings: a number or time in it and, in a row much narrower than usual, no
+// text.
 func (lay *layout) isData(fields []string, width int) bool {
 	if _, _, ok := parseNumber(fields[0], lay.decimal); ok && 2*width >= lay.fields {
 		return true
@@ -290,13 +293,16 @@ func (f *textFeed) notes() []Finding {
 	}
 	lay, n := f.lay, f.counts
 	if lay.skipped > 0 && !f.told {
-		note(lay.skipped, "the header is on line %d; lines before it that were skipped: %d", lay.dialect.HeaderLine, lay.skipped)
+		note(lay.skipped, "the header is on line %d; lines before it that were skipped: %d", lay.dialect.HeaderLine,
+			lay.skipped)
 	}
 	if n.short > 0 {
-		note(n.short, "%d rows have fewer cells than the usual %d, first on line %d: the missing cells are left empty", n.short, lay.fields, n.firstShort)
+		note(n.short, "%d rows have fewer cells than the usual %d, first on line %d: the missing cells are left empty",
+			n.short, lay.fields, n.firstShort)
 	}
 	if n.long > 0 {
-		note(n.long, "%d rows have more cells than the header, first on line %d: the surplus is left out", n.long, n.firstLong)
+		note(n.long, "%d rows have more cells than the header, first on line %d: the surplus is left out", n.long,
+			n.firstLong)
 	}
 	if n.text > 0 {
 		note(n.text, "%d lines of text among or after the data were skipped, first on line %d", n.text, n.firstText)
@@ -308,10 +314,12 @@ func (f *textFeed) notes() []Finding {
 		note(1, "the last line (%d) is cut short and was left out", n.truncated)
 	}
 	if f.lr.joined > 0 {
-		note(f.lr.joined, "%d rows, first on line %d, have line breaks inside quotes: each was read as one row", f.lr.joined, f.lr.firstJoined)
+		note(f.lr.joined, "%d rows, first on line %d, have line breaks inside quotes: each was read as one row",
+			f.lr.joined, f.lr.firstJoined)
 	}
 	if f.lr.unclosed > 0 {
-		note(f.lr.unclosed, "%d lines open a quote that nothing in the row closes, first on line %d: it was read as an ordinary character", f.lr.unclosed, f.lr.firstUnclosed)
+		note(f.lr.unclosed, "%d lines open a quote that nothing in the row closes, first on line %d: it was read as "+
+			"an ordinary character", f.lr.unclosed, f.lr.firstUnclosed)
 	}
 	for _, c := range f.tb.columns {
 		if c.private == "" && c.texts > 0 && c.filled > 0 {

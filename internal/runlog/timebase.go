@@ -30,7 +30,8 @@ type clockwork struct {
 	nights int     // midnights passed
 }
 
-// settleTime finds the time column by the user's rule, then by name and behaviour, or numbers the rows at a stated rate.
+// settleTime finds the time column by the user's rule, then by name and behaviour, or numbers the rows at a stated
+// rate.
 func settleTime(tb *table, rule FileRule, opts Options, taken map[int]bool) (*clockwork, error) {
 	if rule.Time != nil {
 		for i, c := range tb.columns {
@@ -38,7 +39,8 @@ func settleTime(tb *table, rule FileRule, opts Options, taken map[int]bool) (*cl
 				return namedTime(tb, i, rule.Time.Unit)
 			}
 		}
-		return nil, &FileError{What: fmt.Sprintf("the time column %q of channels.yaml is not in the file", rule.Time.Header), Remedy: "correct time.header"}
+		return nil, &FileError{What: fmt.Sprintf("the time column %q of channels.yaml is not in the file",
+			rule.Time.Header), Remedy: "correct time.header"}
 	}
 	best, bestScore, runner := -1, 0.0, -1
 	others := map[int]string{}
@@ -93,17 +95,20 @@ func numbered(tb *table, rule FileRule, opts Options, others map[int]string, tak
 		rate, from = rule.Rate, "stated in channels.yaml"
 	}
 	if !(rate > 0) || math.IsInf(rate, 0) {
-		return nil, &FileError{Line: tb.dialect.HeaderLine, What: "no time column: no header names time with values that advance",
+		return nil, &FileError{Line: tb.dialect.HeaderLine, What: "no time column: no header names time with values " +
+			"that advance",
 			Remedy: "name it in channels.yaml (time: {header: …, unit: s}), or state rate: samples a second"}
 	}
 	if i := indexColumn(tb, taken); i >= 0 {
 		cw := &clockwork{index: i, others: others, rate: rate}
-		cw.base = TimeBase{Column: tb.columns[i].header, Unit: "sample number", Rate: rate, Reason: fmt.Sprintf("no time column; samples are counted, %g a second, %s", rate, from)}
+		cw.base = TimeBase{Column: tb.columns[i].header, Unit: "sample number", Rate: rate,
+			Reason: fmt.Sprintf("no time column; samples are counted, %g a second, %s", rate, from)}
 		cw.extend(tb)
 		return cw, nil
 	}
 	cw := &clockwork{index: -1, others: others, rate: rate}
-	cw.base = TimeBase{Unit: "row number", Rate: rate, Reason: fmt.Sprintf("no time column; rows are numbered at %g a second, %s", rate, from)}
+	cw.base = TimeBase{Unit: "row number", Rate: rate, Reason: fmt.Sprintf("no time column; rows are numbered at %g "+
+		"a second, %s", rate, from)}
 	cw.extend(tb)
 	return cw, nil
 }
@@ -112,17 +117,20 @@ func numbered(tb *table, rule FileRule, opts Options, others map[int]string, tak
 func indexColumn(tb *table, taken map[int]bool) int {
 	for i, c := range tb.columns {
 		n := parseName(c.header)
-		if taken[i] || c.private != "" || c.kind != cellNumber || len(n.words) == 0 || slices.ContainsFunc(n.words, func(w string) bool { return !indexWords[w] }) {
+		if taken[i] || c.private != "" || c.kind != cellNumber || len(n.words) == 0 ||
+			slices.ContainsFunc(n.words, func(w string) bool { return !indexWords[w] }) {
 			continue
 		}
-		if forward, repeat := advancing(c.values); forward > 0.95 && repeat < 0.01 && allWhole(finite(c.values)) && c.filled == len(c.values) {
+		if forward, repeat := advancing(c.values); forward > 0.95 && repeat < 0.01 && allWhole(finite(c.values)) &&
+			c.filled == len(c.values) {
 			return i
 		}
 	}
 	return -1
 }
 
-// timeScore judges by name and behaviour whether a column is the time axis: 0 is no, with a reason when the name said so.
+// timeScore judges by name and behaviour whether a column is the time axis: 0 is no, with a reason when the name said
+// so.
 func timeScore(c *column) (float64, string) {
 	if c.private != "" || c.filled == 0 {
 		return 0, ""
@@ -196,7 +204,8 @@ func advancing(values []float64) (forward, repeat float64) {
 func makeClockwork(tb *table, i int, unitName string) (*clockwork, error) {
 	c := tb.columns[i]
 	if c.filled < 2 {
-		return nil, &FileError{Line: tb.dialect.HeaderLine, What: fmt.Sprintf("time column %q has no values", c.header), Remedy: "name another in channels.yaml"}
+		return nil, &FileError{Line: tb.dialect.HeaderLine, What: fmt.Sprintf("time column %q has no values", c.header),
+			Remedy: "name another in channels.yaml"}
 	}
 	cw := &clockwork{index: i, base: TimeBase{Column: c.header}, scale: 1, last: math.NaN()}
 	switch c.kind {
@@ -228,7 +237,8 @@ func makeClockwork(tb *table, i int, unitName string) (*clockwork, error) {
 			res = "whole seconds"
 		}
 		cw.base.Unit = fmt.Sprintf("%s (%s)", kind, res)
-		cw.base.Reason += fmt.Sprintf("; %.0f %% of rows repeat the stamp before them, so rows are spread evenly from each stamp to the next", 100*repeat)
+		cw.base.Reason += fmt.Sprintf("; %.0f %% of rows repeat the stamp before them, so rows are spread evenly "+
+			"from each stamp to the next", 100*repeat)
 	}
 	return cw, nil
 }
@@ -301,11 +311,13 @@ func (cw *clockwork) drop(n int) { cw.seconds = cw.seconds[:copy(cw.seconds, cw.
 func (cw *clockwork) fromNumbers(tb *table, c *column, unitName string) error {
 	u, why := timeUnit(c, unitName)
 	if u == "" {
-		return &FileError{What: fmt.Sprintf("time column %q: %s", c.header, why), Remedy: "state the unit in channels.yaml (time: {header: …, unit: s})"}
+		return &FileError{What: fmt.Sprintf("time column %q: %s", c.header, why),
+			Remedy: "state the unit in channels.yaml (time: {header: …, unit: s})"}
 	}
 	scale, _, err := unit.Linear(u, unit.Second)
 	if err != nil {
-		return &FileError{What: fmt.Sprintf("time column %q", c.header), Err: err, Remedy: "state a unit of time in channels.yaml"}
+		return &FileError{What: fmt.Sprintf("time column %q", c.header), Err: err,
+			Remedy: "state a unit of time in channels.yaml"}
 	}
 	cw.base.Unit, cw.base.Reason = string(u), why
 	cw.scale = scale
@@ -342,7 +354,8 @@ func timeUnit(c *column, unitName string) (unit.Unit, string) {
 	case mid > 5e17 && mid < 5e18:
 		return unit.Nanosecond, "no unit is written; values are nanoseconds since 1970"
 	case step >= 5 && step <= 2000:
-		return unit.Millisecond, fmt.Sprintf("no unit is written; steps of %.4g are milliseconds: no log is sampled every %.4g s", step, step)
+		return unit.Millisecond, fmt.Sprintf("no unit is written; steps of %.4g are milliseconds: no log is sampled "+
+			"every %.4g s", step, step)
 	case step > 2000:
 		return "", fmt.Sprintf("no unit is written and steps of %.4g fit none", step)
 	case whole && step == 1 && len(values) > 2 && values[len(values)-1]-values[0] > 6*3600:
@@ -464,7 +477,8 @@ func (cw *clockwork) settle(tb *table, part [2]int, speed []float64) stretch {
 	}
 	note := func(kind string, n int, format string, args ...any) {
 		if n > 0 {
-			s.findings = append(s.findings, Finding{Kind: kind, Samples: n, Removed: true, Detail: fmt.Sprintf(format, args...)})
+			s.findings = append(s.findings, Finding{Kind: kind, Samples: n, Removed: true, Detail: fmt.Sprintf(format,
+				args...)})
 		}
 	}
 	note(KindMissing, noTime, "%d rows have no time and were left out", noTime)
@@ -555,7 +569,8 @@ func (cw *clockwork) spread(s *stretch, stamps, speed []float64) []float64 {
 	}
 	if lastStanding >= 0 {
 		s.findings = append(s.findings, Finding{Kind: KindTime, Samples: standing,
-			Detail: fmt.Sprintf("%d rows in which running time stands still are placed %.3g s apart, the usual interval: their time is nominal", standing, usual)})
+			Detail: fmt.Sprintf("%d rows in which running time stands still are placed %.3g s apart, the usual "+
+				"interval: their time is nominal", standing, usual)})
 	}
 	return out
 }

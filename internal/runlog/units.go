@@ -88,7 +88,8 @@ func (ctx *context) read(c claim, raw []float64) (reading, *failure) {
 	if f := plausible(def, r.values); f != nil {
 		return reading{}, f
 	}
-	r.imperial = u == unit.PSI || u == unit.PSIGauge || u == unit.Fahrenheit || u == unit.MilePerHour || u == unit.LbPerMinute
+	r.imperial = u == unit.PSI || u == unit.PSIGauge || u == unit.Fahrenheit || u == unit.MilePerHour ||
+		u == unit.LbPerMinute
 	return r, nil
 }
 
@@ -105,7 +106,8 @@ func plausible(def channel.Definition, values []float64) *failure {
 		}
 	}
 	if 5*inside < 4*n {
-		return refuse("its values, %.4g to %.4g %s, do not fit %s (%.4g to %.4g)", low, high, def.Unit, def.ID, def.Min, def.Max)
+		return refuse("its values, %.4g to %.4g %s, do not fit %s (%.4g to %.4g)", low, high, def.Unit, def.ID, def.Min,
+			def.Max)
 	}
 	return nil
 }
@@ -116,7 +118,8 @@ func convert(from, to unit.Unit, raw []float64) (reading, *failure) {
 	if err != nil {
 		return reading{}, refuse("%v", err)
 	}
-	return reading{values: apply(raw, scale, offset), conv: conversion{scale: scale, offset: offset}, unit: string(from), confidence: 1, why: "unit " + string(from) + " as written"}, nil
+	return reading{values: apply(raw, scale, offset), conv: conversion{scale: scale, offset: offset},
+		unit: string(from), confidence: 1, why: "unit " + string(from) + " as written"}, nil
 }
 
 // assume is the reading in a unit that was concluded rather than read.
@@ -134,9 +137,10 @@ type candidate struct {
 
 // plainCandidates are the units of quantities whose ordinary readings do not overlap between units.
 var plainCandidates = map[channel.ID][]candidate{
-	channel.BarometricPressure: {{unit.Kilopascal, 55, 110}, {unit.PSI, 8, 15.95}, {unit.InchHg, 16.2, 32.5}, {unit.Millibar, 550, 1100}, {unit.Bar, 0.55, 1.1}},
-	channel.ModuleVoltage:      {{unit.Volt, 5, 18}, {unit.Millivolt, 5000, 18000}},
-	channel.InjectorPulse:      {{unit.Millisecond, 0.3, 40}, {unit.Microsecond, 300, 40000}},
+	channel.BarometricPressure: {{unit.Kilopascal, 55, 110}, {unit.PSI, 8, 15.95}, {unit.InchHg, 16.2, 32.5},
+		{unit.Millibar, 550, 1100}, {unit.Bar, 0.55, 1.1}},
+	channel.ModuleVoltage: {{unit.Volt, 5, 18}, {unit.Millivolt, 5000, 18000}},
+	channel.InjectorPulse: {{unit.Millisecond, 0.3, 40}, {unit.Microsecond, 300, 40000}},
 }
 
 // readPlain reads quantities that need no more than a factor.
@@ -149,19 +153,23 @@ func (ctx *context) readPlain(id channel.ID, u unit.Unit, raw []float64) (readin
 	for _, c := range plainCandidates[id] {
 		if mid >= c.low && mid <= c.high {
 			ctx.kilopascals = ctx.kilopascals || c.unit == unit.Kilopascal
-			return assume(c.unit, def.Unit, raw, 0.9, fmt.Sprintf("no unit is written; a median of %.4g is %s in no other unit of the trade than %s", mid, id, c.unit))
+			return assume(c.unit, def.Unit, raw, 0.9, fmt.Sprintf("no unit is written; a median of %.4g is %s in no "+
+				"other unit of the trade than %s", mid, id, c.unit))
 		}
 	}
 	switch def.Unit.Quantity() {
 	case unit.Count:
 		return assume(def.Unit, def.Unit, raw, 0.95, fmt.Sprintf("no unit is written; %s is a plain number", id))
 	case unit.RotationalSpeed, unit.Angle:
-		return assume(def.Unit, def.Unit, raw, 0.95, fmt.Sprintf("no unit is written; %s is always logged in %s", id, def.Unit))
+		return assume(def.Unit, def.Unit, raw, 0.95, fmt.Sprintf("no unit is written; %s is always logged in %s", id,
+			def.Unit))
 	case unit.Speed:
 		if ctx.imperial {
-			return reading{}, refuse("no unit is written and other columns are in imperial units: km/h and mph are both possible")
+			return reading{}, refuse("no unit is written and other columns are in imperial units: km/h and mph are " +
+				"both possible")
 		}
-		return assume(def.Unit, def.Unit, raw, 0.75, "no unit is written; km/h is SAE J1979's, and nothing in the file speaks for mph")
+		return assume(def.Unit, def.Unit, raw, 0.75, "no unit is written; km/h is SAE J1979's, and nothing in the "+
+			"file speaks for mph")
 	case unit.MassFlow:
 		return ctx.readFlow(raw)
 	}
@@ -182,11 +190,14 @@ func (ctx *context) readFlow(raw []float64) (reading, *failure) {
 	case math.IsNaN(idle):
 		return reading{}, refuse("no unit is written, and without idle readings g/s, kg/h and lb/min are all possible")
 	case idle >= 1.6 && idle < 4.5:
-		return assume(unit.GramPerSecond, unit.GramPerSecond, raw, 0.75, fmt.Sprintf("no unit is written; %.3g at idle fits g/s only", idle))
+		return assume(unit.GramPerSecond, unit.GramPerSecond, raw, 0.75,
+			fmt.Sprintf("no unit is written; %.3g at idle fits g/s only", idle))
 	case idle > 13 && idle <= 45:
-		return assume(unit.KgPerHour, unit.GramPerSecond, raw, 0.7, fmt.Sprintf("no unit is written; %.3g at idle fits kg/h only", idle))
+		return assume(unit.KgPerHour, unit.GramPerSecond, raw, 0.7, fmt.Sprintf("no unit is written; %.3g at idle "+
+			"fits kg/h only", idle))
 	case idle >= 0.15 && idle < 1.1:
-		return assume(unit.LbPerMinute, unit.GramPerSecond, raw, 0.7, fmt.Sprintf("no unit is written; %.3g at idle fits lb/min only", idle))
+		return assume(unit.LbPerMinute, unit.GramPerSecond, raw, 0.7,
+			fmt.Sprintf("no unit is written; %.3g at idle fits lb/min only", idle))
 	}
 	return reading{}, refuse("no unit is written, and %.3g at idle fits more than one of g/s, kg/h and lb/min", idle)
 }
@@ -198,26 +209,31 @@ const airDensity = 1 / (0.287 * 293.15)
 const minBreaths = 10
 
 // breathing is, at full throttle, the flow as written over the air that the displacement holds at manifold density
-// (speed–density: flow = rpm/120 · displacement · density · efficiency for a four-stroke engine; Heywood, eq. 2.27).
+// (speed–density: flow = rpm/120 · displacement · density · efficiency for a four-stroke engine; Heywood, eq.
+// 2.27).
 func (ctx *context) breathing(raw []float64) (ratios []float64) {
 	for i, v := range raw {
 		p, n := ctx.manifold[i], ctx.speed[i]
-		if v > 0 && n > 1200 && p > 60 && ctx.wideOpen(i) { // a boost gauge that stops at zero is right at full throttle only
+		// a boost gauge that stops at zero is right at full throttle only
+		if v > 0 && n > 1200 && p > 60 && ctx.wideOpen(i) {
 			ratios = append(ratios, v/(n/120*ctx.opts.Displacement*p*airDensity))
 		}
 	}
 	return ratios
 }
 
-// flowByDensity picks the unit under which the median volumetric efficiency at full throttle lies between 0.55 and 1.15.
+// flowByDensity picks the unit under which the median volumetric efficiency at full throttle lies between 0.55 and
+// 1.15.
 func (ctx *context) flowByDensity(raw []float64, mid float64) (reading, *failure) {
 	for _, u := range []unit.Unit{unit.GramPerSecond, unit.KgPerHour, unit.LbPerMinute} {
 		scale, _, err := unit.Linear(u, unit.GramPerSecond)
 		if err == nil && scale*mid >= 0.55 && scale*mid <= 1.15 {
-			return assume(u, unit.GramPerSecond, raw, 0.85, fmt.Sprintf("no unit is written; with %s the engine breathes at a volumetric efficiency of %.2f, with any other unit it could not", u, scale*mid))
+			return assume(u, unit.GramPerSecond, raw, 0.85, fmt.Sprintf("no unit is written; with %s the engine "+
+				"breathes at a volumetric efficiency of %.2f, with any other unit it could not", u, scale*mid))
 		}
 	}
-	return reading{}, refuse("no unit is written, and neither g/s, kg/h nor lb/min gives a volumetric efficiency an engine of %.3g L can have", ctx.opts.Displacement)
+	return reading{}, refuse("no unit is written, and neither g/s, kg/h nor lb/min gives a volumetric efficiency an "+
+		"engine of %.3g L can have", ctx.opts.Displacement)
 }
 
 // idling reports whether sample i is at idle: turning slowly, car at rest or throttle near its lowest.
@@ -240,7 +256,8 @@ func (ctx *context) wideOpen(i int) bool {
 }
 
 // wide channels run through their range in any drive: a whole log below one percent is no percentage.
-var wide = map[channel.ID]bool{channel.ThrottlePosition: true, channel.PedalPosition: true, channel.CalculatedLoad: true, channel.AbsoluteLoad: true, channel.InjectorDuty: true}
+var wide = map[channel.ID]bool{channel.ThrottlePosition: true, channel.PedalPosition: true,
+	channel.CalculatedLoad: true, channel.AbsoluteLoad: true, channel.InjectorDuty: true}
 
 // readShare reads percentages and fractions.
 func readShare(id channel.ID, u unit.Unit, raw []float64) (reading, *failure) {
@@ -255,15 +272,19 @@ func readShare(id channel.ID, u unit.Unit, raw []float64) (reading, *failure) {
 	case u == unit.Fraction:
 		return convert(u, unit.Percent, raw)
 	case u == unit.Percent && fractional && (varied || wide[id]) && high > 0.3:
-		return reading{}, refuse("its unit is written as %% but its values lie between %.3g and %.3g as fractions do", low, high)
+		return reading{}, refuse("its unit is written as %% but its values lie between %.3g and %.3g as fractions do",
+			low, high)
 	case u != "":
 		return convert(u, unit.Percent, raw)
 	case fractional && varied && high > 0.3:
-		return assume(unit.Fraction, unit.Percent, raw, 0.85, fmt.Sprintf("no unit is written; values from %.3g to %.3g are fractions", low, high))
+		return assume(unit.Fraction, unit.Percent, raw, 0.85, fmt.Sprintf("no unit is written; values from %.3g to "+
+			"%.3g are fractions", low, high))
 	case high > 1.5:
-		return assume(unit.Percent, unit.Percent, raw, 0.95, fmt.Sprintf("no unit is written; values up to %.4g are percent", high))
+		return assume(unit.Percent, unit.Percent, raw, 0.95, fmt.Sprintf("no unit is written; values up to %.4g are "+
+			"percent", high))
 	case high == 0 && low == 0:
-		return assume(unit.Percent, unit.Percent, raw, 0.9, "no unit is written; zero is the same in percent and as a fraction")
+		return assume(unit.Percent, unit.Percent, raw, 0.9, "no unit is written; zero is the same in percent and as "+
+			"a fraction")
 	}
 	return reading{}, refuse("no unit is written and values up to %.3g may be percent or fractions", high)
 }
@@ -278,15 +299,20 @@ func readTrim(u unit.Unit, raw []float64) (reading, *failure) {
 	factor := low > 0.6 && high < 1.5 && math.Abs(quantile(sorted, 0.5)-1) < 0.25 && high > low
 	switch {
 	case u == unit.Fraction && factor:
-		return reading{values: apply(raw, 100, -100), conv: conversion{scale: 100, offset: -100}, unit: "factor", confidence: 0.9, why: "values around 1 multiply the fuel: 1 is no trim"}, nil
+		return reading{values: apply(raw, 100, -100), conv: conversion{scale: 100, offset: -100}, unit: "factor",
+			confidence: 0.9, why: "values around 1 multiply the fuel: 1 is no trim"}, nil
 	case u != "":
 		return convert(u, unit.Percent, raw)
 	case factor:
-		return reading{values: apply(raw, 100, -100), conv: conversion{scale: 100, offset: -100}, unit: "factor", confidence: 0.75, why: fmt.Sprintf("no unit is written; values from %.3g to %.3g multiply the fuel: 1 is no trim", low, high)}, nil
+		return reading{values: apply(raw, 100, -100), conv: conversion{scale: 100, offset: -100}, unit: "factor",
+			confidence: 0.75, why: fmt.Sprintf("no unit is written; values from %.3g to %.3g multiply the fuel: 1 is "+
+				"no trim", low, high)}, nil
 	case high > 1 || low < -1:
-		return assume(unit.Percent, unit.Percent, raw, 0.9, fmt.Sprintf("no unit is written; values from %.3g to %.3g are percent", low, high))
+		return assume(unit.Percent, unit.Percent, raw, 0.9, fmt.Sprintf("no unit is written; values from %.3g to "+
+			"%.3g are percent", low, high))
 	case high == 0 && low == 0:
-		return assume(unit.Percent, unit.Percent, raw, 0.9, "no unit is written; zero is the same in percent and as a fraction")
+		return assume(unit.Percent, unit.Percent, raw, 0.9, "no unit is written; zero is the same in percent and as "+
+			"a fraction")
 	}
 	return reading{}, refuse("no unit is written and values from %.3g to %.3g may be percent or fractions", low, high)
 }
@@ -312,14 +338,18 @@ func (ctx *context) readTemperature(id channel.ID, u unit.Unit, raw []float64) (
 	case !ok && ctx.thermal == "":
 		return reading{}, refuse("no unit is written, and no other temperature without a unit tells °C from °F")
 	case !ok:
-		return assume(ctx.thermal, unit.Celsius, raw, 0.8, fmt.Sprintf("no unit is written; taken as %s like the file's other temperatures without a unit", ctx.thermal))
+		return assume(ctx.thermal, unit.Celsius, raw, 0.8, fmt.Sprintf("no unit is written; taken as %s like the "+
+			"file's other temperatures without a unit", ctx.thermal))
 	}
 	if slope := ctx.slope(raw); !(math.Abs(slope) < settledSlope) {
 		if ctx.kilopascals && everyWholeNumber(raw) {
 			ctx.thermal = unit.Celsius
-			return assume(unit.Celsius, unit.Celsius, raw, 0.75, "no unit is written; it visits every whole number as SAE J1979's whole °C do and °F made from them cannot, and pressures without a unit are in J1979's kPa")
+			return assume(unit.Celsius, unit.Celsius, raw, 0.75, "no unit is written; it visits every whole number "+
+				"as SAE J1979's whole °C do and °F made from them cannot, and pressures without a unit are in "+
+				"J1979's kPa")
 		}
-		return reading{}, refuse("no unit is written and it still changes by %.2g a second, so where a warm engine sits does not tell", slope)
+		return reading{}, refuse("no unit is written and it still changes by %.2g a second, so where a warm engine "+
+			"sits does not tell", slope)
 	}
 	fits := ""
 	for _, c := range []unit.Unit{unit.Celsius, unit.Fahrenheit, unit.Kelvin} {
@@ -335,14 +365,16 @@ func (ctx *context) readTemperature(id channel.ID, u unit.Unit, raw []float64) (
 		return reading{}, refuse("no unit is written and a settled %.4g is no warm engine in any unit", settled)
 	}
 	if ctx.thermal != "" && ctx.thermal != unit.Unit(fits) {
-		return reading{}, refuse("no unit is written; it looks like %s, but another temperature without a unit like %s", fits, ctx.thermal)
+		return reading{}, refuse("no unit is written; it looks like %s, but another temperature without a unit like %s",
+			fits, ctx.thermal)
 	}
 	ctx.thermal = unit.Unit(fits)
-	return assume(ctx.thermal, unit.Celsius, raw, 0.85, fmt.Sprintf("no unit is written; it settles at %.4g, where a warm engine sits in %s only", settled, fits))
+	return assume(ctx.thermal, unit.Celsius, raw, 0.85, fmt.Sprintf("no unit is written; it settles at %.4g, where a "+
+		"warm engine sits in %s only", settled, fits))
 }
 
-// everyWholeNumber reports whether a column holds only whole numbers and misses none between its ends, over at least 15:
-// whole degrees Celsius turned into Fahrenheit and rounded would miss four in nine.
+// everyWholeNumber reports whether a column holds only whole numbers and misses none between its ends, over at least
+// 15: whole degrees Celsius turned into Fahrenheit and rounded would miss four in nine.
 func everyWholeNumber(raw []float64) bool {
 	sorted := finite(raw)
 	if len(sorted) == 0 || !allWhole(sorted) {
@@ -352,8 +384,8 @@ func everyWholeNumber(raw []float64) bool {
 	return distinct >= 15 && float64(distinct) >= sorted[distinct-1]-sorted[0]+1
 }
 
-// settledSlope is the largest change a second, in °C or °F, at which a liquid counts as settled. An engine that warms up
-// gains 0.05 °C a second and more: common practice, no source.
+// settledSlope is the largest change a second, in °C or °F, at which a liquid counts as settled. An engine that warms
+// up gains 0.05 °C a second and more: common practice, no source.
 const settledSlope = 0.06
 
 // slope is the least-squares slope a second of the last third of a column, or of its last 15 s when that is longer; NaN
@@ -387,18 +419,20 @@ func (ctx *context) contradictsWarm(id channel.ID, u unit.Unit, raw []float64, s
 	if len(tail) < 200 || tail[len(tail)-1]-tail[0] > 10 {
 		return nil
 	}
-	return refuse("its unit is written as °F, but it stands at %.4g as a warm engine does in °C (%.0f to %.0f)", settled, band[0], band[1])
+	return refuse("its unit is written as °F, but it stands at %.4g as a warm engine does in °C (%.0f to %.0f)",
+		settled, band[0], band[1])
 }
 
-// readSpark reads spark in degrees before top dead centre. An engine under way has spark before top dead centre for most
-// of the time; a column that is mostly negative counts the other way round, or is something else.
+// readSpark reads spark in degrees before top dead centre. An engine under way has spark before top dead centre for
+// most of the time; a column that is mostly negative counts the other way round, or is something else.
 func (ctx *context) readSpark(id channel.ID, u unit.Unit, raw []float64) (reading, *failure) {
 	r, f := ctx.readPlain(id, u, raw)
 	if f != nil {
 		return r, f
 	}
 	if mid := median(where(r.values, func(i int) bool { return ctx.speed == nil || ctx.speed[i] > 1200 })); mid < -3 {
-		return reading{}, refuse("half of its readings lie below %.3g degrees before top dead centre: the sign may be the other one (deg ATDC)", mid)
+		return reading{}, refuse("half of its readings lie below %.3g degrees before top dead centre: the sign may "+
+			"be the other one (deg ATDC)", mid)
 	}
 	return r, nil
 }
@@ -426,11 +460,14 @@ func (ctx *context) readRetard(id channel.ID, u unit.Unit, raw []float64) (readi
 	case negative > 9*positive:
 		r.values = apply(r.values, -1, 0)
 		r.conv.scale, r.conv.offset = -r.conv.scale, 0-r.conv.offset
-		r.why = fmt.Sprintf("%d of %d readings that are not zero are negative: the file counts retard negative, turned to positive", negative, negative+positive)
+		r.why = fmt.Sprintf("%d of %d readings that are not zero are negative: the file counts retard negative, "+
+			"turned to positive", negative, negative+positive)
 	case positive > 9*negative:
-		r.why = fmt.Sprintf("%d of %d readings that are not zero are positive: retard is counted positive", positive, negative+positive)
+		r.why = fmt.Sprintf("%d of %d readings that are not zero are positive: retard is counted positive", positive,
+			negative+positive)
 	default:
-		return reading{}, refuse("%d readings are negative and %d positive: which sign means retard is open", negative, positive)
+		return reading{}, refuse("%d readings are negative and %d positive: which sign means retard is open", negative,
+			positive)
 	}
 	r.confidence = 0.95
 	return r, nil
@@ -466,7 +503,8 @@ func (ctx *context) readMixture(c claim, u unit.Unit, raw []float64) (reading, *
 		if narrowBand(values) {
 			return reading{}, refuse("its readings jump between two ends as a narrow-band sensor's voltage does")
 		}
-		return reading{values: values, conv: asIs, unit: string(unit.LambdaUnit), confidence: 0.9, why: fmt.Sprintf("a median of %.3g is λ", mid)}, nil
+		return reading{values: values, conv: asIs, unit: string(unit.LambdaUnit), confidence: 0.9,
+			why: fmt.Sprintf("a median of %.3g is λ", mid)}, nil
 	}
 	return reading{}, refuse("a median of %.4g is neither λ nor an air-fuel ratio", mid)
 }
@@ -508,7 +546,8 @@ func (ctx *context) fromAFR(values []float64, why string) reading {
 		stoich = displayAFR
 		r.confidence = 0.85
 		r.notes = append(r.notes, Finding{Kind: KindAssumption,
-			Detail: fmt.Sprintf("air-fuel ratio was divided by %.4g, the usual scale of a gasoline display; state the display's stoichiometric ratio if it differs", stoich)})
+			Detail: fmt.Sprintf("air-fuel ratio was divided by %.4g, the usual scale of a gasoline display; state "+
+				"the display's stoichiometric ratio if it differs", stoich)})
 	}
 	r.values = apply(values, 1/stoich, 0)
 	r.conv = conversion{scale: 1 / stoich, positive: true}
@@ -516,7 +555,8 @@ func (ctx *context) fromAFR(values []float64, why string) reading {
 	if rest := median(where(values, ctx.idling)); !math.IsNaN(rest) {
 		if share := rest / stoich; math.Abs(share-1) > 0.03 {
 			r.notes = append(r.notes, Finding{Kind: KindAssumption,
-				Detail: fmt.Sprintf("at idle the air-fuel ratio is %.2f, which by %.4g is λ %.3f, not 1: the display's scale may be another", rest, stoich, share)})
+				Detail: fmt.Sprintf("at idle the air-fuel ratio is %.2f, which by %.4g is λ %.3f, not 1: the "+
+					"display's scale may be another", rest, stoich, share)})
 		} else {
 			r.why += fmt.Sprintf(" (%.2f at idle confirms it)", rest)
 		}
@@ -524,8 +564,8 @@ func (ctx *context) fromAFR(values []float64, why string) reading {
 	return r
 }
 
-// fromEquivalence tells φ (fuel–air: above 1 is rich) from the ratio that SAE J1979 calls equivalence ratio (air–fuel:
-// below 1 is rich) by which side full load lies on, or by a measured λ.
+// fromEquivalence tells φ (fuel–air: above 1 is rich) from the ratio that SAE J1979 calls equivalence ratio
+// (air–fuel: below 1 is rich) by which side full load lies on, or by a measured λ.
 func (ctx *context) fromEquivalence(u unit.Unit, values []float64) (reading, *failure) {
 	inverse := make([]float64, len(values))
 	for i, v := range values {
@@ -539,7 +579,8 @@ func (ctx *context) fromEquivalence(u unit.Unit, values []float64) (reading, *fa
 		if m < 0.97 {
 			direct, why = direct+1, fmt.Sprintf("%.3f at full throttle is rich, so below 1 is rich: λ", m)
 		} else if m > 1.03 {
-			direct, why = direct-1, fmt.Sprintf("%.3f at full throttle is rich, so above 1 is rich: fuel-air ratio φ, λ = 1/φ", m)
+			direct, why = direct-1, fmt.Sprintf("%.3f at full throttle is rich, so above 1 is rich: fuel-air ratio "+
+				"φ, λ = 1/φ", m)
 		}
 	}
 	if ctx.lambda != nil && direct == 0 {
@@ -563,7 +604,8 @@ func (ctx *context) fromEquivalence(u unit.Unit, values []float64) (reading, *fa
 	case direct < 0:
 		return reading{values: inverse, conv: reciprocal, unit: string(unit.Phi), confidence: 0.8, why: why}, nil
 	}
-	return reading{}, refuse("an equivalence ratio may be fuel-air (above 1 is rich) or air-fuel as SAE J1979 has it (below 1 is rich); neither full throttle nor a measured λ tells which")
+	return reading{}, refuse("an equivalence ratio may be fuel-air (above 1 is rich) or air-fuel as SAE J1979 has it " +
+		"(below 1 is rich); neither full throttle nor a measured λ tells which")
 }
 
 // meanGap is the mean absolute difference of two columns where both have readings and the second is off 1.

@@ -12,37 +12,58 @@ import (
 // aliases turns the trade's abbreviations and spelling variants into the words of the synonym table.
 var aliases = map[string]string{
 	"eng": "engine", "spd": "speed", "veh": "vehicle", "vss": "vehicle speed", "revs": "rpm", "crank": "crankshaft",
-	"temp": "temperature", "temps": "temperature", "tmp": "temperature", "press": "pressure", "pres": "pressure", "prs": "pressure",
-	"pos": "position", "posn": "position", "tps": "throttle position", "thr": "throttle", "app": "accelerator pedal position", "accel": "accelerator",
-	"ect": "engine coolant temperature", "clt": "coolant temperature", "iat": "intake air temperature", "mat": "manifold air temperature",
-	"cact": "charge air cooler temperature", "aat": "ambient air temperature", "oat": "outside air temperature", "eot": "engine oil temperature",
-	"egt": "exhaust gas temperature", "map": "manifold absolute pressure", "maf": "mass air flow", "baro": "barometric", "bap": "barometric absolute pressure",
-	"atm": "atmospheric", "stft": "short term fuel trim", "ltft": "long term fuel trim", "ign": "ignition", "adv": "advance", "tmg": "timing",
-	"kr": "knock retard", "ret": "retard", "wgdc": "wastegate duty cycle", "wg": "wastegate", "dc": "duty cycle", "idc": "injector duty cycle",
-	"inj": "injector", "injectors": "injector", "ipw": "injector pulse width", "pw": "pulse width", "pulsewidth": "pulse width", "frp": "fuel rail pressure",
-	"batt": "battery", "bat": "battery", "vbat": "battery voltage", "volt": "voltage", "volts": "voltage", "etoh": "ethanol", "eth": "ethanol",
-	"camshaft": "cam", "int": "intake", "exh": "exhaust", "cat": "catalyst", "tq": "torque", "trq": "torque", "lam": "lambda", "λ": "lambda",
-	"wb": "wideband", "cmd": "target", "commanded": "target", "command": "target", "tgt": "target", "targ": "target", "des": "target", "desired": "target",
-	"req": "target", "requested": "target", "request": "target", "setpoint": "target", "goal": "target", "specified": "target", "demanded": "target",
-	"act": "actual", "meas": "measured", "equiv": "equivalence", "eq": "equivalence", "eqr": "equivalence ratio", "phi": "equivalence ratio", "φ": "equivalence ratio",
-	"calc": "calculated", "abs": "absolute", "rel": "relative", "avg": "average", "cyl": "cylinder", "throt": "throttle", "airflow": "air flow",
-	"cor": "correction", "corr": "correction", "pct": "percent", "percentage": "percent", "perc": "percent", "sens": "sensor", "amb": "ambient",
-	"lvl": "level", "cont": "content", "advance angle": "advance", "rail1": "rail", "learn": "learned", "lrn": "learned", "adaptive": "learned", "adapt": "learned", "o2": "oxygen",
-	"secs": "seconds", "sec": "seconds", "msec": "milliseconds", "runtime": "run time", "datetime": "date time", "ts": "timestamp", "timestamps": "timestamp", "mech": "mechanical",
+	"temp": "temperature", "temps": "temperature", "tmp": "temperature", "press": "pressure", "pres": "pressure",
+	"prs": "pressure",
+	"pos": "position", "posn": "position", "tps": "throttle position", "thr": "throttle",
+	"app": "accelerator pedal position", "accel": "accelerator",
+	"ect": "engine coolant temperature", "clt": "coolant temperature", "iat": "intake air temperature",
+	"mat":  "manifold air temperature",
+	"cact": "charge air cooler temperature", "aat": "ambient air temperature", "oat": "outside air temperature",
+	"eot": "engine oil temperature",
+	"egt": "exhaust gas temperature", "map": "manifold absolute pressure", "maf": "mass air flow", "baro": "barometric",
+	"bap": "barometric absolute pressure",
+	"atm": "atmospheric", "stft": "short term fuel trim", "ltft": "long term fuel trim", "ign": "ignition",
+	"adv": "advance", "tmg": "timing",
+	"kr": "knock retard", "ret": "retard", "wgdc": "wastegate duty cycle", "wg": "wastegate", "dc": "duty cycle",
+	"idc": "injector duty cycle",
+	"inj": "injector", "injectors": "injector", "ipw": "injector pulse width", "pw": "pulse width",
+	"pulsewidth": "pulse width", "frp": "fuel rail pressure",
+	"batt": "battery", "bat": "battery", "vbat": "battery voltage", "volt": "voltage", "volts": "voltage",
+	"etoh": "ethanol", "eth": "ethanol",
+	"camshaft": "cam", "int": "intake", "exh": "exhaust", "cat": "catalyst", "tq": "torque", "trq": "torque",
+	"lam": "lambda", "λ": "lambda",
+	"wb": "wideband", "cmd": "target", "commanded": "target", "command": "target", "tgt": "target", "targ": "target",
+	"des": "target", "desired": "target",
+	"req": "target", "requested": "target", "request": "target", "setpoint": "target", "goal": "target",
+	"specified": "target", "demanded": "target",
+	"act": "actual", "meas": "measured", "equiv": "equivalence", "eq": "equivalence", "eqr": "equivalence ratio",
+	"phi": "equivalence ratio", "φ": "equivalence ratio",
+	"calc": "calculated", "abs": "absolute", "rel": "relative", "avg": "average", "cyl": "cylinder",
+	"throt": "throttle", "airflow": "air flow",
+	"cor": "correction", "corr": "correction", "pct": "percent", "percentage": "percent", "perc": "percent",
+	"sens": "sensor", "amb": "ambient",
+	"lvl": "level", "cont": "content", "advance angle": "advance", "rail1": "rail", "learn": "learned",
+	"lrn": "learned", "adaptive": "learned", "adapt": "learned", "o2": "oxygen",
+	"secs": "seconds", "sec": "seconds", "msec": "milliseconds", "runtime": "run time", "datetime": "date time",
+	"ts": "timestamp", "timestamps": "timestamp", "mech": "mechanical",
 	"idx": "index", "trims": "trim", "turbocharger": "turbo", "lat": "latitude", "lng": "longitude", "lon": "longitude",
 }
 
 // neutral words say nothing about which quantity a column holds.
-var neutral = wordSet("actual measured current value sensor signal input reading the of data sae percent instantaneous live")
+var neutral = wordSet("actual measured current value sensor signal input reading the of data sae percent " +
+	"instantaneous live")
 
 // blocking words are known, so that they are never taken for a misspelling of another word; a header with one of them
 // is some other quantity unless the synonym asks for the word.
-var blocking = wordSet(`limit maximum minimum max min peak voltage transmission gearbox clutch turbo pump purge evaporative vapor distance
-	codes cleared trouble warm ups mil since run start error deviation difference delta correction compensation offset raw average estimated
-	modelled status state flag switch relative absolute wheel tire tyre lateral longitudinal acceleration yaw steering brake brakes cooling fan
-	differential heater cabin cooler inlet outlet pre post front rear left right lean rich loop closed open level consumption economy
-	economic oxygen resistance current idle ratio final drive power horsepower odometer trip latitude longitude altitude heading boost cruise
-	window dwell coil spool response counter count number index filter cut rate rotor twin stage monitor version wide wire fire rating`)
+var blocking = wordSet(`
+	limit maximum minimum max min peak voltage transmission gearbox clutch turbo pump purge evaporative vapor
+	distance codes cleared trouble warm ups mil since run start error deviation difference delta correction
+	compensation offset raw average estimated modelled status state flag switch relative absolute wheel tire
+	tyre lateral longitudinal acceleration yaw steering brake brakes cooling fan differential heater cabin
+	cooler inlet outlet pre post front rear left right lean rich loop closed open level consumption economy
+	economic oxygen resistance current idle ratio final drive power horsepower odometer trip latitude longitude
+	altitude heading boost cruise window dwell coil spool response counter count number index filter cut rate
+	rotor twin stage monitor version wide wire fire rating`)
 
 func wordSet(s string) map[string]bool {
 	set := map[string]bool{}
@@ -83,7 +104,8 @@ func tokens(header string) []string {
 		if len(cur) > 0 {
 			last := cur[len(cur)-1]
 			hump := unicode.IsLower(last) && unicode.IsUpper(r)
-			acronymEnd := unicode.IsUpper(last) && unicode.IsUpper(r) && i+1 < len(runes) && unicode.IsLower(runes[i+1]) && i+2 < len(runes) && unicode.IsLower(runes[i+2])
+			acronymEnd := unicode.IsUpper(last) && unicode.IsUpper(r) && i+1 < len(runes) &&
+				unicode.IsLower(runes[i+1]) && i+2 < len(runes) && unicode.IsLower(runes[i+2])
 			digits := unicode.IsDigit(last) != unicode.IsDigit(r)
 			if hump || acronymEnd || digits && !oxygen(cur, r) {
 				flush()
@@ -102,7 +124,8 @@ func oxygen(cur []rune, r rune) bool {
 
 // parseName expands a header into words and qualifiers.
 func parseName(header string) name {
-	header = strings.NewReplacer("A/F", "AFR", "a/f", "afr", "Air/Fuel", "air fuel", "air/fuel", "air fuel").Replace(header)
+	header = strings.NewReplacer("A/F", "AFR", "a/f", "afr", "Air/Fuel", "air fuel", "air/fuel", "air fuel").Replace(
+		header)
 	var n name
 	toks := tokens(header)
 	for i := 0; i < len(toks); i++ {
@@ -287,7 +310,8 @@ func cutBracket(header string) (base, bracket, rest string) {
 			continue
 		}
 		base = strings.TrimSpace(header[:start] + " " + header[end+1:])
-		return base, strings.TrimSpace(header[start+1 : end]), strings.NewReplacer(pair[:1], " ", pair[1:], " ").Replace(header)
+		return base, strings.TrimSpace(header[start+1 : end]), strings.NewReplacer(pair[:1], " ", pair[1:],
+			" ").Replace(header)
 	}
 	return header, "", header
 }
@@ -309,8 +333,8 @@ func matchingBracket(s, pair string) int {
 	return -1
 }
 
-// cutPoints lists the byte positions, nearest to the start first among the last three, where a unit may begin, and the last
-// camel-case hump.
+// cutPoints lists the byte positions, nearest to the start first among the last three, where a unit may begin, and the
+// last camel-case hump.
 func cutPoints(s string) []int {
 	var points []int
 	for i := 1; i < len(s); i++ {
@@ -323,7 +347,8 @@ func cutPoints(s string) []int {
 	}
 	runes := []rune(s)
 	for i := len(runes) - 1; i > 0; i-- {
-		if (unicode.IsLower(runes[i-1]) || unicode.IsDigit(runes[i-1])) && unicode.IsUpper(runes[i]) || runes[i] == '%' || runes[i] == '°' {
+		if (unicode.IsLower(runes[i-1]) || unicode.IsDigit(runes[i-1])) && unicode.IsUpper(runes[i]) ||
+			runes[i] == '%' || runes[i] == '°' {
 			points = append(points, len(string(runes[:i])))
 			break
 		}

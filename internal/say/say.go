@@ -1,6 +1,6 @@
-// Package say holds the wording that results share: how a count, a share, a value with its unit and a name are put in the
-// sentences that stand inside a result. How a result is laid out and in which units it is shown is internal/report's; a
-// sentence is part of the result, in the units of the workspace, and is the same in every format.
+// Package say holds the wording that results share: how a count, a share, a value with its unit and a name are put in
+// the sentences that stand inside a result. How a result is laid out and in which units it is shown is
+// internal/report's; a sentence is part of the result, in the units of the workspace, and is the same in every format.
 package say
 
 import (

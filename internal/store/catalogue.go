@@ -21,7 +21,8 @@ const (
 
 // Source is one line of the catalogue: a log and what became of it.
 type Source struct {
-	Path       string    `json:"path"`     // relative to the workspace, slash-separated; a pseudonym when the workspace asks for one
+	// relative to the workspace, slash-separated; a pseudonym when the workspace asks for one
+	Path       string    `json:"path"`
 	Size       int64     `json:"size"`     // bytes
 	ModTime    time.Time `json:"mod_time"` // of the file, UTC
 	SHA256     string    `json:"sha256"`   // of the file, hex

@@ -64,7 +64,8 @@ func (s *Store) rows(filter Filter) ([]evidence.Row, error) {
 			continue
 		}
 		if source.Evidence != EvidenceVersion() {
-			return nil, fmt.Errorf("evidence of %s was made by other rules (%s, now %s): run ingest again", source.Path, source.Evidence, EvidenceVersion())
+			return nil, fmt.Errorf("evidence of %s was made by other rules (%s, now %s): run ingest again", source.Path,
+				source.Evidence, EvidenceVersion())
 		}
 		rows, err := s.readPart(source)
 		if err != nil {

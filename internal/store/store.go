@@ -313,7 +313,8 @@ func (s *Store) Digest() (string, error) {
 		if !s.Has(source) {
 			return "", fmt.Errorf("evidence of %s: %s is not there: run ingest again", source.Path, source.Part)
 		}
-		fmt.Fprintf(h, "%q %s %s %s %s %q %s\n", source.Path, source.SHA256, source.Setup, source.Evidence, source.Status, source.Error, source.PartSHA256)
+		fmt.Fprintf(h, "%q %s %s %s %s %q %s\n", source.Path, source.SHA256, source.Setup, source.Evidence,
+			source.Status, source.Error, source.PartSHA256)
 	}
 	return hex.EncodeToString(h.Sum(nil)), nil
 }
@@ -332,5 +333,6 @@ func hexSum(data []byte) string {
 
 // partPath is where a part stands, relative to the store.
 func partPath(platform, vehicle, sum string) string {
-	return strings.Join([]string{evidenceDir, "platform=" + Escape(platform), "vehicle=" + Escape(vehicle), "part-" + sum[:32] + ".parquet"}, "/")
+	return strings.Join([]string{evidenceDir, "platform=" + Escape(platform), "vehicle=" + Escape(vehicle),
+		"part-" + sum[:32] + ".parquet"}, "/")
 }

@@ -422,7 +422,8 @@ func TestBrokenCatalogueNamesItsLine(t *testing.T) {
 	} {
 		dir := t.TempDir()
 		write(t, filepath.Join(dir, catalogueName), []byte(c.data))
-		if _, err := Open(dir); err == nil || !strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), "ingest again") {
+		if _, err := Open(dir); err == nil || !strings.Contains(err.Error(), c.want) ||
+			!strings.Contains(err.Error(), "ingest again") {
 			t.Errorf("%s: error %v, want %q and the remedy", name, err, c.want)
 		}
 	}
@@ -444,7 +445,8 @@ func TestRowsOfAnotherCarAreRefused(t *testing.T) {
 // Expected values by hand after Hive's rule: %XX of the byte.
 func TestEscape(t *testing.T) {
 	for in, want := range map[string]string{
-		"kestrel-20t": "kestrel-20t", "a/b": "a%2Fb", "x=1": "x%3D1", "ä": "%C3%A4", "": "__HIVE_DEFAULT_PARTITION__", "50%": "50%25",
+		"kestrel-20t": "kestrel-20t", "a/b": "a%2Fb", "x=1": "x%3D1", "ä": "%C3%A4", "": "__HIVE_DEFAULT_PARTITION__",
+		"50%": "50%25",
 	} {
 		if got := Escape(in); got != want {
 			t.Errorf("Escape(%q) = %q, want %q", in, got, want)

@@ -62,7 +62,8 @@ func (s *Store) verifySource(source Source, locate func(string) (string, bool)) 
 		case err != nil:
 			return nil, err
 		case sum != source.PartSHA256:
-			add(FaultPartChanged, "%s has SHA-256 %.12s…, the catalogue says %.12s…; delete %s and ingest again", source.Part, sum, source.PartSHA256, DirName)
+			add(FaultPartChanged, "%s has SHA-256 %.12s…, the catalogue says %.12s…; delete %s and ingest again",
+				source.Part, sum, source.PartSHA256, DirName)
 		}
 	}
 	if source.Evidence != EvidenceVersion() {
@@ -80,7 +81,8 @@ func (s *Store) verifySource(source Source, locate func(string) (string, bool)) 
 	case err != nil:
 		return nil, err
 	case sum != source.SHA256:
-		add(FaultSourceChanged, "the log has SHA-256 %.12s…, ingested was %.12s…; ingest reads it again", sum, source.SHA256)
+		add(FaultSourceChanged, "the log has SHA-256 %.12s…, ingested was %.12s…; ingest reads it again", sum,
+			source.SHA256)
 	}
 	return out, nil
 }

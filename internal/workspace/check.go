@@ -17,7 +17,8 @@ type checker struct {
 }
 
 func (c *checker) add(key, what, remedy string) {
-	c.problems = append(c.problems, Problem{File: c.file.rel, Line: c.file.line(key), Where: key, What: what, Remedy: remedy})
+	c.problems = append(c.problems, Problem{File: c.file.rel, Line: c.file.line(key), Where: key, What: what,
+		Remedy: remedy})
 }
 
 // span is a valid range with the unit and meaning that a message needs; example is a typical value.
@@ -46,7 +47,8 @@ func (c *checker) required(key string, v float64, s span) {
 // optional checks a number that may be left away.
 func (c *checker) optional(key string, v float64, s span) {
 	if c.file.has(key) && !s.holds(v) {
-		c.add(key, fmt.Sprintf("%g is outside the valid range", v), fmt.Sprintf("give %s, %s, e.g. %s", s.meaning, s.text(), s.example))
+		c.add(key, fmt.Sprintf("%g is outside the valid range", v), fmt.Sprintf("give %s, %s, e.g. %s", s.meaning,
+			s.text(), s.example))
 	}
 }
 
@@ -75,22 +77,26 @@ func (c *checker) curve(key, at, value string, xs, ys []float64, xSpan, ySpan sp
 		c.add(atKey, "missing", fmt.Sprintf("list %s, %s, e.g. %s", xSpan.meaning, xSpan.text(), xSpan.example))
 		return
 	case len(xs) != len(ys):
-		c.add(valueKey, fmt.Sprintf("%d values for %d breakpoints", len(ys), len(xs)), fmt.Sprintf("give one value per entry of %s", at))
+		c.add(valueKey, fmt.Sprintf("%d values for %d breakpoints", len(ys), len(xs)),
+			fmt.Sprintf("give one value per entry of %s", at))
 		return
 	}
 	for i, x := range xs {
 		if !xSpan.holds(x) {
-			c.add(fmt.Sprintf("%s[%d]", atKey, i), fmt.Sprintf("%g is outside the valid range", x), fmt.Sprintf("give %s, %s", xSpan.meaning, xSpan.text()))
+			c.add(fmt.Sprintf("%s[%d]", atKey, i), fmt.Sprintf("%g is outside the valid range", x),
+				fmt.Sprintf("give %s, %s", xSpan.meaning, xSpan.text()))
 			return
 		}
 		if i > 0 && x <= xs[i-1] {
-			c.add(fmt.Sprintf("%s[%d]", atKey, i), fmt.Sprintf("%g does not exceed the one before it (%g)", x, xs[i-1]), "list the breakpoints in increasing order, each once")
+			c.add(fmt.Sprintf("%s[%d]", atKey, i), fmt.Sprintf("%g does not exceed the one before it (%g)", x, xs[i-1]),
+				"list the breakpoints in increasing order, each once")
 			return
 		}
 	}
 	for i, y := range ys {
 		if !ySpan.holds(y) {
-			c.add(fmt.Sprintf("%s[%d]", valueKey, i), fmt.Sprintf("%g is outside the valid range", y), fmt.Sprintf("give %s, %s", ySpan.meaning, ySpan.text()))
+			c.add(fmt.Sprintf("%s[%d]", valueKey, i), fmt.Sprintf("%g is outside the valid range", y),
+				fmt.Sprintf("give %s, %s", ySpan.meaning, ySpan.text()))
 			return
 		}
 	}
@@ -140,7 +146,8 @@ func badID(id string) string {
 	return ""
 }
 
-const idRemedy = "an id is letters, digits, dots, underscores and hyphens, starting with a letter or digit, e.g. car-017"
+const idRemedy = "an id is letters, digits, dots, underscores and hyphens, starting with a letter or digit, e.g. " +
+	"car-017"
 
 // badDate says why a date is not one, or "". An empty date is unknown, not bad.
 func badDate(date string) string {

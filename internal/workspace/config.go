@@ -58,16 +58,20 @@ func (c *checker) decision(d Decision) {
 	for _, s := range slices.Sorted(maps.Keys(d.HoldProbability)) {
 		key := "decision.hold_probability." + s
 		if s != Catastrophic && s != Major {
-			c.add(key, fmt.Sprintf("severity %q never holds a revision", s), "give thresholds for catastrophic and major only")
+			c.add(key, fmt.Sprintf("severity %q never holds a revision", s),
+				"give thresholds for catastrophic and major only")
 			continue
 		}
 		v := d.HoldProbability[s]
 		if !(v > 0 && v < 1) {
-			c.add(key, fmt.Sprintf("%g is outside the valid range", v), "give a probability per pull above 0 and below 1, e.g. 0.05")
+			c.add(key, fmt.Sprintf("%g is outside the valid range", v),
+				"give a probability per pull above 0 and below 1, e.g. 0.05")
 		}
 	}
-	c.optional("decision.thin_pulls", float64(d.ThinPulls), span{1, 10000, "", "the number of pulls below which evidence is thin", "8"})
-	c.optional("decision.thin_cars", float64(d.ThinCars), span{1, 1000, "", "the number of cars below which evidence is thin", "3"})
+	c.optional("decision.thin_pulls", float64(d.ThinPulls), span{1, 10000, "", "the number of pulls below which " +
+		"evidence is thin", "8"})
+	c.optional("decision.thin_cars", float64(d.ThinCars), span{1, 1000, "", "the number of cars below which evidence " +
+		"is thin", "3"})
 	for key, v := range map[string]float64{"decision.content": d.Content, "decision.confidence": d.Confidence} {
 		if c.file.has(key) && !(v >= 0.5 && v <= 0.999) {
 			c.add(key, fmt.Sprintf("%g is outside the valid range", v), "give a share from 0.5 to 0.999, e.g. 0.95")

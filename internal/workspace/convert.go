@@ -17,7 +17,8 @@ func tableConversion(c *checker, key string, t *TableRef, modelled bool) convers
 		return conversion{}
 	}
 	if t.StoichiometricRatio != 0 {
-		c.optional(key+".stoichiometric_ratio", t.StoichiometricRatio, span{5, 20, "", "the stoichiometric ratio the AFR scale was made for", "14.7"})
+		c.optional(key+".stoichiometric_ratio", t.StoichiometricRatio,
+			span{5, 20, "", "the stoichiometric ratio the AFR scale was made for", "14.7"})
 	}
 	if t.BarometerKPa != 0 {
 		c.optional(key+".barometer_kpa", t.BarometerKPa, barometerSpan)
@@ -63,18 +64,21 @@ func toStored(c *checker, key, written string, to unit.Unit, t *TableRef) func(f
 	switch {
 	case to == unit.LambdaUnit && from.Quantity() == unit.AirFuelRatio:
 		if t.StoichiometricRatio == 0 {
-			c.add(key, "AFR says nothing without the ratio its scale was made for", "add stoichiometric_ratio, e.g. 14.7, or give the table in lambda")
+			c.add(key, "AFR says nothing without the ratio its scale was made for",
+				"add stoichiometric_ratio, e.g. 14.7, or give the table in lambda")
 			return nil
 		}
 		factor, from = 1/t.StoichiometricRatio, unit.LambdaUnit
 	case to.Quantity() == unit.Pressure && from.Quantity() == unit.GaugePressure:
 		if t.BarometerKPa == 0 {
-			c.add(key, fmt.Sprintf("%s is relative to a barometric pressure that is not stated", from), "add barometer_kpa, e.g. 101.3, or give the table in kPa absolute")
+			c.add(key, fmt.Sprintf("%s is relative to a barometric pressure that is not stated", from),
+				"add barometer_kpa, e.g. 101.3, or give the table in kPa absolute")
 			return nil
 		}
 		from, shift = from.Absolute(), t.BarometerKPa
 	case to.Quantity() == unit.Pressure && from.Quantity() == unit.Pressure && !marked && from != unit.Kilopascal:
-		c.add(key, fmt.Sprintf("%s may mean gauge or absolute", from), fmt.Sprintf("write %s absolute, or %s gauge with barometer_kpa", from, from))
+		c.add(key, fmt.Sprintf("%s may mean gauge or absolute", from),
+			fmt.Sprintf("write %s absolute, or %s gauge with barometer_kpa", from, from))
 		return nil
 	}
 	scale, offset, err := unit.Linear(from, to)

@@ -35,19 +35,23 @@ func readList(rel string, data []byte, required, known []string) ([]csvRow, []Pr
 		switch {
 		case header[i] == "" || strings.HasPrefix(header[i], "note"):
 		case slices.Contains(header[:i], header[i]):
-			problems = append(problems, Problem{File: rel, Line: lines[0], Where: where, What: fmt.Sprintf("column %q is there twice", header[i]), Remedy: "keep one"})
+			problems = append(problems, Problem{File: rel, Line: lines[0], Where: where, What: fmt.Sprintf("column "+
+				"%q is there twice", header[i]), Remedy: "keep one"})
 			return nil, problems
 		case !slices.Contains(known, header[i]):
 			remedy := "rename it to one of: " + strings.Join(known, ", ") + "; or start its name with note"
 			if near := nearest(header[i], known); near != "" {
 				remedy = fmt.Sprintf("did you mean %s?", near)
 			}
-			problems = append(problems, Problem{File: rel, Line: lines[0], Where: where, What: fmt.Sprintf("column %q is not used", header[i]), Remedy: remedy})
+			problems = append(problems, Problem{File: rel, Line: lines[0], Where: where, What: fmt.Sprintf("column "+
+				"%q is not used", header[i]), Remedy: remedy})
 		}
 	}
 	for _, name := range required {
 		if !slices.Contains(header, name) {
-			problems = append(problems, Problem{File: rel, Line: lines[0], Where: "header", What: fmt.Sprintf("column %q is missing", name), Remedy: "the first row names the columns: " + strings.Join(known, ",")})
+			problems = append(problems, Problem{File: rel, Line: lines[0], Where: "header",
+				What: fmt.Sprintf("column %q is missing", name), Remedy: "the first row names the columns: " +
+					strings.Join(known, ",")})
 			return nil, problems
 		}
 	}
@@ -58,7 +62,9 @@ func readList(rel string, data []byte, required, known []string) ([]csvRow, []Pr
 		}
 		row := csvRow{line: lines[r+1], cells: map[string]string{}}
 		if len(record) > len(header) && !blank(record[len(header):]) {
-			problems = append(problems, Problem{File: rel, Line: row.line, What: fmt.Sprintf("%d cells for %d columns", len(record), len(header)), Remedy: "put a cell that contains the delimiter in double quotes"})
+			problems = append(problems, Problem{File: rel, Line: row.line, What: fmt.Sprintf("%d cells for %d "+
+				"columns", len(record), len(header)),
+				Remedy: "put a cell that contains the delimiter in double quotes"})
 			continue
 		}
 		for i, h := range header {
@@ -75,7 +81,8 @@ func readList(rel string, data []byte, required, known []string) ([]csvRow, []Pr
 func readRecords(rel string, data []byte, comments bool) ([][]string, []int, *Problem) {
 	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
 	if bytes.IndexByte(data, 0) >= 0 {
-		return nil, nil, &Problem{File: rel, What: "is not UTF-8 text", Remedy: "save it from the spreadsheet as CSV, UTF-8"}
+		return nil, nil, &Problem{File: rel, What: "is not UTF-8 text",
+			Remedy: "save it from the spreadsheet as CSV, UTF-8"}
 	}
 	r := csv.NewReader(bytes.NewReader(data))
 	r.Comma = delimiter(data, comments)
@@ -93,10 +100,12 @@ func readRecords(rel string, data []byte, comments bool) ([][]string, []int, *Pr
 		}
 		var syntax *csv.ParseError
 		if errors.As(err, &syntax) {
-			return nil, nil, &Problem{File: rel, Line: syntax.Line, What: syntax.Err.Error(), Remedy: "check the double quotes on this line"}
+			return nil, nil, &Problem{File: rel, Line: syntax.Line, What: syntax.Err.Error(),
+				Remedy: "check the double quotes on this line"}
 		}
 		if err != nil {
-			return nil, nil, &Problem{File: rel, What: err.Error(), Remedy: "save it from the spreadsheet as CSV, UTF-8"}
+			return nil, nil, &Problem{File: rel, What: err.Error(), Remedy: "save it from the spreadsheet as CSV, " +
+				"UTF-8"}
 		}
 		line, _ := r.FieldPos(0)
 		records, lines = append(records, record), append(lines, line)

@@ -31,12 +31,15 @@ func TestDocumentedExamples(t *testing.T) {
 	if len(w.Problems) > 0 {
 		t.Errorf("problems: %v", w.Problems)
 	}
-	if len(w.Platforms) != 1 || len(w.Vehicles) != 2 || len(w.Revisions) != 2 || len(w.Runs) != 2 || len(w.Outcomes) != 2 {
-		t.Errorf("read %d platforms, %d vehicles, %d revisions, %d runs, %d outcomes", len(w.Platforms), len(w.Vehicles), len(w.Revisions), len(w.Runs), len(w.Outcomes))
+	if len(w.Platforms) != 1 || len(w.Vehicles) != 2 || len(w.Revisions) != 2 || len(w.Runs) != 2 ||
+		len(w.Outcomes) != 2 {
+		t.Errorf("read %d platforms, %d vehicles, %d revisions, %d runs, %d outcomes", len(w.Platforms),
+			len(w.Vehicles), len(w.Revisions), len(w.Runs), len(w.Outcomes))
 	}
 	d := Defaults()
 	d.Fuels = w.Config.Fuels
-	if got := w.Config; got.Decision.ThinPulls != d.Decision.ThinPulls || got.Cells != d.Cells || got.Pulls != d.Pulls || got.Display != d.Display || got.Seed != d.Seed {
+	if got := w.Config; got.Decision.ThinPulls != d.Decision.ThinPulls || got.Cells != d.Cells ||
+		got.Pulls != d.Pulls || got.Display != d.Display || got.Seed != d.Seed {
 		t.Errorf("the documented defaults are not the defaults: %+v", got)
 	}
 	lines := strings.Split(string(doc), "\n")

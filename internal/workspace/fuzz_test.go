@@ -109,7 +109,8 @@ func TestTableRoundTrip(t *testing.T) {
 		}
 		for j := range y {
 			for i := range x {
-				if math.Abs(table.Z[j][i]-want[j][i]) > 1e-9 || table.X[i] != float64(x[i])/100 || table.Y[j] != float64(y[j])/100 {
+				if math.Abs(table.Z[j][i]-want[j][i]) > 1e-9 || table.X[i] != float64(x[i])/100 ||
+					table.Y[j] != float64(y[j])/100 {
 					t.Fatalf("read %v, wrote\n%s", table, strings.Join(rows, newline))
 				}
 			}

@@ -77,17 +77,21 @@ func Hazards() []HazardInfo {
 		{Lean, Catastrophic, []MetricInfo{{MetricLambda, "lambda", Upper, "leanest relative air–fuel ratio"}}},
 		{FuelDelivery, Major, []MetricInfo{
 			{MetricInjectorDuty, "%", Upper, "share of the cycle an injector is open"},
-			{MetricInjectionWindowUse, "%", Upper, "share of the usable crank window the injection takes (direct injection)"},
+			{MetricInjectionWindowUse, "%", Upper, "share of the usable crank window the injection takes (direct " +
+				"injection)"},
 			{MetricPumpUse, "%", Upper, "share of the pump's capacity at pressure"},
 		}},
-		{RailPressure, Moderate, []MetricInfo{{MetricRailShortfall, "kPa", Upper, "rail pressure target minus actual"}}},
+		{RailPressure, Moderate, []MetricInfo{{MetricRailShortfall, "kPa", Upper, "rail pressure target minus " +
+			"actual"}}},
 		{ChargeTemperature, Moderate, []MetricInfo{{MetricChargeTemperature, "°C", Upper, "charge air temperature"}}},
 		{CoolantTemperature, Moderate, []MetricInfo{{MetricCoolantTemperature, "°C", Upper, "coolant temperature"}}},
 		{OilTemperature, Moderate, []MetricInfo{{MetricOilTemperature, "°C", Upper, "oil temperature"}}},
 		{ExhaustTemperature, Major, []MetricInfo{{MetricExhaustTemperature, "°C", Upper, "exhaust gas temperature"}}},
 		{CylinderPressure, Catastrophic, []MetricInfo{{MetricPeakPressure, "kPa", Upper, "peak cylinder pressure"}}},
-		{LowSpeedLoad, Catastrophic, []MetricInfo{{MetricBMEP, "kPa", Upper, "brake mean effective pressure at low speed"}}},
-		{BoostControl, Moderate, []MetricInfo{{MetricBoostOvershoot, "kPa", Upper, "manifold pressure actual minus target"}}},
+		{LowSpeedLoad, Catastrophic, []MetricInfo{{MetricBMEP, "kPa", Upper, "brake mean effective pressure at low " +
+			"speed"}}},
+		{BoostControl, Moderate, []MetricInfo{{MetricBoostOvershoot, "kPa", Upper, "manifold pressure actual minus " +
+			"target"}}},
 		{Driveline, Moderate, []MetricInfo{{MetricTorque, "N·m", Upper, "brake torque"}}},
 	}
 }

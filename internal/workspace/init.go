@@ -31,7 +31,8 @@ func Init(dir string) error {
 	if err := t.Execute(&text, Defaults()); err != nil {
 		return fmt.Errorf("workspace template: %w", err)
 	}
-	for _, name := range []string{"platforms/example.yaml.txt", "revisions/README.txt", "runs/README.txt", "channels.yaml.txt"} {
+	for _, name := range []string{"platforms/example.yaml.txt", "revisions/README.txt", "runs/README.txt",
+		"channels.yaml.txt"} {
 		data, err := fs.ReadFile(templates, "template/"+name)
 		if err != nil {
 			return fmt.Errorf("workspace template: %w", err)

@@ -28,7 +28,8 @@ func (w *Workspace) vehicles(rel string, data []byte, platformFiles map[string]s
 			v.Hardware = "stock"
 		}
 		bad := func(column, what, remedy string) {
-			w.Problems = append(w.Problems, Problem{File: rel, Line: row.line, Where: column, What: what, Remedy: remedy})
+			w.Problems = append(w.Problems, Problem{File: rel, Line: row.line, Where: column, What: what,
+				Remedy: remedy})
 		}
 		first, twice := w.Vehicles[v.ID]
 		w.vehicleRows[v.ID] = row.line
@@ -38,7 +39,8 @@ func (w *Workspace) vehicles(rel string, data []byte, platformFiles map[string]s
 		case v.ID == Fleet:
 			bad("vehicle", `"fleet" stands for every car and cannot be one`, "give the car another id")
 		case twice:
-			bad("vehicle", fmt.Sprintf("%s is already on line %d; this row is left out", v.ID, first.Line), "keep one row per car")
+			bad("vehicle", fmt.Sprintf("%s is already on line %d; this row is left out", v.ID, first.Line),
+				"keep one row per car")
 		case w.Platforms[v.Platform] == nil:
 			what, remedy := w.unknownPlatform(v.Platform, platformFiles)
 			bad("platform", what, remedy)
@@ -66,14 +68,16 @@ func (w *Workspace) unknownVehicle(id string) (what, remedy string) {
 func (w *Workspace) hasFuel(id string) bool { _, ok := w.Config.Fuels[id]; return ok }
 
 func (w *Workspace) fuelRemedy() string {
-	return fmt.Sprintf("give a fuel of %s: %s", ConfigFile, listed(w.Config.Fuels, "it has none yet; add it under fuels"))
+	return fmt.Sprintf("give a fuel of %s: %s", ConfigFile, listed(w.Config.Fuels, "it has none yet; add it under "+
+		"fuels"))
 }
 
 func (w *Workspace) unknownPlatform(id string, files map[string]string) (what, remedy string) {
 	if file, ok := files[id]; ok {
 		return fmt.Sprintf("platform %s is left out", id), "mend " + file
 	}
-	return fmt.Sprintf("platform %q is not known", id), "give one of platforms/: " + listed(w.Platforms, "it has none yet; add a file")
+	return fmt.Sprintf("platform %q is not known", id), "give one of platforms/: " + listed(w.Platforms,
+		"it has none yet; add a file")
 }
 
 var outcomeColumns = []string{"vehicle", "date", "revision", "event", "component", "odometer_km"}
@@ -88,7 +92,8 @@ func (w *Workspace) outcomes(rel string, data []byte) {
 			Event: row.cells["event"], Component: row.cells["component"], Line: row.line,
 		}
 		bad := func(column, what, remedy string) {
-			w.Problems = append(w.Problems, Problem{File: rel, Line: row.line, Where: column, What: what, Remedy: remedy})
+			w.Problems = append(w.Problems, Problem{File: rel, Line: row.line, Where: column, What: what,
+				Remedy: remedy})
 		}
 		km, why := cellIn(row.cells["odometer_km"], span{0, 3e6, "km", "", ""})
 		o.OdometerKM = km
@@ -103,7 +108,8 @@ func (w *Workspace) outcomes(rel string, data []byte) {
 		case o.Revision != "" && w.Revisions[o.Revision] == nil:
 			what, remedy := w.unknownRevision(o.Revision)
 			bad("revision", what, remedy+", or leave the cell empty")
-		case o.Event != EventFailure && o.Event != EventInspection && o.Event != EventService && o.Event != EventRetired:
+		case o.Event != EventFailure && o.Event != EventInspection && o.Event != EventService &&
+			o.Event != EventRetired:
 			bad("event", fmt.Sprintf("event %q is not known", o.Event), "give failure, inspection, service or retired")
 		case o.Event == EventFailure && o.Component == "":
 			bad("component", "missing", "name the component that failed")

@@ -30,14 +30,16 @@ func readPlatform(rel, id string, data []byte, defaults Config) (*Platform, []Pr
 	case why != "":
 		c.add("id", why, fmt.Sprintf("give the id, as the file is named: %s", id))
 	case p.ID != id:
-		c.add("id", fmt.Sprintf("%q differs from the file name %s", p.ID, id), "give both the same name, so that nothing is filed twice")
+		c.add("id", fmt.Sprintf("%q differs from the file name %s", p.ID, id),
+			"give both the same name, so that nothing is filed twice")
 	}
 	c.engine(p.Engine)
 	c.burn(p.Burn)
 	c.friction(p.Friction)
 	c.airPath(p.AirPath, p.Engine.Induction)
 	c.fuelSystem(p.FuelSystem, p.Engine.Injection)
-	c.optional("octane_index_k", p.OctaneIndexK, span{-2, 1, "", "the K of the octane index RON − K·(RON − MON); 0 or less in boosted engines", "-0.3"})
+	c.optional("octane_index_k", p.OctaneIndexK, span{-2, 1, "", "the K of the octane index RON − K·(RON − MON); 0 " +
+		"or less in boosted engines", "-0.3"})
 	c.knockControl(p.KnockControl)
 	limitProblems := c.limits(p)
 	for _, id := range slices.Sorted(maps.Keys(p.Lags)) {
@@ -83,19 +85,26 @@ func (c *checker) limits(p *Platform) []Problem {
 
 func (c *checker) engine(e Engine) {
 	if !c.file.has("engine") {
-		c.add("engine", "missing", "give cylinders, bore_mm, stroke_mm, rod_mm, compression_ratio, intake_valve_closing_deg, exhaust_valve_opening_deg, injection and induction")
+		c.add("engine", "missing", "give cylinders, bore_mm, stroke_mm, rod_mm, compression_ratio, "+
+			"intake_valve_closing_deg, exhaust_valve_opening_deg, injection and induction")
 		return
 	}
 	c.required("engine.cylinders", float64(e.Cylinders), span{1, 16, "", "the number of cylinders", "4"})
 	c.required("engine.bore_mm", e.BoreMM, span{40, 200, "mm", "the cylinder bore in millimetres", "82.5"})
 	c.required("engine.stroke_mm", e.StrokeMM, span{30, 250, "mm", "the piston stroke in millimetres", "92.8"})
-	c.required("engine.rod_mm", e.RodMM, span{60, 500, "mm", "the connecting rod length, centre to centre, in millimetres", "144"})
+	c.required("engine.rod_mm", e.RodMM, span{60, 500, "mm", "the connecting rod length, centre to centre, in " +
+		"millimetres", "144"})
 	if e.RodMM > 0 && e.StrokeMM > 0 && e.RodMM <= e.StrokeMM {
-		c.add("engine.rod_mm", fmt.Sprintf("rod %g mm is not longer than the stroke %g mm", e.RodMM, e.StrokeMM), "check both lengths; a rod is about 1.5 to 2 strokes long")
+		c.add("engine.rod_mm", fmt.Sprintf("rod %g mm is not longer than the stroke %g mm", e.RodMM, e.StrokeMM),
+			"check both lengths; a rod is about 1.5 to 2 strokes long")
 	}
-	c.required("engine.compression_ratio", e.CompressionRatio, span{6, 20, "", "the geometric compression ratio", "9.8"})
-	c.required("engine.intake_valve_closing_deg", e.IntakeValveClosingDeg, span{-180, -60, "deg", "intake-valve closing in degrees after firing top dead centre (before it is negative)", "-140"})
-	c.required("engine.exhaust_valve_opening_deg", e.ExhaustValveOpenDeg, span{60, 180, "deg", "exhaust-valve opening in degrees after firing top dead centre", "130"})
+	c.required("engine.compression_ratio", e.CompressionRatio, span{6, 20, "", "the geometric compression ratio",
+		"9.8"})
+	c.required("engine.intake_valve_closing_deg", e.IntakeValveClosingDeg,
+		span{-180, -60, "deg", "intake-valve closing in degrees after firing top dead centre (before it is negative)",
+			"-140"})
+	c.required("engine.exhaust_valve_opening_deg", e.ExhaustValveOpenDeg,
+		span{60, 180, "deg", "exhaust-valve opening in degrees after firing top dead centre", "130"})
 	c.oneOf("engine.injection", e.Injection, "direct", "port")
 	c.oneOf("engine.induction", e.Induction, "turbo", "natural")
 }
@@ -105,21 +114,28 @@ func (c *checker) burn(b *Burn) {
 		return
 	}
 	c.required("burn.speed_rpm", b.SpeedRPM, span{500, 10000, "rpm", "the engine speed of the reference point", "3000"})
-	c.required("burn.absolute_load_pct", b.AbsoluteLoad, span{10, 400, "%", "the absolute load of the reference point", "160"})
+	c.required("burn.absolute_load_pct", b.AbsoluteLoad, span{10, 400, "%", "the absolute load of the reference point",
+		"160"})
 	c.required("burn.lambda", b.Lambda, span{0.6, 1.3, "", "lambda at the reference point", "0.88"})
-	c.required("burn.spark_deg", b.SparkDeg, span{-30, 60, "deg", "spark at the reference point, degrees before top dead centre", "8"})
-	c.required("burn.ignition_lag_deg", b.IgnitionLagDeg, span{0, 40, "deg", "crank degrees from spark to the start of the Wiebe burn", "6"})
-	c.required("burn.duration_deg", b.DurationDeg, span{10, 150, "deg", "the Wiebe burn duration (a = 5, m = 2) in crank degrees", "55"})
+	c.required("burn.spark_deg", b.SparkDeg, span{-30, 60, "deg", "spark at the reference point, degrees before top " +
+		"dead centre", "8"})
+	c.required("burn.ignition_lag_deg", b.IgnitionLagDeg, span{0, 40, "deg", "crank degrees from spark to the start " +
+		"of the Wiebe burn", "6"})
+	c.required("burn.duration_deg", b.DurationDeg, span{10, 150, "deg", "the Wiebe burn duration (a = 5, m = 2) in " +
+		"crank degrees", "55"})
 }
 
 func (c *checker) friction(f *Friction) {
 	if f == nil {
 		return
 	}
-	c.required("friction.constant_kpa", f.ConstantKPa, span{0, 300, "kPa", "the constant part of friction mean effective pressure", "40"})
-	c.required("friction.peak_pressure", f.PeakPressure, span{0, 0.05, "kPa per kPa", "friction per peak cylinder pressure", "0.005"})
+	c.required("friction.constant_kpa", f.ConstantKPa, span{0, 300, "kPa", "the constant part of friction mean " +
+		"effective pressure", "40"})
+	c.required("friction.peak_pressure", f.PeakPressure, span{0, 0.05, "kPa per kPa", "friction per peak cylinder " +
+		"pressure", "0.005"})
 	c.required("friction.speed", f.Speed, span{0, 60, "kPa per m/s", "friction per mean piston speed", "9"})
-	c.required("friction.speed_squared", f.SpeedSquared, span{0, 3, "kPa per (m/s)²", "friction per mean piston speed squared", "0.09"})
+	c.required("friction.speed_squared", f.SpeedSquared, span{0, 3, "kPa per (m/s)²", "friction per mean piston " +
+		"speed squared", "0.09"})
 }
 
 func (c *checker) airPath(a *AirPath, induction string) {
@@ -132,12 +148,14 @@ func (c *checker) airPath(a *AirPath, induction string) {
 	intercooler := span{0, 1, "", "the effectiveness of the intercooler (0: none)", "0.75"}
 	if induction == "turbo" {
 		c.required("air_path.intercooler_effectiveness", a.IntercoolerEffectiveness, intercooler)
-		c.required("air_path.compressor_efficiency", a.CompressorEfficiency, span{0.4, 0.85, "", "the isentropic efficiency of the compressor", "0.70"})
+		c.required("air_path.compressor_efficiency", a.CompressorEfficiency,
+			span{0.4, 0.85, "", "the isentropic efficiency of the compressor", "0.70"})
 		return
 	}
 	c.optional("air_path.intercooler_effectiveness", a.IntercoolerEffectiveness, intercooler)
 	if a.CompressorEfficiency != 0 {
-		c.add("air_path.compressor_efficiency", fmt.Sprintf("%g given for natural induction", a.CompressorEfficiency), "remove it, or say induction: turbo")
+		c.add("air_path.compressor_efficiency", fmt.Sprintf("%g given for natural induction", a.CompressorEfficiency),
+			"remove it, or say induction: turbo")
 	}
 }
 
@@ -145,8 +163,10 @@ func (c *checker) fuelSystem(s *FuelSystem, injection string) {
 	if s == nil {
 		return
 	}
-	c.required("fuel_system.injector_flow_cc_min", s.InjectorFlowCCMin, span{50, 6000, "cc/min", "the flow of one injector at rated_pressure_kpa", "550"})
-	c.required("fuel_system.rated_pressure_kpa", s.RatedPressureKPa, span{100, 60000, "kPa", "the pressure across the injector at which its flow is rated", "300"})
+	c.required("fuel_system.injector_flow_cc_min", s.InjectorFlowCCMin,
+		span{50, 6000, "cc/min", "the flow of one injector at rated_pressure_kpa", "550"})
+	c.required("fuel_system.rated_pressure_kpa", s.RatedPressureKPa, span{100, 60000, "kPa", "the pressure across " +
+		"the injector at which its flow is rated", "300"})
 	c.required("fuel_system.dead_time_ms", s.DeadTimeMS, span{0, 5, "ms", "the injector dead time", "0.6"})
 	window := span{10, 720, "deg", "the crank angle usable for injection", "240"}
 	if injection == "direct" {
@@ -156,7 +176,8 @@ func (c *checker) fuelSystem(s *FuelSystem, injection string) {
 	}
 	if c.file.has("fuel_system.pump_capacity") {
 		c.curve("fuel_system.pump_capacity", "at", "value", s.PumpCapacity.Breakpoints, s.PumpCapacity.Value,
-			span{50, 60000, "kPa", "pressure", "5000, 20000"}, span{0.1, 500, "g/s", "what the pump delivers at that pressure", "28"})
+			span{50, 60000, "kPa", "pressure", "5000, 20000"},
+			span{0.1, 500, "g/s", "what the pump delivers at that pressure", "28"})
 	}
 }
 
@@ -165,8 +186,10 @@ func (c *checker) knockControl(k *KnockControl) {
 		return
 	}
 	c.required("knock_control.step_deg", k.StepDeg, span{0.05, 15, "deg", "the retard taken per heard event", "2"})
-	c.required("knock_control.recovery_deg_per_second", k.RecoveryDegPerSecond, span{0, 100, "deg/s", "how fast spark is given back (0: not within a pull)", "0.5"})
-	c.required("knock_control.tolerated_retard_deg", k.ToleratedRetardDeg, span{0, 30, "deg", "the accumulated retard beyond which the limit counts as crossed", "4"})
+	c.required("knock_control.recovery_deg_per_second", k.RecoveryDegPerSecond,
+		span{0, 100, "deg/s", "how fast spark is given back (0: not within a pull)", "0.5"})
+	c.required("knock_control.tolerated_retard_deg", k.ToleratedRetardDeg,
+		span{0, 30, "deg", "the accumulated retard beyond which the limit counts as crossed", "4"})
 	c.text("knock_control.source", k.Source, "where tolerated_retard_deg comes from: it is the knock limit")
 }
 
@@ -178,7 +201,8 @@ func (c *checker) limit(key string, l *Limit) {
 		return
 	}
 	if l.Hazard == Knock {
-		c.add(key+".hazard", "the knock limit is not written here", "give knock_control.tolerated_retard_deg and its source")
+		c.add(key+".hazard", "the knock limit is not written here", "give knock_control.tolerated_retard_deg and its "+
+			"source")
 		return
 	}
 	metric, ok := hazard.Metric(l.Metric)
@@ -194,7 +218,8 @@ func (c *checker) limit(key string, l *Limit) {
 	c.limitUnit(key, l, metric)
 	c.rpmRange(key, l)
 	if l.Hazard == LowSpeedLoad && len(l.RPMRange) == 0 && l.Along != channel.EngineSpeed {
-		c.add(key, "says nothing about engine speed", "give rpm_range, e.g. [1000, 2500], or a curve along engine_speed")
+		c.add(key, "says nothing about engine speed", "give rpm_range, e.g. [1000, 2500], or a curve along "+
+			"engine_speed")
 	}
 }
 
@@ -269,7 +294,8 @@ var limitSpans = map[string]span{
 func (c *checker) limitRange(key string, v float64, metric MetricInfo) {
 	s := limitSpans[metric.Name]
 	if !s.holds(v) {
-		c.add(key, fmt.Sprintf("%g %s is outside the valid range", v, metric.Unit), fmt.Sprintf("give %s, %s, and check the unit", s.meaning, s.text()))
+		c.add(key, fmt.Sprintf("%g %s is outside the valid range", v, metric.Unit),
+			fmt.Sprintf("give %s, %s, and check the unit", s.meaning, s.text()))
 	}
 }
 
@@ -279,7 +305,8 @@ func (c *checker) rpmRange(key string, l *Limit) {
 	}
 	r := l.RPMRange
 	if len(r) != 2 || !(r[0] < r[1]) || !(r[0] >= 0 && r[1] <= speedSpan.high) {
-		c.add(key+".rpm_range", fmt.Sprintf("%v is not a range", r), "give the low and the high engine speed in rpm, e.g. [1000, 2500]")
+		c.add(key+".rpm_range", fmt.Sprintf("%v is not a range", r), "give the low and the high engine speed in rpm, "+
+			"e.g. [1000, 2500]")
 	}
 }
 

@@ -7,7 +7,8 @@ import (
 	"strings"
 )
 
-// String reads `platforms/kestrel-20t.yaml:12: engine.bore_mm: missing; give the cylinder bore in millimetres, e.g. 82.5`.
+// String reads `platforms/kestrel-20t.yaml:12: engine.bore_mm: missing; give the cylinder bore in millimetres, e.g.
+// 82.5`.
 func (p Problem) String() string {
 	var b strings.Builder
 	b.WriteString(p.File)

@@ -26,7 +26,8 @@ func (w *Workspace) readRevision(fsys fs.FS, id string, platformFiles map[string
 	r = &Revision{File: path.Join(dir, "revision.yaml")}
 	data, err := fs.ReadFile(fsys, r.File)
 	if err != nil {
-		w.Problems = append(w.Problems, Problem{File: r.File, What: readFailure(err), Remedy: "each folder of revisions/ holds a revision.yaml"})
+		w.Problems = append(w.Problems, Problem{File: r.File, What: readFailure(err), Remedy: "each folder of " +
+			"revisions/ holds a revision.yaml"})
 		return nil, 0
 	}
 	f, p := decodeYAML(r.File, data, r)
@@ -42,7 +43,8 @@ func (w *Workspace) readRevision(fsys fs.FS, id string, platformFiles map[string
 		t := &r.Tables[i]
 		name := t.Role + "/" + t.Name
 		if first, twice := seen[name]; twice {
-			c.add(key, fmt.Sprintf("role %s is already given by tables[%d]", strings.TrimSuffix(name, "/"), first), "keep one; tables that are not modelled need different names")
+			c.add(key, fmt.Sprintf("role %s is already given by tables[%d]", strings.TrimSuffix(name, "/"), first),
+				"keep one; tables that are not modelled need different names")
 			continue
 		}
 		seen[name] = i
@@ -67,7 +69,8 @@ func (w *Workspace) revisionKeys(c *checker, r *Revision, id string, platformFil
 	case why != "":
 		c.add("id", why, "give the id, as the folder is named: "+id)
 	case r.ID != id:
-		c.add("id", fmt.Sprintf("%q differs from the folder name %s", r.ID, id), "give both the same name; logs are filed by it")
+		c.add("id", fmt.Sprintf("%q differs from the folder name %s", r.ID, id),
+			"give both the same name; logs are filed by it")
 	}
 	platformGone := w.Platforms[r.Platform] == nil
 	if platformGone {
@@ -86,7 +89,8 @@ func (w *Workspace) revisionKeys(c *checker, r *Revision, id string, platformFil
 		what, remedy := w.unknownVehicle(r.Vehicle)
 		c.add("vehicle", what, remedy+", or give fleet")
 	case v.Platform != r.Platform:
-		c.add("vehicle", fmt.Sprintf("vehicle %s is a %s, the revision is for %s", r.Vehicle, v.Platform, r.Platform), "give a vehicle of that platform")
+		c.add("vehicle", fmt.Sprintf("vehicle %s is a %s, the revision is for %s", r.Vehicle, v.Platform, r.Platform),
+			"give a vehicle of that platform")
 	}
 	c.oneOf("status", r.Status, Proposed, Released, Withdrawn)
 	if r.Date == "" {
@@ -107,12 +111,14 @@ func (w *Workspace) revisionKeys(c *checker, r *Revision, id string, platformFil
 // platform, or a loop. read holds what could be read.
 func (w *Workspace) checkParents(read map[string]*Revision, lineOf map[string]int) {
 	drop := func(r *Revision, what, remedy string) {
-		w.Problems = append(w.Problems, Problem{File: r.File, Line: lineOf[r.ID], Where: "parent", What: what, Remedy: remedy})
+		w.Problems = append(w.Problems, Problem{File: r.File, Line: lineOf[r.ID], Where: "parent", What: what,
+			Remedy: remedy})
 		delete(read, r.ID)
 	}
 	for _, loop := range loops(read) {
 		for _, id := range loop {
-			drop(read[id], "the parents go round in a loop: "+strings.Join(append(slices.Clone(loop), loop[0]), " → "), "give the revision this one was really made from; a base calibration has no parent")
+			drop(read[id], "the parents go round in a loop: "+strings.Join(append(slices.Clone(loop), loop[0]), " → "),
+				"give the revision this one was really made from; a base calibration has no parent")
 		}
 	}
 	for again := true; again; {
@@ -124,11 +130,14 @@ func (w *Workspace) checkParents(read map[string]*Revision, lineOf map[string]in
 			case r.Parent == "":
 				continue
 			case parent == nil && slices.Contains(w.revisionDirs, r.Parent):
-				drop(r, fmt.Sprintf("parent %s is left out", r.Parent), fmt.Sprintf("mend revisions/%s first", r.Parent))
+				drop(r, fmt.Sprintf("parent %s is left out", r.Parent), fmt.Sprintf("mend revisions/%s first",
+					r.Parent))
 			case parent == nil:
-				drop(r, fmt.Sprintf("parent %q is not known", r.Parent), "add revisions/"+r.Parent+", or leave parent empty for a base calibration")
+				drop(r, fmt.Sprintf("parent %q is not known", r.Parent),
+					"add revisions/"+r.Parent+", or leave parent empty for a base calibration")
 			case parent.Platform != r.Platform:
-				drop(r, fmt.Sprintf("parent %s is for platform %s, this one for %s", r.Parent, parent.Platform, r.Platform), "give a parent of the same platform")
+				drop(r, fmt.Sprintf("parent %s is for platform %s, this one for %s", r.Parent, parent.Platform,
+					r.Platform), "give a parent of the same platform")
 			default:
 				continue
 			}
@@ -222,7 +231,8 @@ func readTable(fsys fs.FS, dir string, c *checker, key string, t *TableRef) []Pr
 	if t.File == "" {
 		one.add(key+".file", "missing", "give the table's CSV file, e.g. tables/spark.csv")
 	} else if !filepath.IsLocal(t.File) || strings.Contains(t.File, `\`) {
-		one.add(key+".file", fmt.Sprintf("%q leaves the revision's folder or has backslashes", t.File), "give a path inside the folder with forward slashes, e.g. tables/spark.csv")
+		one.add(key+".file", fmt.Sprintf("%q leaves the revision's folder or has backslashes", t.File),
+			"give a path inside the folder with forward slashes, e.g. tables/spark.csv")
 	}
 	conv := tableConversion(one, key, t, modelled)
 	if len(one.problems) > 0 {
@@ -240,10 +250,12 @@ func readTable(fsys fs.FS, dir string, c *checker, key string, t *TableRef) []Pr
 	}
 	table, err = table.Convert(conv.x, conv.y, conv.z)
 	if err != nil {
-		return []Problem{{File: rel, What: err.Error(), Remedy: fmt.Sprintf("check the table and the units in %s, %s", c.file.rel, key)}}
+		return []Problem{{File: rel, What: err.Error(), Remedy: fmt.Sprintf("check the table and the units in %s, "+
+			"%s", c.file.rel, key)}}
 	}
 	if what := wrongScale(t.Role, table); what != "" {
-		return []Problem{{File: rel, What: what, Remedy: fmt.Sprintf("check the table, and unit in %s, %s", c.file.rel, key)}}
+		return []Problem{{File: rel, What: what, Remedy: fmt.Sprintf("check the table, and unit in %s, "+
+			"%s", c.file.rel, key)}}
 	}
 	t.Table = table
 	return nil
@@ -268,7 +280,8 @@ func wrongScale(role string, t *calmap.Table) string {
 	if 2*outside <= all {
 		return ""
 	}
-	what := fmt.Sprintf("%d of %d values are outside what a %s table can hold (%g to %g %s)", outside, all, role, r.Low, r.High, r.Unit)
+	what := fmt.Sprintf("%d of %d values are outside what a %s table can hold (%g to %g %s)", outside, all, role, r.Low,
+		r.High, r.Unit)
 	for _, n := range t.Lint(role) {
 		if n.Kind == calmap.NoteUnit {
 			return what + ": " + n.Say

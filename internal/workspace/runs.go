@@ -58,7 +58,9 @@ func (w *Workspace) readRuns(fsys fs.FS, overrides map[string]*override) {
 		case d.IsDir() || strings.HasPrefix(strings.ToLower(d.Name()), "readme"):
 			return nil
 		case !IsLog(p):
-			w.Problems = append(w.Problems, Problem{File: p, What: "is not a log format that is read", Remedy: "export it as delimited text (.csv, .txt, .tsv, .log, also .gz or .zst) or .parquet, or move it out of runs/"})
+			w.Problems = append(w.Problems, Problem{File: p, What: "is not a log format that is read",
+				Remedy: "export it as delimited text (.csv, .txt, .tsv, .log, also .gz or .zst) or .parquet, or move " +
+					"it out of runs/"})
 			return nil
 		}
 		o := overrides[p]
@@ -85,7 +87,9 @@ func (w *Workspace) readRuns(fsys fs.FS, overrides map[string]*override) {
 	}
 	for p, o := range overrides {
 		if !used[p] && !o.bad {
-			w.Problems = append(w.Problems, Problem{File: "runs.csv", Line: o.line, Where: "path", What: p + " is not a log under runs/", Remedy: "give the path from the workspace, with forward slashes, e.g. runs/car-017/rev-1/pull.csv"})
+			w.Problems = append(w.Problems, Problem{File: "runs.csv", Line: o.line, Where: "path",
+				What:   p + " is not a log under runs/",
+				Remedy: "give the path from the workspace, with forward slashes, e.g. runs/car-017/rev-1/pull.csv"})
 		}
 	}
 	slices.SortFunc(w.Runs, func(a, b RunFile) int { return strings.Compare(a.Path, b.Path) })
@@ -111,7 +115,8 @@ func (w *Workspace) runFile(p string, o *override) (RunFile, *Problem) {
 		return RunFile{}, &q
 	}
 	if run.Vehicle == "" || run.Revision == "" {
-		return problem("vehicle", "the log says neither by folder nor by runs.csv which vehicle and revision it is of", "file it as runs/<vehicle>/<revision>/<name>, or give vehicle and revision in runs.csv")
+		return problem("vehicle", "the log says neither by folder nor by runs.csv which vehicle and revision it is of",
+			"file it as runs/<vehicle>/<revision>/<name>, or give vehicle and revision in runs.csv")
 	}
 	v, r := w.Vehicles[run.Vehicle], w.Revisions[run.Revision]
 	switch {
@@ -122,7 +127,8 @@ func (w *Workspace) runFile(p string, o *override) (RunFile, *Problem) {
 		what, remedy := w.unknownRevision(run.Revision)
 		return problem("revision", what, remedy)
 	case v.Platform != r.Platform:
-		return problem("revision", fmt.Sprintf("vehicle %s is a %s, revision %s is for %s", v.ID, v.Platform, r.ID, r.Platform), "file the log under the revision the car ran")
+		return problem("revision", fmt.Sprintf("vehicle %s is a %s, revision %s is for %s", v.ID, v.Platform, r.ID,
+			r.Platform), "file the log under the revision the car ran")
 	}
 	if run.Fuel == "" {
 		run.Fuel = v.Fuel
@@ -140,7 +146,8 @@ func dateIn(name string) string {
 
 func merged(run, o RunFile) RunFile {
 	for _, f := range []struct{ to, from *string }{
-		{&run.Vehicle, &o.Vehicle}, {&run.Revision, &o.Revision}, {&run.Date, &o.Date}, {&run.Place, &o.Place}, {&run.Fuel, &o.Fuel},
+		{&run.Vehicle, &o.Vehicle}, {&run.Revision, &o.Revision}, {&run.Date, &o.Date}, {&run.Place, &o.Place},
+		{&run.Fuel, &o.Fuel},
 	} {
 		if *f.from != "" {
 			*f.to = *f.from
@@ -159,7 +166,8 @@ func (w *Workspace) readOverrides(rel string, data []byte) map[string]*override 
 		o := &override{line: row.line}
 		bad := func(column, what, remedy string) {
 			o.bad = true
-			w.Problems = append(w.Problems, Problem{File: rel, Line: row.line, Where: column, What: what, Remedy: remedy})
+			w.Problems = append(w.Problems, Problem{File: rel, Line: row.line, Where: column, What: what,
+				Remedy: remedy})
 		}
 		p := path.Clean(strings.ReplaceAll(row.cells["path"], `\`, "/"))
 		ambient, whyAmbient := cellIn(row.cells["ambient_c"], span{-50, 60, "°C", "", ""})
@@ -182,7 +190,8 @@ func (w *Workspace) readOverrides(rel string, data []byte) map[string]*override 
 		}
 		if first, twice := out[p]; twice {
 			first.bad = true
-			bad("path", fmt.Sprintf("%s is already on line %d; the run is left out", p, first.line), "keep one row per log")
+			bad("path", fmt.Sprintf("%s is already on line %d; the run is left out", p, first.line),
+				"keep one row per log")
 			continue
 		}
 		out[p] = o

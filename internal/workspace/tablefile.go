@@ -17,21 +17,25 @@ func parseTable(rel string, data []byte, hasY bool) (*calmap.Table, *Problem) {
 	}
 	records, lines = trimmed(records, lines)
 	if len(records) < 2 || len(records[0]) < 2 {
-		return nil, &Problem{File: rel, What: "is not a table", Remedy: "first row: a corner cell, then the x breakpoints; then one row per y breakpoint (or one row of values) with its label in the first column"}
+		return nil, &Problem{File: rel, What: "is not a table", Remedy: "first row: a corner cell, then the x " +
+			"breakpoints; then one row per y breakpoint (or one row of values) with its label in the first column"}
 	}
 	if !hasY && len(records) > 2 {
-		return nil, &Problem{File: rel, What: fmt.Sprintf("has %d rows of values, but revision.yaml gives no y axis", len(records)-1), Remedy: "give y in revision.yaml, or keep one row of values"}
+		return nil, &Problem{File: rel, What: fmt.Sprintf("has %d rows of values, but revision.yaml gives no y axis",
+			len(records)-1), Remedy: "give y in revision.yaml, or keep one row of values"}
 	}
 	g := grid{rel: rel, records: records, lines: lines}
 	if _, err := number(records[0][0]); err == nil {
-		return nil, g.problem(0, 0, fmt.Sprintf("corner cell %q is a number", records[0][0]), "keep the first column for y breakpoints or a label, and put text or nothing in the corner")
+		return nil, g.problem(0, 0, fmt.Sprintf("corner cell %q is a number", records[0][0]),
+			"keep the first column for y breakpoints or a label, and put text or nothing in the corner")
 	}
 	x, p := g.numbers(0, len(records[0]))
 	if p != nil {
 		return nil, p
 	}
 	if i := notIncreasing(x); i >= 0 {
-		return nil, g.problem(0, i+1, fmt.Sprintf("x breakpoint %g does not exceed the one before it (%g)", x[i], x[i-1]), "put the breakpoints in strictly increasing order")
+		return nil, g.problem(0, i+1, fmt.Sprintf("x breakpoint %g does not exceed the one before it (%g)", x[i],
+			x[i-1]), "put the breakpoints in strictly increasing order")
 	}
 	var y []float64
 	var z [][]float64
@@ -50,7 +54,8 @@ func parseTable(rel string, data []byte, hasY bool) (*calmap.Table, *Problem) {
 		}
 		y = append(y, v)
 		if i := len(y) - 1; i > 0 && y[i] <= y[i-1] {
-			return nil, g.problem(r, 0, fmt.Sprintf("y breakpoint %g does not exceed the one before it (%g)", y[i], y[i-1]), "put the rows in strictly increasing order of y")
+			return nil, g.problem(r, 0, fmt.Sprintf("y breakpoint %g does not exceed the one before it (%g)", y[i],
+				y[i-1]), "put the rows in strictly increasing order of y")
 		}
 	}
 	t, err := calmap.New(x, y, z)
@@ -68,14 +73,16 @@ type grid struct {
 }
 
 func (g grid) problem(row, column int, what, remedy string) *Problem {
-	return &Problem{File: g.rel, Line: g.lines[row], Where: fmt.Sprintf("row %d, column %d", row+1, column+1), What: what, Remedy: remedy}
+	return &Problem{File: g.rel, Line: g.lines[row], Where: fmt.Sprintf("row %d, column %d", row+1, column+1),
+		What: what, Remedy: remedy}
 }
 
 // numbers reads a row from its second cell on; it must have width cells.
 func (g grid) numbers(row, width int) ([]float64, *Problem) {
 	cells := g.records[row]
 	if len(cells) > width {
-		return nil, g.problem(row, width, fmt.Sprintf("value %q has no x breakpoint above it", cells[width]), "give the breakpoint in the first row, or remove the value")
+		return nil, g.problem(row, width, fmt.Sprintf("value %q has no x breakpoint above it", cells[width]),
+			"give the breakpoint in the first row, or remove the value")
 	}
 	out := make([]float64, 0, width)
 	for i := 1; i < width; i++ {

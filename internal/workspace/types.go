@@ -42,11 +42,13 @@ type Config struct {
 
 // Decision holds the thresholds of the verdict (docs/methods.md, "Verdict").
 type Decision struct {
-	HoldProbability map[string]float64 `yaml:"hold_probability"` // by severity: catastrophic, major (moderate and minor never hold); per pull, 0–1
-	ThinPulls       int                `yaml:"thin_pulls"`       // fewer pulls than this on the platform: evidence is thin
-	ThinCars        int                `yaml:"thin_cars"`
-	Content         float64            `yaml:"content"`    // envelope content, 0–1
-	Confidence      float64            `yaml:"confidence"` // envelope confidence, 0–1
+	// by severity: catastrophic, major (moderate and minor never hold); per pull, 0–1
+	HoldProbability map[string]float64 `yaml:"hold_probability"`
+	// fewer pulls than this on the platform: evidence is thin
+	ThinPulls  int     `yaml:"thin_pulls"`
+	ThinCars   int     `yaml:"thin_cars"`
+	Content    float64 `yaml:"content"`    // envelope content, 0–1
+	Confidence float64 `yaml:"confidence"` // envelope confidence, 0–1
 }
 
 // Display holds the units a report shows; results keep the stored units.
@@ -58,7 +60,8 @@ type Display struct {
 
 // Privacy says how identifiers are treated.
 type Privacy struct {
-	PseudonymKey string `yaml:"pseudonym_key"` // non-empty: vehicle ids are replaced by a keyed hash in the store and reports
+	// non-empty: vehicle ids are replaced by a keyed hash in the store and reports
+	PseudonymKey string `yaml:"pseudonym_key"`
 }
 
 // Fuel is one fuel the shop meets: a base gasoline with ethanol already in it.
@@ -73,12 +76,14 @@ type Fuel struct {
 // Platform is one file of platforms/: an engine family with its limits. Crank angles are degrees after firing top
 // dead centre (compression is negative), so intake-valve closing is about −140 and exhaust-valve opening about 130.
 type Platform struct {
-	ID           string                 `yaml:"id"`
-	Name         string                 `yaml:"name"`
-	Engine       Engine                 `yaml:"engine"`
-	Burn         *Burn                  `yaml:"burn,omitempty"`        // nil: burn angles unknown; cylinder_pressure and low_speed_load cannot be predicted
-	Friction     *Friction              `yaml:"friction,omitempty"`    // nil: handbook defaults
-	AirPath      *AirPath               `yaml:"air_path,omitempty"`    // nil: boost cannot be turned into charge; a change of boost cannot be assessed
+	ID     string `yaml:"id"`
+	Name   string `yaml:"name"`
+	Engine Engine `yaml:"engine"`
+	// nil: burn angles unknown; cylinder_pressure and low_speed_load cannot be predicted
+	Burn     *Burn     `yaml:"burn,omitempty"`
+	Friction *Friction `yaml:"friction,omitempty"` // nil: handbook defaults
+	// nil: boost cannot be turned into charge; a change of boost cannot be assessed
+	AirPath      *AirPath               `yaml:"air_path,omitempty"`
 	FuelSystem   *FuelSystem            `yaml:"fuel_system,omitempty"` // nil: fuel_delivery cannot be assessed
 	OctaneIndexK float64                `yaml:"octane_index_k"`
 	KnockControl *KnockControl          `yaml:"knock_control"` // nil: knock cannot be assessed
@@ -87,8 +92,10 @@ type Platform struct {
 	Cells        Cells                  `yaml:"cells"`
 	Pulls        Pulls                  `yaml:"pulls"`
 	File         string                 `yaml:"-"`
-	UnreadLimits []string               `yaml:"-"` // hazards whose limits were left out because one of them is bad: not assessable
-	KeyLine      func(path string) int  `yaml:"-"` // 1-based line of a key such as "limits[2].value" or of the nearest key around it; 0 unknown
+	// hazards whose limits were left out because one of them is bad: not assessable
+	UnreadLimits []string `yaml:"-"`
+	// 1-based line of a key such as "limits[2].value" or of the nearest key around it; 0 unknown
+	KeyLine func(path string) int `yaml:"-"`
 }
 
 // Engine is the geometry.
@@ -126,7 +133,8 @@ type Friction struct {
 
 // AirPath turns manifold pressure into charge and boost into temperature.
 type AirPath struct {
-	VolumetricEfficiency     Curve   `yaml:"volumetric_efficiency"`     // over rpm, relative to manifold density, 0.4–1.3
+	// over rpm, relative to manifold density, 0.4–1.3
+	VolumetricEfficiency     Curve   `yaml:"volumetric_efficiency"`
 	CompressorEfficiency     float64 `yaml:"compressor_efficiency"`     // isentropic, 0.4–0.85; 0 for natural induction
 	IntercoolerEffectiveness float64 `yaml:"intercooler_effectiveness"` // 0–1
 	Source                   string  `yaml:"source"`
@@ -219,10 +227,13 @@ type TableRef struct {
 	Y    *Axis  `yaml:"y"`
 	Unit string `yaml:"unit"`
 
-	StoichiometricRatio float64 `yaml:"stoichiometric_ratio,omitempty"` // needed for unit AFR: the ratio that scale was made for
-	BarometerKPa        float64 `yaml:"barometer_kpa,omitempty"`        // needed for gauge pressure: what it is relative to
+	// needed for unit AFR: the ratio that scale was made for
+	StoichiometricRatio float64 `yaml:"stoichiometric_ratio,omitempty"`
+	// needed for gauge pressure: what it is relative to
+	BarometerKPa float64 `yaml:"barometer_kpa,omitempty"`
 
-	Table *calmap.Table `yaml:"-"` // axes and values in stored units (rpm, %, kPa absolute, λ, deg); as written for roles not modelled
+	// axes and values in stored units (rpm, %, kPa absolute, λ, deg); as written for roles not modelled
+	Table *calmap.Table `yaml:"-"`
 }
 
 // Axis is what a table is looked up by.

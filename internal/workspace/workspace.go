@@ -30,7 +30,8 @@ func Find(start string) (string, error) {
 			return dir, nil
 		}
 		if dir == filepath.Dir(dir) {
-			return "", fmt.Errorf("no %s in %s or any directory above it; make a workspace with: headroom init DIR, or name one with -C DIR", ConfigFile, abs)
+			return "", fmt.Errorf("no %s in %s or any directory above it; make a workspace with: headroom init DIR, "+
+				"or name one with -C DIR", ConfigFile, abs)
 		}
 	}
 }
@@ -45,7 +46,8 @@ func Open(dir string) (*Workspace, error) {
 	fsys := os.DirFS(abs)
 	data, err := fs.ReadFile(fsys, ConfigFile)
 	if err != nil {
-		return nil, fmt.Errorf("workspace %s: %s: %s; make a workspace with: headroom init DIR", dir, ConfigFile, readFailure(err))
+		return nil, fmt.Errorf("workspace %s: %s: %s; make a workspace with: headroom init DIR", dir, ConfigFile,
+			readFailure(err))
 	}
 	cfg, problems, fatal := readConfig(ConfigFile, data)
 	if len(fatal) > 0 {
@@ -102,7 +104,8 @@ func (w *Workspace) readPlatforms(fsys fs.FS) map[string]string {
 		}
 		rel, id := path.Join("platforms", name), strings.TrimSuffix(name, ext)
 		if first, twice := files[id]; twice {
-			w.Problems = append(w.Problems, Problem{File: rel, Where: "id", What: fmt.Sprintf("platform %s is already in %s; this file is left out", id, first), Remedy: "keep one file per platform"})
+			w.Problems = append(w.Problems, Problem{File: rel, Where: "id", What: fmt.Sprintf("platform %s is "+
+				"already in %s; this file is left out", id, first), Remedy: "keep one file per platform"})
 			continue
 		}
 		files[id] = rel

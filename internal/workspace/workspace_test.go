@@ -31,7 +31,8 @@ func TestOpenGood(t *testing.T) {
 		t.Errorf("%d platforms, want 2", got)
 	}
 	want := []Vehicle{
-		{ID: "car-001", Platform: "kestrel-20t", Fuel: "pump-91", Hardware: "axle-back", HardwareDate: "2025-11-02", Line: 2},
+		{ID: "car-001", Platform: "kestrel-20t", Fuel: "pump-91", Hardware: "axle-back", HardwareDate: "2025-11-02",
+			Line: 2},
 		{ID: "car-002", Platform: "plover-14", Fuel: "blend-30", Hardware: "stock", Line: 3},
 	}
 	if diff := cmp.Diff(want, []Vehicle{*w.Vehicles["car-001"], *w.Vehicles["car-002"]}); diff != "" {
@@ -174,7 +175,8 @@ func TestLimitAt(t *testing.T) {
 
 func TestHazards(t *testing.T) {
 	// the contract's order
-	want := strings.Fields("knock lean fuel_delivery rail_pressure charge_temperature coolant_temperature oil_temperature exhaust_temperature cylinder_pressure low_speed_load boost_control driveline")
+	want := strings.Fields("knock lean fuel_delivery rail_pressure charge_temperature coolant_temperature " +
+		"oil_temperature exhaust_temperature cylinder_pressure low_speed_load boost_control driveline")
 	if diff := cmp.Diff(want, hazardNames()); diff != "" {
 		t.Errorf("hazards (-want +got):\n%s", diff)
 	}
@@ -188,7 +190,8 @@ func TestHazards(t *testing.T) {
 			}
 		}
 	}
-	if !(SeverityRank(Minor) < SeverityRank(Moderate) && SeverityRank(Moderate) < SeverityRank(Major) && SeverityRank(Major) < SeverityRank(Catastrophic)) {
+	if !(SeverityRank(Minor) < SeverityRank(Moderate) && SeverityRank(Moderate) < SeverityRank(Major) &&
+		SeverityRank(Major) < SeverityRank(Catastrophic)) {
 		t.Error("severities out of order")
 	}
 	if l := (Limit{Hazard: Lean}); l.EffectiveSeverity() != Catastrophic {
@@ -248,7 +251,8 @@ func TestInitTemplatesAreTrue(t *testing.T) {
 	var settings []string
 	for _, line := range strings.Split(read(t, dir, ConfigFile), "\n") {
 		s, commented := strings.CutPrefix(line, "#")
-		if commented && (strings.HasPrefix(s, "  ") && !strings.HasPrefix(s, "   ") || s != "" && s[0] >= 'a' && s[0] <= 'z') {
+		if commented && (strings.HasPrefix(s, "  ") && !strings.HasPrefix(s, "   ") || s != "" && s[0] >= 'a' &&
+			s[0] <= 'z') {
 			settings = append(settings, s)
 		}
 	}
@@ -262,7 +266,8 @@ func TestInitTemplatesAreTrue(t *testing.T) {
 	if diff := cmp.Diff(Defaults(), cfg); diff != "" {
 		t.Errorf("template settings (-defaults +template):\n%s", diff)
 	}
-	if err := os.Rename(filepath.Join(dir, "platforms", "example.yaml.txt"), filepath.Join(dir, "platforms", "example.yaml")); err != nil {
+	if err := os.Rename(filepath.Join(dir, "platforms", "example.yaml.txt"), filepath.Join(dir, "platforms",
+		"example.yaml")); err != nil {
 		t.Fatal(err)
 	}
 	w, err := Open(dir)
@@ -299,7 +304,8 @@ func TestDigest(t *testing.T) {
 	if digest() != before {
 		t.Error("derived files, reports and logs must not change the digest")
 	}
-	for _, name := range []string{"headroom.yaml", "vehicles.csv", "runs.csv", "outcomes.csv", "platforms/plover-14.yaml", "revisions/rev-3/revision.yaml", "revisions/base-1/tables/boost.csv"} {
+	for _, name := range []string{"headroom.yaml", "vehicles.csv", "runs.csv", "outcomes.csv",
+		"platforms/plover-14.yaml", "revisions/rev-3/revision.yaml", "revisions/base-1/tables/boost.csv"} {
 		old := read(t, dir, name)
 		write(t, dir, name, old+"\n")
 		if digest() == before {

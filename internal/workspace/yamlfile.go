@@ -38,14 +38,16 @@ func decodeYAML(rel string, data []byte, dst any) (*yamlFile, *Problem) {
 		return nil, f.problemFrom(err, dst)
 	}
 	if len(doc.Docs) > 1 {
-		return nil, &Problem{File: rel, What: "holds several YAML documents", Remedy: "keep one; remove the lines that are only ---"}
+		return nil, &Problem{File: rel, What: "holds several YAML documents",
+			Remedy: "keep one; remove the lines that are only ---"}
 	}
 	if len(doc.Docs) == 0 || doc.Docs[0].Body == nil {
 		return f, nil // empty, or comments only
 	}
 	f.index("", doc.Docs[0].Body)
 	if f.aliasLine > 0 {
-		return nil, &Problem{File: rel, Line: f.aliasLine, Where: f.alias, What: "refers to another place of the file by an alias", Remedy: "write the value out"}
+		return nil, &Problem{File: rel, Line: f.aliasLine, Where: f.alias,
+			What: "refers to another place of the file by an alias", Remedy: "write the value out"}
 	}
 	if err := yaml.UnmarshalWithOptions(data, dst, yaml.DisallowUnknownField()); err != nil {
 		return nil, f.problemFrom(err, dst)
@@ -122,12 +124,14 @@ func (f *yamlFile) keyAt(t *token.Token) string {
 		return ""
 	}
 	same := func(u *token.Token) bool {
-		return u != nil && u.Position != nil && u.Position.Line == t.Position.Line && u.Position.Column == t.Position.Column
+		return u != nil && u.Position != nil && u.Position.Line == t.Position.Line &&
+			u.Position.Column == t.Position.Column
 	}
 	found := ""
 	for path, k := range f.keys {
 		// the outermost key that starts there; by length, then alphabetically, so the answer does not vary
-		if (same(k.key) || same(k.value)) && (found == "" || len(path) < len(found) || len(path) == len(found) && path < found) {
+		if (same(k.key) || same(k.value)) && (found == "" || len(path) < len(found) || len(path) == len(found) &&
+			path < found) {
 			found = path
 		}
 	}
@@ -153,9 +157,11 @@ func (f *yamlFile) problemFrom(err error, dst any) *Problem {
 			p.Remedy = fmt.Sprintf("did you mean %s?", near)
 		}
 	case errors.As(err, &mismatch):
-		p.What, p.Remedy = fmt.Sprintf("%q is not %s", detail.GetToken().Value, kindName(mismatch.DstType)), "write "+kindName(mismatch.DstType)
+		p.What, p.Remedy = fmt.Sprintf("%q is not %s", detail.GetToken().Value, kindName(mismatch.DstType)),
+			"write "+kindName(mismatch.DstType)
 	case errors.As(err, &overflow):
-		p.What, p.Remedy = fmt.Sprintf("%s is not %s", overflow.SrcNum, kindName(overflow.DstType)), "write "+kindName(overflow.DstType)
+		p.What, p.Remedy = fmt.Sprintf("%s is not %s", overflow.SrcNum, kindName(overflow.DstType)),
+			"write "+kindName(overflow.DstType)
 	case errors.As(err, &shape):
 		p.Remedy = "indent the keys of a block below its name; start each entry of a list with a dash"
 	}
@@ -193,7 +199,8 @@ func (f *yamlFile) fractionInWhole(dst any) *Problem {
 			continue
 		}
 		if found == nil || k.line < found.Line {
-			found = &Problem{File: f.rel, Line: k.line, Where: path, What: fmt.Sprintf("%v is not a whole number", n.Value), Remedy: "write a whole number"}
+			found = &Problem{File: f.rel, Line: k.line, Where: path, What: fmt.Sprintf("%v is not a whole number",
+				n.Value), Remedy: "write a whole number"}
 		}
 	}
 	return found

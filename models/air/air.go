@@ -38,7 +38,8 @@ func SaturationPressure(temperature float64) (float64, error) {
 	return math.Exp(ln), nil
 }
 
-// VapourPressure returns the water-vapour pressure in Pa at a relative humidity 0–1 and a temperature in K, 223–332.
+// VapourPressure returns the water-vapour pressure in Pa at a relative humidity 0–1 and a temperature in K,
+// 223–332.
 func VapourPressure(temperature, relativeHumidity float64) (float64, error) {
 	if err := bound.Check("relative humidity", relativeHumidity, 0, 1, ""); err != nil {
 		return 0, err
@@ -47,8 +48,8 @@ func VapourPressure(temperature, relativeHumidity float64) (float64, error) {
 	return relativeHumidity * ps, err
 }
 
-// Density returns the density in kg/m³ of humid air at a pressure in Pa (1 kPa to 1 MPa), a temperature in K (200–600)
-// and a water-vapour pressure in Pa (0 to 20 % of the pressure): ideal-gas mixture.
+// Density returns the density in kg/m³ of humid air at a pressure in Pa (1 kPa to 1 MPa), a temperature in K
+// (200–600) and a water-vapour pressure in Pa (0 to 20 % of the pressure): ideal-gas mixture.
 func Density(pressure, temperature, vapourPressure float64) (float64, error) {
 	err := bound.First(
 		checkPressure("air pressure", pressure),
@@ -76,10 +77,11 @@ func DryPressure(pressure, temperature, relativeHumidity float64) (float64, erro
 	return pressure - pv, nil
 }
 
-// MassBySpeedDensity returns the air trapped in one cylinder and cycle in kg: VE·p·V/(R·T), p the manifold pressure in
-// Pa (1 kPa to 1 MPa), T the charge temperature in K (200–500), volumetric efficiency relative to manifold density
+// MassBySpeedDensity returns the air trapped in one cylinder and cycle in kg: VE·p·V/(R·T), p the manifold pressure
+// in Pa (1 kPa to 1 MPa), T the charge temperature in K (200–500), volumetric efficiency relative to manifold density
 // (0.1–1.6) and V the cylinder's swept volume in m³ (Heywood eq. 2.27).
-func MassBySpeedDensity(manifoldPressure, chargeTemperature, volumetricEfficiency, cylinderDisplacement float64) (float64, error) {
+func MassBySpeedDensity(manifoldPressure, chargeTemperature, volumetricEfficiency, cylinderDisplacement float64) (
+	float64, error) {
 	err := bound.First(
 		checkPressure("manifold pressure", manifoldPressure),
 		checkCharge(chargeTemperature),
@@ -94,7 +96,8 @@ func MassBySpeedDensity(manifoldPressure, chargeTemperature, volumetricEfficienc
 
 // PressureBySpeedDensity returns the manifold pressure in Pa that traps an air mass in kg: the inverse of
 // MassBySpeedDensity.
-func PressureBySpeedDensity(mass, chargeTemperature, volumetricEfficiency, cylinderDisplacement float64) (float64, error) {
+func PressureBySpeedDensity(mass, chargeTemperature, volumetricEfficiency, cylinderDisplacement float64) (
+	float64, error) {
 	err := bound.First(
 		checkMass(mass),
 		checkCharge(chargeTemperature),
@@ -107,8 +110,8 @@ func PressureBySpeedDensity(mass, chargeTemperature, volumetricEfficiency, cylin
 	return mass * GasConstant * chargeTemperature / (volumetricEfficiency * cylinderDisplacement), nil
 }
 
-// MassByFlow returns the air a cylinder takes in a cycle in kg, from the engine's air flow in kg/s (0–3): a four-stroke
-// fills each cylinder once in two turns, so 120·flow/(rpm·cylinders). rpm 100–20 000, cylinders 1–16.
+// MassByFlow returns the air a cylinder takes in a cycle in kg, from the engine's air flow in kg/s (0–3): a
+// four-stroke fills each cylinder once in two turns, so 120·flow/(rpm·cylinders). rpm 100–20 000, cylinders 1–16.
 func MassByFlow(flow, rpm float64, cylinders int) (float64, error) {
 	err := bound.First(bound.Check("air flow", flow, 0, 3, "kg/s"), checkTurning(rpm, cylinders))
 	if err != nil {
@@ -134,8 +137,8 @@ func AbsoluteLoad(mass, cylinderDisplacement float64) (float64, error) {
 	return 100 * mass / (LoadDensity * cylinderDisplacement), nil
 }
 
-// MassFromLoad returns the air mass in kg a cylinder and cycle of an absolute load in per cent (0–800): the inverse of
-// AbsoluteLoad.
+// MassFromLoad returns the air mass in kg a cylinder and cycle of an absolute load in per cent (0–800): the inverse
+// of AbsoluteLoad.
 func MassFromLoad(loadPercent, cylinderDisplacement float64) (float64, error) {
 	err := bound.First(bound.Check("absolute load", loadPercent, 0, 800, "%"), checkCylinder(cylinderDisplacement))
 	if err != nil {
@@ -154,8 +157,8 @@ func VolumetricEfficiency(mass, manifoldPressure, chargeTemperature, cylinderDis
 	return mass / full, nil
 }
 
-// CompressorOutlet returns the air temperature behind a compressor in K: T₁[1+((p₂/p₁)^((γ−1)/γ)−1)/η] with γ = 1.4
-// (Heywood eq. 6.42 ff.). T₁ 200–400 K, pressure ratio 1–6, isentropic efficiency η 0.3–1.
+// CompressorOutlet returns the air temperature behind a compressor in K: T₁[1+((p₂/p₁)^((γ−1)/γ)−1)/η]
+// with γ = 1.4 (Heywood eq. 6.42 ff.). T₁ 200–400 K, pressure ratio 1–6, isentropic efficiency η 0.3–1.
 func CompressorOutlet(inletTemperature, pressureRatio, efficiency float64) (float64, error) {
 	err := bound.First(
 		bound.Check("compressor inlet temperature", inletTemperature, 200, 400, "K"),
@@ -168,9 +171,9 @@ func CompressorOutlet(inletTemperature, pressureRatio, efficiency float64) (floa
 	return inletTemperature * (1 + (math.Pow(pressureRatio, (Gamma-1)/Gamma)-1)/efficiency), nil
 }
 
-// IntercoolerOutlet returns the air temperature behind an intercooler in K: inlet − ε(inlet − coolant), effectiveness ε
-// 0–1 (definition for the smaller heat-capacity stream; common practice). Temperatures 200–700 K; coolant is the air
-// or water that cools.
+// IntercoolerOutlet returns the air temperature behind an intercooler in K: inlet − ε(inlet − coolant),
+// effectiveness ε 0–1 (definition for the smaller heat-capacity stream; common practice). Temperatures 200–700 K;
+// coolant is the air or water that cools.
 func IntercoolerOutlet(inletTemperature, coolingTemperature, effectiveness float64) (float64, error) {
 	err := bound.First(
 		bound.Check("intercooler inlet temperature", inletTemperature, 200, 700, "K"),
@@ -186,12 +189,15 @@ func IntercoolerOutlet(inletTemperature, coolingTemperature, effectiveness float
 // ChargeTemperature returns the temperature behind compressor and intercooler in K of ambient air compressed from
 // ambient to manifold pressure (Pa), the ambient air also cooling the intercooler. At or below ambient pressure the
 // charge is ambient air.
-func ChargeTemperature(ambientTemperature, ambientPressure, manifoldPressure, compressorEfficiency, effectiveness float64) (float64, error) {
-	err := bound.First(checkPressure("ambient pressure", ambientPressure), checkPressure("manifold pressure", manifoldPressure))
+func ChargeTemperature(ambientTemperature, ambientPressure, manifoldPressure, compressorEfficiency,
+	effectiveness float64) (float64, error) {
+	err := bound.First(checkPressure("ambient pressure", ambientPressure), checkPressure("manifold pressure",
+		manifoldPressure))
 	if err != nil {
 		return 0, err
 	}
-	out, err := CompressorOutlet(ambientTemperature, math.Max(1, manifoldPressure/ambientPressure), compressorEfficiency)
+	out, err := CompressorOutlet(ambientTemperature, math.Max(1, manifoldPressure/ambientPressure),
+		compressorEfficiency)
 	if err != nil {
 		return 0, fmt.Errorf("charge temperature: %w", err)
 	}

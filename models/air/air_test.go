@@ -32,7 +32,8 @@ func must(t *testing.T) func(v float64, err error) float64 {
 // IAPWS-95 saturation table (Wagner and Pruss, J. Phys. Chem. Ref. Data 31, 2002; from memory).
 func TestSaturationPressure(t *testing.T) {
 	ok := must(t)
-	for _, c := range [][2]float64{{0.01, 611.66}, {10, 1228.2}, {20, 2339.3}, {25, 3169.9}, {30, 4247.0}, {40, 7384.9}, {50, 12352}} {
+	for _, c := range [][2]float64{{0.01, 611.66}, {10, 1228.2}, {20, 2339.3}, {25, 3169.9}, {30, 4247.0}, {40, 7384.9},
+		{50, 12352}} {
 		got := ok(air.SaturationPressure(c[0] + 273.15))
 		near(t, "saturation pressure", got/c[1], 1, 0.001)
 	}

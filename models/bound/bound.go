@@ -30,9 +30,11 @@ func (e *Error) Error() string {
 		low = "above"
 	}
 	if math.IsInf(e.High, 1) {
-		return fmt.Sprintf("%s %g%s is out of range: must be finite and %s %g%s", e.Quantity, e.Value, unit, low, e.Low, unit)
+		return fmt.Sprintf("%s %g%s is out of range: must be finite and %s %g%s", e.Quantity, e.Value, unit, low, e.Low,
+			unit)
 	}
-	return fmt.Sprintf("%s %g%s is out of range: must be %s %g to %g%s", e.Quantity, e.Value, unit, low, e.Low, e.High, unit)
+	return fmt.Sprintf("%s %g%s is out of range: must be %s %g to %g%s", e.Quantity, e.Value, unit, low, e.Low, e.High,
+		unit)
 }
 
 // Check returns an *Error unless low ≤ value ≤ high. NaN and infinities are never inside.

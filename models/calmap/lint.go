@@ -80,7 +80,8 @@ func (t *Table) Lint(role string) []Note {
 		notes = append(notes, t.outOfRange(role, r)...)
 	}
 	for _, p := range t.Spikes(role, nil) {
-		notes = append(notes, t.note(NoteSpike, p.Row-1, p.Column-1, fmt.Sprintf("stands %+.3g against its neighbours", p.Stands)))
+		notes = append(notes, t.note(NoteSpike, p.Row-1, p.Column-1, fmt.Sprintf("stands %+.3g against its "+
+			"neighbours", p.Stands)))
 	}
 	return notes
 }
@@ -109,7 +110,8 @@ func (t *Table) outOfRange(role string, r Range) []Note {
 	for j, row := range t.Z {
 		for i, v := range row {
 			if v < r.Low || v > r.High {
-				notes = append(notes, t.note(NoteRange, j, i, fmt.Sprintf("is outside what a %s table can hold (%g to %g %s)", role, r.Low, r.High, r.Unit)))
+				notes = append(notes, t.note(NoteRange, j, i, fmt.Sprintf("is outside what a %s table can hold (%g "+
+					"to %g %s)", role, r.Low, r.High, r.Unit)))
 			}
 		}
 	}
@@ -143,8 +145,10 @@ var suspicions = []struct {
 	{[]string{RoleBoost}, 5, 60, "psi; boost is kept as kPa absolute"},
 	{[]string{RoleBoost}, 60, 85, "gauge pressure in kPa; boost is kept as kPa absolute"},
 	{[]string{RoleBoost}, 400, math.Inf(1), "mbar or hPa; boost is kept as kPa absolute"},
-	{[]string{RoleIntakeCam, RoleExhaustCam}, 80, math.Inf(1), "a centreline angle; cams are kept as degrees of advance from the parked position"},
-	{[]string{RoleIntakeCam, RoleExhaustCam}, math.Inf(-1), -60, "a centreline angle; cams are kept as degrees of advance from the parked position"},
+	{[]string{RoleIntakeCam, RoleExhaustCam}, 80, math.Inf(1), "a centreline angle; cams are kept as degrees of " +
+		"advance from the parked position"},
+	{[]string{RoleIntakeCam, RoleExhaustCam}, math.Inf(-1), -60, "a centreline angle; cams are kept as degrees of " +
+		"advance from the parked position"},
 	{[]string{RoleSpeedLimit}, 0, 20, "thousands of rpm"},
 	{[]string{RoleSpeedLimit}, 20, 400, "revolutions a second or a road speed"},
 }
@@ -171,12 +175,12 @@ type Spike struct {
 func (s Spike) New() bool { return !(s.WasStanding/s.Stands >= 0.5) }
 
 // Spikes finds values that stand out from their neighbours on both axes to the same side, and how far the parent (nil
-// for none), read at the same breakpoints, stands out there. The measure is the second difference on uneven breakpoints:
-// the value minus the straight line through its two neighbours (at an edge of a two-axis table: through the two values
-// inside it), of both axes the smaller one. It is compared with the median absolute deviation of the same measure over
-// the table, and with the smallest lone step worth a note for the role. A one-axis table is judged on its inner values
-// only; a two-axis table with fewer than three rows or columns is not judged. Unusable tables have none. Order: row by
-// row.
+// for none), read at the same breakpoints, stands out there. The measure is the second difference on uneven
+// breakpoints: the value minus the straight line through its two neighbours (at an edge of a two-axis table: through
+// the two values inside it), of both axes the smaller one. It is compared with the median absolute deviation of the
+// same measure over the table, and with the smallest lone step worth a note for the role. A one-axis table is judged on
+// its inner values only; a two-axis table with fewer than three rows or columns is not judged. Unusable tables have
+// none. Order: row by row.
 func (t *Table) Spikes(role string, parent *Table) []Spike {
 	if t.Check() != nil {
 		return nil

@@ -62,8 +62,8 @@ func TestSpikeIsFoundWhereItIs(t *testing.T) {
 	}
 }
 
-// On a plane of 0.01° per rpm and −0.1° per % a breakpoint raised by 5° stands out by 5° on both axes; beside it lie
-// 25 − 10 = 15 … 25 + 10 = 35 along x and 25 ± 2 along y.
+// On a plane of 0.01° per rpm and −0.1° per % a breakpoint raised by 5° stands out by 5° on both axes; beside it
+// lie 25 − 10 = 15 … 25 + 10 = 35 along x and 25 ± 2 along y.
 func TestSpikeOnAPlane(t *testing.T) {
 	plane := func(x, y []float64) *Table {
 		z := make([][]float64, len(y))
@@ -82,7 +82,8 @@ func TestSpikeOnAPlane(t *testing.T) {
 		t.Fatalf("spikes %+v", spikes)
 	}
 	s := spikes[0]
-	if s.X != 3000 || s.Y != 80 || s.Row != 3 || s.Column != 3 || s.Value != 30 || s.Neighbours != [2]float64{15, 35} || !s.New() {
+	if s.X != 3000 || s.Y != 80 || s.Row != 3 || s.Column != 3 || s.Value != 30 || s.Neighbours != [2]float64{15, 35} ||
+		!s.New() {
 		t.Errorf("spike %+v", s)
 	}
 	if math.Abs(s.Stands-5) > 1e-9 || math.Abs(s.WasStanding) > 1e-9 {
@@ -173,7 +174,8 @@ func TestFalseSpikeRate(t *testing.T) {
 }
 
 func TestOneAxisSpike(t *testing.T) {
-	table := mustNew(t, []float64{1000, 2000, 3000, 4000, 5000, 6000, 7000}, nil, [][]float64{{150, 180, 200, 205, 205, 200, 190}})
+	table := mustNew(t, []float64{1000, 2000, 3000, 4000, 5000, 6000, 7000}, nil,
+		[][]float64{{150, 180, 200, 205, 205, 200, 190}})
 	if notes := table.Lint(RoleBoost); len(notes) > 0 {
 		t.Errorf("smooth: %v", notes)
 	}
@@ -194,8 +196,10 @@ func TestUnitSuspicions(t *testing.T) {
 		want  string // "" for none
 	}{
 		{RoleSpark, 12, ""}, {RoleSpark, -12, "after top dead centre"}, {RoleSpark, 120, "tenths"},
-		{RoleLambda, 0.85, ""}, {RoleLambda, 12.5, "air–fuel ratio"}, {RoleLambda, 0.07, "fuel–air ratio"}, {RoleLambda, 850, "thousandths"},
-		{RoleBoost, 210, ""}, {RoleBoost, 2.1, "bar"}, {RoleBoost, 21, "psi"}, {RoleBoost, -0.2, "gauge"}, {RoleBoost, 2100, "hPa"},
+		{RoleLambda, 0.85, ""}, {RoleLambda, 12.5, "air–fuel ratio"}, {RoleLambda, 0.07, "fuel–air ratio"},
+		{RoleLambda, 850, "thousandths"},
+		{RoleBoost, 210, ""}, {RoleBoost, 2.1, "bar"}, {RoleBoost, 21, "psi"}, {RoleBoost, -0.2, "gauge"},
+		{RoleBoost, 2100, "hPa"},
 		{RoleIntakeCam, 25, ""}, {RoleExhaustCam, 110, "centreline"},
 		{RoleSpeedLimit, 6800, ""}, {RoleSpeedLimit, 6.8, "thousands"}, {RoleSpeedLimit, 113, "revolutions a second"},
 		{"idle speed", -1e6, ""},
@@ -214,7 +218,8 @@ func TestUnitSuspicions(t *testing.T) {
 func TestOutOfRange(t *testing.T) {
 	table := mustNew(t, []float64{1, 2}, []float64{1, 2}, [][]float64{{0.8, 0.9}, {1.45, 0.85}})
 	notes := table.Lint(RoleLambda)
-	if len(notes) != 1 || notes[0].Kind != NoteRange || notes[0].Row != 2 || notes[0].Column != 1 || notes[0].Value != 1.45 {
+	if len(notes) != 1 || notes[0].Kind != NoteRange || notes[0].Row != 2 || notes[0].Column != 1 ||
+		notes[0].Value != 1.45 {
 		t.Errorf("notes %v", notes)
 	}
 }

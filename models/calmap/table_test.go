@@ -32,8 +32,10 @@ func TestNewNamesWhatIsWrong(t *testing.T) {
 		{"x not finite", []float64{math.NaN(), 1}, nil, one, "x breakpoint 1: NaN"},
 		{"y falls", []float64{1, 2}, []float64{3, 2}, [][]float64{{1, 2}, {1, 2}}, "y breakpoint 2: 2 does not exceed"},
 		{"rows missing", []float64{1, 2}, []float64{1, 2}, one, "1 rows of values for 2 y breakpoints; give 2"},
-		{"rows without y", []float64{1, 2}, nil, [][]float64{{1, 2}, {1, 2}}, "2 rows of values for 0 y breakpoints; give 1"},
-		{"short row", []float64{1, 2}, []float64{1, 2}, [][]float64{{1, 2}, {1}}, "row 2 has 1 values for 2 x breakpoints"},
+		{"rows without y", []float64{1, 2}, nil, [][]float64{{1, 2}, {1, 2}},
+			"2 rows of values for 0 y breakpoints; give 1"},
+		{"short row", []float64{1, 2}, []float64{1, 2}, [][]float64{{1, 2}, {1}},
+			"row 2 has 1 values for 2 x breakpoints"},
 		{"infinite value", []float64{1, 2}, nil, [][]float64{{1, math.Inf(1)}}, "row 1, column 2: value +Inf"},
 		{"huge value", []float64{1, 2}, nil, [][]float64{{1, 1e200}}, "row 1, column 2"},
 	} {
@@ -78,7 +80,8 @@ func TestAt(t *testing.T) {
 			t.Errorf("At(%g, %g) = %g, want %g", c.x, c.y, got, c.want)
 		}
 	}
-	for _, v := range []float64{table.At(math.NaN(), 50), table.At(1000, math.NaN()), (&Table{}).At(1, 1), Interpolate(nil, nil, 1), Interpolate([]float64{1}, nil, 1)} {
+	for _, v := range []float64{table.At(math.NaN(), 50), table.At(1000, math.NaN()), (&Table{}).At(1, 1),
+		Interpolate(nil, nil, 1), Interpolate([]float64{1}, nil, 1)} {
 		if !math.IsNaN(v) {
 			t.Errorf("an unknown state or an empty table must give NaN, got %g", v)
 		}
@@ -94,7 +97,8 @@ func TestConvert(t *testing.T) {
 	if !slices.Equal(c.X, []float64{60, 120}) || !slices.Equal(c.Y, []float64{0, 10}) || c.At(120, 10) != 104 {
 		t.Errorf("converted to %+v", c)
 	}
-	if _, err := table.Convert(func(v float64) float64 { return -v }, nil, nil); err == nil || !strings.Contains(err.Error(), "after conversion: x breakpoint 2") {
+	if _, err := table.Convert(func(v float64) float64 { return -v }, nil, nil); err == nil ||
+		!strings.Contains(err.Error(), "after conversion: x breakpoint 2") {
 		t.Errorf("a turned axis: %v", err)
 	}
 	if _, err := table.Convert(nil, nil, func(float64) float64 { return math.NaN() }); err == nil {
@@ -270,7 +274,8 @@ func TestChanges(t *testing.T) {
 	}
 	flat := mustNew(t, axis, nil, [][]float64{{1, 2, 3}})
 	moved := mustNew(t, []float64{0, 15}, nil, [][]float64{{1, 2.5}}) // the same line, then held
-	if got := changes(moved, flat, 1e-9); len(got) != 1 || got[0].X != 20 || got[0].By != -0.5 || !math.IsNaN(got[0].Y) {
+	if got := changes(moved, flat, 1e-9); len(got) != 1 || got[0].X != 20 || got[0].By != -0.5 ||
+		!math.IsNaN(got[0].Y) {
 		t.Errorf("only the breakpoint at 20 changed: %v", got)
 	}
 }
@@ -285,7 +290,8 @@ func TestLargest(t *testing.T) {
 		low, high State
 		want      float64
 	}{
-		{bump, State{2, 3}, State{18, 17}, -2}, {bump, State{0, 10}, State{5, 30}, -1}, {bump, State{-5, 0}, State{5, 5}, -0.5},
+		{bump, State{2, 3}, State{18, 17}, -2}, {bump, State{0, 10}, State{5, 30}, -1},
+		{bump, State{-5, 0}, State{5, 5}, -0.5},
 		{bump, State{20, 20}, State{99, 99}, 0}, {bump, State{5, 10}, State{5, 10}, -1},
 		{line, State{-9, math.NaN()}, State{5, math.NaN()}, 1.5},
 	} {
@@ -301,7 +307,8 @@ func TestLargest(t *testing.T) {
 func TestLargestIsReachedAndNeverPassed(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		table := genTable().Draw(t, "table")
-		xs, ys := []float64{state.Draw(t, "x0"), state.Draw(t, "x1")}, []float64{state.Draw(t, "y0"), state.Draw(t, "y1")}
+		xs, ys := []float64{state.Draw(t, "x0"), state.Draw(t, "x1")}, []float64{state.Draw(t, "y0"),
+			state.Draw(t, "y1")}
 		slices.Sort(xs)
 		slices.Sort(ys)
 		largest := table.Largest(State{xs[0], ys[0]}, State{xs[1], ys[1]})
@@ -326,7 +333,8 @@ func TestWeight(t *testing.T) {
 			t.Fatalf("moved by %g, weight %g", moved, weight)
 		}
 	})
-	if table := mustNew(t, []float64{1}, nil, [][]float64{{2}}); table.Weight(2, 1) != nil || table.Weight(1, 0) != nil {
+	if table := mustNew(t, []float64{1}, nil, [][]float64{{2}}); table.Weight(2, 1) != nil ||
+		table.Weight(1, 0) != nil {
 		t.Error("a value that is not there has no weight")
 	}
 }

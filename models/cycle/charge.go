@@ -54,7 +54,8 @@ func (e *Engine) mix(s *State, c *charge) error {
 		c.residual = left / (fresh + left)
 	}
 	if !(c.residual <= maxResidual) {
-		return fmt.Errorf("estimated residual share %.3f is above %g: too little air for this exhaust pressure", c.residual, maxResidual)
+		return fmt.Errorf("estimated residual share %.3f is above %g: too little air for this exhaust pressure",
+			c.residual, maxResidual)
 	}
 	c.mass = fresh / (1 - c.residual)
 	c.fresh = blendGas(&m.fresh, &m.burned, c.residual)
@@ -66,7 +67,8 @@ func (e *Engine) mix(s *State, c *charge) error {
 	cp := c.fresh.heatCapacity(mixed) + c.fresh.r
 	c.tIVC = mixed - ch.Evaporation*fuelMass*s.Fuel.HeatOfVaporisation()/(c.mass*cp)
 	if !(c.tIVC >= 200) {
-		return fmt.Errorf("charge of %.0f K after evaporation is colder than 200 K: charge temperature %g K is too low for this fuel", c.tIVC, s.ChargeTemperature)
+		return fmt.Errorf("charge of %.0f K after evaporation is colder than 200 K: charge temperature %g K is too "+
+			"low for this fuel", c.tIVC, s.ChargeTemperature)
 	}
 	c.pIVC = c.mass * c.fresh.r * c.tIVC / e.vIVC
 	return nil
@@ -81,11 +83,13 @@ func (e *Engine) fill(s *State, c *charge) error {
 	c.lag = b.Lag * math.Exp(e.lagIndex(s, c)-e.lag0)
 	c.duration = b.Duration * math.Exp(e.durationIndex(s, c, c.lag)-e.dur0)
 	if !(c.duration >= minDuration && c.duration <= maxDuration) {
-		return fmt.Errorf("scaled burn duration of %.1f° is outside %g to %g°: the state is too far from the burn anchor at %g rpm, %g %% load", c.duration, minDuration, maxDuration, b.RPM, b.AbsoluteLoad)
+		return fmt.Errorf("scaled burn duration of %.1f° is outside %g to %g°: the state is too far from the burn "+
+			"anchor at %g rpm, %g %% load", c.duration, minDuration, maxDuration, b.RPM, b.AbsoluteLoad)
 	}
 	c.start = c.lag - s.Spark
 	if end := c.start + c.duration*wiebe90; !(end < e.cfg.ExhaustValveOpening) {
-		return fmt.Errorf("%w: spark %g° before TDC has 90 %% burned at %.0f°, not before exhaust-valve opening at %g°", errTooLate, s.Spark, end, e.cfg.ExhaustValveOpening)
+		return fmt.Errorf("%w: spark %g° before TDC has 90 %% burned at %.0f°, not before exhaust-valve opening at %g°",
+			errTooLate, s.Spark, end, e.cfg.ExhaustValveOpening)
 	}
 	if c.start <= e.cfg.IntakeValveClosing {
 		return fmt.Errorf("spark %g° before TDC lies before intake-valve closing", s.Spark)
@@ -115,8 +119,8 @@ const wiebeA = 5
 
 func wiebeShare(burned float64) float64 { return math.Cbrt(-math.Log(1-burned) / wiebeA) }
 
-// BurnedFraction returns the Wiebe mass fraction burned 1 − exp(−5 t³) at t, the share of the duration gone since the
-// start of burn (a = 5, m = 2; Heywood eq. 9.27). It is 0 before the start and 0.99326 at t = 1.
+// BurnedFraction returns the Wiebe mass fraction burned 1 − exp(−5 t³) at t, the share of the duration gone since
+// the start of burn (a = 5, m = 2; Heywood eq. 9.27). It is 0 before the start and 0.99326 at t = 1.
 func BurnedFraction(t float64) float64 {
 	if !(t > 0) {
 		return 0
@@ -154,9 +158,9 @@ func (e *Engine) compressed(c *charge, deg float64) (lnT, lnP, lnV float64) {
 func lnViscosity(lnT, lnP float64) float64 { return 1.7*lnT - lnP }
 
 // lnFlameSpeed returns ln of the laminar burning velocity of the reference gasoline RMFD-303 in m/s, as Metghalchi and
-// Keck measured it (Combustion and Flame 48, 1982): S_L = [0.2758 − 0.7834(φ−1.13)²](T/298)^α p^β, α = 2.18 − 0.8(φ−1),
-// β = −0.16 + 0.22(φ−1), p in atm, φ 0.8–1.5; times 1 − 2.06 x^0.77 for a burned-gas share x (Rhodes and Keck, SAE
-// 850047; Heywood eq. 9.38). Coefficients from memory.
+// Keck measured it (Combustion and Flame 48, 1982): S_L = [0.2758 − 0.7834(φ−1.13)²](T/298)^α p^β, α = 2.18
+// − 0.8(φ−1), β = −0.16 + 0.22(φ−1), p in atm, φ 0.8–1.5; times 1 − 2.06 x^0.77 for a burned-gas share
+// x (Rhodes and Keck, SAE 850047; Heywood eq. 9.38). Coefficients from memory.
 func lnFlameSpeed(lambda, residual, lnT, lnP float64) float64 {
 	phi := 1 / lambda
 	level := 0.2758 - 0.7834*(phi-1.13)*(phi-1.13)

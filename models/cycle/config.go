@@ -3,10 +3,10 @@
 //
 // It is a single-zone first-law model (Heywood, Internal Combustion Engine Fundamentals, 1st ed. 1988, sections 9.2
 // and 14.4): slider-crank volume; a Wiebe burn, a = 5, m = 2, from the spark plus an ignition lag; specific heats of
-// the fuel–air mixture and of its products as functions of temperature (NASA fits), so γ follows temperature, mixture
-// and burn; Woschni heat transfer (SAE 670931); an end gas compressed isentropically from intake-valve closing; the
-// Livengood–Wu integral (5th Symposium on Combustion, 1955) of the Douaud–Eyzat delay (SAE 780080). Ignition lag and
-// burn duration are given at one anchor point and scaled by the relations of Hires, Tabaczynski and Novak (SAE
+// the fuel–air mixture and of its products as functions of temperature (NASA fits), so γ follows temperature,
+// mixture and burn; Woschni heat transfer (SAE 670931); an end gas compressed isentropically from intake-valve closing;
+// the Livengood–Wu integral (5th Symposium on Combustion, 1955) of the Douaud–Eyzat delay (SAE 780080). Ignition
+// lag and burn duration are given at one anchor point and scaled by the relations of Hires, Tabaczynski and Novak (SAE
 // 780232; Heywood section 9.4.1) with the burning velocity of Metghalchi and Keck (Combustion and Flame 48, 1982); see
 // docs/physics.md.
 //
@@ -94,9 +94,10 @@ func Defaults(directInjection bool) Config {
 		anchor = fuel.Fuel{} // cannot happen; New refuses it
 	}
 	return Config{
-		Friction:             engine.DefaultFriction(),
-		HeatTransfer:         HeatTransfer{Scale: 1, WallRise: 80},
-		Charging:             Charging{WallHeating: 0.2, Evaporation: evaporation, ResidualTemperature: 1000, ExhaustRatio: 1.15, ExhaustFloor: 105e3},
+		Friction:     engine.DefaultFriction(),
+		HeatTransfer: HeatTransfer{Scale: 1, WallRise: 80},
+		Charging: Charging{WallHeating: 0.2, Evaporation: evaporation, ResidualTemperature: 1000,
+			ExhaustRatio: 1.15, ExhaustFloor: 105e3},
 		CombustionEfficiency: 0.97,
 		DelayScale:           1,
 		Burn:                 Burn{ChargeTemperature: 313.15, CoolantTemperature: 363.15, Fuel: anchor},
@@ -136,7 +137,8 @@ func New(cfg Config) (*Engine, error) {
 	if err := cfg.validate(); err != nil {
 		return nil, fmt.Errorf("cycle: %w", err)
 	}
-	e := &Engine{cfg: cfg, vIVC: cfg.Geometry.Volume(cfg.IntakeValveClosing), woschni: 3.26 * math.Pow(1000, -0.8) * math.Pow(cfg.Geometry.Bore, -0.2)}
+	e := &Engine{cfg: cfg, vIVC: cfg.Geometry.Volume(cfg.IntakeValveClosing), woschni: 3.26 * math.Pow(1000,
+		-0.8) * math.Pow(cfg.Geometry.Bore, -0.2)}
 	e.grid = newGrid(cfg)
 	if err := e.anchor(); err != nil {
 		return nil, fmt.Errorf("cycle: burn anchor: %w", err)

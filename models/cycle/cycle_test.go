@@ -33,7 +33,8 @@ func randomStates(t testing.TB, n int) []cycle.State {
 	var out []cycle.State
 	for range n {
 		load := between(0.3, 2.6)
-		out = append(out, cycle.State{RPM: between(1000, 7500), AirMass: load * 1.184 * cylinder, ManifoldPressure: 100e3 * load,
+		out = append(out, cycle.State{RPM: between(1000, 7500), AirMass: load * 1.184 * cylinder,
+			ManifoldPressure:  100e3 * load,
 			ChargeTemperature: between(270, 350), CoolantTemperature: between(320, 385), Lambda: between(0.75, 1.1),
 			Spark: between(-8, 40), Fuel: finished(t, between(91, 104), between(0, 0.3)), Octane: between(86, 108)})
 	}
@@ -70,7 +71,8 @@ func TestDefaultStepIsAccurate(t *testing.T) {
 			limit = max(limit, math.Abs(ka-kb))
 		}
 	}
-	t.Logf("largest error: peak %.2g, imep %.2g, pressure rise %.2g, exhaust opening %.2g K, limit %.3g° (%d limits)", peak, imep, rise, temp, limit, limits)
+	t.Logf("largest error: peak %.2g, imep %.2g, pressure rise %.2g, exhaust opening %.2g K, limit %.3g° (%d limits)",
+		peak, imep, rise, temp, limit, limits)
 	if peak > 0.002 || imep > 0.002 || rise > 0.005 || temp > 1 || limit > 0.1 {
 		t.Error("default step is too coarse")
 	}
@@ -175,7 +177,8 @@ func TestDirections(t *testing.T) {
 			t.Fatal(err)
 		}
 		if !(r.ExhaustTemperature > lastEGT && r.KnockIntegral > lastKnock) {
-			t.Errorf("λ %g: exhaust %g K after %g, knock integral %g after %g", lambda, r.ExhaustTemperature, lastEGT, r.KnockIntegral, lastKnock)
+			t.Errorf("λ %g: exhaust %g K after %g, knock integral %g after %g", lambda, r.ExhaustTemperature, lastEGT,
+				r.KnockIntegral, lastKnock)
 		}
 		lastEGT, lastKnock = r.ExhaustTemperature, r.KnockIntegral
 	}
@@ -198,7 +201,8 @@ func TestSlopesArePlausible(t *testing.T) {
 			{"degrees for 10 % charge", 0.1 * sl.Knock.LnCharge, -6, -1.5},
 			{"degrees for 10 K charge temperature", 10 * sl.Knock.Charge, -4, -0.8},
 			{"degrees for 0.1 leaner", 0.1 * sl.Knock.Lambda, -5, -0.1},
-			{"degrees a kPa, the same by manifold pressure", sl.Knock.PerKilopascal(s.ManifoldPressure) * s.ManifoldPressure / 1e4, -6, -1.5},
+			{"degrees a kPa, the same by manifold pressure",
+				sl.Knock.PerKilopascal(s.ManifoldPressure) * s.ManifoldPressure / 1e4, -6, -1.5},
 			{"CA50 a degree of spark", sl.CA50.Spark, -1.5, -0.8},
 			{"exhaust K a degree of spark", sl.ExhaustTemperature.Spark, -25, -5},
 			{"imep for 10 % charge, kPa", 0.1 * sl.IMEP.LnCharge / 1e3, 100, 350},
@@ -230,7 +234,8 @@ func TestAnchorIsMet(t *testing.T) {
 	b := cfg.Burn
 	mass := b.AbsoluteLoad / 100 * 1.184 * cylinder
 	pressure := mass * 287.05 * b.ChargeTemperature / cylinder
-	r, err := e.Run(cycle.State{RPM: b.RPM, AirMass: mass, ManifoldPressure: pressure, ChargeTemperature: b.ChargeTemperature,
+	r, err := e.Run(cycle.State{RPM: b.RPM, AirMass: mass, ManifoldPressure: pressure,
+		ChargeTemperature:  b.ChargeTemperature,
 		CoolantTemperature: b.CoolantTemperature, Lambda: b.Lambda, Spark: b.Spark, Fuel: b.Fuel, Octane: 95})
 	if err != nil {
 		t.Fatal(err)
@@ -238,7 +243,8 @@ func TestAnchorIsMet(t *testing.T) {
 	if math.Abs(r.IgnitionLag-b.Lag) > 1e-3 || math.Abs(r.BurnDuration-b.Duration) > 1e-3 {
 		t.Errorf("lag %g°, duration %g°; the anchor says %g° and %g°", r.IgnitionLag, r.BurnDuration, b.Lag, b.Duration)
 	}
-	if want := 3.0 - 1; math.Abs(r.CA50-(want+0.5175*48)) > 0.02 { // start 2°, half burned at 51.75 % of 48° (definition)
+	// start 2°, half burned at 51.75 % of 48° (definition)
+	if want := 3.0 - 1; math.Abs(r.CA50-(want+0.5175*48)) > 0.02 {
 		t.Errorf("CA50 %g°", r.CA50)
 	}
 }
@@ -282,20 +288,25 @@ func TestKnockLimit(t *testing.T) {
 		change   func(*cycle.State, float64)
 		relative float64
 	}{
-		{"charge", sl.Limit.Slopes.LnCharge, 0.03, func(s *cycle.State, d float64) { s.AirMass *= math.Exp(d); s.ManifoldPressure *= math.Exp(d) }, 0.03},
-		{"charge temperature", sl.Limit.Slopes.Charge, 5, func(s *cycle.State, d float64) { s.ChargeTemperature += d }, 0.03},
-		{"coolant temperature", sl.Limit.Slopes.Coolant, 5, func(s *cycle.State, d float64) { s.CoolantTemperature += d }, 0.03},
+		{"charge", sl.Limit.Slopes.LnCharge, 0.03,
+			func(s *cycle.State, d float64) { s.AirMass *= math.Exp(d); s.ManifoldPressure *= math.Exp(d) }, 0.03},
+		{"charge temperature", sl.Limit.Slopes.Charge, 5, func(s *cycle.State, d float64) { s.ChargeTemperature += d },
+			0.03},
+		{"coolant temperature", sl.Limit.Slopes.Coolant, 5,
+			func(s *cycle.State, d float64) { s.CoolantTemperature += d }, 0.03},
 		{"octane", sl.Limit.Slopes.Octane, 2, func(s *cycle.State, d float64) { s.Octane += d }, 0.03},
 		{"lambda", sl.Limit.Slopes.Lambda, 0.02, func(s *cycle.State, d float64) { s.Lambda += d }, 0.05},
 		{"speed", sl.Limit.Slopes.LnSpeed, 0.05, func(s *cycle.State, d float64) { s.RPM *= math.Exp(d) }, 0.03},
 	} {
-		got := (solve(func(s *cycle.State) { c.change(s, c.step) }) - solve(func(s *cycle.State) { c.change(s, -c.step) })) / (2 * c.step)
+		got := (solve(func(s *cycle.State) { c.change(s, c.step) }) - solve(
+			func(s *cycle.State) { c.change(s, -c.step) })) / (2 * c.step)
 		if math.Abs(got/c.slope-1) > c.relative {
 			t.Errorf("%s: slope %g, solved again %g", c.name, c.slope, got)
 		}
 	}
 	// At the limit both kinds of slopes are the same.
-	if math.Abs(sl.Knock.Octane/sl.Limit.Slopes.Octane-1) > 0.01 || math.Abs(sl.Knock.LnCharge/sl.Limit.Slopes.LnCharge-1) > 0.01 {
+	if math.Abs(sl.Knock.Octane/sl.Limit.Slopes.Octane-1) > 0.01 ||
+		math.Abs(sl.Knock.LnCharge/sl.Limit.Slopes.LnCharge-1) > 0.01 {
 		t.Errorf("knock slopes %+v, limit slopes %+v", sl.Knock, sl.Limit.Slopes)
 	}
 	// The integral falls as the octane number to the 3.402: its slope is known.
@@ -309,7 +320,8 @@ func TestNoKnockLimit(t *testing.T) {
 	calm := states(t)[1]
 	calm.AirMass *= 0.3
 	calm.ManifoldPressure *= 0.3
-	if _, err := e.KnockLimitedSpark(calm); !errors.Is(err, cycle.ErrNoKnockLimit) || !strings.Contains(err.Error(), "below 1") {
+	if _, err := e.KnockLimitedSpark(calm); !errors.Is(err, cycle.ErrNoKnockLimit) ||
+		!strings.Contains(err.Error(), "below 1") {
 		t.Errorf("calm: %v", err)
 	}
 	sl, err := e.Slopes(calm)
@@ -323,7 +335,8 @@ func TestNoKnockLimit(t *testing.T) {
 	violent.ManifoldPressure *= 2
 	violent.Octane = 80
 	violent.ChargeTemperature = 400
-	if _, err := newEngine(t, cfg).KnockLimitedSpark(violent); !errors.Is(err, cycle.ErrNoKnockLimit) || !strings.Contains(err.Error(), "above 1") {
+	if _, err := newEngine(t, cfg).KnockLimitedSpark(violent); !errors.Is(err, cycle.ErrNoKnockLimit) ||
+		!strings.Contains(err.Error(), "above 1") {
 		t.Errorf("violent: %v", err)
 	}
 }
@@ -344,7 +357,8 @@ func TestResidual(t *testing.T) {
 	if none.ResidualFraction != 0 || some.ResidualFraction != 0.10 {
 		t.Errorf("residual %g and %g", none.ResidualFraction, some.ResidualFraction)
 	}
-	if !(some.TemperatureIVC > none.TemperatureIVC && some.BurnDuration > none.BurnDuration && some.IgnitionLag > none.IgnitionLag) {
+	if !(some.TemperatureIVC > none.TemperatureIVC && some.BurnDuration > none.BurnDuration &&
+		some.IgnitionLag > none.IgnitionLag) {
 		t.Error("burned gas must warm the charge and slow the burn (common practice)")
 	}
 	s.Residual, s.ExhaustPressure = 0, 400e3
@@ -402,7 +416,8 @@ func TestTrace(t *testing.T) {
 		t.Errorf("last point %+v, result %+v", last, r)
 	}
 	for i, p := range points {
-		if i > 0 && (p.Angle <= points[i-1].Angle || p.Burned < points[i-1].Burned || p.KnockIntegral < points[i-1].KnockIntegral) {
+		if i > 0 && (p.Angle <= points[i-1].Angle || p.Burned < points[i-1].Burned ||
+			p.KnockIntegral < points[i-1].KnockIntegral) {
 			t.Errorf("point %d goes back: %+v after %+v", i, p, points[i-1])
 		}
 		if p.Pressure > r.PeakPressure {
@@ -500,23 +515,29 @@ func FuzzRun(f *testing.F) {
 	f.Add(3000.0, 1e-3, 150e3, 310.0, 360.0, 0.9, 12.0, 0.1, 95.0, 0.0, 0.0)
 	f.Add(1000.0, 1e-4, 30e3, 280.0, 300.0, 1.1, 40.0, 0.85, 105.0, 0.1, 105e3)
 	f.Add(15000.0, 3e-3, 6e5, 450.0, 420.0, 0.65, -40.0, 1.0, 50.0, -1.0, 1e6)
-	f.Add(math.NaN(), math.Inf(1), -1.0, 0.0, 1e300, math.Copysign(0, -1), math.Inf(-1), 2.0, 1e-300, math.NaN(), math.NaN())
+	f.Add(math.NaN(), math.Inf(1), -1.0, 0.0, 1e300, math.Copysign(0, -1), math.Inf(-1), 2.0, 1e-300, math.NaN(),
+		math.NaN())
 	e := newEngine(f, config())
-	f.Fuzz(func(t *testing.T, rpm, mass, pressure, charge, coolant, lambda, spark, ethanol, octane, residual, exhaust float64) {
+	f.Fuzz(func(t *testing.T, rpm, mass, pressure, charge, coolant, lambda, spark, ethanol, octane, residual,
+		exhaust float64) {
 		fl, err := fuel.Finished(98, 87, ethanol)
 		if err != nil {
 			fl = fuel.Fuel{}
 		}
-		s := cycle.State{RPM: rpm, AirMass: mass, ManifoldPressure: pressure, ChargeTemperature: charge, CoolantTemperature: coolant,
-			Lambda: lambda, Spark: spark, Fuel: fl, Octane: octane, Residual: residual, ExhaustPressure: exhaust}
+		s := cycle.State{RPM: rpm, AirMass: mass, ManifoldPressure: pressure, ChargeTemperature: charge,
+			CoolantTemperature: coolant,
+			Lambda:             lambda, Spark: spark, Fuel: fl, Octane: octane, Residual: residual,
+			ExhaustPressure: exhaust}
 		r, err := e.Run(s)
 		if err != nil {
 			return
 		}
-		if !finite(reflect.ValueOf(r)) || r.PeakPressure < r.PressureIVC || r.KnockIntegral < 0 || r.TemperatureEVO < 200 || r.TemperatureEVO > 5000 {
+		if !finite(reflect.ValueOf(r)) || r.PeakPressure < r.PressureIVC || r.KnockIntegral < 0 ||
+			r.TemperatureEVO < 200 || r.TemperatureEVO > 5000 {
 			t.Fatalf("%+v gives %+v", s, r)
 		}
-		if _, err := e.KnockLimitedSpark(s); err != nil && !errors.Is(err, cycle.ErrNoKnockLimit) && !strings.Contains(err.Error(), "too far from the burn anchor") {
+		if _, err := e.KnockLimitedSpark(s); err != nil && !errors.Is(err, cycle.ErrNoKnockLimit) &&
+			!strings.Contains(err.Error(), "too far from the burn anchor") {
 			t.Fatalf("%+v runs, but its knock limit fails: %v", s, err)
 		}
 	})
@@ -529,11 +550,13 @@ func TestWholeDomain(t *testing.T) {
 		in := func(name string, low, high float64) float64 { return rapid.Float64Range(low, high).Draw(t, name) }
 		cfg := cycle.Defaults(rapid.Bool().Draw(t, "direct"))
 		stroke := in("stroke", 0.03, 0.3)
-		cfg.Geometry = engine.Geometry{Cylinders: 4, Bore: in("bore", 0.03, 0.3), Stroke: stroke, Rod: in("rod", 0.51, 10) * stroke, CompressionRatio: in("ratio", 1.01, 25)}
+		cfg.Geometry = engine.Geometry{Cylinders: 4, Bore: in("bore", 0.03, 0.3), Stroke: stroke,
+			Rod: in("rod", 0.51, 10) * stroke, CompressionRatio: in("ratio", 1.01, 25)}
 		cfg.IntakeValveClosing, cfg.ExhaustValveOpening = in("ivc", -180, -60), in("evo", 60, 180)
 		cfg.HeatTransfer.Scale = in("heat transfer", 0, 3)
 		b := &cfg.Burn
-		b.RPM, b.AbsoluteLoad, b.Lambda, b.Spark = in("anchor rpm", 500, 10000), in("anchor load", 10, 400), in("anchor lambda", 0.65, 1.4), in("anchor spark", -30, 60)
+		b.RPM, b.AbsoluteLoad, b.Lambda, b.Spark = in("anchor rpm", 500, 10000), in("anchor load", 10, 400),
+			in("anchor lambda", 0.65, 1.4), in("anchor spark", -30, 60)
 		b.Lag, b.Duration = in("lag", 1, 45), in("duration", 10, 120)
 		e, err := cycle.New(cfg)
 		if err != nil {
@@ -544,9 +567,11 @@ func TestWholeDomain(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s := cycle.State{RPM: in("rpm", 300, 15000), AirMass: load * 1.184 * cfg.Geometry.CylinderDisplacement(), ManifoldPressure: in("map", 10e3, 600e3),
-			ChargeTemperature: in("charge", 220, 450), CoolantTemperature: in("coolant", 230, 420), Lambda: in("lambda", 0.65, 1.4),
-			Spark: in("spark", -40, 70), Fuel: f, Octane: in("octane", 50, 140)}
+		s := cycle.State{RPM: in("rpm", 300, 15000), AirMass: load * 1.184 * cfg.Geometry.CylinderDisplacement(),
+			ManifoldPressure:  in("map", 10e3, 600e3),
+			ChargeTemperature: in("charge", 220, 450), CoolantTemperature: in("coolant", 230, 420),
+			Lambda: in("lambda", 0.65, 1.4),
+			Spark:  in("spark", -40, 70), Fuel: f, Octane: in("octane", 50, 140)}
 		r, err := e.Run(s)
 		if err != nil {
 			return

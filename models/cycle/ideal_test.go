@@ -31,15 +31,16 @@ func ideal(start, duration, heat, step float64) (r Result, p1, v1 float64) {
 	e := &Engine{cfg: cfg, grid: newGrid(cfg)}
 	air := idealGas(287, 1.4)
 	const t1 = 300
-	c := charge{fresh: air, burned: air, mass: 1e-3, heat: heat * 287 * t1, tIVC: t1, start: start, duration: duration, perDegree: 1e-4}
+	c := charge{fresh: air, burned: air, mass: 1e-3, heat: heat * 287 * t1, tIVC: t1, start: start, duration: duration,
+		perDegree: 1e-4}
 	e.integrate(&c, &r, nil)
 	v1 = g.Volume(180)
 	return r, c.mass * 287 * t1 / v1, v1
 }
 
 // Ferguson and Kirkpatrick, Internal Combustion Engines, finite heat release (from memory): r = 10, γ = 1.4, q = 20
-// p1 V1, Wiebe a = 5, n = 3, 40° burn: 87.8 at 11°, 11.90, 0.595, 13.23 from −20°; 53.5 at 27.7°, 11.09, 0.554, 12.32 from
-// 0°. More digits from an independent integrator, testdata/reference/physics/finite_heat_release.py.
+// p1 V1, Wiebe a = 5, n = 3, 40° burn: 87.8 at 11°, 11.90, 0.595, 13.23 from −20°; 53.5 at 27.7°, 11.09, 0.554,
+// 12.32 from 0°. More digits from an independent integrator, testdata/reference/physics/finite_heat_release.py.
 func TestFiniteHeatRelease(t *testing.T) {
 	for _, step := range []float64{0, 0.1} {
 		for _, c := range []struct{ start, peak, angle, work, efficiency, imep float64 }{
@@ -71,7 +72,8 @@ func TestOrder(t *testing.T) {
 	}
 }
 
-// The Otto cycle: heat added at once at top dead centre, efficiency 1 − r^(1−γ), peak pressure r^γ + (γ−1) r q.
+// The Otto cycle: heat added at once at top dead centre, efficiency 1 − r^(1−γ), peak pressure r^γ + (γ−1) r
+// q.
 func TestOttoLimit(t *testing.T) {
 	r, p1, _ := ideal(-0.05, 0.1, 20, 0.01)
 	near(t, "efficiency", r.Work/r.Released, 1-math.Pow(10, -0.4), 1e-4)
@@ -195,7 +197,8 @@ func TestFlameSpeed(t *testing.T) {
 	if !(at(0.9, 0, 298, 1) > at(1.1, 0, 298, 1) && at(0.9, 0, 298, 1) > at(0.7, 0, 298, 1)) {
 		t.Error("not fastest slightly rich")
 	}
-	if !(at(1, 0, 700, 20) > at(1, 0, 600, 20) && at(1, 0, 700, 20) > at(1, 0, 700, 40) && at(1, 0, 700, 20) > at(1, 0.1, 700, 20)) {
+	if !(at(1, 0, 700, 20) > at(1, 0, 600, 20) && at(1, 0, 700, 20) > at(1, 0, 700, 40) &&
+		at(1, 0, 700, 20) > at(1, 0.1, 700, 20)) {
 		t.Error("wrong direction")
 	}
 	// Rhodes and Keck, SAE 850047: about 60 % slower with 20 % burned gas.

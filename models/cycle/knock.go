@@ -16,8 +16,8 @@ const (
 	douaudC = 3800
 )
 
-// Delay returns the autoignition delay in s of a gasoline of an octane number (50–140; fitted at 80–100) at a pressure
-// in Pa (10 kPa to 50 MPa) and an end-gas temperature in K (300–1500): Douaud and Eyzat, SAE 780080.
+// Delay returns the autoignition delay in s of a gasoline of an octane number (50–140; fitted at 80–100) at a
+// pressure in Pa (10 kPa to 50 MPa) and an end-gas temperature in K (300–1500): Douaud and Eyzat, SAE 780080.
 func Delay(octane, pressure, temperature float64) (float64, error) {
 	err := bound.First(
 		bound.Check("octane number", octane, 50, 140, ""),
@@ -27,7 +27,8 @@ func Delay(octane, pressure, temperature float64) (float64, error) {
 	if err != nil {
 		return 0, err
 	}
-	ms := douaudA * math.Pow(octane/100, douaudB) * math.Pow(pressure/unit.PascalPerAtmosphere, -1.7) * math.Exp(douaudC/temperature)
+	ms := douaudA * math.Pow(octane/100, douaudB) * math.Pow(pressure/unit.PascalPerAtmosphere, -1.7) * math.Exp(
+		douaudC/temperature)
 	return ms / 1000, nil
 }
 
@@ -85,7 +86,8 @@ func (e *Engine) KnockLimitedSpark(s State) (float64, error) {
 		}
 	}
 	if late {
-		return 0, fmt.Errorf("cycle: %w: knock integral is above 1 down to %.2f° before TDC, the latest spark that burns out before exhaust-valve opening", ErrNoKnockLimit, b.hi)
+		return 0, fmt.Errorf("cycle: %w: knock integral is above 1 down to %.2f° before TDC, the latest spark that "+
+			"burns out before exhaust-valve opening", ErrNoKnockLimit, b.hi)
 	}
 	return b.lo - b.yLo*(b.hi-b.lo)/(b.yHi-b.yLo), nil
 }
@@ -141,9 +143,11 @@ func (e *Engine) bracketLimit(s State) (bracket, error) {
 		if b, ok, err := e.scanLimit(s, latest, start); ok || err != nil {
 			return b, err
 		}
-		return bracket{}, fmt.Errorf("cycle: %w: knock integral is %.3f, below 1, even at %g° before TDC", ErrNoKnockLimit, math.Exp(y), x)
+		return bracket{}, fmt.Errorf("cycle: %w: knock integral is %.3f, below 1, even at %g° before TDC",
+			ErrNoKnockLimit, math.Exp(y), x)
 	}
-	return bracket{}, fmt.Errorf("cycle: %w: knock integral is %.3f, above 1, even at %g° before TDC", ErrNoKnockLimit, math.Exp(y), x)
+	return bracket{}, fmt.Errorf("cycle: %w: knock integral is %.3f, above 1, even at %g° before TDC", ErrNoKnockLimit,
+		math.Exp(y), x)
 }
 
 // scanLimit looks for the first crossing from late to early spark in steps of 5°.

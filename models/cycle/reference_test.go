@@ -45,12 +45,15 @@ func finished(t testing.TB, ron, ethanol float64) fuel.Fuel {
 // states are the three cycles of testdata/reference/physics/cycle.m.
 func states(t testing.TB) []cycle.State {
 	return []cycle.State{
-		{RPM: 2000, AirMass: 1.2 * 1.184 * cylinder, ManifoldPressure: 130e3, ChargeTemperature: 310, CoolantTemperature: 360,
-			Lambda: 0.98, Spark: 14, Fuel: finished(t, 95, 0.1), Octane: 97},
-		{RPM: 3500, AirMass: 1.8 * 1.184 * cylinder, ManifoldPressure: 200e3, ChargeTemperature: 320, CoolantTemperature: 365,
-			Lambda: 0.85, Spark: 12, Fuel: finished(t, 95, 0.1), Octane: 98},
-		{RPM: 6000, AirMass: 1.6 * 1.184 * cylinder, ManifoldPressure: 185e3, ChargeTemperature: 325, CoolantTemperature: 368,
-			Lambda: 0.80, Spark: 18, Fuel: finished(t, 101, 0.5), Octane: 104},
+		{RPM: 2000, AirMass: 1.2 * 1.184 * cylinder, ManifoldPressure: 130e3, ChargeTemperature: 310,
+			CoolantTemperature: 360,
+			Lambda:             0.98, Spark: 14, Fuel: finished(t, 95, 0.1), Octane: 97},
+		{RPM: 3500, AirMass: 1.8 * 1.184 * cylinder, ManifoldPressure: 200e3, ChargeTemperature: 320,
+			CoolantTemperature: 365,
+			Lambda:             0.85, Spark: 12, Fuel: finished(t, 95, 0.1), Octane: 98},
+		{RPM: 6000, AirMass: 1.6 * 1.184 * cylinder, ManifoldPressure: 185e3, ChargeTemperature: 325,
+			CoolantTemperature: 368,
+			Lambda:             0.80, Spark: 18, Fuel: finished(t, 101, 0.5), Octane: 104},
 	}
 }
 

@@ -56,15 +56,18 @@ func (e *Engine) result(s *State, c *charge, points *[]Point) (Result, error) {
 	r.CA50 = c.start + wiebe50*c.duration
 	r.CA90 = c.start + wiebe90*c.duration
 
-	// Energy kept by the gas as it leaves at constant exhaust pressure: h_out = u_EVO + p_exh·v_EVO, residual neglected.
+	// Energy kept by the gas as it leaves at constant exhaust pressure: h_out = u_EVO + p_exh·v_EVO, residual
+	// neglected.
 	cv := c.burned.heatCapacity(r.TemperatureEVO)
 	gamma := 1 + c.burned.r/cv
 	r.ExhaustTemperature = r.TemperatureEVO * (1 + (gamma-1)*min(1, c.pExhaust/r.PressureEVO)) / gamma
 
 	r.TemperatureIVC, r.PressureIVC = c.tIVC, c.pIVC
 	r.ResidualFraction, r.TrappedMass = c.residual, c.mass
-	if !(r.PeakPressure > 0 && r.TemperatureEVO > 0 && r.KnockIntegral > 0) || math.IsInf(r.PeakPressure+r.IMEP+r.KnockIntegral, 0) || math.IsNaN(r.IMEP+r.KnockIntegral) {
-		return Result{}, fmt.Errorf("cycle: no finite result at %g rpm, %g kg air, spark %g°", s.RPM, s.AirMass, s.Spark)
+	if !(r.PeakPressure > 0 && r.TemperatureEVO > 0 && r.KnockIntegral > 0) ||
+		math.IsInf(r.PeakPressure+r.IMEP+r.KnockIntegral, 0) || math.IsNaN(r.IMEP+r.KnockIntegral) {
+		return Result{}, fmt.Errorf("cycle: no finite result at %g rpm, %g kg air, spark %g°", s.RPM, s.AirMass,
+			s.Spark)
 	}
 	return r, nil
 }
@@ -210,9 +213,10 @@ func (e *Engine) rate(c *charge, k int, film, t, x, dx float64) flow {
 	return flow{dT: (release - work - lost) / cv, work: work, lost: lost}
 }
 
-// film returns Woschni's heat transfer at crank node k in J/(kg·K·degree): 3.26 B^−0.2 p^0.8 T^−0.55 w^0.8 W/(m²K), p
-// in kPa, with w = 2.28 S_p + 3.24e−3 (V_d T_r)/(p_r V_r) (p − p_motored) from the start of burn (SAE 670931; Heywood
-// eq. 12.21 ff.). With p = mRT/V that is (mR)^0.8 T^0.25 w^0.8 V^−0.8, and area·V^−0.8 stands in the crank table.
+// film returns Woschni's heat transfer at crank node k in J/(kg·K·degree): 3.26 B^−0.2 p^0.8 T^−0.55 w^0.8
+// W/(m²K), p in kPa, with w = 2.28 S_p + 3.24e−3 (V_d T_r)/(p_r V_r) (p − p_motored) from the start of burn (SAE
+// 670931; Heywood eq. 12.21 ff.). With p = mRT/V that is (mR)^0.8 T^0.25 w^0.8 V^−0.8, and area·V^−0.8 stands in
+// the crank table.
 func (e *Engine) film(c *charge, k int, motor, t, x float64) float64 {
 	g := &e.grid
 	if c.filmScale == 0 {
@@ -322,5 +326,6 @@ func hermiteSteepest(p0, p1, d0, d1 float64) (s, d float64) {
 }
 
 func (e *Engine) point(n *node, k int, knock float64) Point {
-	return Point{Angle: n.deg, Volume: e.grid.volume[k], Pressure: n.p, Temperature: n.t, EndGasTemperature: n.tu, Burned: n.x, KnockIntegral: knock}
+	return Point{Angle: n.deg, Volume: e.grid.volume[k], Pressure: n.p, Temperature: n.t, EndGasTemperature: n.tu,
+		Burned: n.x, KnockIntegral: knock}
 }

@@ -8,15 +8,18 @@ import (
 
 // Gradient is how one quantity changes with each input, the others held.
 type Gradient struct {
-	Spark    float64 // per degree earlier spark
-	LnCharge float64 // per unit of ln(air mass), manifold and given exhaust pressure in proportion, charge temperature held; over manifold pressure in kPa: per kPa
+	Spark float64 // per degree earlier spark
+	// per unit of ln(air mass), manifold and given exhaust pressure in proportion, charge temperature held; over
+	// manifold pressure in kPa: per kPa
+	LnCharge float64
 	Charge   float64 // per K charge temperature, air mass held
 	Coolant  float64 // per K coolant temperature
 	Octane   float64 // per octane number
 	Lambda   float64 // per unit of lambda
 	LnSpeed  float64 // per unit of ln(engine speed), air mass a cycle held
 	Residual float64 // per unit of burned-gas share
-	Ethanol  float64 // per unit of ethanol share of volume, octane number held; 0 where the fuel does not allow it (EthanolKnown)
+	// per unit of ethanol share of volume, octane number held; 0 where the fuel does not allow it (EthanolKnown)
+	Ethanol float64
 }
 
 // PerKilopascal is the change per kPa of manifold pressure with the charge in proportion: LnCharge over a manifold
@@ -31,8 +34,8 @@ type Slopes struct {
 
 	// Knock holds the slopes, in degrees, of the spark that keeps the knock integral at the value it has at the state
 	// (Spark is 0). Taken where the engine is driven, near its real limit, they are the ones to use: they do not need
-	// the model's own level to be right. KnockKnown is false, and they are 0, where the integral hardly rises with spark
-	// (far too early spark).
+	// the model's own level to be right. KnockKnown is false, and they are 0, where the integral hardly rises with
+	// spark (far too early spark).
 	Knock      Gradient
 	KnockKnown bool
 	// Limit is the model's own knock limit and its slopes there.
@@ -50,8 +53,8 @@ type Slopes struct {
 	EthanolKnown bool // the Ethanol slopes are filled
 }
 
-// Limit is the model's own knock limit. When it lies outside the range searched, Found is false, Reason says why, and the
-// rest is 0.
+// Limit is the model's own knock limit. When it lies outside the range searched, Found is false, Reason says why, and
+// the rest is 0.
 type Limit struct {
 	Found  bool
 	Reason string
@@ -178,7 +181,8 @@ func (e *Engine) limit(s State) (Limit, error) {
 	}
 	slopes, known := alongLimit(there.LnKnockIntegral)
 	if !known {
-		return Limit{Reason: fmt.Sprintf("knock integral hardly rises with spark at its limit of %.1f° before TDC", spark)}, nil
+		return Limit{Reason: fmt.Sprintf("knock integral hardly rises with spark at its limit of %.1f° before TDC",
+			spark)}, nil
 	}
 	return Limit{Found: true, Spark: spark, Slopes: slopes}, nil
 }

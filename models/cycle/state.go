@@ -20,9 +20,10 @@ const NoResidual = -1
 
 // State is one operating point of one cylinder.
 type State struct {
-	RPM                float64   // 300–15 000
-	AirMass            float64   // air trapped in the cylinder a cycle, kg; 3–600 % absolute load
-	ManifoldPressure   float64   // Pa, 10 000–600 000; pumping work and the residual estimate use it, trapped mass does not
+	RPM     float64 // 300–15 000
+	AirMass float64 // air trapped in the cylinder a cycle, kg; 3–600 % absolute load
+	// Pa, 10 000–600 000; pumping work and the residual estimate use it, trapped mass does not
+	ManifoldPressure   float64
 	ChargeTemperature  float64   // air in the manifold, K, 220–450
 	CoolantTemperature float64   // K, 230–420
 	Lambda             float64   // relative air–fuel ratio, 0.65–1.4 (the burning-velocity fit's range, with room)

@@ -26,8 +26,8 @@ func EWMA(values []float64, lambda, start float64) ([]float64, error) {
 	return z, nil
 }
 
-// EWMASD is the deviation of z_t for independent values of deviation 1: √(λ/(2−λ)·(1−(1−λ)^2t)); t = 0 stands for the
-// limit of many runs (NIST/SEMATECH e-Handbook 6.3.2.4).
+// EWMASD is the deviation of z_t for independent values of deviation 1: √(λ/(2−λ)·(1−(1−λ)^2t)); t = 0
+// stands for the limit of many runs (NIST/SEMATECH e-Handbook 6.3.2.4).
 func EWMASD(lambda float64, t int) float64 {
 	v := lambda / (2 - lambda)
 	if t > 0 {
@@ -36,8 +36,8 @@ func EWMASD(lambda float64, t int) float64 {
 	return math.Sqrt(v)
 }
 
-// CUSUM returns the upper and lower sums of standardised values: max(0, C + x − reference) and max(0, C − x − reference)
-// (Page 1954; NIST/SEMATECH e-Handbook 6.3.2.3).
+// CUSUM returns the upper and lower sums of standardised values: max(0, C + x − reference) and max(0, C − x −
+// reference) (Page 1954; NIST/SEMATECH e-Handbook 6.3.2.3).
 func CUSUM(values []float64, reference float64) (up, down []float64) {
 	up, down = make([]float64, len(values)), make([]float64, len(values))
 	var u, d float64
@@ -48,8 +48,9 @@ func CUSUM(values []float64, reference float64) (up, down []float64) {
 	return up, down
 }
 
-// EWMARunLength is the average number of runs to a signal of a two-sided EWMA chart with fixed limits ±limit·EWMASD(λ, 0)
-// after a shift in deviations, known mean and deviation, by the integral equation of Crowder (1987).
+// EWMARunLength is the average number of runs to a signal of a two-sided EWMA chart with fixed limits
+// ±limit·EWMASD(λ, 0) after a shift in deviations, known mean and deviation, by the integral equation of Crowder
+// (1987).
 //
 // Errors: lambda outside (0, 1], limit outside (0, 8].
 func EWMARunLength(lambda, limit, shift float64) (float64, error) {
@@ -79,8 +80,8 @@ func EWMARunLength(lambda, limit, shift float64) (float64, error) {
 }
 
 // CUSUMRunLength is the average number of runs to a signal of a two-sided CUSUM after a shift in deviations, known mean
-// and deviation. Each side solves Page's integral equation; 1/ARL = 1/ARL_up + 1/ARL_down (van Dobben de Bruyn, Cumulative
-// Sum Tests, 1968).
+// and deviation. Each side solves Page's integral equation; 1/ARL = 1/ARL_up + 1/ARL_down (van Dobben de Bruyn,
+// Cumulative Sum Tests, 1968).
 //
 // Errors: reference outside [0, 5], threshold outside (0, 60].
 func CUSUMRunLength(reference, threshold, shift float64) (float64, error) {
@@ -133,8 +134,8 @@ func solveOnes(a *mat.Dense) ([]float64, error) {
 	return x.RawVector().Data, nil
 }
 
-// SiegmundRunLength approximates the two-sided CUSUMRunLength in closed form: (e^(−2Δb) + 2Δb − 1)/2Δ² a side, with
-// Δ = ±shift − reference and b = threshold + 1.166 (Siegmund, Sequential Analysis, 1985).
+// SiegmundRunLength approximates the two-sided CUSUMRunLength in closed form: (e^(−2Δb) + 2Δb − 1)/2Δ² a side,
+// with Δ = ±shift − reference and b = threshold + 1.166 (Siegmund, Sequential Analysis, 1985).
 func SiegmundRunLength(reference, threshold, shift float64) float64 {
 	b := threshold + 1.166
 	side := func(delta float64) float64 {

@@ -161,7 +161,8 @@ func AgainstFleet(cars []Series, baseline int, window float64) (out []Series, al
 		for _, i := range s.measured() {
 			t := s.Times[i]
 			var others []float64
-			for k := sort.Search(len(all), func(k int) bool { return all[k].time >= t-window }); k < len(all) && all[k].time <= t+window; k++ {
+			for k := sort.Search(len(all), func(k int) bool { return all[k].time >= t-window }); k < len(all) &&
+				all[k].time <= t+window; k++ {
 				if all[k].car != c {
 					others = append(others, all[k].value)
 				}

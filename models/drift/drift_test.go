@@ -49,7 +49,8 @@ func columns(t *testing.T, name string) [][]float64 {
 
 // NIST/SEMATECH e-Handbook 6.3.2.4; limits and last five points as in the project's check values, data from memory.
 func TestEWMAExample(t *testing.T) {
-	data := []float64{52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1}
+	data := []float64{52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3, 47.8, 51.2,
+		52.6, 52.4, 53.6, 52.1}
 	z, err := EWMA(data, 0.3, 50)
 	if err != nil {
 		t.Fatal(err)
@@ -113,7 +114,8 @@ func TestCUSUMRunLengthPublished(t *testing.T) {
 			}
 			near(t, fmt.Sprintf("h=%g shift %g", row.threshold, shift), got, row.arl[i], 0.006*row.arl[i])
 			if shift <= 1 { // Siegmund's approximation is for moderate shifts
-				near(t, fmt.Sprintf("Siegmund h=%g shift %g", row.threshold, shift), SiegmundRunLength(.5, row.threshold, shift), got, 0.03*got)
+				near(t, fmt.Sprintf("Siegmund h=%g shift %g", row.threshold, shift),
+					SiegmundRunLength(.5, row.threshold, shift), got, 0.03*got)
 			}
 		}
 		h, err := CUSUMThreshold(0.5, row.arl[0])
@@ -202,8 +204,8 @@ var monitors = sync.OnceValue(func() []*Monitor {
 	return out
 })
 
-// The false-alarm rate must be what is promised, within four Monte Carlo deviations; the CUSUM adds both sides' chances,
-// which costs at most α²/4 and is conservative.
+// The false-alarm rate must be what is promised, within four Monte Carlo deviations; the CUSUM adds both sides'
+// chances, which costs at most α²/4 and is conservative.
 func TestFalseAlarmRate(t *testing.T) {
 	const cars = 6000
 	for k, m := range monitors() {
@@ -246,8 +248,8 @@ func TestOneRun(t *testing.T) {
 	}
 }
 
-// A planted step and a planted ramp must be found, on the right side and near the right run; BH over the fleet must keep
-// its promise.
+// A planted step and a planted ramp must be found, on the right side and near the right run; BH over the fleet must
+// keep its promise.
 func TestDetection(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 33))
 	for _, m := range monitors()[2:] {
@@ -359,7 +361,8 @@ func TestWatchEdges(t *testing.T) {
 func TestOptions(t *testing.T) {
 	ok := Options{Baseline: 5, Horizon: 10, FalseAlarm: .01}
 	for name, o := range map[string]Options{
-		"baseline": {0, 10, .01}, "horizon": {5, 0, .01}, "far horizon": {5, 5001, .01}, "alarm": {5, 10, 0}, "alarm 1": {5, 10, 1},
+		"baseline": {0, 10, .01}, "horizon": {5, 0, .01}, "far horizon": {5, 5001, .01}, "alarm": {5, 10, 0},
+		"alarm 1": {5, 10, 1},
 	} {
 		if _, err := NewEWMA(.2, o); err == nil {
 			t.Errorf("ewma: %s accepted", name)
@@ -397,7 +400,8 @@ func TestEquivariance(t *testing.T) {
 	m := monitors()[1]
 	rapid.Check(t, func(rt *rapid.T) {
 		n := rapid.IntRange(9, 40).Draw(rt, "runs")
-		scale := rapid.Float64Range(-50, 50).Filter(func(v float64) bool { return math.Abs(v) > 0.01 }).Draw(rt, "scale")
+		scale := rapid.Float64Range(-50, 50).Filter(func(v float64) bool { return math.Abs(v) > 0.01 }).Draw(rt,
+			"scale")
 		a, b := Series{}, Series{}
 		for i := range n {
 			v := rapid.Float64Range(-1, 1).Draw(rt, "value") + 0.01*float64(i%7)

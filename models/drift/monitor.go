@@ -58,7 +58,10 @@ func NewCUSUM(reference float64, o Options) (*Monitor, error) {
 		return nil, fmt.Errorf("drift: reference %g: give a value from 0.1 to 3 deviations, such as 0.5", reference)
 	}
 	m := &Monitor{kind: fmt.Sprintf("cusum, reference %g", reference), reference: reference, options: o}
-	err := m.design(spaced(0.1, 6+8/reference, 40), func(h float64) []float64 { return cusumAlarm(reference, h, o.Horizon) })
+	err := m.design(spaced(0.1, 6+8/reference, 40), func(h float64) []float64 {
+		return cusumAlarm(reference, h,
+			o.Horizon)
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -143,7 +146,8 @@ func (m *Monitor) Threshold(runs int) (float64, error) {
 
 func (m *Monitor) checkRuns(runs int) error {
 	if runs < 1 || runs > m.options.Horizon {
-		return fmt.Errorf("drift: %d runs after the baseline: the monitor is designed for 1 to %d", runs, m.options.Horizon)
+		return fmt.Errorf("drift: %d runs after the baseline: the monitor is designed for 1 to %d", runs,
+			m.options.Horizon)
 	}
 	return nil
 }
@@ -158,7 +162,8 @@ func (m *Monitor) Watch(s Series, fleet Spread) (Chart, error) {
 	}
 	k := m.options.Baseline
 	if fleet != (Spread{}) && !(fleet.SD > 0 && fleet.DF > 0 && !math.IsInf(fleet.SD, 0)) {
-		return Chart{}, fmt.Errorf("drift: fleet spread %g with %g degrees of freedom: both must be positive", fleet.SD, fleet.DF)
+		return Chart{}, fmt.Errorf("drift: fleet spread %g with %g degrees of freedom: both must be positive", fleet.SD,
+			fleet.DF)
 	}
 	if fleet == (Spread{}) && k < 3 {
 		return Chart{}, fmt.Errorf("drift: a baseline of %d runs without the fleet's spread: use at least 3", k)
@@ -189,7 +194,8 @@ func (m *Monitor) Watch(s Series, fleet Spread) (Chart, error) {
 		return c, nil
 	}
 	c.Status, c.Threshold = StatusWatched, m.threshold[c.Runs-1]
-	c.FalseAlarm = fmt.Sprintf("a healthy car signals within these %d runs with chance %.3g, the error of its own baseline counted in",
+	c.FalseAlarm = fmt.Sprintf("a healthy car signals within these %d runs with chance %.3g, the error of its own "+
+		"baseline counted in",
 		c.Runs, m.options.FalseAlarm)
 	c.Path = m.path(standardise(x, k, fleet))
 	m.judge(&c, x, at)

@@ -81,8 +81,8 @@ ten days are the baseline. *Own*: the car's deviation from its own runs; *fleet*
 ## Days to detection at a false-alarm chance of 0.01 over 120 days
 
 A car learns from its own runs, so a change soon after the baseline is partly taken for normal: the fleet's spread
-helps most there, and a ramp is found where a small step is not. Sizes in deviations of one run. *Found* is the share signalled after the change and by day 120; days are from the change to
-the signal, median and 90 %% point over all cars (– where fewer were found). 2000 cars a line.
+helps most there, and a ramp is found where a small step is not. Sizes in deviations of one run. *Found* is the share
+signalled after the change and by day 120; days are from the change to the signal, median and 90 %% point over all cars (– where fewer were found). 2000 cars a line.
 
 | drift | starts on day | chart | spread | found | median days | 90 %% point |
 |---|---|---|---|---|---|---|
@@ -91,8 +91,10 @@ the signal, median and 90 %% point over all cars (– where fewer were found). 2
 		name string
 		size func(days int) float64
 	}{
-		{"step of 1", func(int) float64 { return 1 }}, {"step of 2", func(int) float64 { return 2 }}, {"step of 3", func(int) float64 { return 3 }},
-		{"ramp of 0.05 a day", func(d int) float64 { return 0.05 * float64(d+1) }}, {"ramp of 0.2 a day", func(d int) float64 { return 0.2 * float64(d+1) }},
+		{"step of 1", func(int) float64 { return 1 }}, {"step of 2", func(int) float64 { return 2 }},
+		{"step of 3", func(int) float64 { return 3 }},
+		{"ramp of 0.05 a day", func(d int) float64 { return 0.05 * float64(d+1) }},
+		{"ramp of 0.2 a day", func(d int) float64 { return 0.2 * float64(d+1) }},
 	}
 	for _, d := range drifts {
 		for _, start := range []int{15, 40} {
@@ -120,7 +122,8 @@ the signal, median and 90 %% point over all cars (– where fewer were found). 2
 						delays = append(delays, delay)
 					}
 					found, mid, late := delaySummary(delays)
-					fmt.Fprintf(&b, "| %s | %d | %s | %s | %.3f | %s | %s |\n", d.name, start, m.kind, s.name, found, mid, late)
+					fmt.Fprintf(&b, "| %s | %d | %s | %s | %.3f | %s | %s |\n", d.name, start, m.kind, s.name, found,
+						mid, late)
 				}
 			}
 		}

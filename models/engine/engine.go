@@ -146,9 +146,9 @@ const (
 )
 
 // PowerCorrection returns the SAE J1349 factor that turns measured brake power of a naturally breathing spark-ignition
-// engine into power at 99 kPa dry air and 25 °C: 1.180·(99 kPa/p_d)·√((t+273)/298) − 0.180, t in °C; the 0.180 stands
-// for a mechanical efficiency of 85 %. Arguments are the pressure of the dry air in Pa and the intake air temperature
-// in K. A factor outside 0.93–1.07 is refused, as the standard does. (Formula from memory of SAE J1349.)
+// engine into power at 99 kPa dry air and 25 °C: 1.180·(99 kPa/p_d)·√((t+273)/298) − 0.180, t in °C; the 0.180
+// stands for a mechanical efficiency of 85 %. Arguments are the pressure of the dry air in Pa and the intake air
+// temperature in K. A factor outside 0.93–1.07 is refused, as the standard does. (Formula from memory of SAE J1349.)
 func PowerCorrection(dryPressure, temperature float64) (float64, error) {
 	err := bound.First(
 		bound.Check("dry-air pressure", dryPressure, 30e3, 120e3, "Pa"),

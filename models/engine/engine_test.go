@@ -43,7 +43,8 @@ func TestPublishedValues(t *testing.T) {
 	// NIST SP 811: the horsepower; common practice: torque in lbf·ft and power in hp cross at 5252 rpm.
 	hp := ok(engine.Power(300*unit.NewtonMetrePerPoundFt, 5252)) / unit.WattPerHorsepower
 	near(t, "hp of 300 lbf·ft at 5252 rpm", hp, 300, 0.01)
-	near(t, "N·m of 1 hp at 5252 rpm over N·m per lbf·ft", ok(engine.TorqueFromPower(unit.WattPerHorsepower, 5252))/unit.NewtonMetrePerPoundFt, 1, 1e-4)
+	near(t, "N·m of 1 hp at 5252 rpm over N·m per lbf·ft",
+		ok(engine.TorqueFromPower(unit.WattPerHorsepower, 5252))/unit.NewtonMetrePerPoundFt, 1, 1e-4)
 	// SAE J1349 formula: dry kPa, °C, factor.
 	for _, c := range [][3]float64{{99, 25, 1.0000}, {97, 30, 1.0344}, {100, 15, 0.9684}} {
 		near(t, "J1349 factor", ok(engine.PowerCorrection(c[0]*1e3, c[1]+273.15)), c[2], 6e-5)
@@ -74,7 +75,8 @@ func TestSliderCrankProperties(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		stroke := rapid.Float64Range(0.05, 0.15).Draw(t, "stroke")
 		g := engine.Geometry{Cylinders: 1, Bore: rapid.Float64Range(0.05, 0.15).Draw(t, "bore"), Stroke: stroke,
-			Rod: stroke * rapid.Float64Range(1.2, 3).Draw(t, "rod"), CompressionRatio: rapid.Float64Range(5, 15).Draw(t, "r")}
+			Rod: stroke * rapid.Float64Range(1.2, 3).Draw(t, "rod"), CompressionRatio: rapid.Float64Range(5, 15).Draw(t,
+				"r")}
 		if err := g.Validate(); err != nil {
 			t.Fatal(err)
 		}

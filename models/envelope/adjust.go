@@ -41,7 +41,8 @@ func (a Adjustment) shift(x []float64) (float64, error) {
 	shift := 0.0
 	for i, c := range a {
 		if math.IsNaN(x[i]) || math.IsInf(x[i], 0) {
-			return 0, fmt.Errorf("envelope: condition %q is %g: leave pulls where it was not measured out", c.Name, x[i])
+			return 0, fmt.Errorf("envelope: condition %q is %g: leave pulls where it was not measured out", c.Name,
+				x[i])
 		}
 		shift += c.Slope * (x[i] - c.Reference)
 	}

@@ -105,7 +105,8 @@ func TestCarsForDistributionFree(t *testing.T) {
 			t.Errorf("%g/%g: %d cars (%v), want %d", v.content, v.confidence, n, err, v.cars)
 		}
 	}
-	for _, bad := range [][2]float64{{0, .95}, {1, .95}, {.95, 0}, {.95, 1}, {math.NaN(), .95}, {.95, math.NaN()}, {1 - 1e-12, .95}} {
+	for _, bad := range [][2]float64{{0, .95}, {1, .95}, {.95, 0}, {.95, 1}, {math.NaN(), .95}, {.95, math.NaN()},
+		{1 - 1e-12, .95}} {
 		if n, err := CarsForDistributionFree(bad[0], bad[1]); err == nil {
 			t.Errorf("%v accepted: %d", bad, n)
 		}
@@ -219,7 +220,8 @@ func TestQuadratureIsExactWithoutWithinVariance(t *testing.T) {
 		if a.Method == MethodGeneralised || b.Method != MethodGeneralised {
 			t.Skip("shape fallback")
 		}
-		near(t, fmt.Sprint(k, " cars"), (b.Value-b.Mean)/b.TotalSD, (a.Value-a.Mean)/a.TotalSD, 2e-5*(a.Value-a.Mean)/a.TotalSD)
+		near(t, fmt.Sprint(k, " cars"), (b.Value-b.Mean)/b.TotalSD, (a.Value-a.Mean)/a.TotalSD,
+			2e-5*(a.Value-a.Mean)/a.TotalSD)
 	}
 }
 
@@ -239,10 +241,12 @@ func TestNotEnoughCars(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if n < 3 && (l.Status != StatusNotEnoughCars || l.CarsNeeded != 3-n || !math.IsNaN(l.Value) || len(l.Warnings) == 0) {
+		if n < 3 && (l.Status != StatusNotEnoughCars || l.CarsNeeded != 3-n || !math.IsNaN(l.Value) ||
+			len(l.Warnings) == 0) {
 			t.Errorf("%d cars: %+v", n, l)
 		}
-		if n == 3 && (l.Status != StatusAssessed || l.CarsNeeded != 0 || math.IsNaN(l.Value) || !warned(l, "rests on 3 cars")) {
+		if n == 3 && (l.Status != StatusAssessed || l.CarsNeeded != 0 || math.IsNaN(l.Value) ||
+			!warned(l, "rests on 3 cars")) {
 			t.Errorf("%d cars: %+v", n, l)
 		}
 		if l.DistributionFreeCars != 59 || !math.IsNaN(l.DistributionFree) {
@@ -341,7 +345,8 @@ func TestEquivariance(t *testing.T) {
 // More content or more confidence never brings the limit down.
 func TestMonotone(t *testing.T) {
 	s := oneway(t)["unbalanced"]
-	for _, shares := range [][2][2]float64{{{.9, .95}, {.95, .95}}, {{.95, .9}, {.95, .95}}, {{.5, .5}, {.5, .9}}, {{.1, .5}, {.2, .5}}} {
+	for _, shares := range [][2][2]float64{{{.9, .95}, {.95, .95}}, {{.95, .9}, {.95, .95}}, {{.5, .5}, {.5, .9}},
+		{{.1, .5}, {.2, .5}}} {
 		a, _ := s.Upper(shares[0][0], shares[0][1])
 		b, _ := s.Upper(shares[1][0], shares[1][1])
 		if !(b.Value > a.Value) {

@@ -10,8 +10,8 @@ import (
 )
 
 // CarsForDistributionFree is the smallest number of cars n, one pull each, whose largest value is a limit that holds
-// content of the pulls with the confidence, whatever the distribution: 1 − contentⁿ ≥ confidence (Wilks, Ann. Math.
-// Statist. 12, 1941). Both shares lie strictly between 0 and 1.
+// content of the pulls with the confidence, whatever the distribution: 1 − contentⁿ ≥ confidence (Wilks, Ann.
+// Math. Statist. 12, 1941). Both shares lie strictly between 0 and 1.
 func CarsForDistributionFree(content, confidence float64) (int, error) {
 	if err := checkShares(content, confidence); err != nil {
 		return 0, err
@@ -19,14 +19,15 @@ func CarsForDistributionFree(content, confidence float64) (int, error) {
 	const rounding = 1e-12 // shares such as 0.9 are not exact in binary
 	n := math.Ceil(math.Log1p(-confidence) / math.Log(content) * (1 - rounding))
 	if n > math.MaxInt32 {
-		return 0, fmt.Errorf("envelope: content %g with confidence %g takes more than %d cars: ask for less", content, confidence, math.MaxInt32)
+		return 0, fmt.Errorf("envelope: content %g with confidence %g takes more than %d cars: ask for less", content,
+			confidence, math.MaxInt32)
 	}
 	return int(math.Max(n, 1)), nil
 }
 
 // ToleranceFactor is the exact one-sided normal tolerance factor k for n independent values: mean + k·deviation holds
-// content of the distribution with the confidence. k = t'(confidence; n−1, z√n)/√n with the non-central t quantile
-// t' and z the normal quantile of content (NIST/SEMATECH e-Handbook 7.2.6.3; Owen, Technometrics 10, 1968).
+// content of the distribution with the confidence. k = t'(confidence; n−1, z√n)/√n with the non-central t
+// quantile t' and z the normal quantile of content (NIST/SEMATECH e-Handbook 7.2.6.3; Owen, Technometrics 10, 1968).
 //
 // Errors: n below 2, or shares outside (0, 1).
 func ToleranceFactor(n int, content, confidence float64) (float64, error) {
@@ -42,7 +43,8 @@ func ToleranceFactor(n int, content, confidence float64) (float64, error) {
 	cdf := func(t float64) float64 { return noncentralT(t, nu, delta) }
 	t, ok := quantile(cdf, confidence, delta, 1+math.Abs(delta)/root)
 	if !ok {
-		return 0, fmt.Errorf("envelope: no tolerance factor found for n %d, content %g, confidence %g", n, content, confidence)
+		return 0, fmt.Errorf("envelope: no tolerance factor found for n %d, content %g, confidence %g", n, content,
+			confidence)
 	}
 	return t / root, nil
 }
@@ -59,9 +61,9 @@ func checkShares(content, confidence float64) error {
 	return nil
 }
 
-// noncentralT is P(T ≤ t) for T = (Z+δ)/√(U/ν): the mean of Φ(t·x/√ν − δ) over x = √U, a chi variable (Johnson, Kotz
-// and Balakrishnan, Continuous Univariate Distributions 2, 1995, ch. 31). The range is split where Φ passes from 0
-// to 1, which may be narrow beside the chi density.
+// noncentralT is P(T ≤ t) for T = (Z+δ)/√(U/ν): the mean of Φ(t·x/√ν − δ) over x = √U, a chi variable
+// (Johnson, Kotz and Balakrishnan, Continuous Univariate Distributions 2, 1995, ch. 31). The range is split where Φ
+// passes from 0 to 1, which may be narrow beside the chi density.
 func noncentralT(t, nu, delta float64) float64 {
 	low, high := chiRange(nu)
 	cuts := []float64{low, high}

@@ -50,8 +50,8 @@ func newLayout(cars []CarMoments, sign float64) layout {
 // onePull reports whether every car has one pull, so that the two deviations cannot be told apart.
 func (l layout) onePull() bool { return l.pulls == l.cars }
 
-// between returns, at the variance ratio ρ = σ_b²/σ_e² and in units of 1/σ_e²: the weighted mean of the car means,
-// the total weight W = Σ 1/(ρ+1/n), the weighted sum of squares f = Σ (ȳ−mean)²/(ρ+1/n), and −df/dρ.
+// between returns, at the variance ratio ρ = σ_b²/σ_e² and in units of 1/σ_e²: the weighted mean of the car
+// means, the total weight W = Σ 1/(ρ+1/n), the weighted sum of squares f = Σ (ȳ−mean)²/(ρ+1/n), and −df/dρ.
 func (l layout) between(ratio float64) (mean, weight, f, slope float64) {
 	for _, g := range l.groups {
 		w := g.pulls / (1 + g.pulls*ratio)

@@ -81,7 +81,8 @@ func (s *Summary) limit(content, confidence, sign float64) (Limit, error) {
 	extremes := extremesByCar(cars, sign)
 	out := Limit{
 		Status: StatusAssessed, Value: math.NaN(), Mean: sign * c.mean, Cars: l.cars, Pulls: l.pulls,
-		BetweenSD: math.Sqrt(c.betweenVar), WithinSD: math.Sqrt(c.withinVar), TotalSD: math.Sqrt(c.betweenVar + c.withinVar),
+		BetweenSD: math.Sqrt(c.betweenVar), WithinSD: math.Sqrt(c.withinVar),
+		TotalSD:          math.Sqrt(c.betweenVar + c.withinVar),
 		DistributionFree: math.NaN(), DistributionFreeCars: free, Extreme: sign * extremes[0], Method: MethodNone,
 	}
 	if l.onePull() {
@@ -151,7 +152,8 @@ func (out *Limit) checkShape(l layout, cars []CarMoments, c components, sign flo
 		out.warn("the car means are not normal (Anderson-Darling, 1 %% level): the distribution-free limit is used")
 		return
 	}
-	out.warn("the car means are not normal (Anderson-Darling, 1 %% level) and a limit that assumes no shape takes %d more cars: read the limit as a guess",
+	out.warn("the car means are not normal (Anderson-Darling, 1 %% level) and a limit that assumes no shape takes %d "+
+		"more cars: read the limit as a guess",
 		out.DistributionFreeCars-l.cars)
 	if sign*out.Extreme > sign*out.Value {
 		out.Value, out.Method = out.Extreme, MethodExtreme
@@ -185,7 +187,8 @@ func (l layout) upper(content, confidence float64) (float64, error) {
 	sd := math.Sqrt(c.betweenVar + c.withinVar)
 	t, ok := quantile(cdf, confidence, c.mean-l.origin+z*sd, sd)
 	if !ok {
-		return 0, fmt.Errorf("envelope: no limit found for content %g with confidence %g from %d cars", content, confidence, l.cars)
+		return 0, fmt.Errorf("envelope: no limit found for content %g with confidence %g from %d cars", content,
+			confidence, l.cars)
 	}
 	return l.origin + t, nil
 }
@@ -207,10 +210,10 @@ const (
 //
 //	σ_e² = SS_within/U_e,  σ_b² solves Σ (ȳ_i − ȳ)²/(σ_b² + σ_e²/n_i) = U_b,  ȳ weighted likewise,
 //
-// which is exact for σ_b² given σ_e² in an unbalanced layout (the idea of Liao, Lin and Iyer 2005; equation numbers not
-// looked up). In the total σ_b² + σ_e² a negative root stands, as in the balanced case of Krishnamoorthy and Mathew
-// 2004, where the total is SS_between/U_b + (1 − 1/n)SS_within/U_e; for the mean it counts as zero. Cutting it at zero
-// in both holds as well and is wider, most so with few pulls a car and little variance between cars.
+// which is exact for σ_b² given σ_e² in an unbalanced layout (the idea of Liao, Lin and Iyer 2005; equation numbers
+// not looked up). In the total σ_b² + σ_e² a negative root stands, as in the balanced case of Krishnamoorthy and
+// Mathew 2004, where the total is SS_between/U_b + (1 − 1/n)SS_within/U_e; for the mean it counts as zero. Cutting it
+// at zero in both holds as well and is wider, most so with few pulls a car and little variance between cars.
 func (l layout) pivots() []pivot {
 	xb, wb := chiNodes(float64(l.cars-1), betweenNodes)
 	xe, we := []float64{1}, []float64{1}
@@ -256,8 +259,8 @@ func extremesByCar(cars []CarMoments, sign float64) []float64 {
 }
 
 // orderStatistic is the largest j for which the j-th largest of n values, one a car, is at or above the content
-// quantile with the confidence: P(Binomial(n, 1−content) ≥ j) ≥ confidence (Wilks 1941). The most extreme pull of each
-// car is at least any one pull of it, so using it is conservative. n must be enough for j = 1.
+// quantile with the confidence: P(Binomial(n, 1−content) ≥ j) ≥ confidence (Wilks 1941). The most extreme pull of
+// each car is at least any one pull of it, so using it is conservative. n must be enough for j = 1.
 func orderStatistic(n int, content, confidence float64) int {
 	b := distuv.Binomial{N: float64(n), P: 1 - content}
 	j := 1

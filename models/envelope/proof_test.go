@@ -133,7 +133,8 @@ the mean. *Ratio* is the variance between cars over that within.
 					default:
 						exact++
 					}
-					fmt.Fprintf(&b, "| %d | %d | %s | %g | %.4f | %.2f | %s |\n", cars, pulls, layout, ratio, got, size, note)
+					fmt.Fprintf(&b, "| %d | %d | %s | %g | %.4f | %.2f | %s |\n", cars, pulls, layout, ratio, got, size,
+						note)
 				}
 			}
 		}

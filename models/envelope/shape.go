@@ -8,9 +8,9 @@ import (
 // fewestForShape is the number of values below which a shape cannot be judged (Stephens's formula holds from 8 on).
 const fewestForShape = 8
 
-// notNormal is the Anderson–Darling test of a normal shape, mean and deviation estimated, at the 1 % level: it rejects
-// when A²(1 + 0.75/n + 2.25/n²) exceeds 1.035 (Stephens, in D'Agostino and Stephens, Goodness-of-Fit Techniques, 1986,
-// table 4.7; from memory, its rate is checked by simulation in the tests).
+// notNormal is the Anderson–Darling test of a normal shape, mean and deviation estimated, at the 1 % level: it
+// rejects when A²(1 + 0.75/n + 2.25/n²) exceeds 1.035 (Stephens, in D'Agostino and Stephens, Goodness-of-Fit
+// Techniques, 1986, table 4.7; from memory, its rate is checked by simulation in the tests).
 func notNormal(values []float64) bool {
 	n := len(values)
 	if n < fewestForShape {

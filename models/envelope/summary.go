@@ -176,7 +176,8 @@ func (s *Summary) UnmarshalJSON(b []byte) error {
 			return fmt.Errorf("envelope: summary: car %q is listed twice", r.ID)
 		}
 		if r.Pulls < 1 || r.Min > r.Max || math.Abs(r.Min) > largest || math.Abs(r.Max) > largest {
-			return fmt.Errorf("envelope: summary: car %q: %d pulls from %g to %g cannot be", r.ID, r.Pulls, r.Min, r.Max)
+			return fmt.Errorf("envelope: summary: car %q: %d pulls from %g to %g cannot be", r.ID, r.Pulls, r.Min,
+				r.Max)
 		}
 		c := &carSums{n: r.Pulls, min: r.Min, max: r.Max}
 		for _, v := range r.Sum {

@@ -122,9 +122,10 @@ const (
 	maxBaseOctane = 110
 )
 
-// Finished returns the fuel a pump sells: its own octane numbers (RON 60–130, MON 60–130, MON not above RON + 1) with
-// the ethanol already in it, at a share 0–1 of the volume. The base gasoline's octane numbers follow by undoing the
-// molar blending. Where so much ethanol is in it that they come out absurd, the fuel is valid but WithEthanol refuses.
+// Finished returns the fuel a pump sells: its own octane numbers (RON 60–130, MON 60–130, MON not above RON + 1)
+// with the ethanol already in it, at a share 0–1 of the volume. The base gasoline's octane numbers follow by undoing
+// the molar blending. Where so much ethanol is in it that they come out absurd, the fuel is valid but WithEthanol
+// refuses.
 func Finished(ron, mon, ethanolShare float64) (Fuel, error) {
 	err := bound.First(
 		bound.Check("research octane number", ron, 60, 130, ""),
@@ -148,14 +149,16 @@ func Finished(ron, mon, ethanolShare float64) (Fuel, error) {
 
 func inBase(on float64) bool { return on >= minBaseOctane && on <= maxBaseOctane }
 
-// WithEthanol returns a fuel of the same base gasoline with another ethanol share of the volume, 0–1. It refuses where
-// the base's octane numbers cannot be told from the finished fuel's; make such a fuel with Blend from a known base.
+// WithEthanol returns a fuel of the same base gasoline with another ethanol share of the volume, 0–1. It refuses
+// where the base's octane numbers cannot be told from the finished fuel's; make such a fuel with Blend from a known
+// base.
 func (f Fuel) WithEthanol(share float64) (Fuel, error) {
 	if !f.Valid() {
 		return Fuel{}, fmt.Errorf("fuel is empty: make it with Blend or Finished")
 	}
 	if !f.baseOctane {
-		return Fuel{}, fmt.Errorf("base gasoline of a fuel with %g %% ethanol cannot be told from its octane numbers %g/%g: give the base gasoline", 100*f.share, f.ron, f.mon)
+		return Fuel{}, fmt.Errorf("base gasoline of a fuel with %g %% ethanol cannot be told from its octane numbers "+
+			"%g/%g: give the base gasoline", 100*f.share, f.ron, f.mon)
 	}
 	return Blend(f.base, share)
 }
@@ -249,9 +252,9 @@ func (f Fuel) AKI() float64 { return (f.ron + f.mon) / 2 }
 // Sensitivity returns RON − MON.
 func (f Fuel) Sensitivity() float64 { return f.ron - f.mon }
 
-// OctaneIndex returns RON − K·(RON−MON), the octane number the fuel acts as in an engine whose end gas is K between
-// the research (0) and motor (1) tests; K is at or below 0 in boosted engines (Kalghatgi, SAE 2001-01-3584). K must be
-// −2…2: the range seen in published tests, with room.
+// OctaneIndex returns RON − K·(RON−MON), the octane number the fuel acts as in an engine whose end gas is K
+// between the research (0) and motor (1) tests; K is at or below 0 in boosted engines (Kalghatgi, SAE 2001-01-3584). K
+// must be −2…2: the range seen in published tests, with room.
 func (f Fuel) OctaneIndex(k float64) (float64, error) {
 	if err := bound.Check("octane-index factor K", k, -2, 2, ""); err != nil {
 		return 0, err

@@ -119,7 +119,8 @@ func TestMixingProperties(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if fb.Stoich() > fa.Stoich()+1e-9 || fb.HeatOfVaporisation() < fa.HeatOfVaporisation()-1e-6 || fb.LowerHeatingValue() > fa.LowerHeatingValue()+1e-6 {
+		if fb.Stoich() > fa.Stoich()+1e-9 || fb.HeatOfVaporisation() < fa.HeatOfVaporisation()-1e-6 ||
+			fb.LowerHeatingValue() > fa.LowerHeatingValue()+1e-6 {
 			t.Fatalf("more ethanol must need less air, cool more and heat less: %v %v", a, b)
 		}
 		// The stoichiometric ratio is a mass average, whichever way it is computed.
@@ -164,14 +165,16 @@ func TestBlends(t *testing.T) {
 	if n := testing.AllocsPerRun(20, func() { got, err = fuel.Blends(got, base, shares) }); n != 0 || err != nil {
 		t.Errorf("%g allocations, error %v", n, err)
 	}
-	if _, err := fuel.Blends(got, base, []float64{0.1, 1.1}); err == nil || !strings.Contains(err.Error(), "share 2 of 2") {
+	if _, err := fuel.Blends(got, base, []float64{0.1, 1.1}); err == nil ||
+		!strings.Contains(err.Error(), "share 2 of 2") {
 		t.Errorf("error %v does not say which share", err)
 	}
 }
 
 func TestRefusals(t *testing.T) {
 	for _, s := range []float64{-0.01, 1.01, math.NaN(), math.Inf(1)} {
-		if _, err := fuel.Blend(fuel.Gasoline(95, 85), s); err == nil || !strings.Contains(err.Error(), "ethanol share") {
+		if _, err := fuel.Blend(fuel.Gasoline(95, 85), s); err == nil ||
+			!strings.Contains(err.Error(), "ethanol share") {
 			t.Errorf("share %g: error %v", s, err)
 		}
 		if _, err := fuel.Finished(95, 85, s); err == nil || !strings.Contains(err.Error(), "ethanol share") {
@@ -195,7 +198,8 @@ func TestRefusals(t *testing.T) {
 		t.Error("empty fuel passed")
 	}
 	// 85 % ethanol sold as RON 103: its base would need an absurd octane number.
-	if _, err := finished(t, 103, 88, 0.85).WithEthanol(0.1); err == nil || !strings.Contains(err.Error(), "base gasoline") {
+	if _, err := finished(t, 103, 88, 0.85).WithEthanol(0.1); err == nil ||
+		!strings.Contains(err.Error(), "base gasoline") {
 		t.Errorf("unknown base: %v", err)
 	}
 }

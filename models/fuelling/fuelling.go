@@ -2,9 +2,9 @@
 //
 // Fuel demand from air, λ and stoichiometry; injector flow against pressure; dead time against voltage; duty of a port
 // injector; the share of the usable crank window a direct injector needs; pump demand against its capacity; and how
-// much more fuel ethanol asks for. The flow law is Bernoulli's orifice (flow ∝ √Δp; Heywood, Internal Combustion Engine
-// Fundamentals, 1st ed. 1988, eq. C.1 ff.); duty and window use are definitions. Flow in kg/s, pressure in Pa, pulse
-// and dead time in s, engine speed in rpm, crank angle in degrees.
+// much more fuel ethanol asks for. The flow law is Bernoulli's orifice (flow ∝ √Δp; Heywood, Internal Combustion
+// Engine Fundamentals, 1st ed. 1988, eq. C.1 ff.); duty and window use are definitions. Flow in kg/s, pressure in Pa,
+// pulse and dead time in s, engine speed in rpm, crank angle in degrees.
 package fuelling
 
 import (
@@ -29,7 +29,8 @@ func Demand(airFlow, lambda float64, f fuel.Fuel) (float64, error) {
 // MassPerCycle returns the fuel in kg a cylinder needs for the air it trapped in a cycle in kg (0–0.02) at a λ of
 // 0.4–2.
 func MassPerCycle(airMass, lambda float64, f fuel.Fuel) (float64, error) {
-	err := bound.First(bound.Check("air mass a cylinder and cycle", airMass, 0, 0.02, "kg"), checkLambda(lambda), checkFuel(f))
+	err := bound.First(bound.Check("air mass a cylinder and cycle", airMass, 0, 0.02, "kg"), checkLambda(lambda),
+		checkFuel(f))
 	if err != nil {
 		return 0, err
 	}
@@ -90,22 +91,23 @@ func (i Injector) Flow(pressure, density float64) (float64, error) {
 	return i.RatedFlow * density * math.Sqrt(pressure/i.RatedPressure), nil
 }
 
-// Pulse returns the pulse in s that delivers a fuel mass in kg (0–0.01): mass over flow, and the dead time at a supply
-// voltage in V (6–18).
+// Pulse returns the pulse in s that delivers a fuel mass in kg (0–0.01): mass over flow, and the dead time at a
+// supply voltage in V (6–18).
 func (i Injector) Pulse(mass, pressure, density, voltage float64) (float64, error) {
 	flow, err := i.Flow(pressure, density)
 	if err != nil {
 		return 0, err
 	}
-	err = bound.First(bound.Check("fuel mass a cylinder and cycle", mass, 0, 0.01, "kg"), bound.Check("supply voltage", voltage, 6, 18, "V"))
+	err = bound.First(bound.Check("fuel mass a cylinder and cycle", mass, 0, 0.01, "kg"), bound.Check("supply voltage",
+		voltage, 6, 18, "V"))
 	if err != nil {
 		return 0, err
 	}
 	return mass/flow + i.DeadTime.At(voltage), nil
 }
 
-// Duty returns the share of the cycle a pulse in s (0–1) keeps an injector open: pulse·rpm/120, four-stroke (definition).
-// 1 is open all the time; more cannot be delivered.
+// Duty returns the share of the cycle a pulse in s (0–1) keeps an injector open: pulse·rpm/120, four-stroke
+// (definition). 1 is open all the time; more cannot be delivered.
 func Duty(pulse, rpm float64) (float64, error) {
 	if err := bound.First(checkPulse(pulse), checkSpeed(rpm)); err != nil {
 		return 0, err
@@ -142,14 +144,16 @@ func Constant(v float64) Curve { return Curve{Breakpoints: []float64{0}, Value: 
 // Validate returns an error unless there is at least one breakpoint, as many values, all finite, breakpoints rising.
 func (c Curve) Validate() error {
 	if len(c.Breakpoints) == 0 || len(c.Breakpoints) != len(c.Value) {
-		return fmt.Errorf("curve has %d breakpoints and %d values: needs as many of each, at least one", len(c.Breakpoints), len(c.Value))
+		return fmt.Errorf("curve has %d breakpoints and %d values: needs as many of each, at least one",
+			len(c.Breakpoints), len(c.Value))
 	}
 	for i, b := range c.Breakpoints {
 		if math.IsNaN(b) || math.IsInf(b, 0) || math.IsNaN(c.Value[i]) || math.IsInf(c.Value[i], 0) {
 			return fmt.Errorf("curve point %d (%g, %g) is not finite", i+1, b, c.Value[i])
 		}
 		if i > 0 && b <= c.Breakpoints[i-1] {
-			return fmt.Errorf("curve breakpoint %d (%g) does not rise above the one before it (%g)", i+1, b, c.Breakpoints[i-1])
+			return fmt.Errorf("curve breakpoint %d (%g) does not rise above the one before it (%g)", i+1, b,
+				c.Breakpoints[i-1])
 		}
 	}
 	return nil
@@ -175,8 +179,8 @@ type Pump struct {
 	Capacity Curve
 }
 
-// Use returns the share of the pump's capacity at a pressure in Pa (10 kPa–50 MPa) that a demand in kg/s (0–1) takes.
-// Above 1 the pressure cannot be held.
+// Use returns the share of the pump's capacity at a pressure in Pa (10 kPa–50 MPa) that a demand in kg/s (0–1)
+// takes. Above 1 the pressure cannot be held.
 func (p Pump) Use(demand, pressure float64) (float64, error) {
 	if err := p.Capacity.Validate(); err != nil {
 		return 0, fmt.Errorf("pump capacity: %w", err)
@@ -191,10 +195,11 @@ func (p Pump) Use(demand, pressure float64) (float64, error) {
 	return demand / capacity, nil
 }
 
-// LargestAirMass returns the most air in kg a cylinder and cycle that a pulse of length s can be fuelled for, at a λ: the
-// inverse of MassPerCycle and Pulse. It is 0 where the pulse does not outlast the dead time.
+// LargestAirMass returns the most air in kg a cylinder and cycle that a pulse of length s can be fuelled for, at a λ:
+// the inverse of MassPerCycle and Pulse. It is 0 where the pulse does not outlast the dead time.
 func (i Injector) LargestAirMass(pulse, pressure, voltage, lambda float64, f fuel.Fuel) (float64, error) {
-	if err := bound.First(checkPulse(pulse), checkLambda(lambda), checkFuel(f), bound.Check("supply voltage", voltage, 6, 18, "V")); err != nil {
+	if err := bound.First(checkPulse(pulse), checkLambda(lambda), checkFuel(f), bound.Check("supply voltage", voltage,
+		6, 18, "V")); err != nil {
 		return 0, err
 	}
 	flow, err := i.Flow(pressure, f.Density())

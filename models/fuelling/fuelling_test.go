@@ -39,7 +39,8 @@ func gasoline(t *testing.T, ethanol float64) fuel.Fuel {
 
 func injector() fuelling.Injector {
 	return fuelling.Injector{RatedFlow: 550e-6 / 60, RatedPressure: 300e3,
-		DeadTime: fuelling.Curve{Breakpoints: []float64{8, 10, 12, 14}, Value: []float64{2.2e-3, 1.5e-3, 1.1e-3, 0.8e-3}}}
+		DeadTime: fuelling.Curve{Breakpoints: []float64{8, 10, 12, 14}, Value: []float64{2.2e-3, 1.5e-3, 1.1e-3,
+			0.8e-3}}}
 }
 
 func TestDefinitions(t *testing.T) {
@@ -73,7 +74,8 @@ func TestDemand(t *testing.T) {
 
 func TestPumpAndCurve(t *testing.T) {
 	ok := must(t)
-	p := fuelling.Pump{Capacity: fuelling.Curve{Breakpoints: []float64{300e3, 500e3, 700e3}, Value: []float64{0.05, 0.04, 0.02}}}
+	p := fuelling.Pump{Capacity: fuelling.Curve{Breakpoints: []float64{300e3, 500e3, 700e3},
+		Value: []float64{0.05, 0.04, 0.02}}}
 	near(t, "at a breakpoint", ok(p.Use(0.02, 500e3)), 0.5, 1e-12)
 	near(t, "between", ok(p.Use(0.03, 600e3)), 1, 1e-12)
 	near(t, "held below", ok(p.Use(0.05, 100e3)), 1, 1e-12)
@@ -113,7 +115,8 @@ func TestRefusals(t *testing.T) {
 	nan := math.NaN()
 	f := gasoline(t, 0)
 	i := injector()
-	broken := fuelling.Injector{RatedFlow: 1e-5, RatedPressure: 3e5, DeadTime: fuelling.Curve{Breakpoints: []float64{12, 12}, Value: []float64{1e-3, 1e-3}}}
+	broken := fuelling.Injector{RatedFlow: 1e-5, RatedPressure: 3e5,
+		DeadTime: fuelling.Curve{Breakpoints: []float64{12, 12}, Value: []float64{1e-3, 1e-3}}}
 	negative := fuelling.Injector{RatedFlow: 1e-5, RatedPressure: 3e5, DeadTime: fuelling.Constant(-1e-3)}
 	empty := fuelling.Pump{Capacity: fuelling.Constant(0)}
 	cases := []struct {
@@ -142,7 +145,10 @@ func TestRefusals(t *testing.T) {
 		{"fuel demand", func() (float64, error) {
 			return fuelling.Pump{Capacity: fuelling.Constant(0.1)}.Use(math.Inf(1), 3e5)
 		}},
-		{"not finite", func() (float64, error) { return fuelling.Pump{Capacity: fuelling.Constant(nan)}.Use(0.01, 3e5) }},
+		{"not finite", func() (float64, error) {
+			return fuelling.Pump{Capacity: fuelling.Constant(nan)}.Use(0.01,
+				3e5)
+		}},
 	}
 	for _, c := range cases {
 		v, err := c.call()

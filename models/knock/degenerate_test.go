@@ -124,7 +124,8 @@ func TestDegenerateFleets(t *testing.T) {
 		{"one row", "one car", []Car{{ID: "x", Pulls: []Pull{{Cells: fleet(1, 1)[0].Pulls[0].Cells[:1]}}}}},
 		{"one pull a car", "one pull a car", fleet(10, 1)},
 		{"knock everywhere", "every one", edit(fleet(8, 4), func(_, _, _ int, cell *Cell) { event(cell, 9) })},
-		{"constant covariate", "coolant temperature does not vary", edit(fleet(8, 4), func(_, _, _ int, cell *Cell) { cell.Z[CoolantTemperature] = 4 })},
+		{"constant covariate", "coolant temperature does not vary",
+			edit(fleet(8, 4), func(_, _, _ int, cell *Cell) { cell.Z[CoolantTemperature] = 4 })},
 		{"separated", "without overlap", edit(fleet(8, 4), func(_, _, i int, cell *Cell) {
 			cell.Z[ChargeTemperature] = float64(i)
 			if i >= 6 {
@@ -182,7 +183,8 @@ func TestErrorsNameTheCell(t *testing.T) {
 	} {
 		bad := good
 		f(&bad)
-		_, err := Fit([]Car{{ID: "k", Pulls: []Pull{{Cells: []Cell{good}}, {Cells: []Cell{good, bad}}}}}, ownPrior(), Options{})
+		_, err := Fit([]Car{{ID: "k", Pulls: []Pull{{Cells: []Cell{good}}, {Cells: []Cell{good, bad}}}}}, ownPrior(),
+			Options{})
 		if err == nil || !strings.Contains(err.Error(), `car "k", pull 1, cell 1`) {
 			t.Errorf("%+v: %v", bad, err)
 		}
@@ -280,7 +282,8 @@ func TestCarEffects(t *testing.T) {
 		t.Errorf("effects %.2f and %.2f", c.Mean, e.Mean)
 	}
 	if c.Variance < 1.5*e.Variance {
-		t.Errorf("a car never heard knocking is known to %.2f°, one that knocks to %.2f°", math.Sqrt(c.Variance), math.Sqrt(e.Variance))
+		t.Errorf("a car never heard knocking is known to %.2f°, one that knocks to %.2f°", math.Sqrt(c.Variance),
+			math.Sqrt(e.Variance))
 	}
 	if e.Events != 32 || e.Rows != 32 || e.Pulls != 4 {
 		t.Errorf("counts %+v", e)

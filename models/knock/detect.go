@@ -15,8 +15,8 @@ const visibleShare = 0.25
 //	p = min(1, 0.75·step / (recovery·interval)).
 //
 // Spark above the limit is recovered and heard again about every step/recovery seconds, so a stay of dwell seconds
-// gives n = 1 + dwell·recovery/step chances, 1 − (1−p)ⁿ of seeing one, provided a sample falls into the stay at all
-// (chance min(1, dwell/interval)). Derived here from that picture; no source.
+// gives n = 1 + dwell·recovery/step chances, 1 − (1−p)ⁿ of seeing one, provided a sample falls into the stay at
+// all (chance min(1, dwell/interval)). Derived here from that picture; no source.
 //
 // A non-positive or non-finite interval, step or dwell, or a negative or non-finite recovery, gives 0: such a log
 // proves nothing by being clean.
@@ -51,8 +51,8 @@ type Rise struct {
 // but not heard at once. Interval censoring between the last inspection passed and the first failed is Turnbull (JRSS
 // B 38, 1976); the quarter is common practice, no source.
 //
-// stepDeg is the controller's step (°), sampleInterval in s, recoveryDegPerSecond in °/s; a non-finite or negative one
-// counts as 0. lower < upper whenever After < Before.
+// stepDeg is the controller's step (°), sampleInterval in s, recoveryDegPerSecond in °/s; a non-finite or negative
+// one counts as 0. lower < upper whenever After < Before.
 func (r Rise) Bounds(sampleInterval, stepDeg, recoveryDegPerSecond float64) (lower, upper float64) {
 	known := func(v float64) float64 {
 		if !finite(v) {

@@ -216,7 +216,8 @@ func (s *search) run() error {
 	sub.scale = slices.Clone(s.scale)
 	sub.b = slices.Clone(s.b)
 	sub.moments = nil
-	sub.integrator = newIntegrator(s.everyCar(every), s.opt.CarNodes, s.opt.PullNodes, s.opt.Workers, s.uSD[0], s.wSD[0])
+	sub.integrator = newIntegrator(s.everyCar(every), s.opt.CarNodes, s.opt.PullNodes, s.opt.Workers, s.uSD[0],
+		s.wSD[0])
 	s.tail = s.tails[0]
 	if err := sub.chooseTail(); err == nil {
 		s.b, s.scale, s.roughness, s.tail = sub.b, sub.scale, sub.roughness, sub.tail

@@ -78,7 +78,8 @@ func (g *integrator) carInformation(c int, q *params, into []float64, s *scratch
 
 // pullInformation adds one pull's mean information to into, and its mean score and score variance given u to carScore
 // and within, for every car node.
-func (g *integrator) pullInformation(p, c int, eta []float64, q *params, postK, carScore, within, into []float64, s *scratch) {
+func (g *integrator) pullInformation(p, c int, eta []float64, q *params, postK, carScore, within, into []float64,
+	s *scratch) {
 	ps, m, d := g.pulls[p], len(g.pull.x), g.p+numSpreads
 	rows := g.rows[ps.lo:ps.hi]
 	n := len(rows)

@@ -10,12 +10,12 @@
 //
 // where N is engine speed, z are covariates as differences from the platform's reference, α is a penalised natural
 // cubic spline (Green & Silverman, Nonparametric Regression and Generalized Linear Models, 1994, ch. 2) and the
-// slopes β have priors from the cycle model: physics gives the slope, the fleet the level, the car the offset. A tenth of
-// the residuals ε is TailScale times as wide unless the rows object. Censored
-// regression follows Tobin (Econometrica 26, 1958) and Turnbull (JRSS B 38, 1976); the marginal likelihood is computed
-// by adaptive Gauss–Hermite quadrature over car and pull (Pinheiro & Bates, J. Comput. Graph. Statist. 4, 1995,
-// nested as in Rabe-Hesketh, Skrondal & Pickles, J. Econometrics 128, 2005), its information matrix by Louis (JRSS B 44,
-// 1982), and the posterior is the normal (Laplace) approximation at its mode.
+// slopes β have priors from the cycle model: physics gives the slope, the fleet the level, the car the offset. A tenth
+// of the residuals ε is TailScale times as wide unless the rows object. Censored regression follows Tobin
+// (Econometrica 26, 1958) and Turnbull (JRSS B 38, 1976); the marginal likelihood is computed by adaptive
+// Gauss–Hermite quadrature over car and pull (Pinheiro & Bates, J. Comput. Graph. Statist. 4, 1995, nested as in
+// Rabe-Hesketh, Skrondal & Pickles, J. Econometrics 128, 2005), its information matrix by Louis (JRSS B 44, 1982), and
+// the posterior is the normal (Laplace) approximation at its mode.
 package knock
 
 import (
@@ -102,8 +102,8 @@ type Spread struct {
 }
 
 // Prior is what is believed before the first log. The zero value of a Spread, of Discrepancy, of
-// TailShare, of SpeedSlopeSD and of CurvatureScale means the default stated beside it; the defaults are weakly informative, common practice without a
-// source.
+// TailShare, of SpeedSlopeSD and of CurvatureScale means the default stated beside it; the defaults are weakly
+// informative, common practice without a source.
 type Prior struct {
 	SlopeMean, SlopeSD [NumCovariates]float64 // crank degrees per unit of the covariate; SD 0 means known exactly
 
@@ -112,15 +112,16 @@ type Prior struct {
 	LevelRPM       float64 // speed the level is stated at, rev/min; 0: the middle of the speed range
 	SpeedSlopeMean float64 // degrees per 1000 rev/min
 	SpeedSlopeSD   float64 // default 2
-	CurvatureScale float64 // prior scale of the spline's roughness √∫α″², degrees per (1000 rev/min)^1.5; default 1
+	// prior scale of the spline's roughness √∫α″², degrees per (1000 rev/min)^1.5; default 1
+	CurvatureScale float64
 
 	// Discrepancy is the standard deviation, in degrees, of what straight lines in the covariates and the spline in
 	// speed miss at a state: it is added to every prediction's parameter uncertainty, as part of the car effect.
 	// Default 0.3, from simulated fleets with curved truth (docs/proof-knock.md); negative: none.
 	Discrepancy float64
 
-	// TailShare is the share of cells whose residual is TailScale times as wide as the rest. 0: a tenth, unless the rows
-	// object, then none; negative: none; up to 0.5 otherwise.
+	// TailShare is the share of cells whose residual is TailScale times as wide as the rest. 0: a tenth, unless the
+	// rows object, then none; negative: none; up to 0.5 otherwise.
 	TailShare float64
 
 	CarSD         Spread // σ_u, default median 1.2°, log sd 0.6
@@ -131,12 +132,13 @@ type Prior struct {
 
 // Options sets the numerical work. The zero value means the defaults.
 type Options struct {
-	Knots     int     // of the speed spline, 2–20, default 7; fewer are used when there are fewer distinct speeds
-	CarNodes  int     // Gauss–Hermite nodes over the car effect, 1–31, default 5
-	PullNodes int     // Gauss–Hermite nodes over the pull effect, 1–31, default 5
-	MaxRounds int     // rounds of node placement and quasi-Newton, default 30
-	Workers   int     // goroutines, default GOMAXPROCS; the result does not depend on it
-	MissShare float64 // share of knocking cells even a fast log and a sound sensor miss, 0–0.5, default 0.02; negative: 0
+	Knots     int // of the speed spline, 2–20, default 7; fewer are used when there are fewer distinct speeds
+	CarNodes  int // Gauss–Hermite nodes over the car effect, 1–31, default 5
+	PullNodes int // Gauss–Hermite nodes over the pull effect, 1–31, default 5
+	MaxRounds int // rounds of node placement and quasi-Newton, default 30
+	Workers   int // goroutines, default GOMAXPROCS; the result does not depend on it
+	// share of knocking cells even a fast log and a sound sensor miss, 0–0.5, default 0.02; negative: 0
+	MissShare float64
 	RPMLow    float64 // lower end of the spline, rev/min; 0: the lowest speed of the data
 	RPMHigh   float64 // upper end; 0: the highest
 }
@@ -178,21 +180,26 @@ func (p Prior) tails() []float64 {
 func (p Prior) check() error {
 	for k := range p.SlopeMean {
 		if !finite(p.SlopeMean[k], p.SlopeSD[k]) || p.SlopeSD[k] < 0 {
-			return fmt.Errorf("prior slope of %s is %g with sd %g: both must be finite and the sd not negative", Name(k), p.SlopeMean[k], p.SlopeSD[k])
+			return fmt.Errorf("prior slope of %s is %g with sd %g: both must be finite and the sd not negative",
+				Name(k), p.SlopeMean[k], p.SlopeSD[k])
 		}
 	}
 	if !finite(p.LevelMean, p.LevelSD) || p.LevelSD <= 0 {
-		return fmt.Errorf("prior level is %g° with sd %g°: give a finite level and a positive sd", p.LevelMean, p.LevelSD)
+		return fmt.Errorf("prior level is %g° with sd %g°: give a finite level and a positive sd", p.LevelMean,
+			p.LevelSD)
 	}
-	if !finite(p.LevelRPM, p.SpeedSlopeMean, p.SpeedSlopeSD, p.CurvatureScale) || !finite(p.Discrepancy) || p.LevelRPM < 0 || p.SpeedSlopeSD < 0 || p.CurvatureScale < 0 {
-		return fmt.Errorf("prior of the speed curve is not usable (level at %g rpm, slope %g ± %g, curvature %g): all must be finite and not negative", p.LevelRPM, p.SpeedSlopeMean, p.SpeedSlopeSD, p.CurvatureScale)
+	if !finite(p.LevelRPM, p.SpeedSlopeMean, p.SpeedSlopeSD, p.CurvatureScale) || !finite(p.Discrepancy) ||
+		p.LevelRPM < 0 || p.SpeedSlopeSD < 0 || p.CurvatureScale < 0 {
+		return fmt.Errorf("prior of the speed curve is not usable (level at %g rpm, slope %g ± %g, curvature %g): "+
+			"all must be finite and not negative", p.LevelRPM, p.SpeedSlopeMean, p.SpeedSlopeSD, p.CurvatureScale)
 	}
 	for _, s := range []struct {
 		what string
 		Spread
 	}{{"car sd", p.CarSD}, {"pull sd", p.PullSD}, {"cell sd", p.CellSD}, {"contamination", p.Contamination}} {
 		if !finite(s.Median, s.LogSD) || s.Median <= 0 || s.LogSD < 0 {
-			return fmt.Errorf("prior of the %s has median %g and log sd %g: give a positive median and a log sd not below zero", s.what, s.Median, s.LogSD)
+			return fmt.Errorf("prior of the %s has median %g and log sd %g: give a positive median and a log sd not "+
+				"below zero", s.what, s.Median, s.LogSD)
 		}
 	}
 	if !finite(p.TailShare) || p.TailShare > 0.5 {
@@ -228,9 +235,11 @@ func (o Options) check() error {
 	case o.CarNodes < 1 || o.CarNodes > 31 || o.PullNodes < 1 || o.PullNodes > 31:
 		return fmt.Errorf("%d car and %d pull nodes: give 1 to 31 of each", o.CarNodes, o.PullNodes)
 	case o.MaxRounds < 1 || o.Workers < 0:
-		return fmt.Errorf("%d rounds and %d workers: give at least one round and no negative number", o.MaxRounds, o.Workers)
+		return fmt.Errorf("%d rounds and %d workers: give at least one round and no negative number", o.MaxRounds,
+			o.Workers)
 	case !finite(o.MissShare, o.RPMLow, o.RPMHigh) || o.MissShare > 0.5:
-		return fmt.Errorf("share of missed knock %g, speed range %g–%g rpm: give a share up to 0.5 and a finite range", o.MissShare, o.RPMLow, o.RPMHigh)
+		return fmt.Errorf("share of missed knock %g, speed range %g–%g rpm: give a share up to 0.5 and a finite range",
+			o.MissShare, o.RPMLow, o.RPMHigh)
 	}
 	return nil
 }

@@ -192,7 +192,8 @@ func (d *data) linear(c int, beta []float64, dst []float64) {
 
 // pullNode sets the derivatives of one pull's rows at shift t into dEta, and returns their log-likelihood and summed
 // derivatives by ln σ and by the logit of the share. eta is that of the pull's rows.
-func pullNode(rows []row, eta []float64, t float64, cleans int, r *residual, dEta []float64) (logLike, dSD, dShare float64) {
+func pullNode(rows []row, eta []float64, t float64, cleans int, r *residual, dEta []float64) (
+	logLike, dSD, dShare float64) {
 	prod := 1.0
 	for i := range rows {
 		like, e, s, c := rows[i].score(eta[i]+t, r)

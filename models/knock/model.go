@@ -15,10 +15,11 @@ type Model struct {
 	Coef    []float64 `json:"coef"`     // posterior means: the spline's coefficients, then the NumCovariates slopes
 	CoefCov []float64 `json:"coef_cov"` // their covariance, row-major
 
-	CarSD         float64    `json:"car_sd_deg"`
-	PullSD        float64    `json:"pull_sd_deg"`
-	CellSD        float64    `json:"cell_sd_deg"`
-	TailShare     float64    `json:"tail_share"`      // share of cell residuals TailScale times as wide; CellSD covers both
+	CarSD  float64 `json:"car_sd_deg"`
+	PullSD float64 `json:"pull_sd_deg"`
+	CellSD float64 `json:"cell_sd_deg"`
+	// share of cell residuals TailScale times as wide; CellSD covers both
+	TailShare     float64    `json:"tail_share"`
 	Contamination float64    `json:"contamination"`   // share of cells with a false event
 	SpreadLogSD   [4]float64 `json:"spread_log_sd"`   // sd of ln CarSD, ln PullSD, ln CellSD, logit Contamination
 	Discrepancy   float64    `json:"discrepancy_deg"` // what the straight lines miss at a state; see Prior
@@ -111,13 +112,15 @@ func (s *search) fill(m *Model) {
 	m.Iterations = s.evaluations
 	m.Converged = true
 	if s.frozen {
-		m.warn("the rows of some pulls contradict each other, so that their effects have two likely values: the fit is approximate")
+		m.warn("the rows of some pulls contradict each other, so that their effects have two likely values: the fit " +
+			"is approximate")
 	}
 	if s.indefinite {
 		m.warn("the posterior is flat or bent in some direction: its width there is held near the prior's")
 	}
 	for c, mo := range s.moments {
-		e := CarEffect{ID: s.ids[c], Mean: mo.mean, Variance: mo.variance, CoefCov: make([]float64, p), Pulls: s.cars[c].hi - s.cars[c].lo}
+		e := CarEffect{ID: s.ids[c], Mean: mo.mean, Variance: mo.variance, CoefCov: make([]float64, p),
+			Pulls: s.cars[c].hi - s.cars[c].lo}
 		for i := 0; i < n; i++ {
 			sum := 0.0
 			for j := 0; j < n; j++ {
@@ -180,9 +183,9 @@ func (m *Model) Effect(carID string) (CarEffect, bool) {
 	return CarEffect{}, false
 }
 
-// unseenVariance is E[σ_u²] with ln σ_u normal about its mode: σ_u²·exp(2·Var ln σ_u), the mean of a log-normal's
-// square (Johnson & Kotz, Continuous Univariate Distributions), with the variance of the log held below 0.5 where the
-// normal approximation of ln σ_u is no longer worth using.
+// unseenVariance is E[σ_u²] with ln σ_u normal about its mode: σ_u²·exp(2·Var ln σ_u), the mean of a
+// log-normal's square (Johnson & Kotz, Continuous Univariate Distributions), with the variance of the log held below
+// 0.5 where the normal approximation of ln σ_u is no longer worth using.
 func (m *Model) unseenVariance() float64 {
 	v := math.Min(m.SpreadLogSD[atCarSD]*m.SpreadLogSD[atCarSD], 0.5)
 	return m.CarSD * m.CarSD * math.Exp(2*v)

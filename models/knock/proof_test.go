@@ -40,7 +40,8 @@ func TestKnownTruth(t *testing.T) {
 	for _, s := range []struct {
 		name string
 		score
-	}{{"seen car, one cell", all.seen}, {"unseen car, one cell", all.unseen}, {"seen car, state", all.seenState}, {"unseen car, state", all.unseenState}} {
+	}{{"seen car, one cell", all.seen}, {"unseen car, one cell", all.unseen}, {"seen car, state", all.seenState},
+		{"unseen car, state", all.unseenState}} {
 		cars := float64(s.n) / 2
 		biasSE := math.Hypot(s.rms()/math.Sqrt(cars), 0.35/math.Sqrt(fleets))
 		if math.Abs(s.bias()) > mostBias+2*biasSE {
@@ -83,7 +84,8 @@ func TestProof(t *testing.T) {
 	many.name, many.cars = "100 cars", 100
 	quiet.name, quiet.shift = "little knock (tables 2° later)", -2
 	plain.name, plain.plainBounds = "mixed logs, events bounded by the sparks around the rise alone", true
-	doc.WriteString("| fleet | fleets, seeds | cells with an event | prediction | bias ° | standardised error sd | 90 % band holds |\n|---|---|---|---|---|---|---|\n")
+	doc.WriteString("| fleet | fleets, seeds | cells with an event | prediction | bias ° | standardised error sd | " +
+		"90 % band holds |\n|---|---|---|---|---|---|---|\n")
 	var lines []string
 	var mainRecord record
 	for i, sc := range []scenario{main, fast, slow, few, many, quiet, plain} {
@@ -102,24 +104,29 @@ func TestProof(t *testing.T) {
 		if i == 0 {
 			mainRecord = all
 		}
-		where := fmt.Sprintf("| %s | %d, %d–%d | %.1f %% ", sc.name, fleets, proofSeed+1, proofSeed+fleets, 100*float64(all.events)/float64(all.rows))
+		where := fmt.Sprintf("| %s | %d, %d–%d | %.1f %% ", sc.name, fleets, proofSeed+1, proofSeed+fleets,
+			100*float64(all.events)/float64(all.rows))
 		for _, s := range []struct {
 			name string
 			*score
-		}{{"one cell of a seen car", &all.seen}, {"one cell of an unseen car", &all.unseen}, {"expected limit, seen car", &all.seenState}, {"expected limit, unseen car", &all.unseenState}} {
-			fmt.Fprintf(&doc, "%s| %s | %+.2f | %.2f | %.1f %% |\n", where, s.name, s.bias(), s.spread(), 100*s.coverage())
+		}{{"one cell of a seen car", &all.seen}, {"one cell of an unseen car", &all.unseen},
+			{"expected limit, seen car", &all.seenState}, {"expected limit, unseen car", &all.unseenState}} {
+			fmt.Fprintf(&doc, "%s| %s | %+.2f | %.2f | %.1f %% |\n", where, s.name, s.bias(), s.spread(),
+				100*s.coverage())
 			where = "| | | "
 		}
 		ece, noise, _ := calibration(all.proposals)
 		auc, se := area(all.proposals)
-		lines = append(lines, fmt.Sprintf("| %s | %d of %d | %.3f (%.3f) | %.3f ± %.3f |\n", sc.name, all.converged, all.fits, ece, noise, auc, se))
+		lines = append(lines, fmt.Sprintf("| %s | %d of %d | %.3f (%.3f) | %.3f ± %.3f |\n", sc.name, all.converged,
+			all.fits, ece, noise, auc, se))
 	}
 	doc.WriteString(proofCrossing)
 	doc.WriteString(strings.Join(lines, ""))
 	_, _, table := calibration(mainRecord.proposals)
 	doc.WriteString(proofTable)
 	for i, b := range table {
-		fmt.Fprintf(&doc, "| %.1f–%.1f | %d | %.3f | %.3f |\n", float64(i)/10, float64(i+1)/10, b.n, b.predicted, b.observed)
+		fmt.Fprintf(&doc, "| %.1f–%.1f | %d | %.3f | %.3f |\n", float64(i)/10, float64(i+1)/10, b.n, b.predicted,
+			b.observed)
 	}
 	doc.WriteString(proofSpeed)
 	for _, n := range []int{100, 300, 1000} {
@@ -142,7 +149,8 @@ func holdPromises(t *testing.T, r record) {
 	for _, s := range []struct {
 		name string
 		*score
-	}{{"seen car, one cell", &r.seen}, {"unseen car, one cell", &r.unseen}, {"seen car, state", &r.seenState}, {"unseen car, state", &r.unseenState}} {
+	}{{"seen car, one cell", &r.seen}, {"unseen car, one cell", &r.unseen}, {"seen car, state", &r.seenState},
+		{"unseen car, state", &r.unseenState}} {
 		if math.Abs(s.bias()) > mostBias || s.spread() < leastSpread || s.spread() > mostSpread ||
 			s.coverage() < leastCoverage || s.coverage() > mostCoverage {
 			t.Errorf("%s: %s", s.name, s.score)

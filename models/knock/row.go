@@ -29,7 +29,8 @@ type residual struct {
 
 const tiny = 1e-300
 
-// above returns 1 − G(z) and g(z) of the residual in units of sd, quickly; beyond the reach of the table below, 1 and 0.
+// above returns 1 − G(z) and g(z) of the residual in units of sd, quickly; beyond the reach of the table below, 1 and
+// 0.
 func (p *residual) above(z float64) (up, density float64) {
 	up, density = upper(z)
 	if p.tail > 0 {
@@ -65,8 +66,8 @@ func (p *residual) between(a, b float64) float64 {
 // logit of the contamination share. A clean row leaves out its constant factor 1 − share, whose log and derivative
 // the caller adds once for all clean rows.
 //
-// Clean: 1 − d·G((s−η)/σ). Event: (1−c)·d·[G((b−η)/σ) − G((a−η)/σ)] + c·q: with chance c the cell holds a false
-// event, which says nothing about K and looks like this one with chance q.
+// Clean: 1 − d·G((s−η)/σ). Event: (1−c)·d·[G((b−η)/σ) − G((a−η)/σ)] + c·q: with chance c the cell
+// holds a false event, which says nothing about K and looks like this one with chance q.
 func (r *row) score(eta float64, p *residual) (like, dEta, dLogSD, dShare float64) {
 	switch r.kind {
 	case clean:
@@ -155,8 +156,9 @@ func (r *row) curvature(eta float64, p *residual) (dEta float64, s second) {
 	return combine(like, (1-p.share)*r.detect, g, zg, sl, zsl, zzsl, p, r.falsely-inside)
 }
 
-// combine turns a likelihood a·G(·) + … and the differences of g, z·g, g′, z·g′ and z²·g′ between its ends into
-// derivatives of its log. outside is the derivative of the likelihood by the share, 0 where the share has no part.
+// combine turns a likelihood a·G(·) + … and the differences of g, z·g, g′, z·g′ and z²·g′ between its
+// ends into derivatives of its log. outside is the derivative of the likelihood by the share, 0 where the share has no
+// part.
 func combine(like, a, g, zg, sl, zsl, zzsl float64, p *residual, outside float64) (dEta float64, s second) {
 	inv := 1 / like
 	lE, lS := -a*g*p.inv*inv, -a*zg*inv

@@ -66,8 +66,9 @@ func newTrueFleet(seed uint64, sc scenario) *trueFleet {
 
 func (f *trueFleet) draw(id string) trueCar {
 	r := f.rng
-	car := trueCar{id: id, u: student(r, 5, 1.1), advance: 1.2 * r.NormFloat64(), interval: f.intervals[r.IntN(len(f.intervals))],
-		octane: float64(r.IntN(3)-1) * 2, heat: 5 * r.NormFloat64()}
+	car := trueCar{id: id, u: student(r, 5, 1.1), advance: 1.2 * r.NormFloat64(),
+		interval: f.intervals[r.IntN(len(f.intervals))],
+		octane:   float64(r.IntN(3)-1) * 2, heat: 5 * r.NormFloat64()}
 	switch r.IntN(20) {
 	case 0:
 		car.heatOff = 8
@@ -257,7 +258,8 @@ func (s *score) merge(t score) {
 }
 
 func (s *score) String() string {
-	return fmt.Sprintf("bias %+.2f°, standardised sd %.2f, 90 %% band holds %.1f %%", s.bias(), s.spread(), 100*s.coverage())
+	return fmt.Sprintf("bias %+.2f°, standardised sd %.2f, 90 %% band holds %.1f %%", s.bias(), s.spread(),
+		100*s.coverage())
 }
 
 // proposal is one graded change of one car and how it fared.
@@ -328,7 +330,8 @@ func (f *trueFleet) propose(m *Model, car *trueCar, k, pullsEach int) (proposal,
 	advance := 0.5 * float64(f.rng.IntN(15)-3)
 	boost := 1 + 0.03*float64(f.rng.IntN(3))
 	mean, cov := m.Joint(car.id)
-	problem := risk.Problem{Cov: cov, PullSD: m.PullSD, CellSD: m.CellSD, TailShare: m.TailShare, TailScale: TailScale, Overshoot: stepDeg}
+	problem := risk.Problem{Cov: cov, PullSD: m.PullSD, CellSD: m.CellSD, TailShare: m.TailShare, TailScale: TailScale,
+		Overshoot: stepDeg}
 	for p := range 10 {
 		for i, v := range f.pull(car, boost) {
 			x := m.Design(v.rpm, v.z, nil)

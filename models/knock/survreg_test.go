@@ -12,9 +12,10 @@ import (
 const referenceDir = "../../testdata/reference/knock"
 
 // Published and reference fits without car and pull effects: Tobin's durable-goods data (Econometrica 26, 1958; R
-// survival: intercept 15.1449, age −0.1291, quant −0.0455, log scale 1.7179, log-likelihood −28.94) and two invented
-// sets with interval, right and left censoring, all by R's survreg (script and output in testdata/reference/knock).
-// Here they run through the whole fit with effects held at nothing, no false events, no misses and flat priors.
+// survival: intercept 15.1449, age −0.1291, quant −0.0455, log scale 1.7179, log-likelihood −28.94) and two
+// invented sets with interval, right and left censoring, all by R's survreg (script and output in
+// testdata/reference/knock). Here they run through the whole fit with effects held at nothing, no false events, no
+// misses and flat priors.
 func TestAgainstSurvreg(t *testing.T) {
 	want := reference(t)
 	all := sparks(t)
@@ -43,7 +44,8 @@ func TestAgainstSurvreg(t *testing.T) {
 		if math.Abs(logLike-ref["log_likelihood"]) > 2e-3 {
 			t.Errorf("%s: log-likelihood %.5f, survreg %.5f", c.name, logLike, ref["log_likelihood"])
 		}
-		if c.name == "tobin" && (math.Abs(ref["coef0"]-15.1449) > 1e-3 || math.Abs(ref["log_likelihood"]+28.94) > 1e-2) {
+		if c.name == "tobin" && (math.Abs(ref["coef0"]-15.1449) > 1e-3 ||
+			math.Abs(ref["log_likelihood"]+28.94) > 1e-2) {
 			t.Errorf("reference table does not hold Tobin's published values: %v", ref)
 		}
 	}

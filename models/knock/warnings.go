@@ -25,10 +25,12 @@ func dataWarnings(cars []Car) []string {
 		say("one pull a car: the spreads of cars and of pulls cannot be told apart")
 	}
 	if t.cars > 1 && 2*t.largest > t.rows {
-		say("car %q holds %.0f %% of the rows: the fleet is mostly that car", t.largestID, 100*float64(t.largest)/float64(t.rows))
+		say("car %q holds %.0f %% of the rows: the fleet is mostly that car", t.largestID,
+			100*float64(t.largest)/float64(t.rows))
 	}
 	if 2*t.blind > t.rows {
-		say("%.0f %% of the rows come from logs with less than an even chance of showing a knock event: their clean cells are weak evidence", 100*float64(t.blind)/float64(t.rows))
+		say("%.0f %% of the rows come from logs with less than an even chance of showing a knock event: their clean "+
+			"cells are weak evidence", 100*float64(t.blind)/float64(t.rows))
 	}
 	for k := range t.low {
 		if t.low[k] == t.high[k] {
@@ -104,7 +106,8 @@ const (
 func (m *Model) fitWarnings() []string {
 	var out []string
 	if m.Contamination > highContaminated {
-		out = append(out, fmt.Sprintf("%.0f %% of the cells look like false knock: check the knock channel and the controller's step", 100*m.Contamination))
+		out = append(out, fmt.Sprintf("%.0f %% of the cells look like false knock: check the knock channel and the "+
+			"controller's step", 100*m.Contamination))
 	}
 	odd := 0
 	for _, e := range m.Effects {
@@ -112,7 +115,8 @@ func (m *Model) fitWarnings() []string {
 			continue
 		}
 		if odd++; odd <= oddCarsShown {
-			out = append(out, fmt.Sprintf("car %q differs from the fleet by %+.1f°, more than cars do: check its knock sensor, fuel and spark channels", e.ID, e.Mean))
+			out = append(out, fmt.Sprintf("car %q differs from the fleet by %+.1f°, more than cars do: check its "+
+				"knock sensor, fuel and spark channels", e.ID, e.Mean))
 		}
 	}
 	if odd > oddCarsShown {

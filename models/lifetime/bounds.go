@@ -108,7 +108,8 @@ func CarsToShow(share, confidence float64) (int, error) {
 	const rounding = 1e-12 // shares such as 0.9 are not exact in binary
 	n := math.Ceil(math.Log1p(-confidence) / math.Log1p(-share) * (1 - rounding))
 	if n > math.MaxInt32 {
-		return 0, fmt.Errorf("lifetime: showing a share of %g takes more than %d cars: ask for less", share, math.MaxInt32)
+		return 0, fmt.Errorf("lifetime: showing a share of %g takes more than %d cars: ask for less", share,
+			math.MaxInt32)
 	}
 	return max(int(n), 1), nil
 }

@@ -38,10 +38,12 @@ func Prove(g Group, confidence float64) (Proof, error) {
 		return Proof{}, fmt.Errorf("group %q: %w", g.Name, err)
 	}
 	if g.Failures < g.Failed {
-		return Proof{}, fmt.Errorf("lifetime: group %q: %d failures of %d failed cars cannot be", g.Name, g.Failures, g.Failed)
+		return Proof{}, fmt.Errorf("lifetime: group %q: %d failures of %d failed cars cannot be", g.Name, g.Failures,
+			g.Failed)
 	}
 	if !(g.Exposure >= 0) || math.IsInf(g.Exposure, 0) {
-		return Proof{}, fmt.Errorf("lifetime: group %q: exposure %g: give zero or a positive number", g.Name, g.Exposure)
+		return Proof{}, fmt.Errorf("lifetime: group %q: exposure %g: give zero or a positive number", g.Name,
+			g.Exposure)
 	}
 	p := Proof{Group: g, Confidence: confidence, ShareUpper: share, RateUpper: math.NaN()}
 	seen := fmt.Sprintf("%d of %s failed", g.Failed, count(g.Cars, "car"))
@@ -54,7 +56,8 @@ func Prove(g Group, confidence float64) (Proof, error) {
 		if p.RateUpper, err = RateUpper(g.Failures, g.Exposure, confidence); err != nil {
 			return Proof{}, fmt.Errorf("group %q: %w", g.Name, err)
 		}
-		p.Say += fmt.Sprintf(", and such cars have at most %.2g failures in 1000 %s (%.6g seen)", 1000*p.RateUpper, g.ExposureUnit, g.Exposure)
+		p.Say += fmt.Sprintf(", and such cars have at most %.2g failures in 1000 %s (%.6g seen)", 1000*p.RateUpper,
+			g.ExposureUnit, g.Exposure)
 	}
 	p.Say += "; nothing is said beyond that exposure"
 	return p, nil
@@ -173,7 +176,8 @@ func LogRank(groups [][]Observation) (Test, error) {
 	}
 	out := Test{PValue: 1}
 	if failures < 10 {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("%d failures: the chi-squared approximation is rough", failures))
+		out.Warnings = append(out.Warnings, fmt.Sprintf("%d failures: the chi-squared approximation is rough",
+			failures))
 	}
 	return out.solve(excess, v, compared), nil
 }
@@ -187,7 +191,8 @@ func (out Test) solve(excess []float64, v *mat.SymDense, compared []bool) Test {
 		}
 	}
 	if len(use) < 2 {
-		out.Warnings = append(out.Warnings, "no two groups were at risk together when a car failed: they cannot be compared")
+		out.Warnings = append(out.Warnings, "no two groups were at risk together when a car failed: they cannot be "+
+			"compared")
 		return out
 	}
 	use = use[:len(use)-1]

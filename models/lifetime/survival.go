@@ -19,7 +19,8 @@ type Observation struct {
 
 func (o Observation) check() error {
 	if !(o.Entry >= 0) || !(o.Exit > o.Entry) || math.IsInf(o.Exit, 0) {
-		return fmt.Errorf("lifetime: observed from %g to %g: entry must be 0 or later and exit after it", o.Entry, o.Exit)
+		return fmt.Errorf("lifetime: observed from %g to %g: entry must be 0 or later and exit after it", o.Entry,
+			o.Exit)
 	}
 	return nil
 }
@@ -90,7 +91,8 @@ func KaplanMeier(cars []Observation, confidence float64) (*Curve, error) {
 		case survival == 0:
 			p.Low, p.High = 0, high
 			if p.AtRisk < len(cars) && t < lastExit(cars) {
-				c.Warnings = append(c.Warnings, fmt.Sprintf("every car at risk at %g failed: with few cars at risk that early the curve stays at 0 whatever comes later", t))
+				c.Warnings = append(c.Warnings, fmt.Sprintf("every car at risk at %g failed: with few cars at risk "+
+					"that early the curve stays at 0 whatever comes later", t))
 			}
 		default:
 			p.SE = survival * math.Sqrt(greenwood)

@@ -30,8 +30,8 @@ func (d *data) newEquations() *equations {
 }
 
 // fill takes the sums at components c. With q = n/(σ²+nσ_w²) for a pull, g = Σq/(1+σ_d²Σq) for a day and
-// Σg/(1+σ_u²Σg) for a car, V⁻¹ splits into sums inside pulls (weight 1/σ²), between the pulls of a day (weight q),
-// between the days of a car (weight g) and of car means: Woodbury's identity applied three times.
+// Σg/(1+σ_u²Σg) for a car, V⁻¹ splits into sums inside pulls (weight 1/σ²), between the pulls of a day (weight
+// q), between the days of a car (weight g) and of car means: Woodbury's identity applied three times.
 func (e *equations) fill(d *data, c Components) {
 	e.set(d.within, 1/c.Residual)
 	e.logDetV = float64(d.rows-d.units(pullLevel)) * math.Log(c.Residual)

@@ -121,18 +121,18 @@ const (
 // rounding only.
 //
 // Widening, each with a warning:
-//   - components that the layout cannot separate (one day in every car, one pull on every day, one row in every pull, or
-//     no more of them than coefficients take up) share their sum evenly;
-//   - a car or day variance at zero, or from fewer than four degrees of freedom between cars (five cars) or eight between
-//     days (days less cars), is replaced by the estimate under the boundary-avoiding penalty log σ (Chung, Rabe-Hesketh, Dorie, Gelman and Liu,
-//     Psychometrika 78, 2013). From one degree of freedom that has no maximum: there the car variance is 4 times the
-//     larger of itself and what varies within cars, the day variance the larger of 4 times itself and pull plus residual
-//     variance;
+//   - components that the layout cannot separate (one day in every car, one pull on every day, one row in every pull,
+//     or no more of them than coefficients take up) share their sum evenly;
+//   - a car or day variance at zero, or from fewer than four degrees of freedom between cars (five cars) or eight
+//     between days (days less cars), is replaced by the estimate under the boundary-avoiding penalty log σ (Chung,
+//     Rabe-Hesketh, Dorie, Gelman and Liu, Psychometrika 78, 2013). From one degree of freedom that has no maximum:
+//     there the car variance is 4 times the larger of itself and what varies within cars, the day variance the larger
+//     of 4 times itself and pull plus residual variance;
 //   - with a single car, or no more cars than coefficients that are constant within cars, the car variance is taken as
 //     4 times day plus pull plus residual variance; with a single day as well the day variance as pull plus residual
 //     variance; with a single pull the pull variance as the residual variance;
-//   - a column that is a combination of earlier ones (a constant covariate) gets the prior N(0, (10·sd(y)/rms(x))²), so
-//     that predictions away from the logged combination are wide.
+//   - a column that is a combination of earlier ones (a constant covariate) gets the prior N(0, (10·sd(y)/rms(x))²),
+//     so that predictions away from the logged combination are wide.
 //
 // A factor of 4 or 10 is common practice, no source.
 //
@@ -143,7 +143,8 @@ func Fit(cars []Car, prior Prior) (*Model, error) {
 	if err != nil {
 		return nil, err
 	}
-	m := &Model{Cars: d.units(carLevel), Days: d.units(dayLevel), Pulls: d.units(pullLevel), Rows: d.rows, Warnings: d.warnings}
+	m := &Model{Cars: d.units(carLevel), Days: d.units(dayLevel), Pulls: d.units(pullLevel), Rows: d.rows,
+		Warnings: d.warnings}
 	if d.exact {
 		m.Converged = true
 		if err := m.adopt(d, Components{Residual: d.floor}); err != nil {

@@ -181,7 +181,8 @@ func TestInseparableLayouts(t *testing.T) {
 	near(t, "deviation for an unseen car", a, b, 1e-5, 0)
 	near(t, "shared evenly", one.CarVar, one.PullVar, 1e-12, 0)
 	near(t, "shared evenly", one.CarVar, one.DayVar, 1e-12, 0)
-	if !warns(one, "one day in every car, one pull on every day: car, day and pull variance") || !warns(many, "one pull on every day, one row in every pull: day, pull and residual variance") {
+	if !warns(one, "one day in every car, one pull on every day: car, day and pull variance") ||
+		!warns(many, "one pull on every day, one row in every pull: day, pull and residual variance") {
 		t.Errorf("warnings: %q / %q", one.Warnings, many.Warnings)
 	}
 }
@@ -243,10 +244,14 @@ func TestInseparableDays(t *testing.T) {
 		a, b         []Car
 		warnA, warnB string
 	}{
-		{"days", days, daysAsPulls, "one pull on every day: day and pull variance", "one day in every car: car and day variance"},
-		{"pulls", pulls, pullsOfOneDay, "one pull on every day: day and pull variance", "one day in every car: car and day variance"},
-		{"rows", rows, rowsOfOnePull, "one row in every pull: pull and residual variance", "one day in every car, one pull on every day: car, day and pull variance"},
-		{"rows as days", rowsAsDays, rowsOfOnePull, "one pull on every day, one row in every pull: day, pull and residual variance", "car, day and pull"},
+		{"days", days, daysAsPulls, "one pull on every day: day and pull variance",
+			"one day in every car: car and day variance"},
+		{"pulls", pulls, pullsOfOneDay, "one pull on every day: day and pull variance",
+			"one day in every car: car and day variance"},
+		{"rows", rows, rowsOfOnePull, "one row in every pull: pull and residual variance",
+			"one day in every car, one pull on every day: car, day and pull variance"},
+		{"rows as days", rowsAsDays, rowsOfOnePull, "one pull on every day, one row in every pull: day, pull and " +
+			"residual variance", "car, day and pull"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -315,7 +320,8 @@ func TestDayBoundary(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if m.Estimated.Day != 0 || !(m.DayVar > 0) || !warns(m, "the variance between days is estimated as 0 from 36 days in 12 cars") {
+	if m.Estimated.Day != 0 || !(m.DayVar > 0) ||
+		!warns(m, "the variance between days is estimated as 0 from 36 days in 12 cars") {
 		t.Errorf("day variance %g for prediction %g, warnings %q", m.Estimated.Day, m.DayVar, m.Warnings)
 	}
 	if m.PullVar != m.Estimated.Pull || m.CarVar != m.Estimated.Car {
@@ -439,7 +445,8 @@ func TestAnyLayout(t *testing.T) {
 				}
 				*c.at(l) *= f
 				if v := d.logLik(e.objective(d, c)); v > m.LogLik+1e-6 {
-					t.Errorf("%v: log-likelihood %g at %g times the %s variance, %g at the fit", most, v, f, levelNames[l], m.LogLik)
+					t.Errorf("%v: log-likelihood %g at %g times the %s variance, %g at the fit", most, v, f,
+						levelNames[l], m.LogLik)
 				}
 			}
 		}
@@ -559,7 +566,9 @@ func TestDegenerate(t *testing.T) {
 		warn string
 	}{
 		{"one car, one pull", []Car{{"a", days(pull(row(10, 1), row(12, 1), row(11, 1)))}}, "a single car cannot"},
-		{"one car, several pulls", []Car{{"a", days(pull(row(10, 1), row(12, 1)), pull(row(15, 1), row(14, 1)), pull(row(9, 1)))}}, "a single car cannot"},
+		{"one car, several pulls",
+			[]Car{{"a", days(pull(row(10, 1), row(12, 1)), pull(row(15, 1), row(14, 1)), pull(row(9, 1)))}},
+			"a single car cannot"},
 		{"one row a car", []Car{{"a", days(pull(row(10, 1)))}, {"b", days(pull(row(12, 1)))}}, "cannot be told apart"},
 		{"constant column", []Car{
 			{"a", days(pull(row(10, 1, 5), row(12, 1, 5)), pull(row(11, 1, 5)))},
@@ -580,11 +589,16 @@ func TestDegenerate(t *testing.T) {
 		{"values repeat inside pulls", []Car{
 			{"a", days(pull(row(10, 1), row(10, 1)), pull(row(11, 1), row(11, 1)))},
 			{"b", days(pull(row(15, 1), row(15, 1)), pull(row(14, 1), row(14, 1)))}}, "floor"},
-		{"one car, one day", []Car{{"a", []Day{{[]Pull{pull(row(10, 1), row(12, 1)), pull(row(15, 1), row(14, 1)), pull(row(9, 1))}}}}}, "a single day cannot"},
-		{"one car, two days", []Car{{"a", []Day{{[]Pull{pull(row(10, 1), row(12, 1)), pull(row(15, 1), row(14, 1))}}, {[]Pull{pull(row(9, 1))}}}}}, "rests on 2 days"},
+		{"one car, one day", []Car{{"a",
+			[]Day{{[]Pull{pull(row(10, 1), row(12, 1)), pull(row(15, 1), row(14, 1)), pull(row(9, 1))}}}}},
+			"a single day cannot"},
+		{"one car, two days", []Car{{"a", []Day{{[]Pull{pull(row(10, 1), row(12, 1)), pull(row(15, 1), row(14, 1))}},
+			{[]Pull{pull(row(9, 1))}}}}}, "rests on 2 days"},
 		{"covariate separates the days", []Car{
-			{"a", []Day{{[]Pull{pull(row(10, 1, 0), row(12, 1, 0)), pull(row(9, 1, 0))}}, {[]Pull{pull(row(15, 1, 1), row(13, 1, 1)), pull(row(17, 1, 1))}}}},
-			{"b", []Day{{[]Pull{pull(row(11, 1, 0), row(10, 1, 0))}}}}}, "3 days in 2 cars with 1 coefficients that vary with them: car and day variance"},
+			{"a", []Day{{[]Pull{pull(row(10, 1, 0), row(12, 1, 0)), pull(row(9, 1, 0))}},
+				{[]Pull{pull(row(15, 1, 1), row(13, 1, 1)), pull(row(17, 1, 1))}}}},
+			{"b", []Day{{[]Pull{pull(row(11, 1, 0), row(10, 1, 0))}}}}},
+			"3 days in 2 cars with 1 coefficients that vary with them: car and day variance"},
 		{"huge and tiny", []Car{
 			{"a", days(pull(row(1e12, 1, 1e-9), row(1.2e12, 1, 2e-9)), pull(row(1.1e12, 1, 5e-9)))},
 			{"b", days(pull(row(1.5e12, 1, 1e-9), row(1.3e12, 1, 4e-9)))}}, ""},

@@ -65,8 +65,8 @@ func (m *Model) Predict(carID string, x []float64) (mean, sdParam, sdTotal float
 }
 
 // effect is the posterior of car k's offset at scaled components c, in plain units:
-// u|β,y ~ N(h(ȳ−x̄'β), v), h = σ_u²a/(1+σ_u²a), v = σ_u²/(1+σ_u²a), with β integrated out, a the weight of the car's
-// mean (see fill). e has its weights at c.
+// u|β,y ~ N(h(ȳ−x̄'β), v), h = σ_u²a/(1+σ_u²a), v = σ_u²/(1+σ_u²a), with β integrated out, a the weight
+// of the car's mean (see fill). e has its weights at c.
 func (d *data) effect(k int, c Components, s solution, e *equations) Effect {
 	car := d.cars[k]
 	e.fillCar(d, car, c, nil)

@@ -92,7 +92,8 @@ func prepare(cars []Car, prior Prior) (*data, error) {
 		coarser = d.units(level(l))
 	}
 	if d.rows <= d.flat {
-		return nil, fmt.Errorf("mixed: %d rows cannot tell %d coefficients without a prior and a spread: log at least %d rows",
+		return nil, fmt.Errorf("mixed: %d rows cannot tell %d coefficients without a prior and a spread: log at "+
+			"least %d rows",
 			d.rows, d.flat, d.flat+1)
 	}
 	d.scale(cols, y, fit, mean)
@@ -103,7 +104,8 @@ func prepare(cars []Car, prior Prior) (*data, error) {
 		m := mean[j] * d.xScale[j] / d.yScale
 		if fit.aliased[j] {
 			s, m = aliasSDs*ySD/d.yScale, 0
-			d.warnings = append(d.warnings, fmt.Sprintf("column %d is constant or a combination of earlier columns: its effect is unknown and keeps a wide prior", j))
+			d.warnings = append(d.warnings, fmt.Sprintf("column %d is constant or a combination of earlier columns: "+
+				"its effect is unknown and keeps a wide prior", j))
 		}
 		if !math.IsInf(s, 1) {
 			d.priorPrec[j] = 1 / (s * s)
@@ -177,11 +179,13 @@ func (pr Prior) expand(p int) (mean, sd []float64, err error) {
 		return mean, sd, nil
 	}
 	if len(pr.Mean) != p || len(pr.SD) != p {
-		return nil, nil, fmt.Errorf("mixed: prior has %d means and %d deviations for %d coefficients", len(pr.Mean), len(pr.SD), p)
+		return nil, nil, fmt.Errorf("mixed: prior has %d means and %d deviations for %d coefficients", len(pr.Mean),
+			len(pr.SD), p)
 	}
 	for j := range p {
 		if !(pr.SD[j] > 0) {
-			return nil, nil, fmt.Errorf("mixed: prior deviation %d is %g: give a positive number, or +Inf for none", j, pr.SD[j])
+			return nil, nil, fmt.Errorf("mixed: prior deviation %d is %g: give a positive number, or +Inf for none", j,
+				pr.SD[j])
 		}
 		if !finite(pr.Mean[j]) {
 			return nil, nil, fmt.Errorf("mixed: prior mean %d is %g: give a finite number", j, pr.Mean[j])
@@ -266,7 +270,8 @@ func (d *data) scale(cols [][]float64, y []float64, fit ordinaryFit, priorMean [
 		d.exact = true
 		d.yScale = 1e-6 * math.Max(total, 1)
 		d.floor = 1
-		d.warnings = append(d.warnings, "every value lies on the fit exactly: the spread cannot be told and the deviations are a lower bound")
+		d.warnings = append(d.warnings, "every value lies on the fit exactly: the spread cannot be told and the "+
+			"deviations are a lower bound")
 	}
 	for i := range y {
 		y[i] /= d.yScale

@@ -124,10 +124,12 @@ func (m *Model) warnWidened(d *data, l level, zero bool, scaled float64) {
 	}
 	wide := scaled * d.yScale * d.yScale
 	if zero {
-		m.warn("the variance between %ss is estimated as 0 from %s: widened to %.3g (deviation %.3g)", levelNames[l], from, wide, math.Sqrt(wide))
+		m.warn("the variance between %ss is estimated as 0 from %s: widened to %.3g (deviation %.3g)", levelNames[l],
+			from, wide, math.Sqrt(wide))
 		return
 	}
-	m.warn("the variance between %ss rests on %s only: widened to %.3g (deviation %.3g)", levelNames[l], from, wide, math.Sqrt(wide))
+	m.warn("the variance between %ss rests on %s only: widened to %.3g (deviation %.3g)", levelNames[l], from, wide,
+		math.Sqrt(wide))
 }
 
 // share spreads the sum that one level of a group holds evenly over them all.
@@ -152,10 +154,12 @@ func (m *Model) share(d *data, group []level, used *Components) {
 // whyJoined says why a level cannot be told from the next coarser one.
 func (d *data) whyJoined(l level) string {
 	if d.units(l) == d.units(l-1) {
-		return [...]string{dayLevel: "one day in every car", pullLevel: "one pull on every day", residualLevel: "one row in every pull"}[l]
+		return [...]string{dayLevel: "one day in every car", pullLevel: "one pull on every day",
+			residualLevel: "one row in every pull"}[l]
 	}
 	return fmt.Sprintf("%d %s in %d %ss with %d coefficients that vary with them",
-		d.units(l), [...]string{dayLevel: "days", pullLevel: "pulls", residualLevel: "rows"}[l], d.units(l-1), levelNames[l-1], d.levelCoefs[l])
+		d.units(l), [...]string{dayLevel: "days", pullLevel: "pulls", residualLevel: "rows"}[l], d.units(l-1),
+		levelNames[l-1], d.levelCoefs[l])
 }
 
 // assume fills in what nothing tells, fine to coarse.
@@ -173,9 +177,11 @@ func (m *Model) assume(d *data, p plan, used *Components) {
 	}
 	used.Car = assumedCarRatio * (used.Day + used.Pull + used.Residual)
 	if d.units(carLevel) == 1 {
-		m.warn("a single car cannot tell the variance between cars: taken as %d times day plus pull plus residual variance", assumedCarRatio)
+		m.warn("a single car cannot tell the variance between cars: taken as %d times day plus pull plus residual "+
+			"variance", assumedCarRatio)
 		return
 	}
-	m.warn("%d cars with %d coefficients that only vary between cars cannot tell the variance between cars: taken as %d times day plus pull plus residual variance",
+	m.warn("%d cars with %d coefficients that only vary between cars cannot tell the variance between cars: taken as "+
+		"%d times day plus pull plus residual variance",
 		d.units(carLevel), d.levelCoefs[carLevel], assumedCarRatio)
 }

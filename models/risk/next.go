@@ -9,10 +9,10 @@ import (
 )
 
 // VarianceReduction returns by how much the variance of g·θ falls when one observation of x·θ with the given noise
-// variance is added, θ ~ N(·, cov): (gᵀΣx)² / (xᵀΣx + noise), the update of the linear-Gaussian model (Kalman 1960;
-// as a design criterion: Chaloner & Verdinelli, Statistical Science 10, 1995, sect. 2). It does not depend on what
-// the observation will be. noiseVar must be ≥ 0; an observation of nothing reduces nothing. A censored observation
-// tells less than this, so it is an upper bound for a knock-limited spark.
+// variance is added, θ ~ N(·, cov): (gᵀΣx)² / (xᵀΣx + noise), the update of the linear-Gaussian model (Kalman
+// 1960; as a design criterion: Chaloner & Verdinelli, Statistical Science 10, 1995, sect. 2). It does not depend on
+// what the observation will be. noiseVar must be ≥ 0; an observation of nothing reduces nothing. A censored
+// observation tells less than this, so it is an upper bound for a knock-limited spark.
 func VarianceReduction(cov *mat.SymDense, g, x []float64, noiseVar float64) (float64, error) {
 	n := cov.SymmetricDim()
 	if len(g) != n || len(x) != n {

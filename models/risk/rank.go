@@ -15,8 +15,10 @@ const (
 )
 
 // RuleText is the ranking rule as a sentence for a report.
-const RuleText = "Findings are ordered by severity-weighted probability, the chance that a pull crosses the limit times " +
-	"the weight of the hazard's severity (minor 1, moderate 3, major 10, catastrophic 30); ties go to the smaller margin " +
+const RuleText = "Findings are ordered by severity-weighted probability, the chance that a pull crosses the limit " +
+	"times " +
+	"the weight of the hazard's severity (minor 1, moderate 3, major 10, catastrophic 30); ties go to the smaller " +
+	"margin " +
 	"in units of its own standard deviation."
 
 // Weight returns the weight of a severity: minor 1, moderate 3, major 10, catastrophic 30 (common practice, no
@@ -61,7 +63,8 @@ func Rank(findings []Finding) ([]int, error) {
 			return nil, fmt.Errorf("finding %d: %w", i, err)
 		}
 		if !finite(f.Probability, f.Margin, f.MarginSD) || f.Probability < 0 || f.Probability > 1 || f.MarginSD < 0 {
-			return nil, fmt.Errorf("finding %d: probability %g, margin %g, sd %g: it cannot be ranked", i, f.Probability, f.Margin, f.MarginSD)
+			return nil, fmt.Errorf("finding %d: probability %g, margin %g, sd %g: it cannot be ranked", i,
+				f.Probability, f.Margin, f.MarginSD)
 		}
 		keys[i] = key{math.Round(w * f.Probability / tieStep), StandardMargin(f.Margin, f.MarginSD)}
 		order[i] = i

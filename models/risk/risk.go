@@ -101,7 +101,8 @@ func EvaluateMany(problems []Problem, draws int, seed uint64) ([]Result, error) 
 			return nil, fmt.Errorf("problem %d: %w", i, err)
 		}
 		if !sameCov(problems[0].Cov, problems[i].Cov) {
-			return nil, fmt.Errorf("problem %d has another parameter covariance than problem 0: compare calibrations under one posterior", i)
+			return nil, fmt.Errorf("problem %d has another parameter covariance than problem 0: compare calibrations "+
+				"under one posterior", i)
 		}
 	}
 	if len(problems) == 0 {
@@ -215,20 +216,23 @@ func (p *Problem) check() error {
 	for _, s := range []struct {
 		what string
 		v    float64
-	}{{"pull sd", p.PullSD}, {"cell sd", p.CellSD}, {"overshoot", p.Overshoot}, {"tail share", p.TailShare}, {"tail scale", p.TailScale}} {
+	}{{"pull sd", p.PullSD}, {"cell sd", p.CellSD}, {"overshoot", p.Overshoot}, {"tail share", p.TailShare},
+		{"tail scale", p.TailScale}} {
 		if !finite(s.v) || s.v < 0 {
 			return fmt.Errorf("%s is %g: it must be finite and not negative", s.what, s.v)
 		}
 	}
 	if p.TailShare > 1 || p.TailShare > 0 && p.TailScale == 0 {
-		return fmt.Errorf("tail share %g with scale %g: give a share up to 1 and a scale above zero", p.TailShare, p.TailScale)
+		return fmt.Errorf("tail share %g with scale %g: give a share up to 1 and a scale above zero", p.TailShare,
+			p.TailScale)
 	}
 	for i, s := range p.States {
 		if len(s.Grad) != dim {
 			return fmt.Errorf("state %d has %d derivatives for %d parameters", i, len(s.Grad), dim)
 		}
 		if !finite(s.Margin) || !finite(s.Grad...) {
-			return fmt.Errorf("state %d (pull %d, cell %d) has a margin or derivative that is not finite: leave it out", i, s.Pull, s.Cell)
+			return fmt.Errorf("state %d (pull %d, cell %d) has a margin or derivative that is not finite: leave it out",
+				i, s.Pull, s.Cell)
 		}
 	}
 	return nil
@@ -269,7 +273,8 @@ func squareRoot(cov *mat.SymDense) (root, error) {
 	values := eig.Values(nil)
 	largest := values[n-1]
 	if values[0] < -1e-6*math.Max(largest, 0)-1e-12 {
-		return root{}, fmt.Errorf("parameter covariance is not one: it has a variance of %g in some direction", values[0])
+		return root{}, fmt.Errorf("parameter covariance is not one: it has a variance of %g in some direction",
+			values[0])
 	}
 	var vectors mat.Dense
 	eig.VectorsTo(&vectors)
@@ -301,7 +306,8 @@ type workspace struct {
 }
 
 func newWorkspace(p *Problem, r root) *workspace {
-	w := &workspace{p: p, rank: r.rank, order: make([]int, len(p.States)), loading: make([]float64, len(p.States)*r.rank)}
+	w := &workspace{p: p, rank: r.rank, order: make([]int, len(p.States)),
+		loading: make([]float64, len(p.States)*r.rank)}
 	for i := range w.order {
 		w.order[i] = i
 	}
@@ -329,7 +335,8 @@ func alignFirstAxis(work []*workspace, rank int) {
 	for _, w := range work {
 		for i, s := range w.order {
 			row := w.loading[i*rank : (i+1)*rank]
-			weight := 1e-9 + w.p.crossing(w.p.States[s].Margin, math.Sqrt(w.p.CellSD*w.p.CellSD+w.p.PullSD*w.p.PullSD+dot(row, row)))
+			weight := 1e-9 + w.p.crossing(w.p.States[s].Margin,
+				math.Sqrt(w.p.CellSD*w.p.CellSD+w.p.PullSD*w.p.PullSD+dot(row, row)))
 			for k := range v {
 				v[k] += weight * row[k]
 			}
@@ -410,10 +417,10 @@ func latinNormal(draws, dim int, seed uint64) []float64 {
 	return out
 }
 
-// The pull effect is integrated by Gauss–Hermite while it is no wider than what blurs a crossing within a pull. Beyond
-// that the integrand has an edge too sharp for a polynomial, and the trapezium rule with steps no wider than the blur
-// is used: for integrands blurred by a normal its error falls like exp(−2π²·blur²/step²) (Trefethen & Weideman, SIAM
-// Review 56, 2014).
+// The pull effect is integrated by Gauss–Hermite while it is no wider than what blurs a crossing within a pull.
+// Beyond that the integrand has an edge too sharp for a polynomial, and the trapezium rule with steps no wider than the
+// blur is used: for integrands blurred by a normal its error falls like exp(−2π²·blur²/step²) (Trefethen &
+// Weideman, SIAM Review 56, 2014).
 const (
 	fewNodes  = 5 // pull sd up to half the blur
 	someNodes = 9 // up to the blur
@@ -641,7 +648,8 @@ const worstPerDraw = 8
 
 func newWorstSample(w *workspace, draws int, seed uint64) *worstSample {
 	core, wide := w.p.parts()
-	return &worstSample{core: core, wide: wide, w: w, rng: rand.New(rand.NewPCG(seed, 0x776f7273)), values: make([]float64, 0, draws*worstPerDraw)}
+	return &worstSample{core: core, wide: wide, w: w, rng: rand.New(rand.NewPCG(seed, 0x776f7273)),
+		values: make([]float64, 0, draws*worstPerDraw)}
 }
 
 func (s *worstSample) add(margins []float64) {

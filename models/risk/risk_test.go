@@ -21,7 +21,8 @@ func TestSingleStateIsNormal(t *testing.T) {
 		{1, 0, 0, 1}, {1, 0, 1, 0}, {2, 0, 1, 1}, {-0.5, 0, 2, 0.7}, {1.5, 0, 3, 0.1},
 		{1, 1, 0.8, 1}, {2, 0.7, 0.5, 1}, {-1, 2, 0.5, 1}, {3, 1, 1, 1},
 	} {
-		p := Problem{States: []State{{Margin: c.margin, Grad: []float64{c.param}}}, Cov: identity(1), PullSD: c.pull, CellSD: c.cell}
+		p := Problem{States: []State{{Margin: c.margin, Grad: []float64{c.param}}}, Cov: identity(1), PullSD: c.pull,
+			CellSD: c.cell}
 		r, err := Evaluate(p, 0, 7)
 		if err != nil {
 			t.Fatal(err)
@@ -194,7 +195,8 @@ func TestMonotone(t *testing.T) {
 				t.Fatalf("draw %d: child %.6f below parent %.6f", k, now, was)
 			}
 		}
-		if low, high := Difference(both[0], both[1]); low < -1e-9 || high < low || Worse(both[1], both[0]) > 0 && high < 1e-9 {
+		if low, high := Difference(both[0], both[1]); low < -1e-9 || high < low || Worse(both[1], both[0]) > 0 &&
+			high < 1e-9 {
 			t.Fatalf("difference %g to %g", low, high)
 		}
 		for _, r := range both {
@@ -249,8 +251,8 @@ func TestRank(t *testing.T) {
 	}
 }
 
-// The reduction equals what a Bayesian update of the whole covariance says: Σ − Σxxᵀ​Σ/(xᵀΣx+σ²), done here by
-// inverting precisions.
+// The reduction equals what a Bayesian update of the whole covariance says: Σ − Σxxᵀ​Σ/(xᵀΣx+σ²), done
+// here by inverting precisions.
 func TestVarianceReductionIsBayes(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1))
@@ -286,7 +288,8 @@ func TestVarianceReductionIsBayes(t *testing.T) {
 func TestNextPullsOrders(t *testing.T) {
 	cov := mat.NewSymDense(2, []float64{4, 0, 0, 1})
 	gains, err := NextPulls(cov, []Binding{{Grad: []float64{1, 0}, Weight: 1}},
-		[]Candidate{{Design: []float64{0, 1}, NoiseSD: 1}, {Design: []float64{1, 0}, NoiseSD: 1}, {Design: []float64{1, 0}, NoiseSD: 1, Count: 4}})
+		[]Candidate{{Design: []float64{0, 1}, NoiseSD: 1}, {Design: []float64{1, 0}, NoiseSD: 1},
+			{Design: []float64{1, 0}, NoiseSD: 1, Count: 4}})
 	if err != nil {
 		t.Fatal(err)
 	}

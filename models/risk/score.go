@@ -26,7 +26,8 @@ func check(forecasts []Forecast) error {
 			return fmt.Errorf("forecast %d states a probability of %g: give 0 to 1", i, f.Probability)
 		}
 		if f.Pulls < 1 || f.Crossed < 0 || f.Crossed > f.Pulls {
-			return fmt.Errorf("forecast %d: %d of %d pulls crossed: give at least one pull and no more crossings than pulls", i, f.Crossed, f.Pulls)
+			return fmt.Errorf("forecast %d: %d of %d pulls crossed: give at least one pull and no more crossings "+
+				"than pulls", i, f.Crossed, f.Pulls)
 		}
 	}
 	return nil
@@ -54,9 +55,9 @@ func Brier(forecasts []Forecast) (float64, error) {
 	return sum / float64(pulls), nil
 }
 
-// LogScore is the mean over all pulls of −ln of the probability stated for what happened, in nats, 0 or more, smaller is
-// better (Good, J. Roy. Statist. Soc. B 14, 1952; Gneiting & Raftery, J. Amer. Statist. Assoc. 102, 2007, section 3).
-// A probability nearer to 0 or 1 than floor counts as floor away from it, because one surprise after a stated zero
+// LogScore is the mean over all pulls of −ln of the probability stated for what happened, in nats, 0 or more, smaller
+// is better (Good, J. Roy. Statist. Soc. B 14, 1952; Gneiting & Raftery, J. Amer. Statist. Assoc. 102, 2007, section
+// 3). A probability nearer to 0 or 1 than floor counts as floor away from it, because one surprise after a stated zero
 // would otherwise make every score infinite. Errors: as Brier, floor outside (0, ½).
 func LogScore(forecasts []Forecast, floor float64) (float64, error) {
 	if !(floor > 0 && floor < 0.5) {
@@ -74,12 +75,13 @@ func LogScore(forecasts []Forecast, floor float64) (float64, error) {
 	return sum / float64(pulls), nil
 }
 
-// Skill is 1 − loss/reference: 1 is perfect, 0 no better than the reference, below 0 worse (Wilks, Statistical Methods
-// in the Atmospheric Sciences, chapter on forecast verification). Errors: a negative loss, a reference that is not
-// positive, because a reference without error cannot be improved on.
+// Skill is 1 − loss/reference: 1 is perfect, 0 no better than the reference, below 0 worse (Wilks, Statistical
+// Methods in the Atmospheric Sciences, chapter on forecast verification). Errors: a negative loss, a reference that is
+// not positive, because a reference without error cannot be improved on.
 func Skill(loss, reference float64) (float64, error) {
 	if !(loss >= 0) || math.IsInf(loss, 0) || !(reference > 0) || math.IsInf(reference, 0) {
-		return 0, fmt.Errorf("skill of a loss of %g against a reference of %g: both must be finite, the reference above zero", loss, reference)
+		return 0, fmt.Errorf("skill of a loss of %g against a reference of %g: both must be finite, the reference "+
+			"above zero", loss, reference)
 	}
 	return 1 - loss/reference, nil
 }
@@ -91,11 +93,13 @@ func Skill(loss, reference float64) (float64, error) {
 // lists of different length, a sum that is negative or not finite, no resample with a reference above zero.
 func SkillInterval(loss, reference []float64, draws int, rng *rand.Rand) (low, high float64, err error) {
 	if len(loss) != len(reference) || len(loss) < 2 || draws < 2 {
-		return 0, 0, fmt.Errorf("%d and %d groups, %d draws: give two or more of each, and as many losses as references", len(loss), len(reference), draws)
+		return 0, 0, fmt.Errorf("%d and %d groups, %d draws: give two or more of each, and as many losses as "+
+			"references", len(loss), len(reference), draws)
 	}
 	for i := range loss {
 		if !finite(loss[i], reference[i]) || loss[i] < 0 || reference[i] < 0 {
-			return 0, 0, fmt.Errorf("group %d: loss %g, reference %g: both must be finite and not negative", i, loss[i], reference[i])
+			return 0, 0, fmt.Errorf("group %d: loss %g, reference %g: both must be finite and not negative", i, loss[i],
+				reference[i])
 		}
 	}
 	var values []float64
@@ -127,9 +131,9 @@ type Bin struct {
 	Crossed   int
 }
 
-// Reliability sorts forecasts into bins between edges (strictly increasing, from 0 to 1) and sets what was stated beside
-// what happened (Murphy, J. Applied Meteorology 12, 1973; Bröcker & Smith, Weather and Forecasting 22, 2007). Bins without
-// a forecast are left out. Errors: as Brier, edges that do not rise from 0 to 1.
+// Reliability sorts forecasts into bins between edges (strictly increasing, from 0 to 1) and sets what was stated
+// beside what happened (Murphy, J. Applied Meteorology 12, 1973; Bröcker & Smith, Weather and Forecasting 22, 2007).
+// Bins without a forecast are left out. Errors: as Brier, edges that do not rise from 0 to 1.
 func Reliability(forecasts []Forecast, edges []float64) ([]Bin, error) {
 	if err := check(forecasts); err != nil {
 		return nil, err
@@ -168,8 +172,8 @@ func Reliability(forecasts []Forecast, edges []float64) ([]Bin, error) {
 }
 
 // CalibrationError is the expected calibration error of bins: the mean over all pulls of the distance between what was
-// stated and what happened in the pull's bin, 0–1 (Naeini, Cooper & Hauskrecht, AAAI Conference 2015). With few pulls a
-// bin it is above zero even for perfect forecasts. NaN without a pull.
+// stated and what happened in the pull's bin, 0–1 (Naeini, Cooper & Hauskrecht, AAAI Conference 2015). With few pulls
+// a bin it is above zero even for perfect forecasts. NaN without a pull.
 func CalibrationError(bins []Bin) float64 {
 	sum, pulls := 0.0, 0
 	for _, b := range bins {
@@ -191,8 +195,8 @@ func (b CountBand) Holding(count int) bool { return count >= b.Low && count <= b
 // CrossingBand is where the number of crossings in pulls pulls lies with probability 0.90 when the probability of a
 // crossing is not known exactly: draws are equally likely values of it (Result.Draws). The count then follows the
 // mixture of the binomial distributions of the draws (the posterior predictive distribution: Gelman and others,
-// Bayesian Data Analysis, section 1.3), so the band allows both for what is not known and for the chance in a few pulls.
-// It runs from the 5 to the 95 % quantile. Errors: no draw, a draw that is not a probability, no pull.
+// Bayesian Data Analysis, section 1.3), so the band allows both for what is not known and for the chance in a few
+// pulls. It runs from the 5 to the 95 % quantile. Errors: no draw, a draw that is not a probability, no pull.
 func CrossingBand(draws []float64, pulls int) (CountBand, error) {
 	if len(draws) == 0 || pulls < 1 {
 		return CountBand{}, fmt.Errorf("%d draws and %d pulls: give at least one of each", len(draws), pulls)

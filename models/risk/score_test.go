@@ -50,7 +50,8 @@ func TestReliabilityByHand(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(bins) != 2 || bins[0].Forecasts != 2 || bins[0].Pulls != 5 || bins[0].Crossed != 1 || bins[1].Pulls != 10 || bins[1].Crossed != 6 {
+	if len(bins) != 2 || bins[0].Forecasts != 2 || bins[0].Pulls != 5 || bins[0].Crossed != 1 || bins[1].Pulls != 10 ||
+		bins[1].Crossed != 6 {
 		t.Fatalf("%+v", bins)
 	}
 	near(t, "mean", bins[0].Mean, 0.11, 1e-15)
@@ -116,7 +117,8 @@ func TestProper(t *testing.T) {
 }
 
 // Against R: qbinom(c(.05,.95), 10, .5) is 2 and 8, pbinom(8,10,.5)-pbinom(1,10,.5) is 0.978515625; qbinom(c(.05,.95),
-// 20, .1) is 0 and 4, pbinom(4,20,.1) is 0.9568255047. A uniform probability makes every count equally likely (Bayes 1763).
+// 20, .1) is 0 and 4, pbinom(4,20,.1) is 0.9568255047. A uniform probability makes every count equally likely (Bayes
+// 1763).
 func TestCrossingBand(t *testing.T) {
 	var uniform []float64
 	for i := range 2000 {
@@ -201,17 +203,33 @@ func TestScoreErrors(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 1))
 	fine := []Forecast{{0.5, 1, 0}}
 	for what, call := range map[string]func() error{
-		"no forecast":         func() error { _, err := Brier(nil); return err },
-		"not a probability":   func() error { _, err := Brier([]Forecast{{math.NaN(), 1, 0}}); return err },
-		"no pull":             func() error { _, err := LogScore([]Forecast{{0.5, 0, 0}}, 0.01); return err },
-		"more than all":       func() error { _, err := Reliability([]Forecast{{0.5, 1, 2}}, []float64{0, 1}); return err },
-		"floor":               func() error { _, err := LogScore(fine, 0); return err },
-		"edges":               func() error { _, err := Reliability(fine, []float64{0, 0.5}); return err },
-		"edges that fall":     func() error { _, err := Reliability(fine, []float64{0, 0.5, 0.4, 1}); return err },
-		"reference zero":      func() error { _, err := Skill(0.1, 0); return err },
-		"one group":           func() error { _, _, err := SkillInterval([]float64{1}, []float64{1}, 9, rng); return err },
-		"reference all zero":  func() error { _, _, err := SkillInterval([]float64{1, 1}, []float64{0, 0}, 9, rng); return err },
-		"negative loss":       func() error { _, _, err := SkillInterval([]float64{-1, 1}, []float64{1, 1}, 9, rng); return err },
+		"no forecast":       func() error { _, err := Brier(nil); return err },
+		"not a probability": func() error { _, err := Brier([]Forecast{{math.NaN(), 1, 0}}); return err },
+		"no pull":           func() error { _, err := LogScore([]Forecast{{0.5, 0, 0}}, 0.01); return err },
+		"more than all": func() error {
+			_, err := Reliability([]Forecast{{0.5, 1, 2}},
+				[]float64{0, 1})
+			return err
+		},
+		"floor":           func() error { _, err := LogScore(fine, 0); return err },
+		"edges":           func() error { _, err := Reliability(fine, []float64{0, 0.5}); return err },
+		"edges that fall": func() error { _, err := Reliability(fine, []float64{0, 0.5, 0.4, 1}); return err },
+		"reference zero":  func() error { _, err := Skill(0.1, 0); return err },
+		"one group": func() error {
+			_, _, err := SkillInterval([]float64{1}, []float64{1}, 9,
+				rng)
+			return err
+		},
+		"reference all zero": func() error {
+			_, _, err := SkillInterval([]float64{1, 1}, []float64{0, 0}, 9,
+				rng)
+			return err
+		},
+		"negative loss": func() error {
+			_, _, err := SkillInterval([]float64{-1, 1}, []float64{1, 1}, 9,
+				rng)
+			return err
+		},
 		"no draw":             func() error { _, err := CrossingBand(nil, 3); return err },
 		"draw of two":         func() error { _, err := CrossingBand([]float64{2}, 3); return err },
 		"band without a pull": func() error { _, err := CrossingBand([]float64{0.1}, 0); return err },

@@ -131,7 +131,8 @@ func (f FirstOrder) At(t float64) float64 {
 // TimeTo returns how many seconds the response takes from its start to within tolerance (K, positive) of its final
 // value: τ·ln(|start − final|/tolerance), and 0 when it starts there.
 func (f FirstOrder) TimeTo(tolerance float64) (float64, error) {
-	if err := bound.First(bound.Positive("tolerance", tolerance, "K"), bound.Positive("time constant", f.TimeConstant, "s")); err != nil {
+	if err := bound.First(bound.Positive("tolerance", tolerance, "K"), bound.Positive("time constant", f.TimeConstant,
+		"s")); err != nil {
 		return 0, err
 	}
 	return f.TimeConstant * max(0, math.Log(math.Abs(f.Start-f.Final)/tolerance)), nil
@@ -152,7 +153,8 @@ func PullRise(time, temperature []float64) (Rise, error) {
 		return Rise{}, err
 	}
 	n := len(time)
-	r := Rise{Start: temperature[0], Largest: slices.Max(temperature), End: temperature[n-1], Rate: rate, Seconds: time[n-1] - time[0]}
+	r := Rise{Start: temperature[0], Largest: slices.Max(temperature), End: temperature[n-1], Rate: rate,
+		Seconds: time[n-1] - time[0]}
 	r.Rise = r.Largest - r.Start
 	return r, nil
 }
@@ -209,7 +211,8 @@ func checkSeries(time, temperature []float64, least int) error {
 		return fmt.Errorf("%w: %d, at least %d are needed", ErrTooFew, len(time), least)
 	}
 	for i := range time {
-		if err := bound.First(bound.Check("time", time[i], -1e12, 1e12, "s"), bound.Check("temperature", temperature[i], -300, 5000, "°")); err != nil {
+		if err := bound.First(bound.Check("time", time[i], -1e12, 1e12, "s"), bound.Check("temperature", temperature[i],
+			-300, 5000, "°")); err != nil {
 			return fmt.Errorf("sample %d: %w", i+1, err)
 		}
 		if i > 0 && time[i] <= time[i-1] {

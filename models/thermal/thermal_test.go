@@ -70,7 +70,8 @@ func TestThermocoupleExample(t *testing.T) {
 
 func TestFitProperties(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		want := thermal.FirstOrder{Start: rapid.Float64Range(20, 60).Draw(t, "start"), TimeConstant: rapid.Float64Range(2, 25).Draw(t, "tau")}
+		want := thermal.FirstOrder{Start: rapid.Float64Range(20, 60).Draw(t, "start"),
+			TimeConstant: rapid.Float64Range(2, 25).Draw(t, "tau")}
 		want.Final = want.Start + rapid.Float64Range(5, 60).Draw(t, "rise")
 		var time, temperature []float64
 		for i := range 40 {
@@ -81,7 +82,8 @@ func TestFitProperties(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if math.Abs(got.TimeConstant/want.TimeConstant-1) > 1e-4 || math.Abs(got.Final-want.Final) > 0.01 || math.Abs(got.Start-want.Start) > 0.01 {
+		if math.Abs(got.TimeConstant/want.TimeConstant-1) > 1e-4 || math.Abs(got.Final-want.Final) > 0.01 ||
+			math.Abs(got.Start-want.Start) > 0.01 {
 			t.Fatalf("got %+v, want %+v", got, want)
 		}
 	})
@@ -153,8 +155,9 @@ func testEngine(t *testing.T) (*cycle.Engine, cycle.State) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return e, cycle.State{RPM: 4000, AirMass: 9.5e-4, ManifoldPressure: 190e3, ChargeTemperature: 318, CoolantTemperature: 363,
-		Lambda: 0.85, Spark: 14, Fuel: f, Octane: 98}
+	return e, cycle.State{RPM: 4000, AirMass: 9.5e-4, ManifoldPressure: 190e3, ChargeTemperature: 318,
+		CoolantTemperature: 363,
+		Lambda:             0.85, Spark: 14, Fuel: f, Octane: 98}
 }
 
 // Directions: common practice, no source.

@@ -10,7 +10,8 @@ import (
 var spellings = map[string]Unit{
 	"pa": Pascal, "pascal": Pascal, "hpa": Hectopasc, "kpa": Kilopascal, "kilopascal": Kilopascal, "mpa": Megapascal,
 	"mbar": Millibar, "millibar": Millibar, "bar": Bar, "bars": Bar, "psi": PSI, "lbf/in2": PSI, "lb/in2": PSI,
-	"lbs/in2": PSI, "atm": Atmosphere, "inhg": InchHg, "inofhg": InchHg, "\"hg": InchHg, "mmhg": MillimHg, "torr": MillimHg,
+	"lbs/in2": PSI, "atm": Atmosphere, "inhg": InchHg, "inofhg": InchHg, "\"hg": InchHg, "mmhg": MillimHg,
+	"torr":  MillimHg,
 	"inh2o": InchWater, "inofh2o": InchWater, "\"h2o": InchWater, "kg/cm2": KgfPerCM2, "kgf/cm2": KgfPerCM2,
 
 	"c": Celsius, "degc": Celsius, "celsius": Celsius, "degcelsius": Celsius, "degreec": Celsius, "degreesc": Celsius,
@@ -24,20 +25,25 @@ var spellings = map[string]Unit{
 	"degcabtdc": Degree, "camdeg": Degree, "degcam": Degree, "kwdeg": Degree, "degkw": Degree, "degcrk": Degree,
 	"degatdc": DegreeAfter, "atdc": DegreeAfter, "degreesatdc": DegreeAfter, "degcaatdc": DegreeAfter, "rad": Radian,
 
-	"%": Percent, "percent": Percent, "pct": Percent, "perc": Percent, "prozent": Percent, "%vol": Percent, "vol%": Percent,
+	"%": Percent, "percent": Percent, "pct": Percent, "perc": Percent, "prozent": Percent, "%vol": Percent,
+	"vol%": Percent,
 	"%v/v": Percent, "fraction": Fraction, "frac": Fraction, "ratio": Fraction, "01": Fraction, "0..1": Fraction,
 
 	"g/s": GramPerSecond, "g/sec": GramPerSecond, "gm/s": GramPerSecond, "gm/sec": GramPerSecond, "gps": GramPerSecond,
 	"grams/sec": GramPerSecond, "grams/s": GramPerSecond, "gram/s": GramPerSecond, "gram/sec": GramPerSecond,
 	"grams/second": GramPerSecond, "gs1": GramPerSecond, "g/min": GramPerMinute, "kg/h": KgPerHour, "kg/hr": KgPerHour,
 	"kg/hour": KgPerHour, "kgh": KgPerHour, "kg/min": KgPerMinute, "kg/s": KgPerSecond, "kg/sec": KgPerSecond,
-	"lb/min": LbPerMinute, "lbs/min": LbPerMinute, "lbm/min": LbPerMinute, "lb/m": LbPerMinute, "pounds/min": LbPerMinute,
-	"pounds/minute": LbPerMinute, "lb/minute": LbPerMinute, "lb/h": LbPerHour, "lb/hr": LbPerHour, "lbs/hr": LbPerHour, "lbs/h": LbPerHour,
+	"lb/min": LbPerMinute, "lbs/min": LbPerMinute, "lbm/min": LbPerMinute, "lb/m": LbPerMinute,
+	"pounds/min":    LbPerMinute,
+	"pounds/minute": LbPerMinute, "lb/minute": LbPerMinute, "lb/h": LbPerHour, "lb/hr": LbPerHour, "lbs/hr": LbPerHour,
+	"lbs/h":   LbPerHour,
 	"lb/hour": LbPerHour, "pph": LbPerHour, "lb/s": LbPerSecond, "lb/sec": LbPerSecond,
 
-	"cc/min": CCPerMinute, "ccm": CCPerMinute, "cm3/min": CCPerMinute, "ml/min": CCPerMinute, "l/h": LitrePerHour, "l/hr": LitrePerHour,
-	"lph": LitrePerHour, "l/min": LitrePerMin, "lpm": LitrePerMin,
-	"mg/stroke": MgPerStroke, "mg/str": MgPerStroke, "mg/stk": MgPerStroke, "mg/cyl": MgPerStroke, "mg/hub": MgPerStroke,
+	"cc/min": CCPerMinute, "ccm": CCPerMinute, "cm3/min": CCPerMinute, "ml/min": CCPerMinute, "l/h": LitrePerHour,
+	"l/hr": LitrePerHour,
+	"lph":  LitrePerHour, "l/min": LitrePerMin, "lpm": LitrePerMin,
+	"mg/stroke": MgPerStroke, "mg/str": MgPerStroke, "mg/stk": MgPerStroke, "mg/cyl": MgPerStroke,
+	"mg/hub":   MgPerStroke,
 	"g/stroke": GramPerStroke, "g/stk": GramPerStroke, "g/cyl": GramPerStroke,
 
 	"s": Second, "sec": Second, "secs": Second, "second": Second, "seconds": Second, "sek": Second,
@@ -48,32 +54,43 @@ var spellings = map[string]Unit{
 
 	"km/h": KmPerHour, "kmh": KmPerHour, "kph": KmPerHour, "kmph": KmPerHour, "km/hr": KmPerHour, "kmh1": KmPerHour,
 	"mph": MilePerHour, "mi/h": MilePerHour, "mi/hr": MilePerHour, "miles/h": MilePerHour, "miles/hour": MilePerHour,
-	"m/s": MetrePerSecond, "m/sec": MetrePerSecond, "mps": MetrePerSecond, "kn": Knot, "kt": Knot, "kts": Knot, "knot": Knot, "knots": Knot,
+	"m/s": MetrePerSecond, "m/sec": MetrePerSecond, "mps": MetrePerSecond, "kn": Knot, "kt": Knot, "kts": Knot,
+	"knot": Knot, "knots": Knot,
 
 	"rpm": RPM, "1/min": RPM, "min1": RPM, "/min": RPM, "rev/min": RPM, "revs/min": RPM, "r/min": RPM, "u/min": RPM,
 	"revolutions/minute": RPM, "rev/s": RevPerSecond, "rps": RevPerSecond, "1/s": RevPerSecond, "rad/s": RadPerSecond,
 
-	"nm": NewtonMetre, "newtonmetre": NewtonMetre, "newtonmeter": NewtonMetre, "newtonmeters": NewtonMetre, "newtonmetres": NewtonMetre,
-	"lbft": PoundFoot, "ftlb": PoundFoot, "ftlbs": PoundFoot, "lbsft": PoundFoot, "lbfft": PoundFoot, "ftlbf": PoundFoot,
-	"poundfoot": PoundFoot, "poundfeet": PoundFoot, "footpounds": PoundFoot, "footpound": PoundFoot, "lb/ft": PoundFoot, "ft/lb": PoundFoot, "ft/lbs": PoundFoot,
+	"nm": NewtonMetre, "newtonmetre": NewtonMetre, "newtonmeter": NewtonMetre, "newtonmeters": NewtonMetre,
+	"newtonmetres": NewtonMetre,
+	"lbft":         PoundFoot, "ftlb": PoundFoot, "ftlbs": PoundFoot, "lbsft": PoundFoot, "lbfft": PoundFoot,
+	"ftlbf":     PoundFoot,
+	"poundfoot": PoundFoot, "poundfeet": PoundFoot, "footpounds": PoundFoot, "footpound": PoundFoot, "lb/ft": PoundFoot,
+	"ft/lb": PoundFoot, "ft/lbs": PoundFoot,
 	"kgm": KgfMetre, "kgfm": KgfMetre, "mkg": KgfMetre,
 
-	"w": Watt, "watt": Watt, "kw": Kilowatt, "hp": Horsepower, "bhp": Horsepower, "whp": Horsepower, "ps": MetricHorsepower,
+	"w": Watt, "watt": Watt, "kw": Kilowatt, "hp": Horsepower, "bhp": Horsepower, "whp": Horsepower,
+	"ps": MetricHorsepower,
 
-	"v": Volt, "volt": Volt, "volts": Volt, "vdc": Volt, "mv": Millivolt, "millivolt": Millivolt, "millivolts": Millivolt,
-	"a": Ampere, "amp": Ampere, "amps": Ampere, "ma": Milliamp,
+	"v": Volt, "volt": Volt, "volts": Volt, "vdc": Volt, "mv": Millivolt, "millivolt": Millivolt,
+	"millivolts": Millivolt,
+	"a":          Ampere, "amp": Ampere, "amps": Ampere, "ma": Milliamp,
 
 	"lambda": LambdaUnit, "λ": LambdaUnit, "la": LambdaUnit, "lam": LambdaUnit, "afr": AFR, "a/f": AFR, "a:f": AFR,
 	"airfuelratio": AFR, "air/fuelratio": AFR, "air/fuel": AFR, ":1": AFR, "kg/kg": AFR,
 	"phi": Phi, "φ": Phi, "eqr": Phi, "equivalenceratio": Phi, "equivratio": Phi,
 
-	"m": Metre, "metre": Metre, "meter": Metre, "metres": Metre, "meters": Metre, "km": Kilometre, "kilometer": Kilometre,
-	"kilometre": Kilometre, "kilometers": Kilometre, "kilometres": Kilometre, "mi": Mile, "mile": Mile, "miles": Mile, "mm": Millimetre,
+	"m": Metre, "metre": Metre, "meter": Metre, "metres": Metre, "meters": Metre, "km": Kilometre,
+	"kilometer": Kilometre,
+	"kilometre": Kilometre, "kilometers": Kilometre, "kilometres": Kilometre, "mi": Mile, "mile": Mile, "miles": Mile,
+	"mm": Millimetre,
 	"in": Inch, "inch": Inch, "inches": Inch, "ft": Foot, "feet": Foot, "foot": Foot,
-	"kg": Kilogram, "g": Gram, "gram": Gram, "grams": Gram, "mg": Milligram, "lb": Pound, "lbs": Pound, "pound": Pound, "pounds": Pound,
-	"l": Litre, "litre": Litre, "liter": Litre, "litres": Litre, "liters": Litre, "cc": CubicCentimetre, "cm3": CubicCentimetre, "ml": CubicCentimetre,
+	"kg": Kilogram, "g": Gram, "gram": Gram, "grams": Gram, "mg": Milligram, "lb": Pound, "lbs": Pound, "pound": Pound,
+	"pounds": Pound,
+	"l":      Litre, "litre": Litre, "liter": Litre, "litres": Litre, "liters": Litre, "cc": CubicCentimetre,
+	"cm3": CubicCentimetre, "ml": CubicCentimetre,
 
-	"1": One, "": One, "count": One, "none": One, "#": One, "gear": One, "number": One, "n/a": One, "unitless": One, "dimensionless": One,
+	"1": One, "": One, "count": One, "none": One, "#": One, "gear": One, "number": One, "n/a": One, "unitless": One,
+	"dimensionless": One,
 }
 
 // gaugeMarks and absoluteMarks are what may follow, or as a word precede, a pressure unit.
@@ -123,7 +140,8 @@ func ParseMarked(name string) (u Unit, marked bool, err error) {
 	if u, ok := stripMark(key, absoluteMarks); ok {
 		return u, true, nil
 	}
-	return "", false, fmt.Errorf("unit %q is not known; write a usual one such as \"kPa\", \"psi gauge\", \"°C\", \"%%\", \"g/s\"", name)
+	return "", false, fmt.Errorf("unit %q is not known; write a usual one such as \"kPa\", \"psi gauge\", \"°C\", "+
+		"\"%%\", \"g/s\"", name)
 }
 
 // stripMark takes one of the marks off a pressure spelling: any at the end, a whole word at the front.

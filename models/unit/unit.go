@@ -21,9 +21,10 @@ type Quantity string
 
 // Quantities. Units convert only inside one quantity.
 const (
-	Pressure         Quantity = "pressure"         // absolute
-	GaugePressure    Quantity = "gauge pressure"   // relative to the surrounding air
-	Temperature      Quantity = "temperature"      // a point on the scale; for a difference use only the scale of Linear
+	Pressure      Quantity = "pressure"       // absolute
+	GaugePressure Quantity = "gauge pressure" // relative to the surrounding air
+	// a point on the scale; for a difference use only the scale of Linear
+	Temperature      Quantity = "temperature"
 	Angle            Quantity = "angle"            // crank or cam degrees
 	Ratio            Quantity = "ratio"            // percent and fraction
 	MassFlow         Quantity = "mass flow"        // air or fuel
@@ -382,8 +383,8 @@ func LambdaFromAFR(afr, stoich float64) (float64, error) {
 	return afr / stoich, nil
 }
 
-// LambdaFromPhi returns λ = 1/φ of a fuel–air equivalence ratio (Heywood, eq. 3.9). φ must be positive: a zero is a
-// parameter that is not supported, not a mixture.
+// LambdaFromPhi returns λ = 1/φ of a fuel–air equivalence ratio (Heywood, eq. 3.9). φ must be positive: a zero is
+// a parameter that is not supported, not a mixture.
 func LambdaFromPhi(phi float64) (float64, error) {
 	if !(phi > 0) || math.IsInf(phi, 0) {
 		return math.NaN(), fmt.Errorf("equivalence ratio %v must be positive and finite", phi)

@@ -9,7 +9,8 @@ import (
 )
 
 func TestKnownAndOr(t *testing.T) {
-	for v, want := range map[float64]bool{0: true, -3: true, math.MaxFloat64: true, math.Inf(1): false, math.Inf(-1): false} {
+	for v, want := range map[float64]bool{0: true, -3: true, math.MaxFloat64: true, math.Inf(1): false,
+		math.Inf(-1): false} {
 		if Known(v) != want {
 			t.Errorf("Known(%v) is %v", v, !want)
 		}
