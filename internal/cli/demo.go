@@ -14,6 +14,7 @@ import (
 	"headroom/internal/health"
 	"headroom/internal/ingest"
 	"headroom/internal/report"
+	"headroom/internal/report/show"
 	"headroom/internal/workspace"
 )
 
@@ -97,7 +98,7 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 	if err := os.MkdirAll(folder, 0o755); err != nil {
 		return err
 	}
-	show := report.Options{Width: e.width(), Units: report.Units(ws.Config.Display), Colour: e.colour()}
+	show := report.Options{Width: e.width(), Units: show.Units(ws.Config.Display), Colour: e.colour()}
 	envelopes, err := job.Envelopes()
 	if err != nil {
 		return err

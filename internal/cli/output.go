@@ -9,6 +9,7 @@ import (
 	"github.com/google/renameio/v2"
 
 	"headroom/internal/report"
+	"headroom/internal/report/show"
 	"headroom/internal/workspace"
 )
 
@@ -20,7 +21,7 @@ func (e *env) print(base string, display workspace.Display, render func(w *bytes
 	if err != nil {
 		return usageError{err}
 	}
-	opt := report.Options{Width: e.width(), Units: report.Units(display), Colour: e.colour() && e.output == ""}
+	opt := report.Options{Width: e.width(), Units: show.Units(display), Colour: e.colour() && e.output == ""}
 	var buf bytes.Buffer
 	if err := render(&buf, f, opt); err != nil {
 		return err

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 )
 
 func acrossDocument(a *assess.Across) document {
@@ -39,7 +40,7 @@ func verdictTally(cars []assess.AcrossCar) string {
 	for _, v := range []string{assess.VerdictHold, assess.VerdictUndecided, assess.VerdictConditions,
 		assess.VerdictRelease} {
 		if tally[v] > 0 {
-			parts = append(parts, strconv.Itoa(tally[v])+nbsp+v)
+			parts = append(parts, strconv.Itoa(tally[v])+show.NBSP+v)
 		}
 	}
 	return or(strings.Join(parts, ", "), "none")
@@ -74,11 +75,12 @@ func acrossHazardSection(a *assess.Across) section {
 const fewCars = 6
 
 func acrossHazardRow(h assess.AcrossHazard) row {
-	expected, likely := text(missing), text(missing)
+	expected, likely := text(show.Missing), text(show.Missing)
 	if h.Expected.Known() {
-		expected = text(number(h.Expected, 1))
+		expected = text(show.Number(h.Expected, 1))
 		if h.Interval90[0].Known() && h.Interval90[1].Known() {
-			expected = text(expected.Parts[0], "("+number(h.Interval90[0], 0)+" to "+number(h.Interval90[1], 0)+")")
+			expected = text(expected.Parts[0], "("+show.Number(h.Interval90[0], 0)+" to "+show.Number(h.Interval90[1],
+				0)+")")
 		}
 		expected.Strip = carsStrip(h)
 		likely = text("none").toned(faint)
@@ -92,7 +94,7 @@ func acrossHazardRow(h assess.AcrossHazard) row {
 	}
 	r := row{Cells: []cell{
 		text(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").toned(loud),
-		text(probability(h.Threshold)), expected.toned(loud), text(count(h.Assessed, "car")), likely,
+		text(show.Probability(h.Threshold)), expected.toned(loud), text(count(h.Assessed, "car")), likely,
 	}}
 	if h.Expected == 0 && h.Interval90[1] == 0 {
 		r.setBack()
@@ -109,7 +111,7 @@ func carsStrip(h assess.AcrossHazard) *strip {
 	mid := stripHeight / 2
 	var g drawing
 	g.add(`<svg class="strip" viewBox="0 0 %g %g" role="img" aria-label="%s">`, stripWidth, stripHeight,
-		html.EscapeString(fmt.Sprintf("%s of %s", number(h.Expected, 1), count(h.Assessed, "car"))))
+		html.EscapeString(fmt.Sprintf("%s of %s", show.Number(h.Expected, 1), count(h.Assessed, "car"))))
 	g.line("rule", fr.left, mid, fr.right, mid)
 	g.line("rule", fr.left, 4, fr.left, stripHeight-4)
 	g.line("rule", fr.right, 4, fr.right, stripHeight-4)
@@ -143,7 +145,8 @@ func acrossCarSection(cars []assess.AcrossCar) section {
 	for i, c := range cars {
 		t.Rows = append(t.Rows, row{
 			Cells: []cell{
-				integer(i + 1), text(or(c.Vehicle, missing)).toned(loud), text(c.Verdict).toned(verdictTone(c.Verdict)),
+				integer(i + 1), text(or(c.Vehicle, show.Missing)).toned(loud),
+				text(c.Verdict).toned(verdictTone(c.Verdict)),
 				text(plain(c.TopHazard)),
 				chance(c.ProbabilityPerPull, c.Interval90), integer(c.CarPulls),
 			},

@@ -8,11 +8,12 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/internal/say"
 )
 
-func againstDocument(a *assess.Against, d display) document {
+func againstDocument(a *assess.Against, d show.Display) document {
 	return document{
 		Kind:  "two revisions",
 		Title: or(a.Left.Revision, "an unnamed revision") + " against " + or(a.Right.Revision, "an unnamed revision"),
@@ -43,8 +44,8 @@ func sideSection(a *assess.Against) section {
 		of   assess.AgainstSide
 	}{{"left", a.Left}, {"right", a.Right}} {
 		r := row{Cells: []cell{
-			text(side.name), text(or(side.of.Revision, missing)).toned(loud), text(vehicle(side.of.Vehicle)),
-			text(or(side.of.Verdict, missing)).toned(verdictTone(side.of.Verdict)),
+			text(side.name), text(or(side.of.Revision, show.Missing)).toned(loud), text(vehicle(side.of.Vehicle)),
+			text(or(side.of.Verdict, show.Missing)).toned(verdictTone(side.of.Verdict)),
 		}}
 		for _, b := range side.of.Because {
 			r.Notes = append(r.Notes, say.Capital(sentence(b)))
@@ -86,7 +87,7 @@ func againstHazardSection(a *assess.Against) section {
 func againstHazardRow(h *assess.AgainstHazard) row {
 	change := text(points(h.Change))
 	change.Strip = pairStrip(h)
-	worse := text(probability(h.Worse))
+	worse := text(show.Probability(h.Worse))
 	switch {
 	case h.Change == 0 && h.Worse == 0:
 		worse = text("no difference").toned(faint)
@@ -123,10 +124,10 @@ const clearShare = 0.95
 func sideChance(h assess.Hazard) cell {
 	switch h.Status {
 	case result.NotAssessed:
-		return text(missing, "(not assessed)")
+		return text(show.Missing, "(not assessed)")
 	case result.Thin:
 		if !h.ProbabilityPerPull.Known() {
-			return text(missing, "(thin evidence)")
+			return text(show.Missing, "(thin evidence)")
 		}
 		c := chance(h.ProbabilityPerPull, h.Interval90)
 		return text(append(c.Parts, "thin evidence")...).toned(doubt)
@@ -138,13 +139,13 @@ func sideChance(h assess.Hazard) cell {
 func points(change result.Number) string {
 	switch pct := 100 * float64(change); {
 	case !change.Known():
-		return missing
+		return show.Missing
 	case pct == 0:
 		return "none"
 	case math.Abs(pct) < 0.05:
-		return map[bool]string{true: "up", false: "down"}[pct > 0] + nbsp + "<0.1" + nbsp + "points"
+		return map[bool]string{true: "up", false: "down"}[pct > 0] + show.NBSP + "<0.1" + show.NBSP + "points"
 	default:
-		return signed(pct, 1) + nbsp + "points"
+		return show.Signed(pct, 1) + show.NBSP + "points"
 	}
 }
 
@@ -168,8 +169,8 @@ func pairStrip(h *assess.AgainstHazard) *strip {
 	const high = stripHeight + 6
 	var g drawing
 	g.add(`<svg class="strip" viewBox="0 0 %g %g" role="img" aria-label="%s">`, stripWidth, high,
-		html.EscapeString(fmt.Sprintf("left %s, right %s", probability(h.Left.ProbabilityPerPull),
-			probability(h.Right.ProbabilityPerPull))))
+		html.EscapeString(fmt.Sprintf("left %s, right %s", show.Probability(h.Left.ProbabilityPerPull),
+			show.Probability(h.Right.ProbabilityPerPull))))
 	for _, p := range []result.Number{0, 0.01, 0.1, 0.5, 0.9, 0.99, 1} {
 		g.line("rule", x(p), 1, x(p), high-1)
 	}
@@ -197,7 +198,7 @@ func drawable(h assess.Hazard) bool {
 	return h.Status != result.NotAssessed && h.ProbabilityPerPull.Known()
 }
 
-func againstGainSection(gains []assess.AgainstGain, d display) section {
+func againstGainSection(gains []assess.AgainstGain, d show.Display) section {
 	s := section{ID: "torque", Title: "Torque"}
 	if len(gains) == 0 {
 		s.Intro = "No torque could be worked out for both revisions at one speed."
@@ -211,8 +212,8 @@ func againstGainSection(gains []assess.AgainstGain, d display) section {
 	}
 	for _, g := range gains {
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(d.value(g.RPM, "rpm")), text(d.value(g.Left, "Nm")), text(d.value(g.Right, "Nm")),
-			text(d.change(g.Right-g.Left, "Nm")).toned(loud),
+			text(d.Value(g.RPM, "rpm")), text(d.Value(g.Left, "Nm")), text(d.Value(g.Right, "Nm")),
+			text(d.Change(g.Right-g.Left, "Nm")).toned(loud),
 		}})
 	}
 	s.Blocks = []block{{Table: t}}

@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 	"headroom/internal/say"
 )
 
@@ -49,7 +50,7 @@ func auditRowSection(a *assess.Audit) section {
 func auditTableRow(r assess.AuditRow) row {
 	hazard := text(plain(r.TopHazard))
 	if r.Cell != nil {
-		hazard = text(append(hazard.Parts, rangeOf(r.Cell.RPM, "rpm"), rangeOf(r.Cell.LoadPct, "%"))...)
+		hazard = text(append(hazard.Parts, show.Range(r.Cell.RPM, "rpm"), show.Range(r.Cell.LoadPct, "%"))...)
 	}
 	notes := []string{fmt.Sprintf("%s. %s %s, author %s, fuel %s.", or(r.Because, "No reason was recorded"),
 		loggedCells(r),
@@ -57,10 +58,10 @@ func auditTableRow(r assess.AuditRow) row {
 	return row{
 		Cells: []cell{
 			integer(r.Rank),
-			text(or(r.Revision, missing)).toned(loud),
-			text(or(r.Platform, missing), vehicle(r.Vehicle)),
-			text(or(r.Author, missing)),
-			text(or(r.Status, missing)),
+			text(or(r.Revision, show.Missing)).toned(loud),
+			text(or(r.Platform, show.Missing), vehicle(r.Vehicle)),
+			text(or(r.Author, show.Missing)),
+			text(or(r.Status, show.Missing)),
 			text(r.Verdict).toned(verdictTone(r.Verdict)),
 			hazard,
 			chance(r.ProbabilityPerPull, r.Interval90),
@@ -141,7 +142,7 @@ func groupSection(a *assess.Audit) section {
 	}}
 	for _, g := range a.Groups {
 		r := row{Cells: []cell{
-			text(or(g.Group, missing+" (not named)")).toned(loud), integer(g.Revisions), integer(g.Hold),
+			text(or(g.Group, show.Missing+" (not named)")).toned(loud), integer(g.Revisions), integer(g.Hold),
 			integer(g.Undecided),
 			integer(g.Conditions), integer(g.Release), integer(g.ReleasedWithoutLog),
 		}}

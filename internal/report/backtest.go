@@ -9,6 +9,7 @@ import (
 	"strconv"
 
 	"headroom/internal/backtest"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/internal/say"
 )
@@ -19,11 +20,11 @@ func Backtest(w io.Writer, b *backtest.Record, f Format, opt Options) error {
 	if b == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, b, b.Stamp, func(d display) document { return backtestDocument(b, d) },
+	return write(w, f, opt, b, b.Stamp, func(d show.Display) document { return backtestDocument(b, d) },
 		func() []backtestRow { return backtestRows(b) })
 }
 
-func backtestDocument(b *backtest.Record, d display) document {
+func backtestDocument(b *backtest.Record, d show.Display) document {
 	inside := 0
 	for _, p := range b.Predictions {
 		if p.Inside {
@@ -92,7 +93,8 @@ func scoreSection(b *backtest.Record) section {
 func scoreRow(h backtest.Score) row {
 	note := fmt.Sprintf("%s; %s was the share known before. Brier score %s (base rate %s, last log %s), log score %s "+
 		"(base rate %s).",
-		count(h.Revisions, "revision"), probability(h.BaseRate), tiny(h.Brier), tiny(h.BrierBase), tiny(h.BrierNaive),
+		count(h.Revisions, "revision"), show.Probability(h.BaseRate), tiny(h.Brier), tiny(h.BrierBase),
+		tiny(h.BrierNaive),
 		tiny(h.LogScore), tiny(h.LogScoreBase))
 	if h.ThinRevisions > 0 {
 		note += fmt.Sprintf(" %s on evidence the verdict calls thin.", say.Capital(count(h.ThinRevisions, "revision")))
@@ -101,7 +103,7 @@ func scoreRow(h backtest.Score) row {
 		Cells: []cell{
 			text(recordName(h.Hazard)).toned(loud),
 			text(strconv.Itoa(h.Pulls), fmt.Sprintf("(%d crossed)", h.Crossed)),
-			text(probability(h.Stated)),
+			text(show.Probability(h.Stated)),
 			text(shareOf(h.Crossed, h.Pulls)),
 			skill(h.SkillBase, h.SkillBase90),
 			skill(h.SkillNaive, h.SkillNaive90),
@@ -122,38 +124,38 @@ func tiny(v result.Number) string {
 	if v > 0 && v < 0.00005 {
 		return "<0.0001"
 	}
-	return number(v, 4)
+	return show.Number(v, 4)
 }
 
 // skill is a skill with its interval.
 func skill(v result.Number, span result.Span) cell {
 	if !v.Known() {
-		return text(missing)
+		return text(show.Missing)
 	}
 	if !span[0].Known() || !span[1].Known() {
-		return text(number(v, 2))
+		return text(show.Number(v, 2))
 	}
-	return text(number(v, 2), "("+number(span[0], 2)+" to "+number(span[1], 2)+")")
+	return text(show.Number(v, 2), "("+show.Number(span[0], 2)+" to "+show.Number(span[1], 2)+")")
 }
 
 // shareOf is a part of a whole in percent, without claiming more than was counted.
 func shareOf(part, whole int) string {
 	if whole == 0 {
-		return missing
+		return show.Missing
 	}
 	v := 100 * float64(part) / float64(whole)
 	if v > 0 && v < 9.95 {
-		return fixed(v, 1) + nbsp + "%"
+		return show.Fixed(v, 1) + show.NBSP + "%"
 	}
-	return fixed(v, 0) + nbsp + "%"
+	return show.Fixed(v, 0) + show.NBSP + "%"
 }
 
 // distance is a difference of probabilities in percent.
 func distance(v result.Number) string {
 	if !v.Known() {
-		return missing
+		return show.Missing
 	}
-	return fixed(100*float64(v), 1) + nbsp + "%"
+	return show.Fixed(100*float64(v), 1) + show.NBSP + "%"
 }
 
 func reliabilitySection(b *backtest.Record) section {
@@ -193,8 +195,9 @@ func reliabilityTable(h backtest.Score) *table {
 	}
 	for _, b := range h.Reliability {
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(fixed(100*float64(b.Stated[0]), 0) + " to " + fixed(100*float64(b.Stated[1]), 0) + nbsp + "%"),
-			text(probability(b.Mean)), text(shareOf(b.Crossed, b.Pulls)), text(probabilities(b.Interval90)),
+			text(show.Fixed(100*float64(b.Stated[0]), 0) + " to " + show.Fixed(100*float64(b.Stated[1]), 0) +
+				show.NBSP + "%"),
+			text(show.Probability(b.Mean)), text(shareOf(b.Crossed, b.Pulls)), text(show.Probabilities(b.Interval90)),
 			text(strconv.Itoa(b.Pulls), fmt.Sprintf("(%d crossed)", b.Crossed)), integer(b.Predicted),
 		}})
 	}
@@ -218,14 +221,14 @@ func reliabilityPlot(h backtest.Score) plot {
 		html.EscapeString(title))
 	g.add(`<title>%s</title>`, html.EscapeString(title))
 	g.add(`<desc>%s</desc>`, html.EscapeString(fmt.Sprintf("%d of %d pulls crossed; %s were "+
-		"foreseen.", h.Crossed, h.Pulls, probability(h.Stated))))
+		"foreseen.", h.Crossed, h.Pulls, show.Probability(h.Stated))))
 	g.rect("field", f.left, f.top, f.right-f.left, f.bottom-f.top)
 	for _, v := range reliabilityTicks {
 		x, y := f.x(math.Sqrt(v)), f.y(math.Sqrt(v))
 		g.line("rule", f.left, y, f.right, y)
-		g.text("tick end", f.left-6, y+4, fixed(100*v, 0))
+		g.text("tick end", f.left-6, y+4, show.Fixed(100*v, 0))
 		g.line("rule", x, f.bottom, x, f.bottom+4)
-		g.text("tick middle", x, f.bottom+18, fixed(100*v, 0))
+		g.text("tick middle", x, f.bottom+18, show.Fixed(100*v, 0))
 	}
 	g.text("axis", 6, 16, "seen, % of pulls")
 	g.text("axis end", f.right, f.bottom+64, "stated, % of pulls")
@@ -267,7 +270,7 @@ func bandSection(b *backtest.Record) section {
 		if n.Counts == 0 {
 			continue
 		}
-		held, below := text(missing), text(missing)
+		held, below := text(show.Missing), text(show.Missing)
 		if n.Margins > 0 {
 			held = text(shareOf(n.MarginsHeld, n.Margins), fmt.Sprintf("(%d of %d)", n.MarginsHeld, n.Margins))
 			below = text(shareOf(n.MarginsBelow, n.Margins), fmt.Sprintf("(%d)", n.MarginsBelow))
@@ -275,14 +278,14 @@ func bandSection(b *backtest.Record) section {
 		t.Rows = append(t.Rows, row{Cells: []cell{
 			text(recordName(h.Hazard)).toned(loud),
 			text(shareOf(n.CountsHeld, n.Counts), fmt.Sprintf("(%d of %d)", n.CountsHeld, n.Counts)),
-			text(probability(n.CountsExpected)), held, text(probabilities(n.Margins90)), below,
+			text(show.Probability(n.CountsExpected)), held, text(show.Probabilities(n.Margins90)), below,
 		}})
 	}
 	s.Blocks = []block{{Table: t}}
 	return s
 }
 
-func surpriseSection(b *backtest.Record, d display) section {
+func surpriseSection(b *backtest.Record, d show.Display) section {
 	s := section{ID: "predictions", Title: "Revision by revision"}
 	if len(b.Predictions) == 0 {
 		s.Intro = "No revision was predicted."
@@ -312,11 +315,12 @@ func predictionTable() *table {
 	}}
 }
 
-func predictionRow(p backtest.Prediction, d display) row {
+func predictionRow(p backtest.Prediction, d show.Display) row {
 	r := row{Cells: []cell{
 		text(p.Date), text(p.Revision).toned(loud), text(p.Platform, vehicle(p.Vehicle)), text(plain(p.Hazard)),
 		chance(p.ProbabilityPerPull, p.Interval90), text(fmt.Sprintf("%d of %d", p.Crossed, p.Pulls)),
-		text(fmt.Sprintf("%d to %d", p.Band90[0], p.Band90[1])), text(probability(p.BaseRate), probability(p.Naive)),
+		text(fmt.Sprintf("%d to %d", p.Band90[0], p.Band90[1])), text(show.Probability(p.BaseRate),
+			show.Probability(p.Naive)),
 	}}
 	if p.Status == result.Thin {
 		r.Notes = append(r.Notes, fmt.Sprintf("Thin evidence: %s, %s.", count(p.Cars, "car"),
@@ -325,7 +329,7 @@ func predictionRow(p backtest.Prediction, d display) row {
 	for _, m := range p.Margins {
 		if m.Held < m.Pulls {
 			r.Notes = append(r.Notes, fmt.Sprintf("Smallest margin of %s foreseen in %s, seen in %s; %d of %s inside.",
-				plain(m.Metric), d.differences(m.Band90, m.Unit), d.differences(m.Seen, m.Unit), m.Held,
+				plain(m.Metric), d.Differences(m.Band90, m.Unit), d.Differences(m.Seen, m.Unit), m.Held,
 				count(m.Pulls, "pull")))
 		}
 	}

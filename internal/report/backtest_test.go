@@ -13,6 +13,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"headroom/internal/backtest"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 )
 
@@ -148,7 +149,7 @@ func TestBacktestSchema(t *testing.T) {
 // Every human format tells what was foreseen, what was seen, what surprised, and what has no record.
 func TestBacktestTells(t *testing.T) {
 	for _, f := range []Format{Table, Markdown, HTML} {
-		out := strings.NewReplacer(nbsp, " ", "&#43;", "+", "&lt;", "<", "&gt;", ">", `\_`,
+		out := strings.NewReplacer(show.NBSP, " ", "&#43;", "+", "&lt;", "<", "&gt;", ">", `\_`,
 			"_").Replace(render(t, "backtest", f, Options{Width: 160}))
 		out = strings.Join(strings.Fields(out), " ")
 		for _, want := range []string{

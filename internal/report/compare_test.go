@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 )
 
@@ -36,7 +37,7 @@ func TestBuysNothing(t *testing.T) {
 		if got := buysNothing(g); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
 		}
-		d, err := newDisplay(Units{})
+		d, err := show.NewDisplay(show.Units{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -49,7 +50,7 @@ func TestBuysNothing(t *testing.T) {
 // TestGainAndOwnLogsInWords looks in every human format for what the new sections must say.
 func TestGainAndOwnLogsInWords(t *testing.T) {
 	for _, f := range []Format{Table, Markdown, HTML} {
-		out := strings.NewReplacer(nbsp, " ", "&#43;", "+").Replace(render(t, "review", f, Options{Width: 200}))
+		out := strings.NewReplacer(show.NBSP, " ", "&#43;", "+").Replace(render(t, "review", f, Options{Width: 200}))
 		for _, want := range []string{
 			"412 → 438 N·m", "140 → 149 kW", "+6.3 %", "+4.2 to +8.4 %", "knock −1.7 deg", "1.2 of its spread",
 			"buys nothing", "2 of 7 speeds: 4250, 4750 rpm",
@@ -78,8 +79,8 @@ func TestPoints(t *testing.T) {
 		change float64
 		want   string
 	}{{0.031, "+3.1 points"}, {-0.2, "−20.0 points"}, {0, "none"}, {0.0004, "up <0.1 points"},
-		{-1e-9, "down <0.1 points"}, {math.NaN(), missing}} {
-		if got := strings.ReplaceAll(points(result.Number(c.change)), nbsp, " "); got != c.want {
+		{-1e-9, "down <0.1 points"}, {math.NaN(), show.Missing}} {
+		if got := strings.ReplaceAll(points(result.Number(c.change)), show.NBSP, " "); got != c.want {
 			t.Errorf("points(%v) = %q, want %q", c.change, got, c.want)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"strconv"
 	"strings"
 
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 )
 
@@ -146,7 +147,7 @@ func (t *table) lacks() bool {
 	for _, r := range t.Rows {
 		for _, c := range r.Cells {
 			for _, p := range c.Parts {
-				if strings.HasPrefix(p, missing) {
+				if strings.HasPrefix(p, show.Missing) {
 					return true
 				}
 			}
@@ -177,18 +178,18 @@ type gridCell struct {
 // chance is a probability with its 90 % interval.
 func chance(p result.Number, span result.Span) cell {
 	if !p.Known() {
-		return text(missing)
+		return text(show.Missing)
 	}
-	if within := probabilities(span); within != missing {
-		return text(probability(p), "("+within+")")
+	if within := show.Probabilities(span); within != show.Missing {
+		return text(show.Probability(p), "("+within+")")
 	}
-	return text(probability(p), "(interval not known)")
+	return text(show.Probability(p), "(interval not known)")
 }
 
 func evidenceOf(cars, pulls int) cell { return text(count(cars, "car"), count(pulls, "pull")) }
 
 func where(c result.Cell) cell {
-	return text(rangeOf(c.RPM, "rpm"), rangeOf(c.LoadPct, "% load"))
+	return text(show.Range(c.RPM, "rpm"), show.Range(c.LoadPct, "% load"))
 }
 
 func integer(n int) cell { return text(strconv.Itoa(n)) }
@@ -208,9 +209,9 @@ func provenanceSection(s result.Stamp) section {
 		ID: "provenance", Title: "Where this comes from",
 		Intro: "The same files, version and seed give the same report, byte for byte.",
 		Blocks: []block{{Facts: []fact{
-			{"Schema", or(s.Schema, missing+" (not stated)")},
-			{"Tool version", or(s.ToolVersion, missing+" (not stated)")},
-			{"Workspace digest", or(s.WorkspaceDigest, missing+" (not stated)")},
+			{"Schema", or(s.Schema, show.Missing+" (not stated)")},
+			{"Tool version", or(s.ToolVersion, show.Missing+" (not stated)")},
+			{"Workspace digest", or(s.WorkspaceDigest, show.Missing+" (not stated)")},
 			{"Seed", strconv.FormatUint(s.Seed, 10)},
 		}}},
 	}

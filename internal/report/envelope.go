@@ -6,11 +6,12 @@ import (
 	"strconv"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/internal/say"
 )
 
-func envelopesDocument(e *assess.Envelopes, d display) document {
+func envelopesDocument(e *assess.Envelopes, d show.Display) document {
 	doc := document{Kind: "envelopes", Title: "Fleet envelopes",
 		Facts: []fact{{"Platforms", strconv.Itoa(len(e.Platforms))}}}
 	if len(e.Platforms) == 0 {
@@ -24,7 +25,7 @@ func envelopesDocument(e *assess.Envelopes, d display) document {
 	return doc
 }
 
-func platformSection(i int, p *assess.PlatformEnvelope, d display) section {
+func platformSection(i int, p *assess.PlatformEnvelope, d show.Display) section {
 	s := section{
 		ID: "platform-" + strconv.Itoa(i+1), Title: p.Platform, Named: true,
 		Intro: builtFrom(p) + " A limit is what a pull, or a steady stretch, of a car not seen before stays within, " +
@@ -68,7 +69,7 @@ func builtFrom(p *assess.PlatformEnvelope) string {
 }
 
 // groupTable is one line a metric: the terminal has no room for every cell.
-func groupTable(groups []cellGroup, d display) *table {
+func groupTable(groups []cellGroup, d show.Display) *table {
 	t := &table{
 		Caption: "Limits by metric (every cell: the html, md, csv and json formats)", Only: onTerminal,
 		Columns: []column{{Head: "Metric", Flex: true}, {Head: "Segment"}, {Head: "Fuel"}, {Head: "Limit"},
@@ -80,7 +81,7 @@ func groupTable(groups []cellGroup, d display) *table {
 		span, few := g.limits()
 		t.Rows = append(t.Rows, row{Cells: []cell{
 			text(plain(g.metric)).toned(loud), text(or(g.kind, "any")), text(or(g.class, "any")),
-			text(or(g.side, missing)), text(d.interval(span, g.unit)),
+			text(or(g.side, show.Missing)), text(d.Interval(span, g.unit)),
 			integer(len(g.cells)), integer(few),
 		}})
 	}
@@ -114,7 +115,7 @@ func (g cellGroup) evidence(c assess.EnvelopeCell) cell {
 // where is the kind of segment in words.
 func (g cellGroup) where() string { return or(kindNames[g.kind], or(g.kind, "any segment")) }
 
-func knockBlocks(k *assess.KnockSummary, d display) []block {
+func knockBlocks(k *assess.KnockSummary, d show.Display) []block {
 	state := plain(k.Status)
 	if k.Why != "" {
 		state += ": " + k.Why
@@ -124,9 +125,9 @@ func knockBlocks(k *assess.KnockSummary, d display) []block {
 		facts = append(facts,
 			fact{"Evidence", fmt.Sprintf("%s, %s or steady stretches, %s, %s", count(k.Cars, "car"),
 				count(k.Pulls, "pull"), count(k.Rows, "row"), count(k.Events, "knock event"))},
-			fact{"Spread between cars", d.difference(k.CarSD, "deg")},
-			fact{"Spread between pulls", d.difference(k.PullSD, "deg")},
-			fact{"Spread within a pull", d.difference(k.CellSD, "deg")},
+			fact{"Spread between cars", d.Difference(k.CarSD, "deg")},
+			fact{"Spread between pulls", d.Difference(k.PullSD, "deg")},
+			fact{"Spread within a pull", d.Difference(k.CellSD, "deg")},
 			fact{"Fit", convergence(k.Converged)})
 	}
 	blocks := []block{{Facts: facts}}
@@ -157,17 +158,18 @@ func slopeTable(slopes []assess.KnockSlope) *table {
 		Absent: "not fitted.",
 	}
 	for _, s := range slopes {
-		fitted := number(s.Fitted, 3)
+		fitted := show.Number(s.Fitted, 3)
 		if s.Fitted.Known() && s.SD.Known() {
-			fitted += " ± " + number(s.SD, 3)
+			fitted += " ± " + show.Number(s.SD, 3)
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(s.Covariate)), text(number(s.Physics, 3)), text(fitted),
-			text(or(s.Unit, missing))}})
+		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(s.Covariate)), text(show.Number(s.Physics, 3)),
+			text(fitted),
+			text(or(s.Unit, show.Missing))}})
 	}
 	return t
 }
 
-func knockTable(points []assess.KnockPoint, d display) *table {
+func knockTable(points []assess.KnockPoint, d show.Display) *table {
 	t := &table{
 		Caption: "Knock-limited spark at the reference state",
 		Columns: []column{{Head: "Speed", Right: true}, {Head: "Load", Right: true}, {Head: "Spark before TDC",
@@ -176,13 +178,13 @@ func knockTable(points []assess.KnockPoint, d display) *table {
 		Absent: "no number could be worked out here.",
 	}
 	for _, p := range points {
-		load := missing
+		load := show.Missing
 		if p.LoadPct.Known() {
-			load = number(p.LoadPct, 0) + nbsp + "%"
+			load = show.Number(p.LoadPct, 0) + show.NBSP + "%"
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(d.value(p.RPM, "rpm")), text(load), text(d.value(p.SparkDeg, "deg")),
-			text(d.interval(p.Interval90, "deg")),
+			text(d.Value(p.RPM, "rpm")), text(load), text(d.Value(p.SparkDeg, "deg")),
+			text(d.Interval(p.Interval90, "deg")),
 			text(count(p.Rows, "row"), count(p.Events, "knock event")),
 		}})
 	}
@@ -221,7 +223,7 @@ func (g cellGroup) title() string {
 		or(g.side, "one-sided"))
 }
 
-func envelopeTable(g cellGroup, d display) *table {
+func envelopeTable(g cellGroup, d show.Display) *table {
 	t := &table{
 		Caption: g.title(), Fold: "Numbers: " + g.title(), Only: notTyped,
 		Columns: []column{{Head: "Speed", Right: true}, {Head: "Load", Right: true}, {Head: "Limit", Right: true},
@@ -231,14 +233,15 @@ func envelopeTable(g cellGroup, d display) *table {
 		Absent: "not enough cars to say; in brackets, how many more it takes.",
 	}
 	for _, c := range g.cells {
-		limit := text(d.value(c.Limit, c.Unit)).toned(loud)
+		limit := text(d.Value(c.Limit, c.Unit)).toned(loud)
 		if !c.Limit.Known() {
-			limit = text(missing + needed(c)).toned(doubt)
+			limit = text(show.Missing + needed(c)).toned(doubt)
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(rangeOf(c.Cell.RPM, "rpm")), text(rangeOf(c.Cell.LoadPct, "%")), limit, text(d.value(c.Mean, c.Unit)),
-			text(d.difference(c.BetweenSD, c.Unit)), text(d.difference(c.WithinSD, c.Unit)),
-			text(d.value(c.ExtremeSeen, c.Unit)), g.evidence(c), text(or(c.Method, missing)),
+			text(show.Range(c.Cell.RPM, "rpm")), text(show.Range(c.Cell.LoadPct, "%")), limit,
+			text(d.Value(c.Mean, c.Unit)),
+			text(d.Difference(c.BetweenSD, c.Unit)), text(d.Difference(c.WithinSD, c.Unit)),
+			text(d.Value(c.ExtremeSeen, c.Unit)), g.evidence(c), text(or(c.Method, show.Missing)),
 		}})
 	}
 	return t
@@ -253,7 +256,7 @@ func needed(c assess.EnvelopeCell) string {
 }
 
 // envelopeGrid sets a group's limits over speed and load, highest load on top.
-func envelopeGrid(g cellGroup, d display) *grid {
+func envelopeGrid(g cellGroup, d show.Display) *grid {
 	var speeds, loads []result.Span
 	for _, c := range g.cells {
 		if !slices.Contains(speeds, c.Cell.RPM) {
@@ -267,7 +270,7 @@ func envelopeGrid(g cellGroup, d display) *grid {
 	slices.SortFunc(speeds, bySpan)
 	slices.SortFunc(loads, func(a, b result.Span) int { return bySpan(b, a) })
 	out := &grid{
-		Caption: g.title() + ", " + or(d.of(g.unit).name, "no unit"),
+		Caption: g.title() + ", " + or(d.Of(g.unit).Name, "no unit"),
 		Note: "Speed across in rpm, load down in %. The stronger the colour, the higher the limit. “+3” is how " +
 			"many more cars it takes; an empty field was never visited.",
 	}
@@ -275,10 +278,10 @@ func envelopeGrid(g cellGroup, d display) *grid {
 		out.Fold = g.title()
 	}
 	for _, s := range speeds {
-		out.Columns = append(out.Columns, rangeOf(s, ""))
+		out.Columns = append(out.Columns, show.Range(s, ""))
 	}
 	for _, l := range loads {
-		r := gridRow{Head: rangeOf(l, "%"), Cells: make([]gridCell, len(speeds))}
+		r := gridRow{Head: show.Range(l, "%"), Cells: make([]gridCell, len(speeds))}
 		for _, c := range g.cells {
 			if c.Cell.LoadPct == l {
 				r.Cells[slices.Index(speeds, c.Cell.RPM)] = envelopeGridCell(c, d, span)
@@ -301,20 +304,18 @@ func bySpan(a, b result.Span) int {
 
 const shades = 6
 
-func envelopeGridCell(c assess.EnvelopeCell, d display, span result.Span) gridCell {
+func envelopeGridCell(c assess.EnvelopeCell, d show.Display, span result.Span) gridCell {
 	if !c.Limit.Known() {
 		if c.CarsNeeded > 0 {
 			return gridCell{Text: "+" + strconv.Itoa(c.CarsNeeded), Sub: count(c.Cars, "car")}
 		}
-		return gridCell{Text: missing, Sub: count(c.Cars, "car")}
+		return gridCell{Text: show.Missing, Sub: count(c.Cars, "car")}
 	}
 	shade := shades / 2
 	if low, high := span[0], span[1]; high > low {
 		shade = 1 + int(float64(c.Limit-low)/float64(high-low)*(shades-1)+0.5)
 	}
-	s := d.of(c.Unit)
-	shown := float64(c.Limit)*s.factor + s.offset
-	return gridCell{Text: fixed(shown, decimals(s.name, shown, 0)), Sub: count(c.Cars, "car"), Shade: shade}
+	return gridCell{Text: d.Bare(c.Limit, c.Unit), Sub: count(c.Cars, "car"), Shade: shade}
 }
 
 // envelopeRow is one cell and metric, flat. Limit, mean, spreads and extreme are in the row's unit.

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"headroom/internal/health"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 )
 
@@ -17,12 +18,12 @@ const (
 	mostCells     = 8
 )
 
-func fleetDocument(f *health.Fleet, d display) document {
+func fleetDocument(f *health.Fleet, d show.Display) document {
 	return document{
 		Kind:  "fleet",
 		Title: "Fleet health",
 		Facts: []fact{
-			{"Newest log", or(f.NewestRun, missing)},
+			{"Newest log", or(f.NewestRun, show.Missing)},
 			{"Cars called for drift", strconv.Itoa(f.Drift.Cars)},
 			{"Platform trends", strconv.Itoa(trendSignals(f.Trends))},
 			{"Overdue", count(len(f.Overdue), "car")},
@@ -45,7 +46,7 @@ func trendSignals(trends []health.Trend) int {
 	return n
 }
 
-func driftSection(f *health.Fleet, d display) section {
+func driftSection(f *health.Fleet, d show.Display) section {
 	s := section{ID: "drift", Title: "Drifting cars"}
 	if len(f.Cars) == 0 {
 		s.Intro = "No car has enough runs to be watched."
@@ -55,9 +56,9 @@ func driftSection(f *health.Fleet, d display) section {
 		"out. %s watched (cars × metrics; %s): one chart of a healthy car passes its threshold with chance %s over "+
 		"the days it is watched. Corrected for their number, %d called on %s, of which at most %s should be false "+
 		"(false-discovery rate %s).",
-		count(f.Drift.Charts, "chart"), or(f.Drift.Chart, "chart not named"), probability(f.Drift.FalseAlarm),
+		count(f.Drift.Charts, "chart"), or(f.Drift.Chart, "chart not named"), show.Probability(f.Drift.FalseAlarm),
 		f.Drift.Called, count(f.Drift.Cars, "car"),
-		number(f.Drift.ExpectedFalse, 2), probability(f.Drift.DiscoveryRate))
+		show.Number(f.Drift.ExpectedFalse, 2), show.Probability(f.Drift.DiscoveryRate))
 	t := &table{
 		Columns: []column{
 			{Head: "#", Right: true}, {Head: "Car", Flex: true}, {Head: "Metric", Flex: true}, {Head: "Called"},
@@ -85,7 +86,7 @@ func driftSection(f *health.Fleet, d display) section {
 	return s
 }
 
-func driftRow(c health.CarDrift, d display) row {
+func driftRow(c health.CarDrift, d show.Display) row {
 	called := text("no").toned(faint)
 	var notes []string
 	switch {
@@ -100,13 +101,13 @@ func driftRow(c health.CarDrift, d display) row {
 	return row{
 		Cells: []cell{
 			integer(c.Rank),
-			text(or(c.Vehicle, missing), "("+or(c.Platform, "platform not named")+")").toned(loud),
+			text(or(c.Vehicle, show.Missing), "("+or(c.Platform, "platform not named")+")").toned(loud),
 			text(plain(c.Metric)),
 			called,
-			text(d.change(c.Shift, c.Unit)),
-			text(d.value(c.Baseline, c.Unit), "→ "+d.value(c.Latest, c.Unit)),
-			text(number(c.Statistic, 2), "("+number(c.Threshold, 2)+")"),
-			text(probability(c.AdjustedP)),
+			text(d.Change(c.Shift, c.Unit)),
+			text(d.Value(c.Baseline, c.Unit), "→ "+d.Value(c.Latest, c.Unit)),
+			text(show.Number(c.Statistic, 2), "("+show.Number(c.Threshold, 2)+")"),
+			text(show.Probability(c.AdjustedP)),
 			integer(c.Runs),
 		},
 		Notes: notes,
@@ -120,7 +121,7 @@ func onset(c health.CarDrift) string {
 	return "since " + c.Onset
 }
 
-func trendSection(trends []health.Trend, d display) section {
+func trendSection(trends []health.Trend, d show.Display) section {
 	s := section{ID: "trends", Title: "Platform trends"}
 	if len(trends) == 0 {
 		s.Intro = "No platform has logs enough for a trend."
@@ -152,7 +153,7 @@ func trendSection(trends []health.Trend, d display) section {
 	return s
 }
 
-func trendRow(t health.Trend, d display) row {
+func trendRow(t health.Trend, d show.Display) row {
 	called := text("no").toned(faint)
 	var notes []string
 	if t.Signal {
@@ -160,14 +161,14 @@ func trendRow(t health.Trend, d display) row {
 		notes = []string{t.Say}
 	}
 	return row{
-		Cells: []cell{text(t.Platform).toned(loud), text(plain(t.Metric)), text(d.change(t.SlopePer100Days, t.Unit)),
-			text(d.differences(t.Interval95, t.Unit)),
-			called, text(probability(t.AdjustedP)), integer(t.Cars), integer(t.Days)},
+		Cells: []cell{text(t.Platform).toned(loud), text(plain(t.Metric)), text(d.Change(t.SlopePer100Days, t.Unit)),
+			text(d.Differences(t.Interval95, t.Unit)),
+			called, text(show.Probability(t.AdjustedP)), integer(t.Cars), integer(t.Days)},
 		Notes: notes,
 	}
 }
 
-func changeSection(c *health.EnvelopeChanges, d display) section {
+func changeSection(c *health.EnvelopeChanges, d show.Display) section {
 	s := section{ID: "envelope-changes", Title: "Envelopes since the last review", Intro: c.Say}
 	if len(c.Groups) > 0 {
 		t := &table{
@@ -188,11 +189,11 @@ func changeSection(c *health.EnvelopeChanges, d display) section {
 	return s
 }
 
-func moveRow(g health.MoveGroup, d display) row {
+func moveRow(g health.MoveGroup, d show.Display) row {
 	m := g.Farthest
-	far := missing
+	far := show.Missing
 	if m.MovedSD.Known() {
-		far = signed(float64(m.MovedSD), 1) + nbsp + "sd"
+		far = show.Signed(float64(m.MovedSD), 1) + show.NBSP + "sd"
 	}
 	cars := fmt.Sprintf("%d → %d cars", m.CarsWas, m.CarsNow)
 	if m.CarsWas == m.CarsNow {
@@ -204,12 +205,12 @@ func moveRow(g health.MoveGroup, d display) row {
 		word string
 	}{{g.Wider, "wider"}, {g.Narrower, "narrower"}, {g.Reached, "reached"}, {g.Lost, "lost"}} {
 		if w.n > 0 {
-			ways = append(ways, fmt.Sprintf("%d"+nbsp+"%s", w.n, w.word))
+			ways = append(ways, fmt.Sprintf("%d"+show.NBSP+"%s", w.n, w.word))
 		}
 	}
 	return row{Cells: []cell{text(m.Platform, m.FuelClass+" "+m.Kind).toned(loud),
 		text(plain(m.Metric), "("+m.Side+")"), text(ways...), where(m.Cell),
-		text(d.value(m.Was, m.Unit), "→ "+d.value(m.Now, m.Unit)), text(far, cars)}}
+		text(d.Value(m.Was, m.Unit), "→ "+d.Value(m.Now, m.Unit)), text(far, cars)}}
 }
 
 func whereKind(c result.Cell, kind string) cell {
@@ -284,9 +285,9 @@ func outcomeSection(f *health.Fleet) section {
 }
 
 func outcomeRow(o health.OutcomeProof) row {
-	hours := missing
+	hours := show.Missing
 	if o.Hours.Known() {
-		hours = number(o.Hours, 1) + nbsp + "h"
+		hours = show.Number(o.Hours, 1) + show.NBSP + "h"
 	}
 	group := text(o.Name)
 	if o.Group == health.GroupPower {
@@ -303,16 +304,16 @@ func outcomeRow(o health.OutcomeProof) row {
 
 func atMost(p result.Number) cell {
 	if !p.Known() {
-		return text(missing)
+		return text(show.Missing)
 	}
-	return text("at most " + bound(p))
+	return text("at most " + show.Bound(p))
 }
 
 func hourly(rate result.Number) cell {
 	if !rate.Known() {
-		return text(missing)
+		return text(show.Missing)
 	}
-	return text("at most " + number(rate, 2))
+	return text("at most " + show.Number(rate, 2))
 }
 
 func survivalSection(curves []health.Survival) section {
@@ -331,8 +332,8 @@ func survivalSection(curves []health.Survival) section {
 			if p.Failures == 0 && i+1 < len(c.Points) {
 				continue
 			}
-			t.Rows = append(t.Rows, row{Cells: []cell{text(c.Platform).toned(loud), text(number(p.Days, 0)),
-				text(probability(p.Running)), text(probabilities(p.Band95)),
+			t.Rows = append(t.Rows, row{Cells: []cell{text(c.Platform).toned(loud), text(show.Number(p.Days, 0)),
+				text(show.Probability(p.Running)), text(show.Probabilities(p.Band95)),
 				integer(p.Failures), text(count(p.AtRisk, "car"))}})
 		}
 	}
@@ -362,12 +363,12 @@ func overdueSection(f *health.Fleet) section {
 		Absent: "the car has never logged.",
 	}
 	for _, c := range f.Overdue {
-		days := missing
+		days := show.Missing
 		if c.Days.Known() {
-			days = number(c.Days, 0) + nbsp + "d"
+			days = show.Number(c.Days, 0) + show.NBSP + "d"
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Vehicle).toned(loud), text(c.Platform),
-			text(or(c.LastRun, missing)), text(days)}})
+			text(or(c.LastRun, show.Missing)), text(days)}})
 	}
 	s.Blocks = []block{{Table: t}}
 	return s

@@ -7,12 +7,13 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/internal/say"
 )
 
 // footprintSection says what the revision's tables change, how much of it was driven, and what stands out in them.
-func footprintSection(f *assess.Footprint, d display) section {
+func footprintSection(f *assess.Footprint, d show.Display) section {
 	s := section{ID: "footprint", Title: "What the revision touches"}
 	items := cellItems(f)
 	for i := range f.Tables {
@@ -74,7 +75,7 @@ func tableName(role, name string) string {
 	return plain(name)
 }
 
-func tableItem(t *assess.TableChange, d display) string {
+func tableItem(t *assess.TableChange, d show.Display) string {
 	name := say.Capital(tableName(t.Role, t.Name))
 	switch {
 	case t.NotCompared != "":
@@ -82,22 +83,22 @@ func tableItem(t *assess.TableChange, d display) string {
 	case t.BreakpointsChanged == 0:
 		return name + ": the same as the parent's."
 	}
-	say := fmt.Sprintf("%s: %s of %s breakpoints changed", name, number(t.BreakpointsChanged, 0),
-		number(t.Breakpoints, 0))
-	return fmt.Sprintf("%s, most by %s at %s.", say, d.change(t.LargestChange, t.Unit), placeOf(t.At, d))
+	say := fmt.Sprintf("%s: %s of %s breakpoints changed", name, show.Number(t.BreakpointsChanged, 0),
+		show.Number(t.Breakpoints, 0))
+	return fmt.Sprintf("%s, most by %s at %s.", say, d.Change(t.LargestChange, t.Unit), placeOf(t.At, d))
 }
 
-func spikeItem(s *assess.Spike, d display) string {
+func spikeItem(s *assess.Spike, d show.Display) string {
 	kind := "Spike, also in the parent"
 	if s.New {
 		kind = "New spike"
 	}
-	beside := d.interval(s.Neighbours, s.Unit)
+	beside := d.Interval(s.Neighbours, s.Unit)
 	if s.Neighbours[0] == s.Neighbours[1] {
-		beside = d.value(s.Neighbours[0], s.Unit)
+		beside = d.Value(s.Neighbours[0], s.Unit)
 	}
 	say := fmt.Sprintf("%s: %s is %s at %s, its neighbours %s.", kind, tableName(s.Role, s.Name),
-		d.value(s.Value, s.Unit), placeOf(s.At, d), beside)
+		d.Value(s.Value, s.Unit), placeOf(s.At, d), beside)
 	switch {
 	case !s.VisitedCells.Known():
 		return say + " Who reads it is not modelled."
@@ -108,30 +109,30 @@ func spikeItem(s *assess.Spike, d display) string {
 }
 
 // placeOf is a breakpoint in words, "3500 rpm, 160 % load".
-func placeOf(at []assess.AxisValue, d display) string {
+func placeOf(at []assess.AxisValue, d show.Display) string {
 	parts := make([]string, len(at))
 	for i, a := range at {
 		switch a.Channel {
 		case "engine_speed":
-			parts[i] = withUnit(tick(a.Value), a.Unit)
+			parts[i] = show.WithUnit(tick(a.Value), a.Unit)
 		case "absolute_load":
-			parts[i] = withUnit(tick(a.Value), a.Unit) + " load"
+			parts[i] = show.WithUnit(tick(a.Value), a.Unit) + " load"
 		default:
-			parts[i] = plain(a.Channel) + " " + d.value(a.Value, a.Unit)
+			parts[i] = plain(a.Channel) + " " + d.Value(a.Value, a.Unit)
 		}
 	}
-	return or(strings.Join(parts, ", "), missing)
+	return or(strings.Join(parts, ", "), show.Missing)
 }
 
 // tick is a breakpoint as an editor shows it: a decimal only where it has one.
 func tick(v result.Number) string {
 	if !v.Known() {
-		return missing
+		return show.Missing
 	}
 	return strconv.FormatFloat(math.Round(float64(v)*10)/10, 'f', -1, 64)
 }
 
-func unvisitedTable(areas []assess.ChangedArea, d display) *table {
+func unvisitedTable(areas []assess.ChangedArea, d show.Display) *table {
 	t := &table{
 		Caption: "Changed where no judged pull has been: nothing here speaks for it",
 		Columns: []column{{Head: "Where"}, {Head: "Cells", Right: true}, {Head: "Largest change", Flex: true}},
@@ -142,7 +143,7 @@ func unvisitedTable(areas []assess.ChangedArea, d display) *table {
 		for i, c := range a.Changes {
 			changes[i] = plain(c.Role) + " unknown"
 			if c.Change.Known() {
-				changes[i] = plain(c.Role) + " " + d.change(c.Change, c.Unit)
+				changes[i] = plain(c.Role) + " " + d.Change(c.Change, c.Unit)
 			}
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{where(result.Cell{RPM: a.RPM, LoadPct: a.LoadPct}), integer(a.Cells),

@@ -5,11 +5,12 @@ import (
 	"testing"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 )
 
 // What is not known is never told as none, and none is never told as zero of something.
 func TestFootprintItems(t *testing.T) {
-	d, err := newDisplay(Units{})
+	d, err := show.NewDisplay(show.Units{})
 	if err != nil {
 		t.Fatal(err)
 	}

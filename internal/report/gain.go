@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 )
 
@@ -14,7 +15,7 @@ const (
 	leastSpent = 0.05 // spreads, a loss of margin that still shows with one decimal
 )
 
-func gainSection(r *assess.Review, d display) section {
+func gainSection(r *assess.Review, d show.Display) section {
 	s := section{ID: "gain", Title: "Gain against margin"}
 	if len(r.Gains) == 0 {
 		s.Intro = "No torque could be worked out for parent and revision."
@@ -33,7 +34,7 @@ func gainSection(r *assess.Review, d display) section {
 	var wasted []string
 	for _, g := range r.Gains {
 		if buysNothing(g) {
-			wasted = append(wasted, number(g.RPM, 0))
+			wasted = append(wasted, show.Number(g.RPM, 0))
 		}
 		t.Rows = append(t.Rows, gainRow(r, g, d))
 	}
@@ -46,16 +47,16 @@ func gainSection(r *assess.Review, d display) section {
 	return s
 }
 
-func gainRow(r *assess.Review, g assess.Gain, d display) row {
+func gainRow(r *assess.Review, g assess.Gain, d show.Display) row {
 	closest := text("none ranked")
 	if f := findingAt(r, g.RPM); f != nil {
-		closest = text(plain(f.Hazard), d.margin(f.Margin, f.MarginSD, f.Unit)+" left")
+		closest = text(plain(f.Hazard), d.Margin(f.Margin, f.MarginSD, f.Unit)+" left")
 		if f.Margin.Known() && f.Margin < 0 {
-			closest = text(plain(f.Hazard), d.margin(f.Margin, f.MarginSD, f.Unit), "past the limit").toned(alarm)
+			closest = text(plain(f.Hazard), d.Margin(f.Margin, f.MarginSD, f.Unit), "past the limit").toned(alarm)
 		}
 	}
 	out := row{Cells: []cell{
-		text(d.value(g.RPM, "rpm")), text(d.fromTo(g.TorqueNm, "Nm")), text(d.fromTo(g.PowerKW, "kW")), gainOf(g),
+		text(d.Value(g.RPM, "rpm")), text(d.FromTo(g.TorqueNm, "Nm")), text(d.FromTo(g.PowerKW, "kW")), gainOf(g),
 		costOf(g, d), closest,
 	}}
 	if g.SpentHazard == "" && gainOf(g).joined() == noGain {
@@ -65,26 +66,27 @@ func gainRow(r *assess.Review, g assess.Gain, d display) row {
 }
 
 // noGain is a gain that shows no digit, nor does its interval.
-const noGain = "0.0" + nbsp + "%"
+const noGain = "0.0" + show.NBSP + "%"
 
 // gainOf is the change of torque in percent with its interval.
 func gainOf(g assess.Gain) cell {
 	if !g.ChangePct.Known() {
-		return text(missing).toned(loud)
+		return text(show.Missing).toned(loud)
 	}
-	gain := signed(float64(g.ChangePct), 1) + nbsp + "%"
+	gain := show.Signed(float64(g.ChangePct), 1) + show.NBSP + "%"
 	if !g.Change90[0].Known() || !g.Change90[1].Known() {
 		return text(gain, "(interval not known)").toned(loud)
 	}
-	low, high := signed(float64(g.Change90[0]), 1)+nbsp+"%", signed(float64(g.Change90[1]), 1)+nbsp+"%"
+	low, high := show.Signed(float64(g.Change90[0]), 1)+show.NBSP+"%", show.Signed(float64(g.Change90[1]),
+		1)+show.NBSP+"%"
 	if gain == noGain && low == gain && high == gain {
 		return text(gain).toned(loud)
 	}
-	return text(gain, "("+strings.TrimSuffix(low, nbsp+"%")+" to "+high+")").toned(loud)
+	return text(gain, "("+strings.TrimSuffix(low, show.NBSP+"%")+" to "+high+")").toned(loud)
 }
 
 // costOf is the margin a gain is paid with, and whether it buys anything.
-func costOf(g assess.Gain, d display) cell {
+func costOf(g assess.Gain, d show.Display) cell {
 	switch {
 	case g.SpentHazard == "":
 		return text("no serious margin").toned(faint)
@@ -93,7 +95,7 @@ func costOf(g assess.Gain, d display) cell {
 	case g.SpentSD < leastSpent:
 		return text(plain(g.SpentHazard) + ", hardly any").toned(faint)
 	}
-	paid := []string{plain(g.SpentHazard) + " " + d.change(-g.SpentMargin, g.SpentUnit), number(g.SpentSD, 1) +
+	paid := []string{plain(g.SpentHazard) + " " + d.Change(-g.SpentMargin, g.SpentUnit), show.Number(g.SpentSD, 1) +
 		" of its spread"}
 	if buysNothing(g) {
 		return text(append(paid, "buys nothing")...).toned(alarm)

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"headroom/internal/ingest"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
 	"headroom/models/value"
@@ -59,7 +60,7 @@ func inspectFacts(in *ingest.Inspection) []fact {
 		facts[4].Value = "platform " + in.Platform + ", car " + or(in.Vehicle, "not named")
 	}
 	if in.LoadSource == "" {
-		facts[5].Value = missing + " (neither logged nor computable, so no cells)"
+		facts[5].Value = show.Missing + " (neither logged nor computable, so no cells)"
 	}
 	return facts
 }
@@ -90,7 +91,7 @@ func delimiterName(s string) string {
 
 func lines(d runlog.Dialect) string {
 	if d.FirstData == 0 {
-		return missing + " (not a text table)"
+		return show.Missing + " (not a text table)"
 	}
 	units := "no units row"
 	if d.UnitsLine > 0 {
@@ -107,7 +108,7 @@ func timeBase(t runlog.TimeBase) string {
 	if t.Unit != "" {
 		from += " in " + t.Unit
 	}
-	return fmt.Sprintf("%s, %s rows a second%s", from, number(result.Number(t.Rate), 1), because(t.Reason))
+	return fmt.Sprintf("%s, %s rows a second%s", from, show.Number(result.Number(t.Rate), 1), because(t.Reason))
 }
 
 func because(reason string) string {
@@ -120,9 +121,9 @@ func because(reason string) string {
 // seconds is a time with n decimals.
 func seconds(v float64, n int) string {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return missing
+		return show.Missing
 	}
-	return fixed(v, n) + nbsp + "s"
+	return show.Fixed(v, n) + show.NBSP + "s"
 }
 
 func columnTable(run *runlog.Run) *table {
@@ -134,12 +135,12 @@ func columnTable(run *runlog.Run) *table {
 		Absent: "not used; the column Why says the reason.",
 	}
 	for _, c := range run.Columns {
-		id := text(missing).toned(faint)
+		id := text(show.Missing).toned(faint)
 		if c.Channel != "" {
 			id = text(plain(string(c.Channel))).toned(loud)
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(or(c.Header, "(no header)")), id, text(or(c.Unit, missing)), text(share(c.Confidence)),
+			text(or(c.Header, "(no header)")), id, text(or(c.Unit, show.Missing)), text(share(c.Confidence)),
 			text(or(c.Reason, "no reason was recorded")), text(or(strings.ReplaceAll(c.RunnerUp, "_", " "), "none")),
 		}})
 	}
@@ -149,9 +150,9 @@ func columnTable(run *runlog.Run) *table {
 // share is a fraction of one as whole percent.
 func share(v float64) string {
 	if !value.Known(v) {
-		return missing
+		return show.Missing
 	}
-	return fixed(100*v, 0) + nbsp + "%"
+	return show.Fixed(100*v, 0) + show.NBSP + "%"
 }
 
 func findingBlock(findings []runlog.Finding) block {
@@ -172,7 +173,7 @@ func findingBlock(findings []runlog.Finding) block {
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{
 			text(plain(f.Kind)).toned(loud), text(or(strings.ReplaceAll(string(f.Channel), "_", " "), "whole log")),
-			text(stretch(f.From, f.To)), integer(f.Samples), removed, text(or(f.Detail, missing)),
+			text(stretch(f.From, f.To)), integer(f.Samples), removed, text(or(f.Detail, show.Missing)),
 		}})
 	}
 	return block{Table: t}
@@ -181,9 +182,9 @@ func findingBlock(findings []runlog.Finding) block {
 // stretch is a time interval, "12.0–14.5 s".
 func stretch(from, to float64) string {
 	if !value.Known(from) || !value.Known(to) {
-		return missing
+		return show.Missing
 	}
-	return fixed(from, 1) + "–" + fixed(to, 1) + nbsp + "s"
+	return show.Fixed(from, 1) + "–" + show.Fixed(to, 1) + show.NBSP + "s"
 }
 
 func segmentBlock(segments []ingest.SegmentSummary) block {
@@ -200,8 +201,8 @@ func segmentBlock(segments []ingest.SegmentSummary) block {
 	for _, s := range segments {
 		speed := result.Span{result.Number(s.RPMFrom), result.Number(s.RPMTo)}
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(plain(s.Kind)).toned(loud), text(stretch(s.From, s.To)), text(rangeOf(speed, "rpm")),
-			text(number(result.Number(s.Gear), 0)),
+			text(plain(s.Kind)).toned(loud), text(stretch(s.From, s.To)), text(show.Range(speed, "rpm")),
+			text(show.Number(result.Number(s.Gear), 0)),
 			integer(s.Cells), text(or(s.Reason, "no reason was recorded")),
 		}})
 	}
@@ -219,10 +220,10 @@ func lagBlock(in *ingest.Inspection) block {
 		Absent: "no estimate; the note says why.",
 	}
 	for _, l := range in.Lags {
-		by, correlation, note := missing, missing, l.Why
+		by, correlation, note := show.Missing, show.Missing, l.Why
 		if l.Why == "" {
-			by = fixed(l.Lag.Seconds, 2) + nbsp + "±" + nbsp + seconds(l.Lag.Uncertainty, 2)
-			correlation = number(result.Number(l.Lag.Correlation), 2)
+			by = show.Fixed(l.Lag.Seconds, 2) + show.NBSP + "±" + show.NBSP + seconds(l.Lag.Uncertainty, 2)
+			correlation = show.Number(result.Number(l.Lag.Correlation), 2)
 			note = count(l.Lag.Samples, "change") + " compared"
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(string(l.Channel))).toned(loud),

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"io"
 	"strings"
+
+	"headroom/internal/report/show"
 )
 
 // writeMarkdown writes a document as Markdown with pipe tables.
@@ -82,7 +84,7 @@ func markdownTable(b *strings.Builder, t *table) {
 	}
 	b.WriteByte('\n')
 	if t.Absent != "" && t.lacks() {
-		fmt.Fprintf(b, "%s means: %s\n\n", missing, escaped(t.Absent))
+		fmt.Fprintf(b, "%s means: %s\n\n", show.Missing, escaped(t.Absent))
 	}
 	for _, r := range t.Rows {
 		if len(r.Notes) > 0 {
@@ -117,7 +119,7 @@ func (t *table) noted() bool {
 var markup = strings.NewReplacer(
 	`\`, `\\`, "`", "\\`", "*", `\*`, "_", `\_`, "[", `\[`, "]", `\]`, "<", "&lt;", ">", "&gt;", "|", `\|`, "&",
 	"&amp;", "~", `\~`, "#", `\#`,
-	nbsp, " ",
+	show.NBSP, " ",
 )
 
 // escaped is text that Markdown shows as it stands.

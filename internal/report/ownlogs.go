@@ -5,10 +5,11 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 )
 
 // ownLogSection sets what the revision's own logs showed against what was expected of its tables.
-func ownLogSection(logs []assess.OwnLog, d display) section {
+func ownLogSection(logs []assess.OwnLog, d show.Display) section {
 	s := section{ID: "own-logs", Title: "Own logs of this revision"}
 	if len(logs) == 0 {
 		s.Intro = "None: this revision has no own logs of any limited metric. What this report says of it is " +
@@ -41,9 +42,9 @@ func ownLogSection(logs []assess.OwnLog, d display) section {
 	return s
 }
 
-func ownLogRow(o assess.OwnLog, d display) row {
+func ownLogRow(o assess.OwnLog, d show.Display) row {
 	crossed := text(fmt.Sprintf("%d of %d", o.PullsCrossed, o.Pulls))
-	if within := probabilities(o.Crossing99); within != missing {
+	if within := show.Probabilities(o.Crossing99); within != show.Missing {
 		crossed = text(crossed.Parts[0], "("+within+")")
 	}
 	if o.PullsCrossed > 0 {
@@ -54,7 +55,7 @@ func ownLogRow(o assess.OwnLog, d display) row {
 		expected = text("cannot say").toned(doubt)
 	}
 	r := row{Cells: []cell{
-		text(plain(o.Metric)).toned(loud), text(d.value(o.Expected, o.Unit)), text(d.value(o.Measured, o.Unit)),
+		text(plain(o.Metric)).toned(loud), text(d.Value(o.Expected, o.Unit)), text(d.Value(o.Measured, o.Unit)),
 		text(fmt.Sprintf("%d of %d", o.Outside, o.Rows)), crossed, expected,
 	}}
 	if o.Surprise {

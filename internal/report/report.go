@@ -19,6 +19,7 @@ import (
 	"headroom/internal/assess"
 	"headroom/internal/health"
 	"headroom/internal/ingest"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/internal/store"
 )
@@ -56,18 +57,10 @@ func ParseFormat(name string) (Format, error) {
 
 // Options says how a result is shown. The zero value is 80 columns, stored units, no colour.
 type Options struct {
-	Width  int   // columns of the terminal, table format only; 0 means 80, less than 40 is taken as 40
-	Units  Units // display units of the table, md and html formats
-	Brief  bool  // review only: verdict, ranked findings and what was not assessed; the caller adds the cautions
-	Colour bool  // terminal colours and bold, table format only; the caller honours NO_COLOR
-}
-
-// Units are the display units. The fields and their types are those of the workspace's display settings, so one
-// converts to the other. Empty means the first unit named.
-type Units struct {
-	Pressure    string // kPa | bar | psi
-	Temperature string // C | F
-	Torque      string // Nm | lbfft
+	Width  int        // columns of the terminal, table format only; 0 means 80, less than 40 is taken as 40
+	Units  show.Units // display units of the table, md and html formats
+	Brief  bool       // review only: verdict, ranked findings and what was not assessed; the caller adds the cautions
+	Colour bool       // terminal colours and bold, table format only; the caller honours NO_COLOR
 }
 
 // Review writes a scored revision. CSV and Parquet hold one row a finding, then one row a hazard, so that a hazard
@@ -80,13 +73,13 @@ func Review(w io.Writer, r *assess.Review, f Format, opt Options) error {
 	if opt.Brief {
 		doc = briefDocument
 	}
-	return write(w, f, opt, r, r.Stamp, func(d display) document { return doc(r, d) },
+	return write(w, f, opt, r, r.Stamp, func(d show.Display) document { return doc(r, d) },
 		func() []reviewRow { return reviewRows(r) })
 }
 
 // Cautions writes cautions alone, for a caller that shows several brief reviews.
 func Cautions(w io.Writer, cautions []string, f Format, opt Options) error {
-	return write(w, f, opt, cautions, result.Stamp{}, func(display) document {
+	return write(w, f, opt, cautions, result.Stamp{}, func(show.Display) document {
 		return document{Kind: "cautions", Title: "Before anybody drives", Sections: []section{cautionSection(cautions)}}
 	}, func() []cautionRow { return cautionRows(cautions) })
 }
@@ -110,7 +103,7 @@ func Audit(w io.Writer, a *assess.Audit, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, a, a.Stamp, func(display) document { return auditDocument(a) },
+	return write(w, f, opt, a, a.Stamp, func(show.Display) document { return auditDocument(a) },
 		func() []auditRow { return auditRows(a) })
 }
 
@@ -120,7 +113,7 @@ func Across(w io.Writer, a *assess.Across, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, a, a.Stamp, func(display) document { return acrossDocument(a) },
+	return write(w, f, opt, a, a.Stamp, func(show.Display) document { return acrossDocument(a) },
 		func() []acrossRow { return acrossRows(a) })
 }
 
@@ -130,7 +123,7 @@ func Against(w io.Writer, a *assess.Against, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, a, a.Stamp, func(d display) document { return againstDocument(a, d) },
+	return write(w, f, opt, a, a.Stamp, func(d show.Display) document { return againstDocument(a, d) },
 		func() []againstRow { return againstRows(a) })
 }
 
@@ -141,7 +134,7 @@ func Fleet(w io.Writer, a *health.Fleet, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, a, a.Stamp, func(d display) document { return fleetDocument(a, d) },
+	return write(w, f, opt, a, a.Stamp, func(d show.Display) document { return fleetDocument(a, d) },
 		func() []fleetRow { return fleetRows(a) })
 }
 
@@ -151,7 +144,7 @@ func Envelopes(w io.Writer, e *assess.Envelopes, f Format, opt Options) error {
 	if e == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, e, e.Stamp, func(d display) document { return envelopesDocument(e, d) },
+	return write(w, f, opt, e, e.Stamp, func(d show.Display) document { return envelopesDocument(e, d) },
 		func() []envelopeRow { return envelopeRows(e) })
 }
 
@@ -166,7 +159,7 @@ const (
 // the column "record" says which.
 func Inspections(w io.Writer, in []ingest.Inspection, f Format, opt Options) error {
 	return write(w, f, opt, inspectResult(in), result.Stamp{Schema: schemaInspect},
-		func(display) document { return inspectDocument(in) },
+		func(show.Display) document { return inspectDocument(in) },
 		func() []inspectRow { return inspectRows(in) })
 }
 
@@ -176,20 +169,20 @@ func Ingest(w io.Writer, s *ingest.Summary, f Format, opt Options) error {
 		return errNoResult
 	}
 	return write(w, f, opt, ingestResult(s), result.Stamp{Schema: schemaIngest},
-		func(display) document { return ingestDocument(s) },
+		func(show.Display) document { return ingestDocument(s) },
 		func() []ingestRow { return ingestRows(s) })
 }
 
 // Faults writes what a check of the evidence store found; no fault is a result too.
 func Faults(w io.Writer, faults []store.Fault, f Format, opt Options) error {
 	return write(w, f, opt, verifyJSON{schemaVerify, verifyRows(faults)}, result.Stamp{Schema: schemaVerify},
-		func(display) document { return verifyDocument(faults) }, func() []faultJSON { return verifyRows(faults) })
+		func(show.Display) document { return verifyDocument(faults) }, func() []faultJSON { return verifyRows(faults) })
 }
 
 var errNoResult = errors.New("nothing to report: the result is missing")
 
 // write is the one road from a result to bytes. doc makes the human formats, rows the flat ones.
-func write[R any](w io.Writer, f Format, opt Options, result any, stamp result.Stamp, doc func(display) document,
+func write[R any](w io.Writer, f Format, opt Options, result any, stamp result.Stamp, doc func(show.Display) document,
 	rows func() []R) error {
 	switch f {
 	case JSON:
@@ -199,7 +192,7 @@ func write[R any](w io.Writer, f Format, opt Options, result any, stamp result.S
 	case Parquet:
 		return writeParquet(w, stamp, rows())
 	}
-	d, err := newDisplay(opt.Units)
+	d, err := show.NewDisplay(opt.Units)
 	if err != nil {
 		return err
 	}

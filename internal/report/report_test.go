@@ -13,6 +13,8 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"headroom/internal/report/show"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -50,7 +52,7 @@ func render(t *testing.T, name string, f Format, opt Options) string {
 }
 
 func TestGolden(t *testing.T) {
-	imperial := Options{Width: 80, Units: Units{Pressure: "psi", Temperature: "F", Torque: "lbfft"}, Colour: true}
+	imperial := Options{Width: 80, Units: show.Units{Pressure: "psi", Temperature: "F", Torque: "lbfft"}, Colour: true}
 	for _, c := range []struct {
 		file, name string
 		f          Format
@@ -194,7 +196,8 @@ func TestNeverSays(t *testing.T) {
 // TestEveryHumanFormatTellsTheSame looks for the facts a reader must find wherever the review is read.
 func TestEveryHumanFormatTellsTheSame(t *testing.T) {
 	for _, f := range []Format{Table, Markdown, HTML} {
-		out := strings.NewReplacer(nbsp, " ", "&#43;", "+", "&lt;", "<", "&gt;", ">").Replace(render(t, "review", f,
+		out := strings.NewReplacer(show.NBSP, " ", "&#43;", "+", "&lt;", "<", "&gt;", ">").Replace(render(t, "review",
+			f,
 			Options{Width: 160}))
 		for _, want := range []string{
 			"rev-0142-c", "rev-0142-b", "kestrel-20t", "car-017", "Do not release", "upper bound over the 5.0 %",
@@ -293,7 +296,7 @@ func TestWrongOptions(t *testing.T) {
 	if err := Review(&b, fixtureReview(), "xlsx", Options{}); err == nil || !strings.Contains(err.Error(), "parquet") {
 		t.Errorf("unknown format: %v", err)
 	}
-	if err := Review(&b, fixtureReview(), Table, Options{Units: Units{Pressure: "atm"}}); err == nil ||
+	if err := Review(&b, fixtureReview(), Table, Options{Units: show.Units{Pressure: "atm"}}); err == nil ||
 		!strings.Contains(err.Error(), "kPa, bar, psi") {
 		t.Errorf("unknown unit: %v", err)
 	}

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/internal/say"
 )
@@ -20,7 +21,7 @@ var meanings = map[string]string{
 		"pass.",
 }
 
-func reviewDocument(r *assess.Review, d display) document {
+func reviewDocument(r *assess.Review, d show.Display) document {
 	return document{
 		Kind:  "review",
 		Title: "Review of " + or(r.Revision, "an unnamed revision"),
@@ -52,7 +53,7 @@ func reviewDocument(r *assess.Review, d display) document {
 const fewRows = 5
 
 // briefDocument is a review for a list of several: the verdict, the ranked numbers, and what no number stands for.
-func briefDocument(r *assess.Review, d display) document {
+func briefDocument(r *assess.Review, d show.Display) document {
 	doc := reviewDocument(r, d)
 	findings := findingSection(r, d)
 	for _, b := range findings.Blocks {
@@ -108,7 +109,7 @@ func vehicle(id string) string {
 	return id
 }
 
-func findingSection(r *assess.Review, d display) section {
+func findingSection(r *assess.Review, d show.Display) section {
 	s := section{ID: "closest-limits", Title: "Closest limits"}
 	if len(r.Findings) == 0 {
 		s.Intro = "No hazard could be set against a limit in any cell. The list of hazards says what is missing."
@@ -135,13 +136,13 @@ func findingSection(r *assess.Review, d display) section {
 	return s
 }
 
-func findingRow(f *assess.Finding, d display) row {
-	predicted := text(d.value(f.Predicted, f.Unit))
-	if within := d.interval(f.Interval90, f.Unit); within != missing {
+func findingRow(f *assess.Finding, d show.Display) row {
+	predicted := text(d.Value(f.Predicted, f.Unit))
+	if within := d.Interval(f.Interval90, f.Unit); within != show.Missing {
 		predicted = text(predicted.Parts[0], "("+within+")")
 	}
 	predicted.Strip = stripOf(f, d)
-	margin := text(d.margin(f.Margin, f.MarginSD, f.Unit))
+	margin := text(d.Margin(f.Margin, f.MarginSD, f.Unit))
 	if f.Margin.Known() && f.Margin < 0 {
 		margin = text(margin.Parts[0], "past the limit").toned(alarm)
 	}
@@ -151,9 +152,9 @@ func findingRow(f *assess.Finding, d display) row {
 			text(plain(f.Hazard), "("+or(f.Severity, "severity not stated")+")").toned(loud),
 			where(f.Cell),
 			predicted,
-			text(d.value(f.Limit, f.Unit)),
+			text(d.Value(f.Limit, f.Unit)),
 			margin,
-			text(probability(f.ProbabilityPerPull)).toned(loud),
+			text(show.Probability(f.ProbabilityPerPull)).toned(loud),
 			evidenceOf(f.Envelope.Cars, f.Envelope.Pulls),
 		},
 		Notes: findingNotes(f, d),
@@ -178,7 +179,7 @@ func quiet(f *assess.Finding) bool {
 }
 
 // findingNotes is what a row of numbers cannot say: the sentence, the change, the envelope, the limit's source.
-func findingNotes(f *assess.Finding, d display) []string {
+func findingNotes(f *assess.Finding, d show.Display) []string {
 	var notes []string
 	if f.Say != "" {
 		notes = append(notes, f.Say)
@@ -197,7 +198,7 @@ func basisOf(basis string) string {
 	return or(basis, "basis not stated")
 }
 
-func changeOf(c assess.Change, d display) string {
+func changeOf(c assess.Change, d show.Display) string {
 	var parts []string
 	for _, p := range []struct {
 		name string
@@ -208,7 +209,7 @@ func changeOf(c assess.Change, d display) string {
 		case !p.by.Known():
 			parts = append(parts, p.name+" unknown")
 		case p.by != 0:
-			parts = append(parts, p.name+" "+d.change(p.by, p.unit))
+			parts = append(parts, p.name+" "+d.Change(p.by, p.unit))
 		}
 	}
 	if len(parts) == 0 {
@@ -217,7 +218,7 @@ func changeOf(c assess.Change, d display) string {
 	return "Change here: " + strings.Join(parts, ", ") + "."
 }
 
-func envelopeOf(f *assess.Finding, d display) string {
+func envelopeOf(f *assess.Finding, d show.Display) string {
 	seen := fmt.Sprintf("%s, %s", count(f.Envelope.Cars, "car"), count(f.Envelope.Pulls, "pull"))
 	if f.Envelope.Inside == nil {
 		return "Fleet envelope: cannot say, not enough cars (" + seen + ")."
@@ -226,7 +227,7 @@ func envelopeOf(f *assess.Finding, d display) string {
 	if *f.Envelope.Inside {
 		side = "inside"
 	}
-	return fmt.Sprintf("Fleet envelope: %s (limit %s from %s).", side, d.value(f.Envelope.Limit, f.Unit), seen)
+	return fmt.Sprintf("Fleet envelope: %s (limit %s from %s).", side, d.Value(f.Envelope.Limit, f.Unit), seen)
 }
 
 func hazardSection(r *assess.Review) section {
@@ -262,10 +263,10 @@ func hazardRow(h assess.Hazard) row {
 		why = or(why, "no reason was recorded")
 	}
 	if h.Status == result.NotAssessed {
-		odds = text(missing)
+		odds = text(show.Missing)
 	}
 	if h.Basis == "" {
-		basis = text(missing)
+		basis = text(show.Missing)
 	}
 	r := row{Cells: []cell{
 		text(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").toned(loud), status, odds,
@@ -293,10 +294,10 @@ func againstParent(h assess.Hazard) string {
 		return strings.Replace(fmt.Sprintf("%+.1f", 100*float64(v)), "-", "−", 1)
 	}
 	return fmt.Sprintf("The parent crosses in %s of the same pulls; difference %s points (90 %% interval %s to %s).",
-		probability(was), points(is-was), points(h.Change90[0]), points(h.Change90[1]))
+		show.Probability(was), points(is-was), points(h.Change90[0]), points(h.Change90[1]))
 }
 
-func conditionSection(r *assess.Review, d display) section {
+func conditionSection(r *assess.Review, d show.Display) section {
 	s := section{ID: "stress", Title: "Under stress"}
 	if len(r.Conditions) == 0 {
 		s.Intro = "No stress condition could be worked out: nothing was assessed to put under stress."
@@ -310,12 +311,12 @@ func conditionSection(r *assess.Review, d display) section {
 		Most:   8,
 	}
 	for _, c := range r.Conditions {
-		margin := text(d.difference(c.Margin, c.Unit))
+		margin := text(d.Difference(c.Margin, c.Unit))
 		if c.Margin.Known() && c.Margin < 0 {
 			margin = text(append(margin.Parts, "past the limit")...).toned(alarm)
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Condition), text(plain(c.Hazard)), margin,
-			text(probability(c.ProbabilityPerPull))}})
+			text(show.Probability(c.ProbabilityPerPull))}})
 	}
 	s.Blocks = []block{{Table: t}}
 	return s
@@ -347,16 +348,16 @@ func nextPullSection(pulls []assess.NextPull) section {
 			channels[j] = plain(c)
 		}
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			integer(i + 1), where(result.Cell{RPM: p.RPM, LoadPct: p.LoadPct}), text(number(p.Gear, 0)),
-			text(or(strings.Join(channels, ", "), missing+" (the usual ones)")),
-			text(or(p.Narrows, missing+" (not stated)")),
+			integer(i + 1), where(result.Cell{RPM: p.RPM, LoadPct: p.LoadPct}), text(show.Number(p.Gear, 0)),
+			text(or(strings.Join(channels, ", "), show.Missing+" (the usual ones)")),
+			text(or(p.Narrows, show.Missing+" (not stated)")),
 		}})
 	}
 	s.Blocks = []block{{Table: t}}
 	return s
 }
 
-func curveSection(r *assess.Review, d display) section {
+func curveSection(r *assess.Review, d show.Display) section {
 	s := section{ID: "curves", Title: "Margin over engine speed"}
 	if len(r.Curves) == 0 {
 		s.Intro = "No margin could be drawn over engine speed."
@@ -385,7 +386,7 @@ func curveTitle(c *assess.Curve) string {
 }
 
 // curveTable is a plot's numbers for readers who cannot see it.
-func curveTable(c *assess.Curve, d display) *table {
+func curveTable(c *assess.Curve, d show.Display) *table {
 	t := &table{
 		Caption: curveTitle(c), Fold: "Numbers: " + curveTitle(c), Only: notTyped,
 		Columns: []column{{Head: "Speed", Right: true}, {Head: "Parent", Right: true}, {Head: "Revision", Right: true},
@@ -394,11 +395,11 @@ func curveTable(c *assess.Curve, d display) *table {
 	}
 	for _, p := range c.Points {
 		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(d.value(result.Number(p.RPM), "rpm")),
-			text(d.difference(result.Number(p.Parent), c.Unit)),
-			text(d.difference(result.Number(p.Margin), c.Unit)),
-			text(d.differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit)),
-			text(d.difference(p.Envelope, c.Unit)),
+			text(d.Value(result.Number(p.RPM), "rpm")),
+			text(d.Difference(result.Number(p.Parent), c.Unit)),
+			text(d.Difference(result.Number(p.Margin), c.Unit)),
+			text(d.Differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit)),
+			text(d.Difference(p.Envelope, c.Unit)),
 			text(strconv.Itoa(p.Cars)),
 		}})
 	}

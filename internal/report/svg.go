@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/models/value"
 )
@@ -80,9 +81,9 @@ const (
 )
 
 // plotOf draws the margin of one hazard over engine speed.
-func plotOf(c *assess.Curve, d display) plot {
-	s := d.step(c.Unit)
-	points := scaled(c.Points, s.factor)
+func plotOf(c *assess.Curve, d show.Display) plot {
+	s := d.Step(c.Unit)
+	points := scaled(c.Points, s.Factor)
 	title := curveTitle(c)
 	f, ok := frameOf(points)
 	if !ok {
@@ -93,7 +94,7 @@ func plotOf(c *assess.Curve, d display) plot {
 		html.EscapeString(title+", margin over engine speed"))
 	g.add(`<title>%s</title>`, html.EscapeString(title+", margin over engine speed"))
 	g.add(`<desc>%s</desc>`, html.EscapeString(describe(c, d)))
-	g.axes(f, points, s.name)
+	g.axes(f, points, s.Name)
 	g.curves(f, points)
 	g.add(`</svg>`)
 	return plot{Title: title, SVG: template.HTML(g.String())}
@@ -123,7 +124,7 @@ func scaled(points []assess.CurvePoint, factor float64) []assess.CurvePoint {
 }
 
 // describe tells a plot in words: the lowest margin and where it is.
-func describe(c *assess.Curve, d display) string {
+func describe(c *assess.Curve, d show.Display) string {
 	lowest := -1
 	for i, p := range c.Points {
 		if value.Known(p.Margin) && (lowest < 0 || p.Margin < c.Points[lowest].Margin) {
@@ -135,9 +136,9 @@ func describe(c *assess.Curve, d display) string {
 	}
 	p := c.Points[lowest]
 	return fmt.Sprintf("The smallest margin is %s at %s; 90 of 100 pulls fall in %s. Parent there: %s.",
-		d.difference(result.Number(p.Margin), c.Unit), d.value(result.Number(p.RPM), "rpm"),
-		d.differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit),
-		d.difference(result.Number(p.Parent), c.Unit))
+		d.Difference(result.Number(p.Margin), c.Unit), d.Value(result.Number(p.RPM), "rpm"),
+		d.Differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit),
+		d.Difference(result.Number(p.Parent), c.Unit))
 }
 
 // frameOf finds the data range. Zero, the limit, is always inside, with room below it.
@@ -200,11 +201,11 @@ func (g *drawing) axes(f frame, points []assess.CurvePoint, unit string) {
 	}
 	for _, v := range ys {
 		g.line("rule", f.left, f.y(v), f.right, f.y(v))
-		g.text("tick end", f.left-6, f.y(v)+4, fixed(v, n))
+		g.text("tick end", f.left-6, f.y(v)+4, show.Fixed(v, n))
 	}
 	for _, v := range ticks(f.x0, f.x1, 7) {
 		g.line("rule", f.x(v), f.bottom, f.x(v), f.bottom+4)
-		g.text("tick middle", f.x(v), f.bottom+18, fixed(v, 0))
+		g.text("tick middle", f.x(v), f.bottom+18, show.Fixed(v, 0))
 	}
 	label := "margin"
 	if unit != "" {
@@ -360,7 +361,7 @@ type strip struct{ SVG template.HTML }
 const stripWidth, stripHeight = 170.0, 26.0
 
 // stripOf draws a finding on its metric's own scale, or returns nil when prediction or limit is not known.
-func stripOf(f *assess.Finding, d display) *strip {
+func stripOf(f *assess.Finding, d show.Display) *strip {
 	if !f.Predicted.Known() || !f.Limit.Known() {
 		return nil
 	}
@@ -381,8 +382,8 @@ func stripOf(f *assess.Finding, d display) *strip {
 	mid := stripHeight / 2
 	var g drawing
 	g.add(`<svg class="strip" viewBox="0 0 %g %g" role="img" aria-label="%s">`, stripWidth, stripHeight,
-		html.EscapeString(fmt.Sprintf("predicted %s, limit %s", d.value(f.Predicted, f.Unit),
-			d.value(f.Limit, f.Unit))))
+		html.EscapeString(fmt.Sprintf("predicted %s, limit %s", d.Value(f.Predicted, f.Unit),
+			d.Value(f.Limit, f.Unit))))
 	if above, ok := pastAbove(f); ok && above {
 		g.rect("past", x(f.Limit), 2, fr.right-x(f.Limit), stripHeight-4)
 	} else if ok {

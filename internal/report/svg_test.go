@@ -11,6 +11,7 @@ import (
 	"pgregory.net/rapid"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 )
 
@@ -39,7 +40,7 @@ func TestTicks(t *testing.T) {
 // TestPlotsStayInside draws random curves with holes: the drawing is well formed, no coordinate is missing or outside
 // the picture, and the labels at the right edge do not touch.
 func TestPlotsStayInside(t *testing.T) {
-	d, err := newDisplay(Units{})
+	d, err := show.NewDisplay(show.Units{})
 	if err != nil {
 		t.Fatal(err)
 	}

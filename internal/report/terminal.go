@@ -11,6 +11,7 @@ import (
 	"github.com/olekukonko/tablewriter/tw"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/show"
 )
 
 const (
@@ -78,7 +79,7 @@ func (t *terminal) head(doc document) {
 	t.line("", doc.Title, sgrBold)
 	facts := make([]string, len(doc.Facts))
 	for i, f := range doc.Facts {
-		facts[i] = strings.ToLower(f.Name) + nbsp + f.Value
+		facts[i] = strings.ToLower(f.Name) + show.NBSP + f.Value
 	}
 	if len(facts) > 0 {
 		t.line("", strings.Join(facts, " · "), "")
@@ -182,7 +183,7 @@ func (t *terminal) table(tab *table) error {
 			len(tab.Rows)), "")
 	}
 	if tab.Absent != "" && shown.lacks() {
-		t.line("", missing+" means: "+tab.Absent, "")
+		t.line("", show.Missing+" means: "+tab.Absent, "")
 	}
 	t.notes(&shown)
 	return nil

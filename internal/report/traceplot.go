@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"headroom/internal/ingest"
+	"headroom/internal/report/show"
 	"headroom/internal/runlog"
 	"headroom/models/value"
 )
@@ -71,9 +72,9 @@ func speedSpan(s ingest.SegmentSummary) string {
 		return ""
 	}
 	if math.Abs(s.RPMTo-s.RPMFrom) < steadySpan {
-		return ", " + fixed((s.RPMFrom+s.RPMTo)/2, 0) + nbsp + "rpm"
+		return ", " + show.Fixed((s.RPMFrom+s.RPMTo)/2, 0) + show.NBSP + "rpm"
 	}
-	return ", " + fixed(s.RPMFrom, 0) + "–" + fixed(s.RPMTo, 0) + nbsp + "rpm"
+	return ", " + show.Fixed(s.RPMFrom, 0) + "–" + show.Fixed(s.RPMTo, 0) + show.NBSP + "rpm"
 }
 
 // steadySpan is the change of engine speed from end to end, rpm, below which one speed is named instead of two.
@@ -144,7 +145,8 @@ func (y valueAxis) labels() template.HTML {
 	var g drawing
 	g.add(`<svg class="scale" aria-hidden="true">`)
 	for _, v := range y.ticks {
-		g.add(`<text class="end" x="100%%" y="%s" dx="-6" dy="4">%s</text>`, pct(y.percent(v)), fixed(v, y.decimals))
+		g.add(`<text class="end" x="100%%" y="%s" dx="-6" dy="4">%s</text>`, pct(y.percent(v)),
+			show.Fixed(v, y.decimals))
 	}
 	g.add(`</svg>`)
 	return template.HTML(g.String())
@@ -153,7 +155,7 @@ func (y valueAxis) labels() template.HTML {
 // path draws a line as the smallest and the largest value of each pixel column, in the order they came. It is broken
 // where a value is missing and where the log has a hole, unless that begins and ends within one pixel column; a value
 // with nothing on either side is a dot.
-func (a timeAxis) path(times, values []float64, gaps []runlog.Finding, s scale, y valueAxis) (line, dots string) {
+func (a timeAxis) path(times, values []float64, gaps []runlog.Finding, s show.Scale, y valueAxis) (line, dots string) {
 	var p pen
 	var first, low, high spot
 	column, broken, next := -1, true, 0 // next: the next gap
@@ -168,7 +170,7 @@ func (a timeAxis) path(times, values []float64, gaps []runlog.Finding, s scale, 
 		}
 		at := spot{
 			x: int(a.percent(times[i])/100*(traceColumns*subColumns-1) + 0.5),
-			y: int(y.percent(v*s.factor+s.offset)/100*traceHeight + 0.5), order: i,
+			y: int(y.percent(v*s.Factor+s.Offset)/100*traceHeight + 0.5), order: i,
 		}
 		if c := at.x / subColumns; c != column {
 			if column >= 0 {

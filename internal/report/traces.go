@@ -13,6 +13,7 @@ import (
 	"strings"
 
 	"headroom/internal/ingest"
+	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
 	"headroom/internal/say"
@@ -32,7 +33,7 @@ func InspectionPlots(w io.Writer, in []ingest.Inspection, opt Options) error {
 	if len(in) == 0 {
 		return errors.New("nothing to plot: no log was inspected")
 	}
-	d, err := newDisplay(opt.Units)
+	d, err := show.NewDisplay(opt.Units)
 	if err != nil {
 		return err
 	}
@@ -160,7 +161,7 @@ const (
 	traceFootroom = 0.06
 )
 
-func tracesOf(in *ingest.Inspection, d display) (*traces, error) {
+func tracesOf(in *ingest.Inspection, d show.Display) (*traces, error) {
 	run := in.Run
 	a := timeAxis{from: run.Time[0], to: run.Time[len(run.Time)-1]}
 	if a.to <= a.from {
@@ -215,7 +216,7 @@ func notes(findings []runlog.Finding, marks int, drawn bool) (out []doubtNote, m
 			return out, len(findings) - i
 		}
 		n := doubtNote{Kind: plain(f.Kind), When: stretch(f.From, f.To), Text: or(f.Detail, "no detail was recorded")}
-		if n.When == missing {
+		if n.When == show.Missing {
 			n.When = "no time stated"
 		}
 		if f.Channel != "" && !drawn {
@@ -233,7 +234,7 @@ func notes(findings []runlog.Finding, marks int, drawn bool) (out []doubtNote, m
 }
 
 func (a timeAxis) panel(run *runlog.Run, s *runlog.Series, findings []runlog.Finding, gaps []runlog.Finding,
-	shade string, d display) (tracePanel, error) {
+	shade string, d show.Display) (tracePanel, error) {
 	definition, ok := channel.Lookup(s.Channel)
 	if !ok {
 		return tracePanel{}, fmt.Errorf("channel %q is not in the channel table", s.Channel)
@@ -242,19 +243,19 @@ func (a timeAxis) panel(run *runlog.Run, s *runlog.Series, findings []runlog.Fin
 		return tracePanel{}, fmt.Errorf("channel %s has %d values at %d times", s.Channel, len(s.Values), len(run.Time))
 	}
 	placed := inTime(findings)
-	scale := d.of(string(definition.Unit))
-	p := tracePanel{Title: say.Capital(plain(string(s.Channel))), Unit: scale.name, Reason: readAs(run, s)}
+	scale := d.Of(string(definition.Unit))
+	p := tracePanel{Title: say.Capital(plain(string(s.Channel))), Unit: scale.Name, Reason: readAs(run, s)}
 	p.Doubts, p.MoreDoubts = notes(append(slices.Clone(placed), without(findings)...), len(placed), true)
 	low, high := extremes(s.Values)
 	lowest, highest := result.Number(low), result.Number(high)
 	p.Range = "no usable sample"
 	if value.Known(low) {
-		p.Range = d.interval(result.Span{lowest, highest}, string(definition.Unit))
+		p.Range = d.Interval(result.Span{lowest, highest}, string(definition.Unit))
 		if low == high {
-			p.Range = "always " + d.value(lowest, string(definition.Unit))
+			p.Range = "always " + d.Value(lowest, string(definition.Unit))
 		}
 	}
-	y := valueAxisOf(low*scale.factor+scale.offset, high*scale.factor+scale.offset)
+	y := valueAxisOf(low*scale.Factor+scale.Offset, high*scale.Factor+scale.Offset)
 	p.Scale = y.labels()
 	var g drawing
 	g.add(`<svg class="series" role="img" aria-label="%s">`, html.EscapeString(p.Title+" over time, "+p.Range))

@@ -14,6 +14,7 @@ import (
 	"pgregory.net/rapid"
 
 	"headroom/internal/ingest"
+	"headroom/internal/report/show"
 	"headroom/internal/runlog"
 	"headroom/models/channel"
 	"headroom/models/value"
@@ -111,7 +112,7 @@ func TestTracesPage(t *testing.T) {
 }
 
 func TestTracesSayEverything(t *testing.T) {
-	out := traced(t, tracedInspections(), Options{Units: Units{Temperature: "F"}})
+	out := traced(t, tracedInspections(), Options{Units: show.Units{Temperature: "F"}})
 	for _, want := range []string{
 		"pull 1", "2010–6400", "steady 1", // segments with number and speed
 		"always 86 °F", // display units
@@ -122,7 +123,7 @@ func TestTracesSayEverything(t *testing.T) {
 		"<strong>missing</strong>, no time stated: oil temperature: every sample is missing",
 		"no usable sample", "Columns not used", "not used: text", "holds no sample", "no column looks like a time",
 	} {
-		if !strings.Contains(strings.ReplaceAll(out, nbsp, " "), want) {
+		if !strings.Contains(strings.ReplaceAll(out, show.NBSP, " "), want) {
 			t.Errorf("the page does not say %q", want)
 		}
 	}
@@ -180,7 +181,7 @@ func TestTraceKeepsExtremes(t *testing.T) {
 		}
 		gotLow, gotHigh := map[int]int{}, map[int]int{}
 		x, v := 0, 0
-		line, dots := a.path(times, values, nil, scale{factor: 1}, y)
+		line, dots := a.path(times, values, nil, show.Scale{Factor: 1}, y)
 		for _, step := range regexp.MustCompile(`([Ml])(-?\d+) (-?\d+)`).FindAllStringSubmatch(line+dots, -1) {
 			dx, _ := strconv.Atoi(step[2])
 			dy, _ := strconv.Atoi(step[3])

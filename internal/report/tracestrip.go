@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"headroom/internal/ingest"
+	"headroom/internal/report/show"
 	"headroom/internal/runlog"
 )
 
@@ -51,7 +52,7 @@ func (a timeAxis) strip(segments []ingest.SegmentSummary, doubts []runlog.Findin
 		g.add(`<line class="rule" x1="%[1]s" x2="%[1]s" y1="%[2]d" y2="%[3]d"/>`, pct(x), barTop, barTop+barHeight+5)
 		if i%style.step == 0 {
 			g.add(`<text class="tick %s" x="%s" y="%d">%s</text>`, anchor(x), pct(x), height-4,
-				fixed(v, stepDecimals(all)))
+				show.Fixed(v, stepDecimals(all)))
 		}
 	}
 	var pulls, steady []stripName
@@ -65,7 +66,7 @@ func (a timeAxis) strip(segments []ingest.SegmentSummary, doubts []runlog.Findin
 		if s.Kind == kindPull {
 			if style.full && speed != "" {
 				n.choices = slices.Insert(n.choices, 0, []string{name, speed},
-					[]string{name, strings.TrimSuffix(speed, nbsp+"rpm")})
+					[]string{name, strings.TrimSuffix(speed, show.NBSP+"rpm")})
 			}
 			pulls = append(pulls, n)
 			return

@@ -5,6 +5,8 @@ import (
 	"unicode"
 
 	"github.com/olekukonko/tablewriter/pkg/twwidth"
+
+	"headroom/internal/report/show"
 )
 
 // narrow makes widths the same in every locale: "–", "±" and "°" are one column.
@@ -32,7 +34,7 @@ func harmless(r rune) rune {
 }
 
 // breakable turns unbreakable blanks into plain ones, once wrapping is done.
-func breakable(s string) string { return strings.ReplaceAll(s, nbsp, " ") }
+func breakable(s string) string { return strings.ReplaceAll(s, show.NBSP, " ") }
 
 // words are the parts of a text that stay on one line; an unbreakable blank does not end a word.
 func words(s string) []string { return strings.FieldsFunc(s, func(r rune) bool { return r == ' ' }) }
@@ -74,7 +76,7 @@ func splitWord(word string, width int) (head, rest string) {
 		}
 		used += w
 		cut = i + len(string(r))
-		if strings.ContainsRune("-_/."+nbsp, r) {
+		if strings.ContainsRune("-_/."+show.NBSP, r) {
 			joint = cut
 		}
 	}

@@ -1,4 +1,4 @@
-package report
+package show
 
 import (
 	"fmt"
@@ -7,8 +7,16 @@ import (
 	"headroom/models/unit"
 )
 
-// display formats numbers in the units the reader asked for.
-type display struct {
+// Units are the display units. The fields and their types are those of the workspace's display settings, so one
+// converts to the other. Empty means the first unit named.
+type Units struct {
+	Pressure    string // kPa | bar | psi
+	Temperature string // C | F
+	Torque      string // Nm | lbfft
+}
+
+// Display writes numbers in the units the reader asked for. Make one with NewDisplay.
+type Display struct {
 	pressure, temperature, torque unit.Unit
 }
 
@@ -24,8 +32,9 @@ var (
 	torques      = []choice{{"Nm", unit.NewtonMetre}, {"lbfft", unit.PoundFoot}}
 )
 
-func newDisplay(u Units) (display, error) {
-	var d display
+// NewDisplay returns the display in the given units. The error, for a unit that is not known, lists the choices.
+func NewDisplay(u Units) (Display, error) {
+	var d Display
 	var err error
 	if d.pressure, err = pick("pressure", u.Pressure, pressures); err != nil {
 		return d, err
@@ -51,18 +60,18 @@ func pick(quantity, key string, choices []choice) (unit.Unit, error) {
 	return "", fmt.Errorf("unknown display unit %q for %s: use one of %s", key, quantity, strings.Join(keys, ", "))
 }
 
-// scale turns stored readings into shown ones: shown = stored·factor + offset. A difference has no offset.
-type scale struct {
-	name           string
-	factor, offset float64
+// Scale turns stored readings into shown ones: shown = stored·factor + offset. A difference has no offset.
+type Scale struct {
+	Name           string // of the unit, as it is printed; "" without one
+	Factor, Offset float64
 }
 
-// of returns the scale of a stored unit. Results keep differences of temperature in K. A unit that has no display
+// Of returns the scale of a stored unit. Results keep differences of temperature in K. A unit that has no display
 // choice, or that the unit table does not know, is shown as it is stored.
-func (d display) of(stored string) scale {
+func (d Display) Of(stored string) Scale {
 	from, err := unit.Parse(stored)
 	if err != nil {
-		return scale{name: stored, factor: 1}
+		return Scale{Name: stored, Factor: 1}
 	}
 	to := from
 	switch from.Quantity() {
@@ -74,16 +83,16 @@ func (d display) of(stored string) scale {
 		to = d.torque
 	}
 	if from == unit.Kelvin && to == unit.Celsius {
-		return scale{name: "K", factor: 1}
+		return Scale{Name: "K", Factor: 1}
 	}
 	factor, offset, err := unit.Linear(from, to)
 	if err != nil {
-		return scale{name: stored, factor: 1}
+		return Scale{Name: stored, Factor: 1}
 	}
 	if from == unit.Kelvin {
 		offset = 0
 	}
-	return scale{name: spelling(to), factor: factor, offset: offset}
+	return Scale{Name: spelling(to), Factor: factor, Offset: offset}
 }
 
 // spelling is how a unit is printed.
