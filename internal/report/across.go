@@ -2,12 +2,12 @@ package report
 
 import (
 	"fmt"
-	"html"
 	"html/template"
 	"strconv"
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/draw"
 	"headroom/internal/report/show"
 )
 
@@ -102,26 +102,10 @@ func acrossHazardRow(h assess.AcrossHazard) row {
 	return r
 }
 
-// carsStrip draws the expected number of cars with its interval between none and all, or nil when nothing was assessed.
-func carsStrip(h assess.AcrossHazard) *strip {
-	if h.Assessed == 0 || !h.Expected.Known() {
-		return nil
-	}
-	fr := frame{left: 6, right: stripWidth - 6, x0: 0, x1: float64(h.Assessed)}
-	mid := stripHeight / 2
-	var g drawing
-	g.add(`<svg class="strip" viewBox="0 0 %g %g" role="img" aria-label="%s">`, stripWidth, stripHeight,
-		html.EscapeString(fmt.Sprintf("%s of %s", show.Number(h.Expected, 1), count(h.Assessed, "car"))))
-	g.line("rule", fr.left, mid, fr.right, mid)
-	g.line("rule", fr.left, 4, fr.left, stripHeight-4)
-	g.line("rule", fr.right, 4, fr.right, stripHeight-4)
-	if h.Interval90[0].Known() && h.Interval90[1].Known() {
-		low, high := fr.x(float64(h.Interval90[0])), fr.x(float64(h.Interval90[1]))
-		g.rect("band", low, mid-5, high-low, 10)
-	}
-	g.add(`<circle class="revision-dot" cx="%s" cy="%s" r="4"/>`, px(fr.x(float64(h.Expected))), px(mid))
-	g.add(`</svg>`)
-	return &strip{SVG: template.HTML(g.String())}
+// carsStrip draws the expected number of cars with its interval between none and all.
+func carsStrip(h assess.AcrossHazard) template.HTML {
+	return draw.CountStrip(fmt.Sprintf("%s of %s", show.Number(h.Expected, 1), count(h.Assessed, "car")), h.Assessed,
+		h.Expected, h.Interval90)
 }
 
 func acrossCarSection(cars []assess.AcrossCar) section {

@@ -2,12 +2,12 @@ package report
 
 import (
 	"fmt"
-	"html"
 	"html/template"
 	"math"
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/draw"
 	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/internal/say"
@@ -149,53 +149,19 @@ func points(change result.Number) string {
 	}
 }
 
-// leastDrawn is the smallest chance, and one minus it the largest, that a pair of strips tells apart; both are the
-// smallest that the report prints.
-const leastDrawn = 0.001
-
-// logOdds stretches chances near none and near all, where a linear scale shows nothing.
-func logOdds(p result.Number) float64 {
-	v := min(max(float64(p), leastDrawn), 1-leastDrawn)
-	return math.Log(v / (1 - v))
+// pairStrip draws the chances of both sides one above the other.
+func pairStrip(h *assess.AgainstHazard) template.HTML {
+	label := fmt.Sprintf("left %s, right %s", show.Probability(h.Left.ProbabilityPerPull),
+		show.Probability(h.Right.ProbabilityPerPull))
+	return draw.PairStrip(label, drawable(h.Left), drawable(h.Right))
 }
 
-// pairStrip draws the chances of both sides one above the other on one scale, or nil when neither is known.
-func pairStrip(h *assess.AgainstHazard) *strip {
-	if !drawable(h.Left) && !drawable(h.Right) {
-		return nil
+// drawable is the chance on a side that is drawn: none where the hazard was not assessed.
+func drawable(h assess.Hazard) draw.Chance {
+	if h.Status == result.NotAssessed {
+		return draw.Chance{PerPull: result.Unknown(), Interval90: result.UnknownSpan()}
 	}
-	fr := frame{left: 6, right: stripWidth - 6, x0: logOdds(0), x1: logOdds(1)}
-	x := func(p result.Number) float64 { return fr.x(logOdds(p)) }
-	const high = stripHeight + 6
-	var g drawing
-	g.add(`<svg class="strip" viewBox="0 0 %g %g" role="img" aria-label="%s">`, stripWidth, high,
-		html.EscapeString(fmt.Sprintf("left %s, right %s", show.Probability(h.Left.ProbabilityPerPull),
-			show.Probability(h.Right.ProbabilityPerPull))))
-	for _, p := range []result.Number{0, 0.01, 0.1, 0.5, 0.9, 0.99, 1} {
-		g.line("rule", x(p), 1, x(p), high-1)
-	}
-	for _, side := range []struct {
-		class string
-		y     float64
-		of    assess.Hazard
-	}{{"parent", 9, h.Left}, {"revision", high - 9, h.Right}} {
-		if !drawable(side.of) {
-			continue
-		}
-		g.line("rule", fr.left, side.y, fr.right, side.y)
-		if low, up := side.of.Interval90[0], side.of.Interval90[1]; low.Known() && up.Known() {
-			g.rect("band", x(low), side.y-4, x(up)-x(low), 8)
-		}
-		g.add(`<circle class="%s-dot" cx="%s" cy="%s" r="3.5"/>`, side.class, px(x(side.of.ProbabilityPerPull)),
-			px(side.y))
-	}
-	g.add(`</svg>`)
-	return &strip{SVG: template.HTML(g.String())}
-}
-
-// drawable reports whether a side has a chance to draw.
-func drawable(h assess.Hazard) bool {
-	return h.Status != result.NotAssessed && h.ProbabilityPerPull.Known()
+	return draw.Chance{PerPull: h.ProbabilityPerPull, Interval90: h.Interval90}
 }
 
 func againstGainSection(gains []assess.AgainstGain, d show.Display) section {

@@ -2,13 +2,11 @@ package report
 
 import (
 	"fmt"
-	"html"
-	"html/template"
 	"io"
-	"math"
 	"strconv"
 
 	"headroom/internal/backtest"
+	"headroom/internal/report/draw"
 	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/internal/say"
@@ -204,49 +202,15 @@ func reliabilityTable(h backtest.Score) *table {
 	return t
 }
 
-const reliabilityHeight = 420.0
-
-// reliabilityTicks are the marks of both axes; the axes are square roots, which gives rare events room and leaves the
-// diagonal a straight line.
-var reliabilityTicks = []float64{0, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 1}
-
 // reliabilityPlot draws stated against seen.
 func reliabilityPlot(h backtest.Score) plot {
-	f := frame{left: 56, right: plotWidth - 60, top: 34, bottom: reliabilityHeight - 76, x0: -0.02, x1: 1.02, y0: -0.02,
-		y1: 1.02}
-	at := func(v result.Number) float64 { return math.Sqrt(float64(v)) }
 	title := say.Capital(recordName(h.Hazard)) + ", stated against seen"
-	var g drawing
-	g.add(`<svg class="plot" viewBox="0 0 %g %g" role="img" aria-label="%s">`, plotWidth, reliabilityHeight,
-		html.EscapeString(title))
-	g.add(`<title>%s</title>`, html.EscapeString(title))
-	g.add(`<desc>%s</desc>`, html.EscapeString(fmt.Sprintf("%d of %d pulls crossed; %s were "+
-		"foreseen.", h.Crossed, h.Pulls, show.Probability(h.Stated))))
-	g.rect("field", f.left, f.top, f.right-f.left, f.bottom-f.top)
-	for _, v := range reliabilityTicks {
-		x, y := f.x(math.Sqrt(v)), f.y(math.Sqrt(v))
-		g.line("rule", f.left, y, f.right, y)
-		g.text("tick end", f.left-6, y+4, show.Fixed(100*v, 0))
-		g.line("rule", x, f.bottom, x, f.bottom+4)
-		g.text("tick middle", x, f.bottom+18, show.Fixed(100*v, 0))
+	bins := make([]draw.Bin, len(h.Reliability))
+	for i, b := range h.Reliability {
+		bins[i] = draw.Bin{Stated: b.Mean, Seen: b.Observed, Interval90: b.Interval90, Pulls: b.Pulls}
 	}
-	g.text("axis", 6, 16, "seen, % of pulls")
-	g.text("axis end", f.right, f.bottom+64, "stated, % of pulls")
-	g.path("parent", [][2]float64{{f.x(0), f.y(0)}, {f.x(1), f.y(1)}}, false)
-	g.text("parent-label halo", f.x(0.62), f.y(0.55), "as stated")
-	g.text("tick end", f.left-6, f.bottom+42, "pulls")
-	last := math.Inf(-1)
-	for _, b := range h.Reliability {
-		x := f.x(at(b.Mean))
-		g.rect("band", x-4, f.y(at(b.Interval90[1])), 8, f.y(at(b.Interval90[0]))-f.y(at(b.Interval90[1])))
-		g.add(`<circle class="revision-dot" cx="%s" cy="%s" r="4"/>`, px(x), px(f.y(at(b.Observed))))
-		if x-last >= carsGap {
-			g.text("cars middle", x, f.bottom+42, strconv.Itoa(b.Pulls))
-			last = x
-		}
-	}
-	g.add(`</svg>`)
-	return plot{Title: title, SVG: template.HTML(g.String())}
+	return plot{Title: title, SVG: draw.Reliability(bins, title, fmt.Sprintf("%d of %d pulls crossed; %s were "+
+		"foreseen.", h.Crossed, h.Pulls, show.Probability(h.Stated)))}
 }
 
 func bandSection(b *backtest.Record) section {

@@ -2,11 +2,9 @@ package report
 
 import (
 	"encoding/csv"
-	"encoding/xml"
 	"io"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"testing"
 
@@ -165,62 +163,6 @@ func TestBacktestTells(t *testing.T) {
 		if f != Table && !strings.Contains(out, "Smallest margin of lambda foreseen in 0.020 to 0.061 λ, seen in "+
 			"0.011") {
 			t.Errorf("%s does not tell a margin outside its band", f)
-		}
-	}
-}
-
-// In the plot a share as stated lies on the diagonal, and its interval spans it.
-func TestReliabilityPlot(t *testing.T) {
-	h := backtest.Score{Hazard: "knock", Pulls: 100, Crossed: 25, Stated: 0.25, Reliability: []backtest.Bin{
-		{Stated: result.Span{0.2, 0.4}, Mean: 0.25, Observed: 0.25, Interval90: result.Span{0.16, 0.36}, Pulls: 100,
-			Crossed: 25},
-	}}
-	var circle, bar []float64
-	d := xml.NewDecoder(strings.NewReader(string(reliabilityPlot(h).SVG)))
-	for {
-		token, err := d.Token()
-		if err == io.EOF {
-			break
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		n, ok := token.(xml.StartElement)
-		if !ok {
-			continue
-		}
-		value := func(name string) float64 {
-			for _, a := range n.Attr {
-				if a.Name.Local == name {
-					v, err := strconv.ParseFloat(a.Value, 64)
-					if err != nil {
-						t.Fatal(err)
-					}
-					return v
-				}
-			}
-			return 0
-		}
-		switch {
-		case n.Name.Local == "circle":
-			circle = []float64{value("cx"), value("cy")}
-		case n.Name.Local == "rect" && n.Attr[0].Value == "band":
-			bar = []float64{value("y"), value("y") + value("height")}
-		}
-	}
-	if circle == nil || bar == nil {
-		t.Fatal("no mark in the plot")
-	}
-	// Square-root axes from −0.02 to 1.02: 0.25 lies halfway, as do both coordinates of the mark.
-	left, right, top, bottom := 56.0, plotWidth-60, 34.0, reliabilityHeight-76
-	if x, y := (left+right)/2, (top+bottom)/2; circle[0] < x-0.1 || circle[0] > x+0.1 || circle[1] < y-0.1 ||
-		circle[1] > y+0.1 {
-		t.Errorf("mark at %v, want %g, %g", circle, x, y)
-	}
-	at := func(root float64) float64 { return bottom - (root+0.02)/1.04*(bottom-top) }
-	for i, want := range []float64{at(0.6), at(0.4)} {
-		if bar[i] < want-0.15 || bar[i] > want+0.15 {
-			t.Errorf("bar from %g to %g, want %g to %g", bar[0], bar[1], at(0.6), at(0.4))
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"html/template"
 	"strconv"
 	"strings"
 
@@ -45,6 +46,12 @@ type block struct {
 	Grid   *grid
 	Plots  []plot  // html only
 	Traces *traces // html only
+}
+
+// plot is a finished drawing with its heading, or a note why there is none.
+type plot struct {
+	Title, Note string
+	SVG         template.HTML
 }
 
 // table is rows under columns.
@@ -95,7 +102,7 @@ func (r *row) setBack() {
 type cell struct {
 	Parts []string
 	Tone  tone
-	Strip *strip // html only
+	Strip template.HTML // html only: a small drawing beside the parts; "" for none
 }
 
 // tone says how a cell is meant to strike the eye. The words say the same: nothing is told by colour alone.

@@ -6,9 +6,11 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/draw"
 	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/internal/say"
+	"headroom/models/value"
 )
 
 // meanings says in one sentence what each verdict asks of the reader (docs/methods.md, "Verdict").
@@ -141,7 +143,9 @@ func findingRow(f *assess.Finding, d show.Display) row {
 	if within := d.Interval(f.Interval90, f.Unit); within != show.Missing {
 		predicted = text(predicted.Parts[0], "("+within+")")
 	}
-	predicted.Strip = stripOf(f, d)
+	predicted.Strip = draw.ReadingStrip(fmt.Sprintf("predicted %s, limit %s", d.Value(f.Predicted, f.Unit),
+		d.Value(f.Limit, f.Unit)), draw.Reading{Predicted: f.Predicted, Limit: f.Limit, Margin: f.Margin,
+		Envelope: f.Envelope.Limit, Interval90: f.Interval90})
 	margin := text(d.Margin(f.Margin, f.MarginSD, f.Unit))
 	if f.Margin.Known() && f.Margin < 0 {
 		margin = text(margin.Parts[0], "past the limit").toned(alarm)
@@ -383,6 +387,40 @@ func curveTitle(c *assess.Curve) string {
 		return title
 	}
 	return title + ": " + plain(c.Metric)
+}
+
+// plotOf draws the margin of one hazard over engine speed.
+func plotOf(c *assess.Curve, d show.Display) plot {
+	title, s := curveTitle(c), d.Step(c.Unit)
+	points := make([]draw.MarginPoint, len(c.Points))
+	for i, p := range c.Points {
+		points[i] = draw.MarginPoint{RPM: p.RPM, Margin: p.Margin * s.Factor, Low: p.Low * s.Factor,
+			High: p.High * s.Factor, Parent: p.Parent * s.Factor, Envelope: float64(p.Envelope) * s.Factor,
+			Cars: p.Cars}
+	}
+	drawn := draw.Margin(points, s.Name, title+", margin over engine speed", describe(c, d))
+	if drawn == "" {
+		return plot{Title: title, Note: "No margin is known at any speed."}
+	}
+	return plot{Title: title, SVG: drawn}
+}
+
+// describe tells a plot in words: the lowest margin and where it is.
+func describe(c *assess.Curve, d show.Display) string {
+	lowest := -1
+	for i, p := range c.Points {
+		if value.Known(p.Margin) && (lowest < 0 || p.Margin < c.Points[lowest].Margin) {
+			lowest = i
+		}
+	}
+	if lowest < 0 {
+		return "No margin is known at any speed."
+	}
+	p := c.Points[lowest]
+	return fmt.Sprintf("The smallest margin is %s at %s; 90 of 100 pulls fall in %s. Parent there: %s.",
+		d.Difference(result.Number(p.Margin), c.Unit), d.Value(result.Number(p.RPM), "rpm"),
+		d.Differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit),
+		d.Difference(result.Number(p.Parent), c.Unit))
 }
 
 // curveTable is a plot's numbers for readers who cannot see it.

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"html"
 	"html/template"
 	"io"
 	"math"
@@ -13,6 +12,7 @@ import (
 	"strings"
 
 	"headroom/internal/ingest"
+	"headroom/internal/report/draw"
 	"headroom/internal/report/show"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
@@ -20,9 +20,6 @@ import (
 	"headroom/models/channel"
 	"headroom/models/value"
 )
-
-// Traces are the channels of a run over time, one small drawing under the other on one time axis. Positions across are
-// shares of the width, so that a page can be narrow without its text shrinking; only the line itself is stretched.
 
 // InspectionPlots writes one self-contained HTML page: every channel of every run over time, with the pulls and steady
 // stretches found, the doubts about the data where they were found, the reason each column was read as it was, and the
@@ -149,26 +146,11 @@ type doubtNote struct {
 	Kind, When, Text string
 }
 
-const (
-	traceColumns  = 960  // pixel columns a line is drawn for
-	subColumns    = 10   // steps in a column, for logs with fewer samples than columns
-	traceHeight   = 1000 // units of the drawing of a line, top to bottom
-	mostDoubts    = 8    // listed under a drawing
-	mostMarks     = 200  // drawn in one drawing
-	mostShaded    = 50   // percent of the width a finding may fill and still be shaded
-	leastMarkGap  = 4.5  // percent of the width between two numbers of marks
-	traceHeadroom = 0.16 // share of the height kept free for marks above the line
-	traceFootroom = 0.06
-)
+const mostDoubts = 8 // listed, and numbered, under a drawing
 
 func tracesOf(in *ingest.Inspection, d show.Display) (*traces, error) {
 	run := in.Run
-	a := timeAxis{from: run.Time[0], to: run.Time[len(run.Time)-1]}
-	if a.to <= a.from {
-		a.to = a.from + 1
-	}
-	gaps := holes(run)
-	shade := a.shades(in.Segments, gaps)
+	line := draw.NewTimeline(run.Time, stretchesOf(in.Segments), holes(run), mostDoubts)
 	of := map[channel.ID][]runlog.Finding{}
 	for _, f := range slices.Concat(run.Findings, in.Findings) {
 		id := f.Channel
@@ -179,7 +161,7 @@ func tracesOf(in *ingest.Inspection, d show.Display) (*traces, error) {
 	}
 	t := &traces{}
 	for i := range run.Series {
-		p, err := a.panel(run, &run.Series[i], of[run.Series[i].Channel], gaps, shade, d)
+		p, err := panelOf(line, run, &run.Series[i], of[run.Series[i].Channel], d)
 		if err != nil {
 			return nil, err
 		}
@@ -187,20 +169,67 @@ func tracesOf(in *ingest.Inspection, d show.Display) (*traces, error) {
 	}
 	placed := inTime(of[""])
 	t.Doubts, t.MoreDoubts = notes(append(slices.Clone(placed), without(of[""])...), len(placed), false)
-	t.Wide, t.Narrow = a.strip(in.Segments, placed, wideStrip), a.strip(in.Segments, placed, narrowStrip)
+	t.Wide, t.Narrow = line.Axis(marksOf(placed))
 	return t, nil
 }
 
 // holes are the stretches in which the log has no rows.
-func holes(run *runlog.Run) []runlog.Finding {
-	var out []runlog.Finding
+func holes(run *runlog.Run) []draw.Mark {
+	var gaps []runlog.Finding
 	for _, f := range run.Findings {
-		if f.Kind == runlog.KindGap && value.Known(f.From) && value.Known(f.To) {
-			out = append(out, f)
+		if f.Kind == runlog.KindGap {
+			gaps = append(gaps, f)
 		}
 	}
-	return byStart(out)
+	var out []draw.Mark
+	for _, f := range inTime(gaps) {
+		out = append(out, draw.Mark{From: f.From, To: f.To, Title: "no rows, " + stretch(f.From, f.To)})
+	}
+	return out
 }
+
+// marksOf are findings with a place in time as they are drawn.
+func marksOf(findings []runlog.Finding) []draw.Mark {
+	out := make([]draw.Mark, len(findings))
+	for i, f := range findings {
+		out[i] = draw.Mark{From: f.From, To: f.To,
+			Title: clean(plain(f.Kind) + ", " + stretch(f.From, f.To) + ": " + f.Detail)}
+	}
+	return out
+}
+
+// stretchesOf are the segments with a place in time, each named by its kind and its number among its kind.
+func stretchesOf(segments []ingest.SegmentSummary) []draw.Stretch {
+	var out []draw.Stretch
+	seen := map[string]int{}
+	for _, s := range segments {
+		seen[s.Kind]++
+		if !value.Known(s.From) || !value.Known(s.To) {
+			continue
+		}
+		name, speed := plain(s.Kind)+" "+strconv.Itoa(seen[s.Kind]), speedSpan(s)
+		title := name + ", " + stretch(s.From, s.To)
+		if speed != "" {
+			title += ", " + speed
+		}
+		out = append(out, draw.Stretch{From: s.From, To: s.To, Pull: s.Kind == kindPull, Name: name, Speed: speed,
+			Title: title})
+	}
+	return out
+}
+
+func speedSpan(s ingest.SegmentSummary) string {
+	if !value.Known(s.RPMFrom) || !value.Known(s.RPMTo) {
+		return ""
+	}
+	if math.Abs(s.RPMTo-s.RPMFrom) < steadySpan {
+		return show.Fixed((s.RPMFrom+s.RPMTo)/2, 0) + show.NBSP + "rpm"
+	}
+	return show.Fixed(s.RPMFrom, 0) + "–" + show.Fixed(s.RPMTo, 0) + show.NBSP + "rpm"
+}
+
+// steadySpan is the change of engine speed from end to end, rpm, below which one speed is named instead of two.
+const steadySpan = 50
 
 // byStart sorts findings by the time they begin.
 func byStart(findings []runlog.Finding) []runlog.Finding {
@@ -233,8 +262,8 @@ func notes(findings []runlog.Finding, marks int, drawn bool) (out []doubtNote, m
 	return out, 0
 }
 
-func (a timeAxis) panel(run *runlog.Run, s *runlog.Series, findings []runlog.Finding, gaps []runlog.Finding,
-	shade string, d show.Display) (tracePanel, error) {
+func panelOf(line *draw.Timeline, run *runlog.Run, s *runlog.Series, findings []runlog.Finding,
+	d show.Display) (tracePanel, error) {
 	definition, ok := channel.Lookup(s.Channel)
 	if !ok {
 		return tracePanel{}, fmt.Errorf("channel %q is not in the channel table", s.Channel)
@@ -242,8 +271,7 @@ func (a timeAxis) panel(run *runlog.Run, s *runlog.Series, findings []runlog.Fin
 	if len(s.Values) != len(run.Time) {
 		return tracePanel{}, fmt.Errorf("channel %s has %d values at %d times", s.Channel, len(s.Values), len(run.Time))
 	}
-	placed := inTime(findings)
-	scale := d.Of(string(definition.Unit))
+	placed, scale := inTime(findings), d.Of(string(definition.Unit))
 	p := tracePanel{Title: say.Capital(plain(string(s.Channel))), Unit: scale.Name, Reason: readAs(run, s)}
 	p.Doubts, p.MoreDoubts = notes(append(slices.Clone(placed), without(findings)...), len(placed), true)
 	low, high := extremes(s.Values)
@@ -255,30 +283,8 @@ func (a timeAxis) panel(run *runlog.Run, s *runlog.Series, findings []runlog.Fin
 			p.Range = "always " + d.Value(lowest, string(definition.Unit))
 		}
 	}
-	y := valueAxisOf(low*scale.Factor+scale.Offset, high*scale.Factor+scale.Offset)
-	p.Scale = y.labels()
-	var g drawing
-	g.add(`<svg class="series" role="img" aria-label="%s">`, html.EscapeString(p.Title+" over time, "+p.Range))
-	g.WriteString(shade)
-	for _, v := range a.ticks() {
-		g.across("rule", a.percent(v))
-	}
-	for _, v := range y.ticks {
-		g.add(`<line class="rule" x1="0" x2="100%%" y1="%s" y2="%s"/>`, pct(y.percent(v)), pct(y.percent(v)))
-	}
-	a.marks(&g, placed, 0, 15)
-	line, dots := a.path(run.Time, s.Values, gaps, scale, y)
-	g.add(`<svg viewBox="0 0 %d %d" preserveAspectRatio="none" width="100%%" height="100%%">`, traceColumns*subColumns,
-		traceHeight)
-	if line != "" {
-		g.add(`<path class="trace" d="%s"/>`, line)
-	}
-	if dots != "" {
-		g.add(`<path class="trace dot" d="%s"/>`, dots)
-	}
-	g.add(`</svg>`)
-	g.add(`</svg>`)
-	p.SVG = template.HTML(g.String())
+	p.Scale, p.SVG = line.Series(draw.Series{Label: p.Title + " over time, " + p.Range, Values: s.Values, Low: low,
+		High: high, Scale: scale, Marks: marksOf(placed)})
 	return p, nil
 }
 

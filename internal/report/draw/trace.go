@@ -1,110 +1,59 @@
-package report
+package draw
 
 import (
 	"fmt"
 	"html"
 	"html/template"
 	"math"
-	"strconv"
 	"strings"
 
-	"headroom/internal/ingest"
 	"headroom/internal/report/show"
-	"headroom/internal/runlog"
 	"headroom/models/value"
 )
 
-// timeAxis is the time all drawings of a run share, in seconds.
-type timeAxis struct{ from, to float64 }
+const (
+	traceColumns  = 960  // pixel columns a line is drawn for
+	subColumns    = 10   // steps in a column, for logs with fewer samples than columns
+	traceHeight   = 1000 // units of the drawing of a line, top to bottom
+	traceHeadroom = 0.16 // share of the height kept free for marks above the line
+	traceFootroom = 0.06
+)
 
-// percent is a time as a share of the width.
-func (a timeAxis) percent(t float64) float64 {
-	return min(max(100*(t-a.from)/(a.to-a.from), 0), 100)
+// Series is one channel over time: its values at the times of the timeline, NaN where missing, the smallest and the
+// largest of them, NaN without any, and the scale they are shown in. Values and range are in the stored unit.
+type Series struct {
+	Label     string // says in words what is drawn
+	Values    []float64
+	Low, High float64
+	Scale     show.Scale
+	Marks     []Mark // what was found in this channel, by time
 }
 
-func (a timeAxis) ticks() []float64 { return ticks(a.from, a.to, 10) }
-
-// pct is a share of the width or height with two decimals.
-func pct(v float64) string { return strconv.FormatFloat(v, 'f', 2, 64) + "%" }
-
-// across draws a line from top to bottom.
-func (g *drawing) across(class string, at float64) {
-	g.add(`<line class="%s" x1="%s" x2="%s" y1="0" y2="100%%"/>`, class, pct(at), pct(at))
-}
-
-// shades marks the segments, and the holes of the log, behind a line.
-func (a timeAxis) shades(segments []ingest.SegmentSummary, gaps []runlog.Finding) string {
+// Series draws a channel as its smallest and largest value a pixel column, and beside it the numbers of its axis.
+func (t *Timeline) Series(s Series) (scale, line template.HTML) {
+	y := valueAxisOf(s.Low*s.Scale.Factor+s.Scale.Offset, s.High*s.Scale.Factor+s.Scale.Offset)
 	var g drawing
-	for _, f := range gaps {
-		from, to := a.percent(f.From), a.percent(f.To)
-		g.add(`<rect class="past" x="%s" y="0" width="%s" height="100%%"><title>%s</title></rect>`, pct(from),
-			pct(to-from), html.EscapeString("no rows, "+stretch(f.From, f.To)))
+	g.add(`<svg class="series" role="img" aria-label="%s">`, html.EscapeString(s.Label))
+	g.WriteString(t.shade)
+	for _, v := range t.axis.ticks() {
+		g.across("rule", t.axis.percent(v))
 	}
-	numbered(segments, func(s ingest.SegmentSummary, name string) {
-		from, to := a.percent(s.From), a.percent(s.To)
-		g.add(`<rect class="%s" x="%s" y="0" width="%s" height="100%%"><title>%s</title></rect>`, shadeClass(s.Kind),
-			pct(from), pct(to-from),
-			html.EscapeString(name+", "+stretch(s.From, s.To)+speedSpan(s)))
-	})
-	return g.String()
-}
-
-// numbered calls do for each segment that has a place in time, with its name: the kind and its number among its kind.
-func numbered(segments []ingest.SegmentSummary, do func(s ingest.SegmentSummary, name string)) {
-	seen := map[string]int{}
-	for _, s := range segments {
-		seen[s.Kind]++
-		if value.Known(s.From) && value.Known(s.To) {
-			do(s, plain(s.Kind)+" "+strconv.Itoa(seen[s.Kind]))
-		}
+	for _, v := range y.ticks {
+		g.add(`<line class="rule" x1="0" x2="100%%" y1="%s" y2="%s"/>`, pct(y.percent(v)), pct(y.percent(v)))
 	}
-}
-
-func shadeClass(kind string) string {
-	if kind == kindPull {
-		return "pull"
+	t.axis.marks(&g, s.Marks, t.numbered, 0, 15)
+	path, dots := t.axis.path(t.times, s.Values, t.gaps, s.Scale, y)
+	g.add(`<svg viewBox="0 0 %d %d" preserveAspectRatio="none" width="100%%" height="100%%">`, traceColumns*subColumns,
+		traceHeight)
+	if path != "" {
+		g.add(`<path class="trace" d="%s"/>`, path)
 	}
-	return "steady"
-}
-
-func speedSpan(s ingest.SegmentSummary) string {
-	if !value.Known(s.RPMFrom) || !value.Known(s.RPMTo) {
-		return ""
+	if dots != "" {
+		g.add(`<path class="trace dot" d="%s"/>`, dots)
 	}
-	if math.Abs(s.RPMTo-s.RPMFrom) < steadySpan {
-		return ", " + show.Fixed((s.RPMFrom+s.RPMTo)/2, 0) + show.NBSP + "rpm"
-	}
-	return ", " + show.Fixed(s.RPMFrom, 0) + "–" + show.Fixed(s.RPMTo, 0) + show.NBSP + "rpm"
-}
-
-// steadySpan is the change of engine speed from end to end, rpm, below which one speed is named instead of two.
-const steadySpan = 50
-
-// marks draws where the findings are: a bar on top, a light shade below it where it tells one stretch from another, and
-// the number that is listed under the drawing where there is room for it.
-func (a timeAxis) marks(g *drawing, findings []runlog.Finding, top, number int) {
-	last := math.Inf(-1)
-	for i, f := range findings[:min(len(findings), mostMarks)] {
-		from, to := a.percent(f.From), a.percent(max(f.From, f.To))
-		g.add(`<g><title>%s</title>`, html.EscapeString(clean(plain(f.Kind)+", "+stretch(f.From, f.To)+": "+f.Detail)))
-		if to-from < mostShaded && top == 0 {
-			g.add(`<rect class="doubt-span" x="%s" y="0" width="%s" height="100%%"/>`, pct(from), pct(to-from))
-		}
-		class := "doubt-bar"
-		if to-from >= mostShaded {
-			class = "doubt-bar wide-doubt"
-		}
-		g.add(`<rect class="%s" x="%s" y="%d" width="%s" height="3"/></g>`, class, pct(from), top, pct(to-from))
-		if i >= mostDoubts || from-last < leastMarkGap {
-			continue
-		}
-		last = from
-		side, shift := "start", 2
-		if from > 97 {
-			side, shift = "end", -2
-		}
-		g.add(`<text class="doubt-number %s" x="%s" y="%d" dx="%d">%d</text>`, side, pct(from), number, shift, i+1)
-	}
+	g.add(`</svg>`)
+	g.add(`</svg>`)
+	return y.labels(), template.HTML(g.String())
 }
 
 // valueAxis is the range of a drawing in shown units.
@@ -155,7 +104,7 @@ func (y valueAxis) labels() template.HTML {
 // path draws a line as the smallest and the largest value of each pixel column, in the order they came. It is broken
 // where a value is missing and where the log has a hole, unless that begins and ends within one pixel column; a value
 // with nothing on either side is a dot.
-func (a timeAxis) path(times, values []float64, gaps []runlog.Finding, s show.Scale, y valueAxis) (line, dots string) {
+func (a timeAxis) path(times, values []float64, gaps []Mark, s show.Scale, y valueAxis) (line, dots string) {
 	var p pen
 	var first, low, high spot
 	column, broken, next := -1, true, 0 // next: the next gap

@@ -1,0 +1,87 @@
+package draw
+
+import (
+	"encoding/xml"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// TestPlotsStayInside draws random curves with holes: the drawing is well formed, no coordinate is missing or outside
+// the picture, and the labels at the right edge do not touch.
+func TestPlotsStayInside(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		value := func(name string) float64 {
+			if rapid.IntRange(0, 4).Draw(t, name+" known") == 0 {
+				return math.NaN()
+			}
+			return rapid.Float64Range(-1e4, 1e4).Draw(t, name)
+		}
+		var points []MarginPoint
+		for range rapid.IntRange(0, 12).Draw(t, "points") {
+			m := value("margin")
+			points = append(points, MarginPoint{RPM: rapid.Float64Range(500, 9000).Draw(t, "rpm"), Margin: m,
+				Low:  m - 5,
+				High: m + 5, Parent: value("parent"), Envelope: value("envelope")})
+		}
+		svg := string(Margin(points, "kPa", "knock, margin over engine speed", "a < b"))
+		if svg == "" {
+			for _, p := range points {
+				if !math.IsNaN(p.Margin) || !math.IsNaN(p.Parent) || !math.IsNaN(p.Envelope) {
+					t.Fatalf("no drawing of %+v", points)
+				}
+			}
+			return
+		}
+		inside(t, svg)
+	})
+}
+
+func inside(t *rapid.T, svg string) {
+	d := xml.NewDecoder(strings.NewReader(svg))
+	var labels []float64
+	for {
+		token, err := d.Token()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			t.Fatalf("%v in %s", err, svg)
+		}
+		n, ok := token.(xml.StartElement)
+		if !ok {
+			continue
+		}
+		at := map[string]string{}
+		for _, a := range n.Attr {
+			at[a.Name.Local] = a.Value
+			most := map[string]float64{"x": plotWidth, "x1": plotWidth, "x2": plotWidth, "cx": plotWidth,
+				"y": plotHeight, "y1": plotHeight, "y2": plotHeight, "cy": plotHeight}
+			limit, isCoordinate := most[a.Name.Local]
+			if !isCoordinate {
+				continue
+			}
+			if v, err := strconv.ParseFloat(a.Value, 64); err != nil || math.IsNaN(v) || v < 0 || v > limit {
+				t.Fatalf("%s=%q in <%s>", a.Name.Local, a.Value, n.Name.Local)
+			}
+		}
+		if strings.Contains(at["d"], "NaN") || strings.Contains(at["d"], "Inf") {
+			t.Fatalf("path %q", at["d"])
+		}
+		if strings.HasSuffix(at["class"], "-label") {
+			y, _ := strconv.ParseFloat(at["y"], 64)
+			labels = append(labels, y)
+		}
+	}
+	for i, a := range labels {
+		for _, b := range labels[:i] {
+			if math.Abs(a-b) < labelGap-0.2 {
+				t.Fatalf("labels at %v and %v touch", a, b)
+			}
+		}
+	}
+}
