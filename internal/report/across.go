@@ -9,21 +9,22 @@ import (
 	"headroom/internal/assess"
 	"headroom/internal/report/draw"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 )
 
-func acrossDocument(a *assess.Across) document {
-	return document{
+func acrossDocument(a *assess.Across) text.Document {
+	return text.Document{
 		Kind:  "review across the fleet",
 		Title: "Review of " + or(a.Revision, "an unnamed revision") + " on every car",
-		Facts: []fact{
-			{"Parent", or(a.Parent, "none, a base calibration")},
-			{"Platform", or(a.Platform, "not named")},
-			{"Fuel", or(a.Fuel, "not named")},
-			{"Cars scored", strconv.Itoa(len(a.Cars))},
-			{"Not scored", strconv.Itoa(len(a.Failed))},
-			{"Verdicts", verdictTally(a.Cars)},
+		Facts: []text.Fact{
+			{Name: "Parent", Value: or(a.Parent, "none, a base calibration")},
+			{Name: "Platform", Value: or(a.Platform, "not named")},
+			{Name: "Fuel", Value: or(a.Fuel, "not named")},
+			{Name: "Cars scored", Value: strconv.Itoa(len(a.Cars))},
+			{Name: "Not scored", Value: strconv.Itoa(len(a.Failed))},
+			{Name: "Verdicts", Value: verdictTally(a.Cars)},
 		},
-		Sections: []section{
+		Sections: []text.Section{
 			acrossHazardSection(a), acrossCarSection(a.Cars), acrossFailedSection(a.Failed),
 			cautionSection(a.Cautions), provenanceSection(a.Stamp),
 		},
@@ -46,8 +47,8 @@ func verdictTally(cars []assess.AcrossCar) string {
 	return or(strings.Join(parts, ", "), "none")
 }
 
-func acrossHazardSection(a *assess.Across) section {
-	s := section{ID: "hazards", Title: "How many cars would cross too often"}
+func acrossHazardSection(a *assess.Across) text.Section {
+	s := text.Section{ID: "hazards", Title: "How many cars would cross too often"}
 	if len(a.Hazards) == 0 {
 		s.Intro = "No hazard is listed in this result."
 		return s
@@ -55,8 +56,8 @@ func acrossHazardSection(a *assess.Across) section {
 	s.Intro = "A car counts when more of its pulls cross the limit than the hazard's severity allows. Brackets hold " +
 		"the 90 % interval of the number of " +
 		"cars; what the cars share in uncertainty moves them together."
-	t := &table{
-		Columns: []column{
+	t := &text.Table{
+		Columns: []text.Column{
 			{Head: "Hazard", Flex: true}, {Head: "Allowed per pull", Right: true}, {Head: "Cars expected", Right: true},
 			{Head: "Of", Right: true}, {Head: "More likely than not", Flex: true},
 		},
@@ -67,37 +68,38 @@ func acrossHazardSection(a *assess.Across) section {
 	for _, h := range a.Hazards {
 		t.Rows = append(t.Rows, acrossHazardRow(h))
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 
 // fewCars is how many likely cars are named in a row; the machine formats name them all.
 const fewCars = 6
 
-func acrossHazardRow(h assess.AcrossHazard) row {
-	expected, likely := text(show.Missing), text(show.Missing)
+func acrossHazardRow(h assess.AcrossHazard) text.Row {
+	expected, likely := text.Of(show.Missing), text.Of(show.Missing)
 	if h.Expected.Known() {
-		expected = text(show.Number(h.Expected, 1))
+		expected = text.Of(show.Number(h.Expected, 1))
 		if h.Interval90[0].Known() && h.Interval90[1].Known() {
-			expected = text(expected.Parts[0], "("+show.Number(h.Interval90[0], 0)+" to "+show.Number(h.Interval90[1],
+			expected = text.Of(expected.Parts[0], "("+show.Number(h.Interval90[0], 0)+" to "+
+				""+show.Number(h.Interval90[1],
 				0)+")")
 		}
 		expected.Strip = carsStrip(h)
-		likely = text("none").toned(faint)
+		likely = text.Of("none").Toned(text.Faint)
 		switch {
 		case len(h.Likely) > fewCars:
-			likely = text(strings.Join(h.Likely[:fewCars], ", "), "and "+strconv.Itoa(len(h.Likely)-fewCars)+" "+
-				"more").toned(alarm)
+			likely = text.Of(strings.Join(h.Likely[:fewCars], ", "), "and "+strconv.Itoa(len(h.Likely)-fewCars)+" "+
+				"more").Toned(text.Alarm)
 		case len(h.Likely) > 0:
-			likely = text(strings.Join(h.Likely, ", ")).toned(alarm)
+			likely = text.Of(strings.Join(h.Likely, ", ")).Toned(text.Alarm)
 		}
 	}
-	r := row{Cells: []cell{
-		text(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").toned(loud),
-		text(show.Probability(h.Threshold)), expected.toned(loud), text(count(h.Assessed, "car")), likely,
+	r := text.Row{Cells: []text.Cell{
+		text.Of(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").Toned(text.Loud),
+		text.Of(show.Probability(h.Threshold)), expected.Toned(text.Loud), text.Of(count(h.Assessed, "car")), likely,
 	}}
 	if h.Expected == 0 && h.Interval90[1] == 0 {
-		r.setBack()
+		r.SetBack()
 	}
 	return r
 }
@@ -108,8 +110,8 @@ func carsStrip(h assess.AcrossHazard) template.HTML {
 		h.Expected, h.Interval90)
 }
 
-func acrossCarSection(cars []assess.AcrossCar) section {
-	s := section{ID: "cars", Title: "Cars, riskiest first"}
+func acrossCarSection(cars []assess.AcrossCar) text.Section {
+	s := text.Section{ID: "cars", Title: "Cars, riskiest first"}
 	if len(cars) == 0 {
 		s.Intro = "The revision could not be scored for any car."
 		return s
@@ -117,8 +119,8 @@ func acrossCarSection(cars []assess.AcrossCar) section {
 	s.Intro = "The revision as if it were meant for this car. The chance is that one pull crosses the limit of the " +
 		"leading hazard; own pulls are the " +
 		"car's, on any calibration."
-	t := &table{
-		Columns: []column{
+	t := &text.Table{
+		Columns: []text.Column{
 			{Head: "#", Right: true}, {Head: "Car", Flex: true}, {Head: "Verdict"},
 			{Head: "Leading hazard", Flex: true},
 			{Head: "Chance per pull", Right: true}, {Head: "Own pulls", Right: true},
@@ -127,32 +129,32 @@ func acrossCarSection(cars []assess.AcrossCar) section {
 		Most:   25,
 	}
 	for i, c := range cars {
-		t.Rows = append(t.Rows, row{
-			Cells: []cell{
-				integer(i + 1), text(or(c.Vehicle, show.Missing)).toned(loud),
-				text(c.Verdict).toned(verdictTone(c.Verdict)),
-				text(plain(c.TopHazard)),
+		t.Rows = append(t.Rows, text.Row{
+			Cells: []text.Cell{
+				integer(i + 1), text.Of(or(c.Vehicle, show.Missing)).Toned(text.Loud),
+				text.Of(c.Verdict).Toned(verdictTone(c.Verdict)),
+				text.Of(plain(c.TopHazard)),
 				chance(c.ProbabilityPerPull, c.Interval90), integer(c.CarPulls),
 			},
 			Notes: []string{sentence(or(c.Because, "No reason was recorded"))},
 		})
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 
-func acrossFailedSection(failed []assess.AcrossError) section {
-	s := section{ID: "not-scored", Title: "Not scored"}
+func acrossFailedSection(failed []assess.AcrossError) text.Section {
+	s := text.Section{ID: "not-scored", Title: "Not scored"}
 	if len(failed) == 0 {
 		s.Intro = "None: the revision was scored for every car of the platform."
 		return s
 	}
 	s.Intro = "The revision could not be scored for these cars. That is no pass."
-	t := &table{Columns: []column{{Head: "Car", Flex: true}, {Head: "What went wrong", Flex: true}}}
+	t := &text.Table{Columns: []text.Column{{Head: "Car", Flex: true}, {Head: "What went wrong", Flex: true}}}
 	for _, f := range failed {
-		t.Rows = append(t.Rows, row{Cells: []cell{text(f.Vehicle).toned(loud), text(f.Error)}})
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(f.Vehicle).Toned(text.Loud), text.Of(f.Error)}})
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 

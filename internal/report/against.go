@@ -9,20 +9,21 @@ import (
 	"headroom/internal/assess"
 	"headroom/internal/report/draw"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 	"headroom/internal/result"
 	"headroom/internal/say"
 )
 
-func againstDocument(a *assess.Against, d show.Display) document {
-	return document{
+func againstDocument(a *assess.Against, d show.Display) text.Document {
+	return text.Document{
 		Kind:  "two revisions",
 		Title: or(a.Left.Revision, "an unnamed revision") + " against " + or(a.Right.Revision, "an unnamed revision"),
-		Facts: []fact{
-			{"Left", or(a.Left.Revision, "not named")},
-			{"Right", or(a.Right.Revision, "not named")},
-			{"Car", againstCars(a)},
+		Facts: []text.Fact{
+			{Name: "Left", Value: or(a.Left.Revision, "not named")},
+			{Name: "Right", Value: or(a.Right.Revision, "not named")},
+			{Name: "Car", Value: againstCars(a)},
 		},
-		Sections: []section{
+		Sections: []text.Section{
 			sideSection(a), againstHazardSection(a), againstGainSection(a.Gains, d),
 			cautionSection(a.Cautions), provenanceSection(a.Stamp),
 		},
@@ -36,16 +37,17 @@ func againstCars(a *assess.Against) string {
 	return vehicle(a.Left.Vehicle) + " and " + vehicle(a.Right.Vehicle)
 }
 
-func sideSection(a *assess.Against) section {
-	t := &table{Columns: []column{{Head: "Side"}, {Head: "Revision", Flex: true}, {Head: "Car", Flex: true},
+func sideSection(a *assess.Against) text.Section {
+	t := &text.Table{Columns: []text.Column{{Head: "Side"}, {Head: "Revision", Flex: true}, {Head: "Car", Flex: true},
 		{Head: "Verdict"}}}
 	for _, side := range []struct {
 		name string
 		of   assess.AgainstSide
 	}{{"left", a.Left}, {"right", a.Right}} {
-		r := row{Cells: []cell{
-			text(side.name), text(or(side.of.Revision, show.Missing)).toned(loud), text(vehicle(side.of.Vehicle)),
-			text(or(side.of.Verdict, show.Missing)).toned(verdictTone(side.of.Verdict)),
+		r := text.Row{Cells: []text.Cell{
+			text.Of(side.name), text.Of(or(side.of.Revision, show.Missing)).Toned(text.Loud),
+			text.Of(vehicle(side.of.Vehicle)),
+			text.Of(or(side.of.Verdict, show.Missing)).Toned(verdictTone(side.of.Verdict)),
 		}}
 		for _, b := range side.of.Because {
 			r.Notes = append(r.Notes, say.Capital(sentence(b)))
@@ -55,11 +57,12 @@ func sideSection(a *assess.Against) section {
 		}
 		t.Rows = append(t.Rows, r)
 	}
-	return section{ID: "verdicts", Title: "Verdicts", Intro: "Each revision on its own.", Blocks: []block{{Table: t}}}
+	return text.Section{ID: "verdicts", Title: "Verdicts", Intro: "Each revision on its own.",
+		Blocks: []text.Block{{Table: t}}}
 }
 
-func againstHazardSection(a *assess.Against) section {
-	s := section{ID: "hazards", Title: "Chance of crossing, hazard by hazard"}
+func againstHazardSection(a *assess.Against) text.Section {
+	s := text.Section{ID: "hazards", Title: "Chance of crossing, hazard by hazard"}
 	if len(a.Hazards) == 0 {
 		s.Intro = "No hazard is listed in this result."
 		return s
@@ -67,8 +70,8 @@ func againstHazardSection(a *assess.Against) section {
 	s.Intro = "The chance is that a pull crosses the limit in any cell; brackets hold its 90 % interval. The change " +
 		"is right minus left in percentage points. " +
 		"The last column is how much of the remaining uncertainty has the right revision as the more likely to cross."
-	t := &table{
-		Columns: []column{
+	t := &text.Table{
+		Columns: []text.Column{
 			{Head: "Hazard", Flex: true}, {Head: "Left", Right: true}, {Head: "Right", Right: true},
 			{Head: "Change", Right: true},
 			{Head: "Right is worse", Right: true},
@@ -80,26 +83,26 @@ func againstHazardSection(a *assess.Against) section {
 	for i := range a.Hazards {
 		t.Rows = append(t.Rows, againstHazardRow(&a.Hazards[i]))
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 
-func againstHazardRow(h *assess.AgainstHazard) row {
-	change := text(points(h.Change))
+func againstHazardRow(h *assess.AgainstHazard) text.Row {
+	change := text.Of(points(h.Change))
 	change.Strip = pairStrip(h)
-	worse := text(show.Probability(h.Worse))
+	worse := text.Of(show.Probability(h.Worse))
 	switch {
 	case h.Change == 0 && h.Worse == 0:
-		worse = text("no difference").toned(faint)
+		worse = text.Of("no difference").Toned(text.Faint)
 	case h.Worse >= clearShare:
-		worse = worse.toned(alarm)
+		worse = worse.Toned(text.Alarm)
 	}
-	r := row{Cells: []cell{
-		text(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").toned(loud),
-		sideChance(h.Left), sideChance(h.Right), change.toned(loud), worse,
+	r := text.Row{Cells: []text.Cell{
+		text.Of(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").Toned(text.Loud),
+		sideChance(h.Left), sideChance(h.Right), change.Toned(text.Loud), worse,
 	}}
 	if h.Left.Interval90[1] < quietChance && h.Right.Interval90[1] < quietChance && h.Left.Status == h.Right.Status {
-		r.setBack() // hardly any chance on either side; not so where one is not known
+		r.SetBack() // hardly any chance on either side; not so where one is not known
 	}
 	left, right := h.Left.Why, h.Right.Why
 	switch {
@@ -121,16 +124,16 @@ func againstHazardRow(h *assess.AgainstHazard) row {
 const clearShare = 0.95
 
 // sideChance is the chance on one side, or what its status says instead.
-func sideChance(h assess.Hazard) cell {
+func sideChance(h assess.Hazard) text.Cell {
 	switch h.Status {
 	case result.NotAssessed:
-		return text(show.Missing, "(not assessed)")
+		return text.Of(show.Missing, "(not assessed)")
 	case result.Thin:
 		if !h.ProbabilityPerPull.Known() {
-			return text(show.Missing, "(thin evidence)")
+			return text.Of(show.Missing, "(thin evidence)")
 		}
 		c := chance(h.ProbabilityPerPull, h.Interval90)
-		return text(append(c.Parts, "thin evidence")...).toned(doubt)
+		return text.Of(append(c.Parts, "thin evidence")...).Toned(text.Doubt)
 	}
 	return chance(h.ProbabilityPerPull, h.Interval90)
 }
@@ -164,25 +167,25 @@ func drawable(h assess.Hazard) draw.Chance {
 	return draw.Chance{PerPull: h.ProbabilityPerPull, Interval90: h.Interval90}
 }
 
-func againstGainSection(gains []assess.AgainstGain, d show.Display) section {
-	s := section{ID: "torque", Title: "Torque"}
+func againstGainSection(gains []assess.AgainstGain, d show.Display) text.Section {
+	s := text.Section{ID: "torque", Title: "Torque"}
 	if len(gains) == 0 {
 		s.Intro = "No torque could be worked out for both revisions at one speed."
 		return s
 	}
 	s.Intro = "Brake torque of each revision, and right minus left."
-	t := &table{
-		Columns: []column{{Head: "Speed", Right: true}, {Head: "Left", Right: true}, {Head: "Right", Right: true},
+	t := &text.Table{
+		Columns: []text.Column{{Head: "Speed", Right: true}, {Head: "Left", Right: true}, {Head: "Right", Right: true},
 			{Head: "Difference", Right: true}},
 		Absent: "no number could be worked out at this speed.",
 	}
 	for _, g := range gains {
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(d.Value(g.RPM, "rpm")), text(d.Value(g.Left, "Nm")), text(d.Value(g.Right, "Nm")),
-			text(d.Change(g.Right-g.Left, "Nm")).toned(loud),
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
+			text.Of(d.Value(g.RPM, "rpm")), text.Of(d.Value(g.Left, "Nm")), text.Of(d.Value(g.Right, "Nm")),
+			text.Of(d.Change(g.Right-g.Left, "Nm")).Toned(text.Loud),
 		}})
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 

@@ -6,16 +6,18 @@ import (
 
 	"headroom/internal/assess"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 	"headroom/internal/say"
 )
 
-func auditDocument(a *assess.Audit) document {
-	doc := document{
+func auditDocument(a *assess.Audit) text.Document {
+	doc := text.Document{
 		Kind:  "audit",
 		Title: "Audit of every revision",
-		Facts: []fact{{"Revisions", strconv.Itoa(len(a.Rows))}, {"Not scored", strconv.Itoa(len(a.Failed))}},
+		Facts: []text.Fact{{Name: "Revisions", Value: strconv.Itoa(len(a.Rows))},
+			{Name: "Not scored", Value: strconv.Itoa(len(a.Failed))}},
 	}
-	doc.Sections = []section{auditRowSection(a), unloggedSection(a), outdatedSection(a)}
+	doc.Sections = []text.Section{auditRowSection(a), unloggedSection(a), outdatedSection(a)}
 	if len(a.Groups) > 0 {
 		doc.Sections = append(doc.Sections, groupSection(a))
 	}
@@ -23,15 +25,15 @@ func auditDocument(a *assess.Audit) document {
 	return doc
 }
 
-func auditRowSection(a *assess.Audit) section {
-	s := section{ID: "revisions", Title: "Revisions, riskiest first"}
+func auditRowSection(a *assess.Audit) text.Section {
+	s := text.Section{ID: "revisions", Title: "Revisions, riskiest first"}
 	if len(a.Rows) == 0 {
 		s.Intro = "No revision could be scored."
 		return s
 	}
 	s.Intro = "The chance is that one pull crosses the limit of the leading hazard; brackets hold its 90 % interval."
-	t := &table{
-		Columns: []column{
+	t := &text.Table{
+		Columns: []text.Column{
 			{Head: "#", Right: true}, {Head: "Revision", Flex: true}, {Head: "For", Flex: true},
 			{Head: "Author", Wide: true},
 			{Head: "Status", Wide: true}, {Head: "Verdict"}, {Head: "Leading hazard at speed, load", Flex: true},
@@ -43,26 +45,26 @@ func auditRowSection(a *assess.Audit) section {
 	for _, r := range a.Rows {
 		t.Rows = append(t.Rows, auditTableRow(r))
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 
-func auditTableRow(r assess.AuditRow) row {
-	hazard := text(plain(r.TopHazard))
+func auditTableRow(r assess.AuditRow) text.Row {
+	hazard := text.Of(plain(r.TopHazard))
 	if r.Cell != nil {
-		hazard = text(append(hazard.Parts, show.Range(r.Cell.RPM, "rpm"), show.Range(r.Cell.LoadPct, "%"))...)
+		hazard = text.Of(append(hazard.Parts, show.Range(r.Cell.RPM, "rpm"), show.Range(r.Cell.LoadPct, "%"))...)
 	}
 	notes := []string{fmt.Sprintf("%s. %s %s, author %s, fuel %s.", or(r.Because, "No reason was recorded"),
 		loggedCells(r),
 		say.Capital(or(r.Status, "status not stated")), or(r.Author, "not named"), or(r.Fuel, "not named"))}
-	return row{
-		Cells: []cell{
+	return text.Row{
+		Cells: []text.Cell{
 			integer(r.Rank),
-			text(or(r.Revision, show.Missing)).toned(loud),
-			text(or(r.Platform, show.Missing), vehicle(r.Vehicle)),
-			text(or(r.Author, show.Missing)),
-			text(or(r.Status, show.Missing)),
-			text(r.Verdict).toned(verdictTone(r.Verdict)),
+			text.Of(or(r.Revision, show.Missing)).Toned(text.Loud),
+			text.Of(or(r.Platform, show.Missing), vehicle(r.Vehicle)),
+			text.Of(or(r.Author, show.Missing)),
+			text.Of(or(r.Status, show.Missing)),
+			text.Of(r.Verdict).Toned(verdictTone(r.Verdict)),
 			hazard,
 			chance(r.ProbabilityPerPull, r.Interval90),
 			integer(r.OwnPulls),
@@ -83,23 +85,23 @@ func loggedCells(r assess.AuditRow) string {
 	return fmt.Sprintf("%d of %s %s been logged.", r.CellsChangedVisited, count(r.CellsChanged, "changed cell"), have)
 }
 
-func verdictTone(word string) tone {
+func verdictTone(word string) text.Tone {
 	switch word {
 	case assess.VerdictHold:
-		return alarm
+		return text.Alarm
 	case assess.VerdictRelease:
-		return calm
+		return text.Calm
 	case assess.VerdictConditions:
-		return loud
+		return text.Loud
 	}
-	return doubt
+	return text.Doubt
 }
 
-func unloggedSection(a *assess.Audit) section {
-	s := section{ID: "unlogged", Title: "Released without own logs"}
+func unloggedSection(a *assess.Audit) text.Section {
+	s := text.Section{ID: "unlogged", Title: "Released without own logs"}
 	for _, r := range a.Rows {
 		if r.ReleasedWithoutLog {
-			s.Blocks = append(s.Blocks, block{})
+			s.Blocks = append(s.Blocks, text.Block{})
 			s.Blocks[0].List = append(s.Blocks[0].List, fmt.Sprintf("%s on %s, %s, by %s: verdict %s.",
 				r.Revision, r.Platform, vehicle(r.Vehicle), or(r.Author, "nobody named"), r.Verdict))
 		}
@@ -114,8 +116,8 @@ func unloggedSection(a *assess.Audit) section {
 }
 
 // outdatedSection lists revisions whose logs show a car that has been rebuilt since.
-func outdatedSection(a *assess.Audit) section {
-	s := section{ID: "outdated", Title: "Logs older than the car's hardware"}
+func outdatedSection(a *assess.Audit) text.Section {
+	s := text.Section{ID: "outdated", Title: "Logs older than the car's hardware"}
 	var list []string
 	for _, r := range a.Rows {
 		if r.LogsBeforeHardware > 0 {
@@ -129,20 +131,20 @@ func outdatedSection(a *assess.Audit) section {
 		return s
 	}
 	s.Intro = "These logs show another car than the one the revision runs on now: it is not judged on them. Log again."
-	s.Blocks = []block{{List: list}}
+	s.Blocks = []text.Block{{List: list}}
 	return s
 }
 
-func groupSection(a *assess.Audit) section {
-	t := &table{Columns: []column{
+func groupSection(a *assess.Audit) text.Section {
+	t := &text.Table{Columns: []text.Column{
 		{Head: say.Capital(or(a.By, "group")), Flex: true}, {Head: "Revisions", Right: true},
 		{Head: "Hold", Right: true},
 		{Head: "Undecided", Right: true}, {Head: "Conditions", Right: true}, {Head: "Release", Right: true},
 		{Head: "Released, not logged", Right: true},
 	}}
 	for _, g := range a.Groups {
-		r := row{Cells: []cell{
-			text(or(g.Group, show.Missing+" (not named)")).toned(loud), integer(g.Revisions), integer(g.Hold),
+		r := text.Row{Cells: []text.Cell{
+			text.Of(or(g.Group, show.Missing+" (not named)")).Toned(text.Loud), integer(g.Revisions), integer(g.Hold),
 			integer(g.Undecided),
 			integer(g.Conditions), integer(g.Release), integer(g.ReleasedWithoutLog),
 		}}
@@ -151,25 +153,25 @@ func groupSection(a *assess.Audit) section {
 		}
 		t.Rows = append(t.Rows, r)
 	}
-	return section{
+	return text.Section{
 		ID: "groups", Title: "By " + or(a.By, "group"),
 		Intro:  "Counts of revisions. They say who is handed the harder cars as much as who takes more risk.",
-		Blocks: []block{{Table: t}},
+		Blocks: []text.Block{{Table: t}},
 	}
 }
 
-func failedSection(a *assess.Audit) section {
-	s := section{ID: "not-scored", Title: "Not scored"}
+func failedSection(a *assess.Audit) text.Section {
+	s := text.Section{ID: "not-scored", Title: "Not scored"}
 	if len(a.Failed) == 0 {
 		s.Intro = "None: every revision was scored."
 		return s
 	}
 	s.Intro = "These revisions could not be scored. That is no pass."
-	t := &table{Columns: []column{{Head: "Revision", Flex: true}, {Head: "What went wrong", Flex: true}}}
+	t := &text.Table{Columns: []text.Column{{Head: "Revision", Flex: true}, {Head: "What went wrong", Flex: true}}}
 	for _, f := range a.Failed {
-		t.Rows = append(t.Rows, row{Cells: []cell{text(f.Revision).toned(loud), text(f.Error)}})
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(f.Revision).Toned(text.Loud), text.Of(f.Error)}})
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 

@@ -8,6 +8,7 @@ import (
 	"headroom/internal/backtest"
 	"headroom/internal/report/draw"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 	"headroom/internal/result"
 	"headroom/internal/say"
 )
@@ -18,30 +19,30 @@ func Backtest(w io.Writer, b *backtest.Record, f Format, opt Options) error {
 	if b == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, b, b.Stamp, func(d show.Display) document { return backtestDocument(b, d) },
+	return write(w, f, opt, b, b.Stamp, func(d show.Display) text.Document { return backtestDocument(b, d) },
 		func() []backtestRow { return backtestRows(b) })
 }
 
-func backtestDocument(b *backtest.Record, d show.Display) document {
+func backtestDocument(b *backtest.Record, d show.Display) text.Document {
 	inside := 0
 	for _, p := range b.Predictions {
 		if p.Inside {
 			inside++
 		}
 	}
-	return document{
+	return text.Document{
 		Kind:  "backtest",
 		Title: "Past revisions predicted from what was known before",
-		Facts: []fact{
-			{"Revisions with own pulls", strconv.Itoa(b.Revisions)},
-			{"Predicted", strconv.Itoa(b.Predicted)},
-			{"Predictions", fmt.Sprintf("%d, %d inside their band", len(b.Predictions), inside)},
-			{"Fits", strconv.Itoa(len(b.Fits))},
+		Facts: []text.Fact{
+			{Name: "Revisions with own pulls", Value: strconv.Itoa(b.Revisions)},
+			{Name: "Predicted", Value: strconv.Itoa(b.Predicted)},
+			{Name: "Predictions", Value: fmt.Sprintf("%d, %d inside their band", len(b.Predictions), inside)},
+			{Name: "Fits", Value: strconv.Itoa(len(b.Fits))},
 		},
-		Sections: []section{
+		Sections: []text.Section{
 			scoreSection(b), reliabilitySection(b), bandSection(b), surpriseSection(b, d), notScoredSection(b),
 			fitSection(b),
-			{ID: "rules", Title: "How this is reckoned", Blocks: []block{{List: b.Rules}}},
+			{ID: "rules", Title: "How this is reckoned", Blocks: []text.Block{{List: b.Rules}}},
 			cautionSection(b.Cautions), provenanceSection(b.Stamp),
 		},
 	}
@@ -59,8 +60,8 @@ func recordName(hazard string) string {
 	return plain(hazard)
 }
 
-func scoreSection(b *backtest.Record) section {
-	s := section{ID: "scores", Title: "Scores by hazard"}
+func scoreSection(b *backtest.Record) text.Section {
+	s := text.Section{ID: "scores", Title: "Scores by hazard"}
 	if b.Overall.Status != backtest.StatusScored {
 		s.Intro = "Nothing could be scored: " + sentence(or(b.Overall.Why, "no revision was predicted"))
 		return s
@@ -68,8 +69,8 @@ func scoreSection(b *backtest.Record) section {
 	s.Intro = "Skill 1 is perfect, 0 no better than the rule compared with, below 0 worse; brackets hold its 90 % " +
 		"interval. " +
 		"The rules are the share known before, and that every pull will be as the car's last log."
-	t := &table{
-		Columns: []column{
+	t := &text.Table{
+		Columns: []text.Column{
 			{Head: "Hazard", Flex: true}, {Head: "Pulls", Right: true}, {Head: "Stated", Right: true},
 			{Head: "Seen", Right: true},
 			{Head: "Skill on base rate", Right: true}, {Head: "Skill on last log", Right: true},
@@ -84,11 +85,11 @@ func scoreSection(b *backtest.Record) section {
 			t.Rows = append(t.Rows, scoreRow(h))
 		}
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 
-func scoreRow(h backtest.Score) row {
+func scoreRow(h backtest.Score) text.Row {
 	note := fmt.Sprintf("%s; %s was the share known before. Brier score %s (base rate %s, last log %s), log score %s "+
 		"(base rate %s).",
 		count(h.Revisions, "revision"), show.Probability(h.BaseRate), tiny(h.Brier), tiny(h.BrierBase),
@@ -97,17 +98,17 @@ func scoreRow(h backtest.Score) row {
 	if h.ThinRevisions > 0 {
 		note += fmt.Sprintf(" %s on evidence the verdict calls thin.", say.Capital(count(h.ThinRevisions, "revision")))
 	}
-	r := row{
-		Cells: []cell{
-			text(recordName(h.Hazard)).toned(loud),
-			text(strconv.Itoa(h.Pulls), fmt.Sprintf("(%d crossed)", h.Crossed)),
-			text(show.Probability(h.Stated)),
-			text(shareOf(h.Crossed, h.Pulls)),
+	r := text.Row{
+		Cells: []text.Cell{
+			text.Of(recordName(h.Hazard)).Toned(text.Loud),
+			text.Of(strconv.Itoa(h.Pulls), fmt.Sprintf("(%d crossed)", h.Crossed)),
+			text.Of(show.Probability(h.Stated)),
+			text.Of(shareOf(h.Crossed, h.Pulls)),
 			skill(h.SkillBase, h.SkillBase90),
 			skill(h.SkillNaive, h.SkillNaive90),
-			text(distance(h.CalibrationError)),
-			text(tiny(h.Brier), "(base "+tiny(h.BrierBase)+")"),
-			text(tiny(h.LogScore), "(base "+tiny(h.LogScoreBase)+")"),
+			text.Of(distance(h.CalibrationError)),
+			text.Of(tiny(h.Brier), "(base "+tiny(h.BrierBase)+")"),
+			text.Of(tiny(h.LogScore), "(base "+tiny(h.LogScoreBase)+")"),
 		},
 		Notes: []string{note},
 	}
@@ -126,14 +127,14 @@ func tiny(v result.Number) string {
 }
 
 // skill is a skill with its interval.
-func skill(v result.Number, span result.Span) cell {
+func skill(v result.Number, span result.Span) text.Cell {
 	if !v.Known() {
-		return text(show.Missing)
+		return text.Of(show.Missing)
 	}
 	if !span[0].Known() || !span[1].Known() {
-		return text(show.Number(v, 2))
+		return text.Of(show.Number(v, 2))
 	}
-	return text(show.Number(v, 2), "("+show.Number(span[0], 2)+" to "+show.Number(span[1], 2)+")")
+	return text.Of(show.Number(v, 2), "("+show.Number(span[0], 2)+" to "+show.Number(span[1], 2)+")")
 }
 
 // shareOf is a part of a whole in percent, without claiming more than was counted.
@@ -156,8 +157,8 @@ func distance(v result.Number) string {
 	return show.Fixed(100*float64(v), 1) + show.NBSP + "%"
 }
 
-func reliabilitySection(b *backtest.Record) section {
-	s := section{ID: "reliability", Title: "Reliability"}
+func reliabilitySection(b *backtest.Record) text.Section {
+	s := text.Section{ID: "reliability", Title: "Reliability"}
 	if len(b.Overall.Reliability) == 0 {
 		s.Intro = "No prediction to compare."
 		return s
@@ -165,25 +166,25 @@ func reliabilitySection(b *backtest.Record) section {
 	s.Intro = "Of the pulls that were given a chance, how many crossed: on the diagonal, chances mean what they say; " +
 		"bars hold the exact 90 % interval of the share. " +
 		"Hazards without a crossing are left out here; the json format has them."
-	var plots []plot
-	var tables []block
+	var plots []text.Plot
+	var tables []text.Block
 	for _, h := range everyHazard(b) {
 		if h.Crossed == 0 && h.Hazard != "all" {
 			continue
 		}
 		if len(h.Reliability) > 0 {
 			plots = append(plots, reliabilityPlot(h))
-			tables = append(tables, block{Table: reliabilityTable(h)})
+			tables = append(tables, text.Block{Table: reliabilityTable(h)})
 		}
 	}
-	s.Blocks = append([]block{{Plots: plots}}, tables...)
+	s.Blocks = append([]text.Block{{Plots: plots}}, tables...)
 	return s
 }
 
-func reliabilityTable(h backtest.Score) *table {
-	t := &table{
+func reliabilityTable(h backtest.Score) *text.Table {
+	t := &text.Table{
 		Caption: say.Capital(recordName(h.Hazard)),
-		Columns: []column{
+		Columns: []text.Column{
 			{Head: "Stated between", Right: true}, {Head: "Stated, mean", Right: true}, {Head: "Seen", Right: true},
 			{Head: "90 % interval", Right: true}, {Head: "Pulls", Right: true}, {Head: "Predictions", Right: true},
 		},
@@ -192,37 +193,38 @@ func reliabilityTable(h backtest.Score) *table {
 		t.Fold = "Numbers: " + recordName(h.Hazard)
 	}
 	for _, b := range h.Reliability {
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(show.Fixed(100*float64(b.Stated[0]), 0) + " to " + show.Fixed(100*float64(b.Stated[1]), 0) +
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
+			text.Of(show.Fixed(100*float64(b.Stated[0]), 0) + " to " + show.Fixed(100*float64(b.Stated[1]), 0) +
 				show.NBSP + "%"),
-			text(show.Probability(b.Mean)), text(shareOf(b.Crossed, b.Pulls)), text(show.Probabilities(b.Interval90)),
-			text(strconv.Itoa(b.Pulls), fmt.Sprintf("(%d crossed)", b.Crossed)), integer(b.Predicted),
+			text.Of(show.Probability(b.Mean)), text.Of(shareOf(b.Crossed, b.Pulls)),
+			text.Of(show.Probabilities(b.Interval90)),
+			text.Of(strconv.Itoa(b.Pulls), fmt.Sprintf("(%d crossed)", b.Crossed)), integer(b.Predicted),
 		}})
 	}
 	return t
 }
 
 // reliabilityPlot draws stated against seen.
-func reliabilityPlot(h backtest.Score) plot {
+func reliabilityPlot(h backtest.Score) text.Plot {
 	title := say.Capital(recordName(h.Hazard)) + ", stated against seen"
 	bins := make([]draw.Bin, len(h.Reliability))
 	for i, b := range h.Reliability {
 		bins[i] = draw.Bin{Stated: b.Mean, Seen: b.Observed, Interval90: b.Interval90, Pulls: b.Pulls}
 	}
-	return plot{Title: title, SVG: draw.Reliability(bins, title, fmt.Sprintf("%d of %d pulls crossed; %s were "+
+	return text.Plot{Title: title, SVG: draw.Reliability(bins, title, fmt.Sprintf("%d of %d pulls crossed; %s were "+
 		"foreseen.", h.Crossed, h.Pulls, show.Probability(h.Stated)))}
 }
 
-func bandSection(b *backtest.Record) section {
-	s := section{ID: "bands", Title: "Did the 90 % bands hold?"}
+func bandSection(b *backtest.Record) text.Section {
+	s := text.Section{ID: "bands", Title: "Did the 90 % bands hold?"}
 	if b.Overall.Bands.Counts == 0 {
 		s.Intro = "No band to compare."
 		return s
 	}
 	s.Intro = "Counts: the number of own pulls that crossed, against the band foreseen for it. Margins: the smallest " +
 		"margin of each own pull, against the band foreseen for it."
-	t := &table{
-		Columns: []column{
+	t := &text.Table{
+		Columns: []text.Column{
 			{Head: "Hazard", Flex: true}, {Head: "Counts held", Right: true}, {Head: "Should hold", Right: true},
 			{Head: "Margins held", Right: true}, {Head: "90 % interval", Right: true}, {Head: "Worse than the band",
 				Right: true},
@@ -234,30 +236,30 @@ func bandSection(b *backtest.Record) section {
 		if n.Counts == 0 {
 			continue
 		}
-		held, below := text(show.Missing), text(show.Missing)
+		held, below := text.Of(show.Missing), text.Of(show.Missing)
 		if n.Margins > 0 {
-			held = text(shareOf(n.MarginsHeld, n.Margins), fmt.Sprintf("(%d of %d)", n.MarginsHeld, n.Margins))
-			below = text(shareOf(n.MarginsBelow, n.Margins), fmt.Sprintf("(%d)", n.MarginsBelow))
+			held = text.Of(shareOf(n.MarginsHeld, n.Margins), fmt.Sprintf("(%d of %d)", n.MarginsHeld, n.Margins))
+			below = text.Of(shareOf(n.MarginsBelow, n.Margins), fmt.Sprintf("(%d)", n.MarginsBelow))
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(recordName(h.Hazard)).toned(loud),
-			text(shareOf(n.CountsHeld, n.Counts), fmt.Sprintf("(%d of %d)", n.CountsHeld, n.Counts)),
-			text(show.Probability(n.CountsExpected)), held, text(show.Probabilities(n.Margins90)), below,
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
+			text.Of(recordName(h.Hazard)).Toned(text.Loud),
+			text.Of(shareOf(n.CountsHeld, n.Counts), fmt.Sprintf("(%d of %d)", n.CountsHeld, n.Counts)),
+			text.Of(show.Probability(n.CountsExpected)), held, text.Of(show.Probabilities(n.Margins90)), below,
 		}})
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 
-func surpriseSection(b *backtest.Record, d show.Display) section {
-	s := section{ID: "predictions", Title: "Revision by revision"}
+func surpriseSection(b *backtest.Record, d show.Display) text.Section {
+	s := text.Section{ID: "predictions", Title: "Revision by revision"}
 	if len(b.Predictions) == 0 {
 		s.Intro = "No revision was predicted."
 		return s
 	}
 	outside, every := predictionTable(), predictionTable()
 	outside.Caption = "Outside the band"
-	every.Only, every.Fold, every.Caption = notTyped, "All predictions", "All predictions, by date"
+	every.Only, every.Fold, every.Caption = text.OnPaper, "All predictions", "All predictions, by date"
 	for _, p := range b.Predictions {
 		every.Rows = append(every.Rows, predictionRow(p, d))
 		if !p.Inside {
@@ -266,12 +268,12 @@ func surpriseSection(b *backtest.Record, d show.Display) section {
 	}
 	s.Intro = fmt.Sprintf("%s of %d had a number of crossings outside the band foreseen. The csv, json and html "+
 		"formats have all.", strconv.Itoa(len(outside.Rows)), len(b.Predictions))
-	s.Blocks = []block{{Table: outside}, {Table: every}}
+	s.Blocks = []text.Block{{Table: outside}, {Table: every}}
 	return s
 }
 
-func predictionTable() *table {
-	return &table{Columns: []column{
+func predictionTable() *text.Table {
+	return &text.Table{Columns: []text.Column{
 		{Head: "First own log"}, {Head: "Revision", Flex: true}, {Head: "For", Flex: true, Wide: true},
 		{Head: "Hazard", Flex: true},
 		{Head: "Chance per pull", Right: true}, {Head: "Crossed", Right: true}, {Head: "Foreseen", Right: true},
@@ -279,11 +281,12 @@ func predictionTable() *table {
 	}}
 }
 
-func predictionRow(p backtest.Prediction, d show.Display) row {
-	r := row{Cells: []cell{
-		text(p.Date), text(p.Revision).toned(loud), text(p.Platform, vehicle(p.Vehicle)), text(plain(p.Hazard)),
-		chance(p.ProbabilityPerPull, p.Interval90), text(fmt.Sprintf("%d of %d", p.Crossed, p.Pulls)),
-		text(fmt.Sprintf("%d to %d", p.Band90[0], p.Band90[1])), text(show.Probability(p.BaseRate),
+func predictionRow(p backtest.Prediction, d show.Display) text.Row {
+	r := text.Row{Cells: []text.Cell{
+		text.Of(p.Date), text.Of(p.Revision).Toned(text.Loud), text.Of(p.Platform, vehicle(p.Vehicle)),
+		text.Of(plain(p.Hazard)),
+		chance(p.ProbabilityPerPull, p.Interval90), text.Of(fmt.Sprintf("%d of %d", p.Crossed, p.Pulls)),
+		text.Of(fmt.Sprintf("%d to %d", p.Band90[0], p.Band90[1])), text.Of(show.Probability(p.BaseRate),
 			show.Probability(p.Naive)),
 	}}
 	if p.Status == result.Thin {
@@ -300,8 +303,8 @@ func predictionRow(p backtest.Prediction, d show.Display) row {
 	return r
 }
 
-func notScoredSection(b *backtest.Record) section {
-	s := section{ID: "not-scored", Title: "Not scored"}
+func notScoredSection(b *backtest.Record) text.Section {
+	s := text.Section{ID: "not-scored", Title: "Not scored"}
 	var hazards, revisions []string
 	for _, h := range b.Hazards {
 		if h.Status != backtest.StatusScored {
@@ -318,27 +321,28 @@ func notScoredSection(b *backtest.Record) section {
 	s.Intro = "What has no record is not thereby right."
 	for _, list := range [][]string{hazards, revisions} {
 		if len(list) > 0 {
-			s.Blocks = append(s.Blocks, block{List: list})
+			s.Blocks = append(s.Blocks, text.Block{List: list})
 		}
 	}
 	return s
 }
 
-func fitSection(b *backtest.Record) section {
-	s := section{ID: "fits", Title: "What was known when"}
+func fitSection(b *backtest.Record) text.Section {
+	s := text.Section{ID: "fits", Title: "What was known when"}
 	if len(b.Fits) == 0 {
 		s.Intro = "No platform could be fitted before a revision."
 		return s
 	}
-	t := &table{Columns: []column{
+	t := &text.Table{Columns: []text.Column{
 		{Head: "Platform", Flex: true}, {Head: "Fitted to logs before"}, {Head: "Cars", Right: true},
 		{Head: "Pulls", Right: true}, {Head: "Revisions predicted", Right: true},
 	}}
 	for _, f := range b.Fits {
-		t.Rows = append(t.Rows, row{Cells: []cell{text(f.Platform).toned(loud), text(f.Before), integer(f.Cars),
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(f.Platform).Toned(text.Loud), text.Of(f.Before),
+			integer(f.Cars),
 			integer(f.Pulls), integer(f.Used)}})
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 

@@ -41,8 +41,8 @@ func TestBuysNothing(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if said := strings.Contains(costOf(g, d).joined(), "buys nothing"); said != c.want {
-			t.Errorf("%s: the cell says %q", c.name, costOf(g, d).joined())
+		if said := strings.Contains(costOf(g, d).Joined(), "buys nothing"); said != c.want {
+			t.Errorf("%s: the cell says %q", c.name, costOf(g, d).Joined())
 		}
 	}
 }
@@ -110,7 +110,7 @@ func TestStripsOfCarsAndPairs(t *testing.T) {
 // TestManyLikelyCars: a row names a few cars and counts the rest; the flat formats name them all.
 func TestManyLikelyCars(t *testing.T) {
 	h := fixtureAcross().Hazards[0]
-	said := acrossHazardRow(h).Cells[4].joined()
+	said := acrossHazardRow(h).Cells[4].Joined()
 	if !strings.Contains(said, "car-014") || strings.Contains(said, "rev-0142") ||
 		!strings.Contains(said, "and 2 more") {
 		t.Errorf("the row says %q", said)

@@ -7,15 +7,16 @@ import (
 
 	"headroom/internal/assess"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 	"headroom/internal/result"
 	"headroom/internal/say"
 )
 
-func envelopesDocument(e *assess.Envelopes, d show.Display) document {
-	doc := document{Kind: "envelopes", Title: "Fleet envelopes",
-		Facts: []fact{{"Platforms", strconv.Itoa(len(e.Platforms))}}}
+func envelopesDocument(e *assess.Envelopes, d show.Display) text.Document {
+	doc := text.Document{Kind: "envelopes", Title: "Fleet envelopes",
+		Facts: []text.Fact{{Name: "Platforms", Value: strconv.Itoa(len(e.Platforms))}}}
 	if len(e.Platforms) == 0 {
-		doc.Sections = []section{{ID: "none", Title: "No envelope", Intro: "There is no evidence to build an " +
+		doc.Sections = []text.Section{{ID: "none", Title: "No envelope", Intro: "There is no evidence to build an " +
 			"envelope from."}}
 	}
 	for i := range e.Platforms {
@@ -25,21 +26,22 @@ func envelopesDocument(e *assess.Envelopes, d show.Display) document {
 	return doc
 }
 
-func platformSection(i int, p *assess.PlatformEnvelope, d show.Display) section {
-	s := section{
+func platformSection(i int, p *assess.PlatformEnvelope, d show.Display) text.Section {
+	s := text.Section{
 		ID: "platform-" + strconv.Itoa(i+1), Title: p.Platform, Named: true,
 		Intro: builtFrom(p) + " A limit is what a pull, or a steady stretch, of a car not seen before stays within, " +
 			"as far as the fleet can tell.",
 	}
 	s.Blocks = append(s.Blocks, knockBlocks(&p.Knock, d)...)
 	if len(p.Cells) == 0 {
-		s.Blocks = append(s.Blocks, block{Text: "No cell of this platform holds evidence."})
+		s.Blocks = append(s.Blocks, text.Block{Text: "No cell of this platform holds evidence."})
 		return s
 	}
 	groups := groupCells(p.Cells)
-	s.Blocks = append(s.Blocks, block{Table: groupTable(groups, d)})
+	s.Blocks = append(s.Blocks, text.Block{Table: groupTable(groups, d)})
 	for _, group := range groups {
-		s.Blocks = append(s.Blocks, block{Grid: envelopeGrid(group, d)}, block{Table: envelopeTable(group, d)})
+		s.Blocks = append(s.Blocks, text.Block{Grid: envelopeGrid(group, d)},
+			text.Block{Table: envelopeTable(group, d)})
 	}
 	return s
 }
@@ -69,19 +71,19 @@ func builtFrom(p *assess.PlatformEnvelope) string {
 }
 
 // groupTable is one line a metric: the terminal has no room for every cell.
-func groupTable(groups []cellGroup, d show.Display) *table {
-	t := &table{
-		Caption: "Limits by metric (every cell: the html, md, csv and json formats)", Only: onTerminal,
-		Columns: []column{{Head: "Metric", Flex: true}, {Head: "Segment"}, {Head: "Fuel"}, {Head: "Limit"},
+func groupTable(groups []cellGroup, d show.Display) *text.Table {
+	t := &text.Table{
+		Caption: "Limits by metric (every cell: the html, md, csv and json formats)", Only: text.OnTerminal,
+		Columns: []text.Column{{Head: "Metric", Flex: true}, {Head: "Segment"}, {Head: "Fuel"}, {Head: "Limit"},
 			{Head: "Lowest to highest", Right: true},
 			{Head: "Cells", Right: true}, {Head: "Too few cars", Right: true}},
 		Absent: "no cell has enough cars.",
 	}
 	for _, g := range groups {
 		span, few := g.limits()
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(plain(g.metric)).toned(loud), text(or(g.kind, "any")), text(or(g.class, "any")),
-			text(or(g.side, show.Missing)), text(d.Interval(span, g.unit)),
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
+			text.Of(plain(g.metric)).Toned(text.Loud), text.Of(or(g.kind, "any")), text.Of(or(g.class, "any")),
+			text.Of(or(g.side, show.Missing)), text.Of(d.Interval(span, g.unit)),
 			integer(len(g.cells)), integer(few),
 		}})
 	}
@@ -105,9 +107,9 @@ func (g cellGroup) limits() (span result.Span, without int) {
 }
 
 // evidence is how many cars and segments stand behind a cell: pulls, or steady stretches.
-func (g cellGroup) evidence(c assess.EnvelopeCell) cell {
+func (g cellGroup) evidence(c assess.EnvelopeCell) text.Cell {
 	if g.kind == kindSteady {
-		return text(count(c.Cars, "car"), count(c.Pulls, "stretch"))
+		return text.Of(count(c.Cars, "car"), count(c.Pulls, "stretch"))
 	}
 	return evidenceOf(c.Cars, c.Pulls)
 }
@@ -115,30 +117,30 @@ func (g cellGroup) evidence(c assess.EnvelopeCell) cell {
 // where is the kind of segment in words.
 func (g cellGroup) where() string { return or(kindNames[g.kind], or(g.kind, "any segment")) }
 
-func knockBlocks(k *assess.KnockSummary, d show.Display) []block {
+func knockBlocks(k *assess.KnockSummary, d show.Display) []text.Block {
 	state := plain(k.Status)
 	if k.Why != "" {
 		state += ": " + k.Why
 	}
-	facts := []fact{{"Knock model", state}}
+	facts := []text.Fact{{Name: "Knock model", Value: state}}
 	if k.Status != result.NotAssessed {
 		facts = append(facts,
-			fact{"Evidence", fmt.Sprintf("%s, %s or steady stretches, %s, %s", count(k.Cars, "car"),
+			text.Fact{Name: "Evidence", Value: fmt.Sprintf("%s, %s or steady stretches, %s, %s", count(k.Cars, "car"),
 				count(k.Pulls, "pull"), count(k.Rows, "row"), count(k.Events, "knock event"))},
-			fact{"Spread between cars", d.Difference(k.CarSD, "deg")},
-			fact{"Spread between pulls", d.Difference(k.PullSD, "deg")},
-			fact{"Spread within a pull", d.Difference(k.CellSD, "deg")},
-			fact{"Fit", convergence(k.Converged)})
+			text.Fact{Name: "Spread between cars", Value: d.Difference(k.CarSD, "deg")},
+			text.Fact{Name: "Spread between pulls", Value: d.Difference(k.PullSD, "deg")},
+			text.Fact{Name: "Spread within a pull", Value: d.Difference(k.CellSD, "deg")},
+			text.Fact{Name: "Fit", Value: convergence(k.Converged)})
 	}
-	blocks := []block{{Facts: facts}}
+	blocks := []text.Block{{Facts: facts}}
 	if len(k.Warnings) > 0 {
-		blocks = append(blocks, block{List: k.Warnings})
+		blocks = append(blocks, text.Block{List: k.Warnings})
 	}
 	if len(k.Slopes) > 0 {
-		blocks = append(blocks, block{Table: slopeTable(k.Slopes)})
+		blocks = append(blocks, text.Block{Table: slopeTable(k.Slopes)})
 	}
 	if len(k.Limit) > 0 {
-		blocks = append(blocks, block{Table: knockTable(k.Limit, d)})
+		blocks = append(blocks, text.Block{Table: knockTable(k.Limit, d)})
 	}
 	return blocks
 }
@@ -150,10 +152,10 @@ func convergence(ok bool) string {
 	return "did not converge: read its numbers with doubt"
 }
 
-func slopeTable(slopes []assess.KnockSlope) *table {
-	t := &table{
+func slopeTable(slopes []assess.KnockSlope) *text.Table {
+	t := &text.Table{
 		Caption: "What moves the knock-limited spark",
-		Columns: []column{{Head: "Covariate", Flex: true}, {Head: "Physics, deg", Right: true},
+		Columns: []text.Column{{Head: "Covariate", Flex: true}, {Head: "Physics, deg", Right: true},
 			{Head: "Fitted, deg", Right: true}, {Head: "Per"}},
 		Absent: "not fitted.",
 	}
@@ -162,17 +164,18 @@ func slopeTable(slopes []assess.KnockSlope) *table {
 		if s.Fitted.Known() && s.SD.Known() {
 			fitted += " ± " + show.Number(s.SD, 3)
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(s.Covariate)), text(show.Number(s.Physics, 3)),
-			text(fitted),
-			text(or(s.Unit, show.Missing))}})
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(plain(s.Covariate)),
+			text.Of(show.Number(s.Physics, 3)),
+			text.Of(fitted),
+			text.Of(or(s.Unit, show.Missing))}})
 	}
 	return t
 }
 
-func knockTable(points []assess.KnockPoint, d show.Display) *table {
-	t := &table{
+func knockTable(points []assess.KnockPoint, d show.Display) *text.Table {
+	t := &text.Table{
 		Caption: "Knock-limited spark at the reference state",
-		Columns: []column{{Head: "Speed", Right: true}, {Head: "Load", Right: true}, {Head: "Spark before TDC",
+		Columns: []text.Column{{Head: "Speed", Right: true}, {Head: "Load", Right: true}, {Head: "Spark before TDC",
 			Right: true},
 			{Head: "90 % of pulls", Right: true}, {Head: "Evidence"}},
 		Absent: "no number could be worked out here.",
@@ -182,10 +185,10 @@ func knockTable(points []assess.KnockPoint, d show.Display) *table {
 		if p.LoadPct.Known() {
 			load = show.Number(p.LoadPct, 0) + show.NBSP + "%"
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(d.Value(p.RPM, "rpm")), text(load), text(d.Value(p.SparkDeg, "deg")),
-			text(d.Interval(p.Interval90, "deg")),
-			text(count(p.Rows, "row"), count(p.Events, "knock event")),
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
+			text.Of(d.Value(p.RPM, "rpm")), text.Of(load), text.Of(d.Value(p.SparkDeg, "deg")),
+			text.Of(d.Interval(p.Interval90, "deg")),
+			text.Of(count(p.Rows, "row"), count(p.Events, "knock event")),
 		}})
 	}
 	return t
@@ -223,25 +226,25 @@ func (g cellGroup) title() string {
 		or(g.side, "one-sided"))
 }
 
-func envelopeTable(g cellGroup, d show.Display) *table {
-	t := &table{
-		Caption: g.title(), Fold: "Numbers: " + g.title(), Only: notTyped,
-		Columns: []column{{Head: "Speed", Right: true}, {Head: "Load", Right: true}, {Head: "Limit", Right: true},
+func envelopeTable(g cellGroup, d show.Display) *text.Table {
+	t := &text.Table{
+		Caption: g.title(), Fold: "Numbers: " + g.title(), Only: text.OnPaper,
+		Columns: []text.Column{{Head: "Speed", Right: true}, {Head: "Load", Right: true}, {Head: "Limit", Right: true},
 			{Head: "Mean", Right: true},
 			{Head: "Between cars", Right: true, Wide: true}, {Head: "Within a car", Right: true, Wide: true},
 			{Head: "Extreme seen", Right: true}, {Head: "Evidence"}, {Head: "Method", Wide: true, Flex: true}},
 		Absent: "not enough cars to say; in brackets, how many more it takes.",
 	}
 	for _, c := range g.cells {
-		limit := text(d.Value(c.Limit, c.Unit)).toned(loud)
+		limit := text.Of(d.Value(c.Limit, c.Unit)).Toned(text.Loud)
 		if !c.Limit.Known() {
-			limit = text(show.Missing + needed(c)).toned(doubt)
+			limit = text.Of(show.Missing + needed(c)).Toned(text.Doubt)
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(show.Range(c.Cell.RPM, "rpm")), text(show.Range(c.Cell.LoadPct, "%")), limit,
-			text(d.Value(c.Mean, c.Unit)),
-			text(d.Difference(c.BetweenSD, c.Unit)), text(d.Difference(c.WithinSD, c.Unit)),
-			text(d.Value(c.ExtremeSeen, c.Unit)), g.evidence(c), text(or(c.Method, show.Missing)),
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
+			text.Of(show.Range(c.Cell.RPM, "rpm")), text.Of(show.Range(c.Cell.LoadPct, "%")), limit,
+			text.Of(d.Value(c.Mean, c.Unit)),
+			text.Of(d.Difference(c.BetweenSD, c.Unit)), text.Of(d.Difference(c.WithinSD, c.Unit)),
+			text.Of(d.Value(c.ExtremeSeen, c.Unit)), g.evidence(c), text.Of(or(c.Method, show.Missing)),
 		}})
 	}
 	return t
@@ -256,7 +259,7 @@ func needed(c assess.EnvelopeCell) string {
 }
 
 // envelopeGrid sets a group's limits over speed and load, highest load on top.
-func envelopeGrid(g cellGroup, d show.Display) *grid {
+func envelopeGrid(g cellGroup, d show.Display) *text.Grid {
 	var speeds, loads []result.Span
 	for _, c := range g.cells {
 		if !slices.Contains(speeds, c.Cell.RPM) {
@@ -269,7 +272,7 @@ func envelopeGrid(g cellGroup, d show.Display) *grid {
 	span, _ := g.limits()
 	slices.SortFunc(speeds, bySpan)
 	slices.SortFunc(loads, func(a, b result.Span) int { return bySpan(b, a) })
-	out := &grid{
+	out := &text.Grid{
 		Caption: g.title() + ", " + or(d.Of(g.unit).Name, "no unit"),
 		Note: "Speed across in rpm, load down in %. The stronger the colour, the higher the limit. “+3” is how " +
 			"many more cars it takes; an empty field was never visited.",
@@ -281,7 +284,7 @@ func envelopeGrid(g cellGroup, d show.Display) *grid {
 		out.Columns = append(out.Columns, show.Range(s, ""))
 	}
 	for _, l := range loads {
-		r := gridRow{Head: show.Range(l, "%"), Cells: make([]gridCell, len(speeds))}
+		r := text.GridRow{Head: show.Range(l, "%"), Cells: make([]text.GridCell, len(speeds))}
 		for _, c := range g.cells {
 			if c.Cell.LoadPct == l {
 				r.Cells[slices.Index(speeds, c.Cell.RPM)] = envelopeGridCell(c, d, span)
@@ -304,18 +307,18 @@ func bySpan(a, b result.Span) int {
 
 const shades = 6
 
-func envelopeGridCell(c assess.EnvelopeCell, d show.Display, span result.Span) gridCell {
+func envelopeGridCell(c assess.EnvelopeCell, d show.Display, span result.Span) text.GridCell {
 	if !c.Limit.Known() {
 		if c.CarsNeeded > 0 {
-			return gridCell{Text: "+" + strconv.Itoa(c.CarsNeeded), Sub: count(c.Cars, "car")}
+			return text.GridCell{Text: "+" + strconv.Itoa(c.CarsNeeded), Sub: count(c.Cars, "car")}
 		}
-		return gridCell{Text: show.Missing, Sub: count(c.Cars, "car")}
+		return text.GridCell{Text: show.Missing, Sub: count(c.Cars, "car")}
 	}
 	shade := shades / 2
 	if low, high := span[0], span[1]; high > low {
 		shade = 1 + int(float64(c.Limit-low)/float64(high-low)*(shades-1)+0.5)
 	}
-	return gridCell{Text: d.Bare(c.Limit, c.Unit), Sub: count(c.Cars, "car"), Shade: shade}
+	return text.GridCell{Text: d.Bare(c.Limit, c.Unit), Sub: count(c.Cars, "car"), Shade: shade}
 }
 
 // envelopeRow is one cell and metric, flat. Limit, mean, spreads and extreme are in the row's unit.

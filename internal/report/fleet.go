@@ -7,6 +7,7 @@ import (
 
 	"headroom/internal/health"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 	"headroom/internal/result"
 )
 
@@ -18,17 +19,17 @@ const (
 	mostCells     = 8
 )
 
-func fleetDocument(f *health.Fleet, d show.Display) document {
-	return document{
+func fleetDocument(f *health.Fleet, d show.Display) text.Document {
+	return text.Document{
 		Kind:  "fleet",
 		Title: "Fleet health",
-		Facts: []fact{
-			{"Newest log", or(f.NewestRun, show.Missing)},
-			{"Cars called for drift", strconv.Itoa(f.Drift.Cars)},
-			{"Platform trends", strconv.Itoa(trendSignals(f.Trends))},
-			{"Overdue", count(len(f.Overdue), "car")},
+		Facts: []text.Fact{
+			{Name: "Newest log", Value: or(f.NewestRun, show.Missing)},
+			{Name: "Cars called for drift", Value: strconv.Itoa(f.Drift.Cars)},
+			{Name: "Platform trends", Value: strconv.Itoa(trendSignals(f.Trends))},
+			{Name: "Overdue", Value: count(len(f.Overdue), "car")},
 		},
-		Sections: []section{
+		Sections: []text.Section{
 			driftSection(f, d), trendSection(f.Trends, d), changeSection(&f.EnvelopeChanges, d),
 			outcomeSection(f), survivalSection(f.Survival), overdueSection(f),
 			cautionSection(f.Cautions), provenanceSection(f.Stamp),
@@ -46,8 +47,8 @@ func trendSignals(trends []health.Trend) int {
 	return n
 }
 
-func driftSection(f *health.Fleet, d show.Display) section {
-	s := section{ID: "drift", Title: "Drifting cars"}
+func driftSection(f *health.Fleet, d show.Display) text.Section {
+	s := text.Section{ID: "drift", Title: "Drifting cars"}
 	if len(f.Cars) == 0 {
 		s.Intro = "No car has enough runs to be watched."
 		return s
@@ -59,8 +60,8 @@ func driftSection(f *health.Fleet, d show.Display) section {
 		count(f.Drift.Charts, "chart"), or(f.Drift.Chart, "chart not named"), show.Probability(f.Drift.FalseAlarm),
 		f.Drift.Called, count(f.Drift.Cars, "car"),
 		show.Number(f.Drift.ExpectedFalse, 2), show.Probability(f.Drift.DiscoveryRate))
-	t := &table{
-		Columns: []column{
+	t := &text.Table{
+		Columns: []text.Column{
 			{Head: "#", Right: true}, {Head: "Car", Flex: true}, {Head: "Metric", Flex: true}, {Head: "Called"},
 			{Head: "Shift", Right: true},
 			{Head: "Was → is", Right: true}, {Head: "Chart, threshold", Right: true, Wide: true},
@@ -78,36 +79,37 @@ func driftSection(f *health.Fleet, d show.Display) section {
 		}
 		t.Rows = append(t.Rows, driftRow(c, d))
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	if rest := near - nearestCharts; rest > 0 {
-		s.Blocks = append(s.Blocks, block{Text: count(rest, "more chart") + " farther from being called: all of them " +
+		s.Blocks = append(s.Blocks, text.Block{Text: count(rest, "more chart") + " farther from being called: all of " +
+			"them " +
 			"are in the json, csv and parquet formats."})
 	}
 	return s
 }
 
-func driftRow(c health.CarDrift, d show.Display) row {
-	called := text("no").toned(faint)
+func driftRow(c health.CarDrift, d show.Display) text.Row {
+	called := text.Of("no").Toned(text.Faint)
 	var notes []string
 	switch {
 	case c.Signal:
-		called = text("DRIFTS", onset(c)).toned(alarm)
+		called = text.Of("DRIFTS", onset(c)).Toned(text.Alarm)
 	case c.HeldBack:
-		called = text("held back", onset(c)).toned(doubt)
+		called = text.Of("held back", onset(c)).Toned(text.Doubt)
 	}
 	if (c.Signal || c.HeldBack) && c.Say != "" {
 		notes = []string{c.Say}
 	}
-	return row{
-		Cells: []cell{
+	return text.Row{
+		Cells: []text.Cell{
 			integer(c.Rank),
-			text(or(c.Vehicle, show.Missing), "("+or(c.Platform, "platform not named")+")").toned(loud),
-			text(plain(c.Metric)),
+			text.Of(or(c.Vehicle, show.Missing), "("+or(c.Platform, "platform not named")+")").Toned(text.Loud),
+			text.Of(plain(c.Metric)),
 			called,
-			text(d.Change(c.Shift, c.Unit)),
-			text(d.Value(c.Baseline, c.Unit), "→ "+d.Value(c.Latest, c.Unit)),
-			text(show.Number(c.Statistic, 2), "("+show.Number(c.Threshold, 2)+")"),
-			text(show.Probability(c.AdjustedP)),
+			text.Of(d.Change(c.Shift, c.Unit)),
+			text.Of(d.Value(c.Baseline, c.Unit), "→ "+d.Value(c.Latest, c.Unit)),
+			text.Of(show.Number(c.Statistic, 2), "("+show.Number(c.Threshold, 2)+")"),
+			text.Of(show.Probability(c.AdjustedP)),
 			integer(c.Runs),
 		},
 		Notes: notes,
@@ -121,16 +123,16 @@ func onset(c health.CarDrift) string {
 	return "since " + c.Onset
 }
 
-func trendSection(trends []health.Trend, d show.Display) section {
-	s := section{ID: "trends", Title: "Platform trends"}
+func trendSection(trends []health.Trend, d show.Display) text.Section {
+	s := text.Section{ID: "trends", Title: "Platform trends"}
 	if len(trends) == 0 {
 		s.Intro = "No platform has logs enough for a trend."
 		return s
 	}
 	s.Intro = "What all cars of a platform do together: change in 100 days within cars, with a 95 % interval that " +
 		"counts cars and not rows, corrected for the number of trends watched."
-	t := &table{
-		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Metric", Flex: true},
+	t := &text.Table{
+		Columns: []text.Column{{Head: "Platform", Flex: true}, {Head: "Metric", Flex: true},
 			{Head: "In 100 days", Right: true}, {Head: "95 % interval", Right: true},
 			{Head: "Called"}, {Head: "Corrected chance", Right: true, Wide: true}, {Head: "Cars", Right: true},
 			{Head: "Days", Right: true, Wide: true}},
@@ -145,35 +147,37 @@ func trendSection(trends []health.Trend, d show.Display) section {
 		}
 		t.Rows = append(t.Rows, trendRow(r, d))
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	if rest := near - nearestTrends; rest > 0 {
-		s.Blocks = append(s.Blocks, block{Text: count(rest, "more trend") + " not called: all of them are in the " +
+		s.Blocks = append(s.Blocks, text.Block{Text: count(rest, "more trend") + " not called: all of them are in " +
+			"the " +
 			"json, csv and parquet formats."})
 	}
 	return s
 }
 
-func trendRow(t health.Trend, d show.Display) row {
-	called := text("no").toned(faint)
+func trendRow(t health.Trend, d show.Display) text.Row {
+	called := text.Of("no").Toned(text.Faint)
 	var notes []string
 	if t.Signal {
-		called = text("TREND").toned(alarm)
+		called = text.Of("TREND").Toned(text.Alarm)
 		notes = []string{t.Say}
 	}
-	return row{
-		Cells: []cell{text(t.Platform).toned(loud), text(plain(t.Metric)), text(d.Change(t.SlopePer100Days, t.Unit)),
-			text(d.Differences(t.Interval95, t.Unit)),
-			called, text(show.Probability(t.AdjustedP)), integer(t.Cars), integer(t.Days)},
+	return text.Row{
+		Cells: []text.Cell{text.Of(t.Platform).Toned(text.Loud), text.Of(plain(t.Metric)),
+			text.Of(d.Change(t.SlopePer100Days, t.Unit)),
+			text.Of(d.Differences(t.Interval95, t.Unit)),
+			called, text.Of(show.Probability(t.AdjustedP)), integer(t.Cars), integer(t.Days)},
 		Notes: notes,
 	}
 }
 
-func changeSection(c *health.EnvelopeChanges, d show.Display) section {
-	s := section{ID: "envelope-changes", Title: "Envelopes since the last review", Intro: c.Say}
+func changeSection(c *health.EnvelopeChanges, d show.Display) text.Section {
+	s := text.Section{ID: "envelope-changes", Title: "Envelopes since the last review", Intro: c.Say}
 	if len(c.Groups) > 0 {
-		t := &table{
+		t := &text.Table{
 			Caption: "Limits that moved, by metric",
-			Columns: []column{{Head: "Platform", Flex: true}, {Head: "Limit of", Flex: true},
+			Columns: []text.Column{{Head: "Platform", Flex: true}, {Head: "Limit of", Flex: true},
 				{Head: "Limits", Right: true}, {Head: "Farthest at", Flex: true}, {Head: "Was → is", Right: true},
 				{Head: "Moved", Right: true}},
 			Absent: "not enough cars for a limit.",
@@ -181,7 +185,7 @@ func changeSection(c *health.EnvelopeChanges, d show.Display) section {
 		for _, g := range c.Groups[:min(len(c.Groups), mostMoves)] {
 			t.Rows = append(t.Rows, moveRow(g, d))
 		}
-		s.Blocks = append(s.Blocks, block{Table: t}, more(len(c.Groups)-mostMoves, "more metric"))
+		s.Blocks = append(s.Blocks, text.Block{Table: t}, more(len(c.Groups)-mostMoves, "more metric"))
 	}
 	s.Blocks = append(s.Blocks, cellBlocks("Cells newly visited", c.CellsNew)...)
 	s.Blocks = append(s.Blocks, cellBlocks("Cells no longer in the evidence", c.CellsGone)...)
@@ -189,7 +193,7 @@ func changeSection(c *health.EnvelopeChanges, d show.Display) section {
 	return s
 }
 
-func moveRow(g health.MoveGroup, d show.Display) row {
+func moveRow(g health.MoveGroup, d show.Display) text.Row {
 	m := g.Farthest
 	far := show.Missing
 	if m.MovedSD.Known() {
@@ -208,44 +212,46 @@ func moveRow(g health.MoveGroup, d show.Display) row {
 			ways = append(ways, fmt.Sprintf("%d"+show.NBSP+"%s", w.n, w.word))
 		}
 	}
-	return row{Cells: []cell{text(m.Platform, m.FuelClass+" "+m.Kind).toned(loud),
-		text(plain(m.Metric), "("+m.Side+")"), text(ways...), where(m.Cell),
-		text(d.Value(m.Was, m.Unit), "→ "+d.Value(m.Now, m.Unit)), text(far, cars)}}
+	return text.Row{Cells: []text.Cell{text.Of(m.Platform, m.FuelClass+" "+m.Kind).Toned(text.Loud),
+		text.Of(plain(m.Metric), "("+m.Side+")"), text.Of(ways...), where(m.Cell),
+		text.Of(d.Value(m.Was, m.Unit), "→ "+d.Value(m.Now, m.Unit)), text.Of(far, cars)}}
 }
 
-func whereKind(c result.Cell, kind string) cell {
+func whereKind(c result.Cell, kind string) text.Cell {
 	at := where(c)
 	at.Parts = append(at.Parts, kind)
 	return at
 }
 
-func cellBlocks(caption string, cells []health.CellChange) []block {
+func cellBlocks(caption string, cells []health.CellChange) []text.Block {
 	if len(cells) == 0 {
 		return nil
 	}
-	t := &table{
+	t := &text.Table{
 		Caption: caption,
-		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Where", Flex: true}, {Head: "Seen by", Right: true},
+		Columns: []text.Column{{Head: "Platform", Flex: true}, {Head: "Where", Flex: true},
+			{Head: "Seen by", Right: true},
 			{Head: "Metrics", Right: true}},
 	}
 	for _, c := range cells[:min(len(cells), mostCells)] {
-		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Platform, c.FuelClass).toned(loud), whereKind(c.Cell, c.Kind),
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(c.Platform, c.FuelClass).Toned(text.Loud),
+			whereKind(c.Cell, c.Kind),
 			evidenceOf(c.Cars, c.Pulls), integer(len(c.Metrics))}})
 	}
-	return []block{{Table: t}, more(len(cells)-mostCells, "more cell")}
+	return []text.Block{{Table: t}, more(len(cells)-mostCells, "more cell")}
 }
 
 // more counts what is not shown; an empty block when nothing is.
-func more(n int, what string) block {
+func more(n int, what string) text.Block {
 	if n <= 0 {
-		return block{}
+		return text.Block{}
 	}
-	return block{Text: count(n, what) + " in the json format."}
+	return text.Block{Text: count(n, what) + " in the json format."}
 }
 
 // compact drops empty blocks.
-func compact(blocks []block) []block {
-	var out []block
+func compact(blocks []text.Block) []text.Block {
+	var out []text.Block
 	for _, b := range blocks {
 		if b.Text != "" || b.Table != nil {
 			out = append(out, b)
@@ -254,8 +260,8 @@ func compact(blocks []block) []block {
 	return out
 }
 
-func outcomeSection(f *health.Fleet) section {
-	s := section{ID: "outcomes", Title: "What the outcomes prove"}
+func outcomeSection(f *health.Fleet) text.Section {
+	s := text.Section{ID: "outcomes", Title: "What the outcomes prove"}
 	if len(f.Outcomes) == 0 {
 		s.Intro = "No outcomes are recorded, so nothing is proved about failures."
 		return s
@@ -263,8 +269,9 @@ func outcomeSection(f *health.Fleet) section {
 	s.Intro = "Upper bounds, one-sided at 95 %. No failure so far is not no failure to come. Cars also run without " +
 		"being logged, so a bound per logged pull is not a bound per pull driven. Power is peak brake power of the " +
 		"logged pulls, uncorrected."
-	t := &table{
-		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Group", Flex: true}, {Head: "Failed", Right: true},
+	t := &text.Table{
+		Columns: []text.Column{{Head: "Platform", Flex: true}, {Head: "Group", Flex: true},
+			{Head: "Failed", Right: true},
 			{Head: "Exposure", Right: true},
 			{Head: "Share of cars failing", Right: true}, {Head: "Failures per pull", Right: true},
 			{Head: "Failures per hour at load", Right: true, Wide: true}},
@@ -273,28 +280,29 @@ func outcomeSection(f *health.Fleet) section {
 	for _, o := range f.Outcomes {
 		t.Rows = append(t.Rows, outcomeRow(o))
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	var said []string
 	for _, c := range f.Comparisons {
 		said = append(said, c.Platform+": "+c.Say)
 	}
 	if len(said) > 0 {
-		s.Blocks = append(s.Blocks, block{Text: "Does more power fail sooner?"}, block{List: said})
+		s.Blocks = append(s.Blocks, text.Block{Text: "Does more power fail sooner?"}, text.Block{List: said})
 	}
 	return s
 }
 
-func outcomeRow(o health.OutcomeProof) row {
+func outcomeRow(o health.OutcomeProof) text.Row {
 	hours := show.Missing
 	if o.Hours.Known() {
 		hours = show.Number(o.Hours, 1) + show.NBSP + "h"
 	}
-	group := text(o.Name)
+	group := text.Of(o.Name)
 	if o.Group == health.GroupPower {
-		group = text(o.Name, fmt.Sprintf("(%d measured)", o.PowerMeasured))
+		group = text.Of(o.Name, fmt.Sprintf("(%d measured)", o.PowerMeasured))
 	}
-	r := row{Cells: []cell{text(o.Platform).toned(loud), group, text(fmt.Sprintf("%d of %d", o.FailedCars, o.Cars)),
-		text(count(o.Pulls, "pull"), hours),
+	r := text.Row{Cells: []text.Cell{text.Of(o.Platform).Toned(text.Loud), group, text.Of(fmt.Sprintf("%d of "+
+		"%d", o.FailedCars, o.Cars)),
+		text.Of(count(o.Pulls, "pull"), hours),
 		atMost(o.ShareUpper), atMost(o.PullsUpper), hourly(o.HoursUpper)}}
 	if o.Group == health.GroupPlatform && o.Say != "" {
 		r.Notes = []string{o.Say}
@@ -302,26 +310,26 @@ func outcomeRow(o health.OutcomeProof) row {
 	return r
 }
 
-func atMost(p result.Number) cell {
+func atMost(p result.Number) text.Cell {
 	if !p.Known() {
-		return text(show.Missing)
+		return text.Of(show.Missing)
 	}
-	return text("at most " + show.Bound(p))
+	return text.Of("at most " + show.Bound(p))
 }
 
-func hourly(rate result.Number) cell {
+func hourly(rate result.Number) text.Cell {
 	if !rate.Known() {
-		return text(show.Missing)
+		return text.Of(show.Missing)
 	}
-	return text("at most " + show.Number(rate, 2))
+	return text.Of("at most " + show.Number(rate, 2))
 }
 
-func survivalSection(curves []health.Survival) section {
-	s := section{ID: "survival", Title: "Cars still running",
+func survivalSection(curves []health.Survival) text.Section {
+	s := text.Section{ID: "survival", Title: "Cars still running",
 		Intro: "Share of the logged cars without a failure, by days since a car's first log (Kaplan–Meier, pointwise " +
 			"95 % bands). The curve ends with the last car followed."}
-	t := &table{
-		Columns: []column{{Head: "Platform", Flex: true}, {Head: "Days", Right: true},
+	t := &text.Table{
+		Columns: []text.Column{{Head: "Platform", Flex: true}, {Head: "Days", Right: true},
 			{Head: "Still running", Right: true}, {Head: "95 % band", Right: true},
 			{Head: "Failed", Right: true}, {Head: "Followed that long", Right: true}},
 	}
@@ -332,33 +340,34 @@ func survivalSection(curves []health.Survival) section {
 			if p.Failures == 0 && i+1 < len(c.Points) {
 				continue
 			}
-			t.Rows = append(t.Rows, row{Cells: []cell{text(c.Platform).toned(loud), text(show.Number(p.Days, 0)),
-				text(show.Probability(p.Running)), text(show.Probabilities(p.Band95)),
-				integer(p.Failures), text(count(p.AtRisk, "car"))}})
+			t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(c.Platform).Toned(text.Loud),
+				text.Of(show.Number(p.Days, 0)),
+				text.Of(show.Probability(p.Running)), text.Of(show.Probabilities(p.Band95)),
+				integer(p.Failures), text.Of(count(p.AtRisk, "car"))}})
 		}
 	}
 	if len(t.Rows) > 0 {
-		s.Blocks = append(s.Blocks, block{Table: t})
+		s.Blocks = append(s.Blocks, text.Block{Table: t})
 	}
 	if len(said) > 0 {
-		s.Blocks = append(s.Blocks, block{List: said})
+		s.Blocks = append(s.Blocks, text.Block{List: said})
 	} else {
 		s.Intro = "No car was logged, so nothing can be said over time."
 	}
 	return s
 }
 
-func overdueSection(f *health.Fleet) section {
+func overdueSection(f *health.Fleet) text.Section {
 	after := count(f.OverdueAfter, "day")
-	s := section{ID: "overdue", Title: "Overdue for a log"}
+	s := text.Section{ID: "overdue", Title: "Overdue for a log"}
 	if len(f.Overdue) == 0 {
 		s.Intro = "No car is overdue: each has logged within " + after + " of the newest log."
 		return s
 	}
 	s.Intro = "Cars that have not logged within " + after +
 		" of the newest log of the fleet, or never. Retired cars are left out."
-	t := &table{
-		Columns: []column{{Head: "Car", Flex: true}, {Head: "Platform", Flex: true}, {Head: "Last run"},
+	t := &text.Table{
+		Columns: []text.Column{{Head: "Car", Flex: true}, {Head: "Platform", Flex: true}, {Head: "Last run"},
 			{Head: "Days", Right: true}},
 		Absent: "the car has never logged.",
 	}
@@ -367,10 +376,10 @@ func overdueSection(f *health.Fleet) section {
 		if c.Days.Known() {
 			days = show.Number(c.Days, 0) + show.NBSP + "d"
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Vehicle).toned(loud), text(c.Platform),
-			text(or(c.LastRun, show.Missing)), text(days)}})
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(c.Vehicle).Toned(text.Loud), text.Of(c.Platform),
+			text.Of(or(c.LastRun, show.Missing)), text.Of(days)}})
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 

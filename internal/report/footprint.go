@@ -8,13 +8,14 @@ import (
 
 	"headroom/internal/assess"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 	"headroom/internal/result"
 	"headroom/internal/say"
 )
 
 // footprintSection says what the revision's tables change, how much of it was driven, and what stands out in them.
-func footprintSection(f *assess.Footprint, d show.Display) section {
-	s := section{ID: "footprint", Title: "What the revision touches"}
+func footprintSection(f *assess.Footprint, d show.Display) text.Section {
+	s := text.Section{ID: "footprint", Title: "What the revision touches"}
 	items := cellItems(f)
 	for i := range f.Tables {
 		items = append(items, tableItem(&f.Tables[i], d))
@@ -25,9 +26,9 @@ func footprintSection(f *assess.Footprint, d show.Display) section {
 	for i := range f.Spikes {
 		items = append(items, spikeItem(&f.Spikes[i], d))
 	}
-	s.Blocks = []block{{List: items}}
+	s.Blocks = []text.Block{{List: items}}
 	if len(f.Unvisited) > 0 {
-		s.Blocks = append(s.Blocks, block{Table: unvisitedTable(f.Unvisited, d)})
+		s.Blocks = append(s.Blocks, text.Block{Table: unvisitedTable(f.Unvisited, d)})
 	}
 	return s
 }
@@ -132,10 +133,10 @@ func tick(v result.Number) string {
 	return strconv.FormatFloat(math.Round(float64(v)*10)/10, 'f', -1, 64)
 }
 
-func unvisitedTable(areas []assess.ChangedArea, d show.Display) *table {
-	t := &table{
+func unvisitedTable(areas []assess.ChangedArea, d show.Display) *text.Table {
+	t := &text.Table{
 		Caption: "Changed where no judged pull has been: nothing here speaks for it",
-		Columns: []column{{Head: "Where"}, {Head: "Cells", Right: true}, {Head: "Largest change", Flex: true}},
+		Columns: []text.Column{{Head: "Where"}, {Head: "Cells", Right: true}, {Head: "Largest change", Flex: true}},
 		Most:    5,
 	}
 	for _, a := range areas {
@@ -146,8 +147,9 @@ func unvisitedTable(areas []assess.ChangedArea, d show.Display) *table {
 				changes[i] = plain(c.Role) + " " + d.Change(c.Change, c.Unit)
 			}
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{where(result.Cell{RPM: a.RPM, LoadPct: a.LoadPct}), integer(a.Cells),
-			text(strings.Join(changes, ", "))}})
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{where(result.Cell{RPM: a.RPM, LoadPct: a.LoadPct}),
+			integer(a.Cells),
+			text.Of(strings.Join(changes, ", "))}})
 	}
 	return t
 }

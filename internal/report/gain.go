@@ -6,6 +6,7 @@ import (
 
 	"headroom/internal/assess"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 	"headroom/internal/result"
 )
 
@@ -15,8 +16,8 @@ const (
 	leastSpent = 0.05 // spreads, a loss of margin that still shows with one decimal
 )
 
-func gainSection(r *assess.Review, d show.Display) section {
-	s := section{ID: "gain", Title: "Gain against margin"}
+func gainSection(r *assess.Review, d show.Display) text.Section {
+	s := text.Section{ID: "gain", Title: "Gain against margin"}
 	if len(r.Gains) == 0 {
 		s.Intro = "No torque could be worked out for parent and revision."
 		return s
@@ -25,8 +26,9 @@ func gainSection(r *assess.Review, d show.Display) section {
 		"costs is the serious limit that " +
 		"loses most margin there; its spread is the standard deviation of one pull. Less than 0.5 %, or an interval " +
 		"with zero in it, is no gain."
-	t := &table{
-		Columns: []column{{Head: "Speed", Right: true}, {Head: "Torque", Right: true}, {Head: "Power", Right: true},
+	t := &text.Table{
+		Columns: []text.Column{{Head: "Speed", Right: true}, {Head: "Torque", Right: true},
+			{Head: "Power", Right: true},
 			{Head: "Gain", Right: true},
 			{Head: "What it costs", Flex: true}, {Head: "Closest limit there", Wide: true, Flex: true}},
 		Absent: "no number could be worked out at this speed.",
@@ -39,28 +41,31 @@ func gainSection(r *assess.Review, d show.Display) section {
 		t.Rows = append(t.Rows, gainRow(r, g, d))
 	}
 	if len(wasted) > 0 {
-		s.Blocks = append(s.Blocks, block{Text: fmt.Sprintf("Margin is spent and buys nothing at %d of %s: %s rpm. "+
+		s.Blocks = append(s.Blocks, text.Block{Text: fmt.Sprintf("Margin is spent and buys nothing at %d of %s: %s "+
+			"rpm. "+
 			"There the parent's tables give about as much and keep the margin.",
 			len(wasted), count(len(r.Gains), "speed"), strings.Join(wasted, ", "))})
 	}
-	s.Blocks = append(s.Blocks, block{Table: t})
+	s.Blocks = append(s.Blocks, text.Block{Table: t})
 	return s
 }
 
-func gainRow(r *assess.Review, g assess.Gain, d show.Display) row {
-	closest := text("none ranked")
+func gainRow(r *assess.Review, g assess.Gain, d show.Display) text.Row {
+	closest := text.Of("none ranked")
 	if f := findingAt(r, g.RPM); f != nil {
-		closest = text(plain(f.Hazard), d.Margin(f.Margin, f.MarginSD, f.Unit)+" left")
+		closest = text.Of(plain(f.Hazard), d.Margin(f.Margin, f.MarginSD, f.Unit)+" left")
 		if f.Margin.Known() && f.Margin < 0 {
-			closest = text(plain(f.Hazard), d.Margin(f.Margin, f.MarginSD, f.Unit), "past the limit").toned(alarm)
+			closest = text.Of(plain(f.Hazard), d.Margin(f.Margin, f.MarginSD, f.Unit), "past the limit").Toned(
+				text.Alarm)
 		}
 	}
-	out := row{Cells: []cell{
-		text(d.Value(g.RPM, "rpm")), text(d.FromTo(g.TorqueNm, "Nm")), text(d.FromTo(g.PowerKW, "kW")), gainOf(g),
+	out := text.Row{Cells: []text.Cell{
+		text.Of(d.Value(g.RPM, "rpm")), text.Of(d.FromTo(g.TorqueNm, "Nm")), text.Of(d.FromTo(g.PowerKW, "kW")),
+		gainOf(g),
 		costOf(g, d), closest,
 	}}
-	if g.SpentHazard == "" && gainOf(g).joined() == noGain {
-		out.setBack()
+	if g.SpentHazard == "" && gainOf(g).Joined() == noGain {
+		out.SetBack()
 	}
 	return out
 }
@@ -69,38 +74,38 @@ func gainRow(r *assess.Review, g assess.Gain, d show.Display) row {
 const noGain = "0.0" + show.NBSP + "%"
 
 // gainOf is the change of torque in percent with its interval.
-func gainOf(g assess.Gain) cell {
+func gainOf(g assess.Gain) text.Cell {
 	if !g.ChangePct.Known() {
-		return text(show.Missing).toned(loud)
+		return text.Of(show.Missing).Toned(text.Loud)
 	}
 	gain := show.Signed(float64(g.ChangePct), 1) + show.NBSP + "%"
 	if !g.Change90[0].Known() || !g.Change90[1].Known() {
-		return text(gain, "(interval not known)").toned(loud)
+		return text.Of(gain, "(interval not known)").Toned(text.Loud)
 	}
 	low, high := show.Signed(float64(g.Change90[0]), 1)+show.NBSP+"%", show.Signed(float64(g.Change90[1]),
 		1)+show.NBSP+"%"
 	if gain == noGain && low == gain && high == gain {
-		return text(gain).toned(loud)
+		return text.Of(gain).Toned(text.Loud)
 	}
-	return text(gain, "("+strings.TrimSuffix(low, show.NBSP+"%")+" to "+high+")").toned(loud)
+	return text.Of(gain, "("+strings.TrimSuffix(low, show.NBSP+"%")+" to "+high+")").Toned(text.Loud)
 }
 
 // costOf is the margin a gain is paid with, and whether it buys anything.
-func costOf(g assess.Gain, d show.Display) cell {
+func costOf(g assess.Gain, d show.Display) text.Cell {
 	switch {
 	case g.SpentHazard == "":
-		return text("no serious margin").toned(faint)
+		return text.Of("no serious margin").Toned(text.Faint)
 	case !g.SpentMargin.Known() || !g.SpentSD.Known():
-		return text(plain(g.SpentHazard), "by how much is not known").toned(doubt)
+		return text.Of(plain(g.SpentHazard), "by how much is not known").Toned(text.Doubt)
 	case g.SpentSD < leastSpent:
-		return text(plain(g.SpentHazard) + ", hardly any").toned(faint)
+		return text.Of(plain(g.SpentHazard) + ", hardly any").Toned(text.Faint)
 	}
 	paid := []string{plain(g.SpentHazard) + " " + d.Change(-g.SpentMargin, g.SpentUnit), show.Number(g.SpentSD, 1) +
 		" of its spread"}
 	if buysNothing(g) {
-		return text(append(paid, "buys nothing")...).toned(alarm)
+		return text.Of(append(paid, "buys nothing")...).Toned(text.Alarm)
 	}
-	return text(paid...)
+	return text.Of(paid...)
 }
 
 // buysNothing reports whether margin is spent at a speed without a gain to show for it. A gain that is not known is not

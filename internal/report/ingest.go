@@ -5,69 +5,73 @@ import (
 	"strconv"
 
 	"headroom/internal/ingest"
+	"headroom/internal/report/text"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
 )
 
-func ingestDocument(s *ingest.Summary) document {
-	return document{
+func ingestDocument(s *ingest.Summary) text.Document {
+	return text.Document{
 		Kind: "ingest", Title: "Logs taken in",
-		Facts: []fact{
-			{"Read", strconv.Itoa(s.Read)}, {"Unchanged", strconv.Itoa(s.Skipped)},
-			{"Removed", strconv.Itoa(s.Removed)},
-			{"Failed", strconv.Itoa(len(s.Failed))},
+		Facts: []text.Fact{
+			{Name: "Read", Value: strconv.Itoa(s.Read)}, {Name: "Unchanged", Value: strconv.Itoa(s.Skipped)},
+			{Name: "Removed", Value: strconv.Itoa(s.Removed)},
+			{Name: "Failed", Value: strconv.Itoa(len(s.Failed))},
 		},
-		Sections: []section{storeSection(s), failureSection(s.Failed), emptySection(s.Empty),
+		Sections: []text.Section{storeSection(s), failureSection(s.Failed), emptySection(s.Empty),
 			problemSection(s.ProblemsFromWorkspace)},
 	}
 }
 
-func storeSection(s *ingest.Summary) section {
-	return section{ID: "store", Title: "In the store now", Blocks: []block{{Facts: []fact{
-		{"Logs", strconv.Itoa(s.Logs)}, {"Pulls", strconv.Itoa(s.Pulls)}, {"Steady stretches", strconv.Itoa(s.Steady)},
-		{"Rows of evidence", strconv.Itoa(s.Rows)}, {"Doubts about the data", strconv.Itoa(s.Findings)},
+func storeSection(s *ingest.Summary) text.Section {
+	return text.Section{ID: "store", Title: "In the store now", Blocks: []text.Block{{Facts: []text.Fact{
+		{Name: "Logs", Value: strconv.Itoa(s.Logs)}, {Name: "Pulls", Value: strconv.Itoa(s.Pulls)},
+		{Name: "Steady stretches", Value: strconv.Itoa(s.Steady)},
+		{Name: "Rows of evidence", Value: strconv.Itoa(s.Rows)}, {Name: "Doubts about the data",
+			Value: strconv.Itoa(s.Findings)},
 	}}}}
 }
 
-func failureSection(failed []ingest.Failure) section {
-	s := section{ID: "failed", Title: "Left out"}
+func failureSection(failed []ingest.Failure) text.Section {
+	s := text.Section{ID: "failed", Title: "Left out"}
 	if len(failed) == 0 {
 		s.Intro = "None: every log could be read."
 		return s
 	}
 	s.Intro = "These logs could not be read and count as no evidence. The rest went in."
-	t := &table{Columns: []column{{Head: "Log", Flex: true}, {Head: "Why, and what to do", Flex: true}}}
+	t := &text.Table{Columns: []text.Column{{Head: "Log", Flex: true}, {Head: "Why, and what to do", Flex: true}}}
 	for _, f := range failed {
-		t.Rows = append(t.Rows, row{Cells: []cell{text(f.Path).toned(loud), text(f.Error)}})
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(f.Path).Toned(text.Loud), text.Of(f.Error)}})
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 
-func emptySection(paths []string) section {
-	s := section{ID: "empty", Title: "Read, but nothing found"}
+func emptySection(paths []string) text.Section {
+	s := text.Section{ID: "empty", Title: "Read, but nothing found"}
 	if len(paths) == 0 {
 		s.Intro = "None: every log holds a pull or a steady stretch."
 		return s
 	}
 	s.Intro = "No pull and no steady stretch gave a cell. The inspect command says how each was read."
-	s.Blocks = []block{{List: paths}}
+	s.Blocks = []text.Block{{List: paths}}
 	return s
 }
 
-func problemSection(problems []workspace.Problem) section {
-	s := section{ID: "problems", Title: "Left out of the workspace"}
+func problemSection(problems []workspace.Problem) text.Section {
+	s := text.Section{ID: "problems", Title: "Left out of the workspace"}
 	if len(problems) == 0 {
 		s.Intro = "None: the workspace reads without a fault."
 		return s
 	}
-	t := &table{Columns: []column{{Head: "Where", Flex: true}, {Head: "What is wrong", Flex: true},
+	t := &text.Table{Columns: []text.Column{{Head: "Where", Flex: true}, {Head: "What is wrong", Flex: true},
 		{Head: "What would be right", Flex: true}}}
 	for _, p := range problems {
-		t.Rows = append(t.Rows, row{Cells: []cell{text(place(p)).toned(loud), text(p.What), text(or(p.Remedy, "not "+
-			"stated"))}})
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(place(p)).Toned(text.Loud), text.Of(p.What),
+			text.Of(or(p.Remedy, "not "+
+				"stated"))}})
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 
@@ -164,25 +168,25 @@ func ingestRows(s *ingest.Summary) []ingestRow {
 	return rows
 }
 
-func verifyDocument(faults []store.Fault) document {
-	doc := document{Kind: "verify", Title: "Check of the evidence store",
-		Facts: []fact{{"Faults", strconv.Itoa(len(faults))}}}
-	s := section{ID: "faults", Title: "Faults"}
+func verifyDocument(faults []store.Fault) text.Document {
+	doc := text.Document{Kind: "verify", Title: "Check of the evidence store",
+		Facts: []text.Fact{{Name: "Faults", Value: strconv.Itoa(len(faults))}}}
+	s := text.Section{ID: "faults", Title: "Faults"}
 	if len(faults) == 0 {
 		s.Intro = "None: the store agrees with its catalogue and with the logs it was made from."
-		doc.Sections = []section{s}
+		doc.Sections = []text.Section{s}
 		return doc
 	}
 	s.Intro = fmt.Sprintf("%s found. Until mended, reports may rest on other evidence than the workspace holds.",
 		count(len(faults), "fault"))
-	t := &table{Columns: []column{{Head: "What"}, {Head: "Path", Flex: true}, {Head: "Detail, and what to " +
+	t := &text.Table{Columns: []text.Column{{Head: "What"}, {Head: "Path", Flex: true}, {Head: "Detail, and what to " +
 		"do", Flex: true}}}
 	for _, f := range faults {
-		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(f.Kind)).toned(loud), text(f.Path),
-			text(or(f.Detail, "not stated"))}})
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(plain(f.Kind)).Toned(text.Loud), text.Of(f.Path),
+			text.Of(or(f.Detail, "not stated"))}})
 	}
-	s.Blocks = []block{{Table: t}}
-	doc.Sections = []section{s}
+	s.Blocks = []text.Block{{Table: t}}
+	doc.Sections = []text.Section{s}
 	return doc
 }
 

@@ -8,21 +8,23 @@ import (
 
 	"headroom/internal/ingest"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
 	"headroom/models/value"
 )
 
-func inspectDocument(in []ingest.Inspection) document {
+func inspectDocument(in []ingest.Inspection) text.Document {
 	failed := 0
 	for i := range in {
 		if in[i].Error != "" {
 			failed++
 		}
 	}
-	doc := document{
+	doc := text.Document{
 		Kind: "inspect", Title: "How the logs are read",
-		Facts: []fact{{"Runs", strconv.Itoa(len(in) - failed)}, {"Not readable", strconv.Itoa(failed)}},
+		Facts: []text.Fact{{Name: "Runs", Value: strconv.Itoa(len(in) - failed)},
+			{Name: "Not readable", Value: strconv.Itoa(failed)}},
 	}
 	for i := range in {
 		doc.Sections = append(doc.Sections, inspectSection(i, &in[i]))
@@ -30,8 +32,8 @@ func inspectDocument(in []ingest.Inspection) document {
 	return doc
 }
 
-func inspectSection(i int, in *ingest.Inspection) section {
-	s := section{ID: "log-" + strconv.Itoa(i+1), Title: in.Path, Named: true}
+func inspectSection(i int, in *ingest.Inspection) text.Section {
+	s := text.Section{ID: "log-" + strconv.Itoa(i+1), Title: in.Path, Named: true}
 	if in.Parts > 1 {
 		s.Title += fmt.Sprintf(", run %d of %d", in.Part, in.Parts)
 	}
@@ -39,22 +41,22 @@ func inspectSection(i int, in *ingest.Inspection) section {
 		s.Intro = "Not readable: " + or(in.Error, "no reason was recorded")
 		return s
 	}
-	s.Blocks = []block{{Facts: inspectFacts(in)}, {Table: columnTable(in.Run)}}
+	s.Blocks = []text.Block{{Facts: inspectFacts(in)}, {Table: columnTable(in.Run)}}
 	s.Blocks = append(s.Blocks, findingBlock(append(append([]runlog.Finding{}, in.Run.Findings...), in.Findings...)))
 	s.Blocks = append(s.Blocks, segmentBlock(in.Segments), lagBlock(in))
 	return s
 }
 
-func inspectFacts(in *ingest.Inspection) []fact {
+func inspectFacts(in *ingest.Inspection) []text.Fact {
 	run := in.Run
-	facts := []fact{
-		{"Layout", layout(run.Dialect)},
-		{"Lines", lines(run.Dialect)},
-		{"Time", timeBase(run.TimeBase)},
-		{"Data rows", fmt.Sprintf("%d, one every %s", run.Rows, seconds(run.SampleInterval, 3))},
-		{"Rules", "the defaults: the log is not one of the workspace's"},
-		{"Absolute load", plain(in.LoadSource)},
-		{"Evidence", count(in.Rows, "row")},
+	facts := []text.Fact{
+		{Name: "Layout", Value: layout(run.Dialect)},
+		{Name: "Lines", Value: lines(run.Dialect)},
+		{Name: "Time", Value: timeBase(run.TimeBase)},
+		{Name: "Data rows", Value: fmt.Sprintf("%d, one every %s", run.Rows, seconds(run.SampleInterval, 3))},
+		{Name: "Rules", Value: "the defaults: the log is not one of the workspace's"},
+		{Name: "Absolute load", Value: plain(in.LoadSource)},
+		{Name: "Evidence", Value: count(in.Rows, "row")},
 	}
 	if in.Platform != "" {
 		facts[4].Value = "platform " + in.Platform + ", car " + or(in.Vehicle, "not named")
@@ -126,22 +128,23 @@ func seconds(v float64, n int) string {
 	return show.Fixed(v, n) + show.NBSP + "s"
 }
 
-func columnTable(run *runlog.Run) *table {
-	t := &table{
+func columnTable(run *runlog.Run) *text.Table {
+	t := &text.Table{
 		Caption: "Columns",
-		Columns: []column{{Head: "Header", Flex: true}, {Head: "Channel", Flex: true}, {Head: "Unit"},
+		Columns: []text.Column{{Head: "Header", Flex: true}, {Head: "Channel", Flex: true}, {Head: "Unit"},
 			{Head: "Sure", Right: true}, {Head: "Why", Flex: true},
 			{Head: "Next best", Flex: true, Wide: true}},
 		Absent: "not used; the column Why says the reason.",
 	}
 	for _, c := range run.Columns {
-		id := text(show.Missing).toned(faint)
+		id := text.Of(show.Missing).Toned(text.Faint)
 		if c.Channel != "" {
-			id = text(plain(string(c.Channel))).toned(loud)
+			id = text.Of(plain(string(c.Channel))).Toned(text.Loud)
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(or(c.Header, "(no header)")), id, text(or(c.Unit, show.Missing)), text(share(c.Confidence)),
-			text(or(c.Reason, "no reason was recorded")), text(or(strings.ReplaceAll(c.RunnerUp, "_", " "), "none")),
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
+			text.Of(or(c.Header, "(no header)")), id, text.Of(or(c.Unit, show.Missing)), text.Of(share(c.Confidence)),
+			text.Of(or(c.Reason, "no reason was recorded")), text.Of(or(strings.ReplaceAll(c.RunnerUp, "_", " "),
+				"none")),
 		}})
 	}
 	return t
@@ -155,28 +158,29 @@ func share(v float64) string {
 	return show.Fixed(100*v, 0) + show.NBSP + "%"
 }
 
-func findingBlock(findings []runlog.Finding) block {
+func findingBlock(findings []runlog.Finding) text.Block {
 	if len(findings) == 0 {
-		return block{Text: "No doubts about the data."}
+		return text.Block{Text: "No doubts about the data."}
 	}
-	t := &table{
+	t := &text.Table{
 		Caption: "Doubts about the data",
-		Columns: []column{{Head: "What"}, {Head: "Channel", Flex: true}, {Head: "From – to", Right: true},
+		Columns: []text.Column{{Head: "What"}, {Head: "Channel", Flex: true}, {Head: "From – to", Right: true},
 			{Head: "Samples", Right: true},
 			{Head: "Left out"}, {Head: "Detail", Flex: true}},
 		Absent: "not stated.",
 	}
 	for _, f := range findings {
-		removed := text("no")
+		removed := text.Of("no")
 		if f.Removed {
-			removed = text("yes").toned(loud)
+			removed = text.Of("yes").Toned(text.Loud)
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(plain(f.Kind)).toned(loud), text(or(strings.ReplaceAll(string(f.Channel), "_", " "), "whole log")),
-			text(stretch(f.From, f.To)), integer(f.Samples), removed, text(or(f.Detail, show.Missing)),
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
+			text.Of(plain(f.Kind)).Toned(text.Loud), text.Of(or(strings.ReplaceAll(string(f.Channel), "_", " "),
+				"whole log")),
+			text.Of(stretch(f.From, f.To)), integer(f.Samples), removed, text.Of(or(f.Detail, show.Missing)),
 		}})
 	}
-	return block{Table: t}
+	return text.Block{Table: t}
 }
 
 // stretch is a time interval, "12.0–14.5 s".
@@ -187,35 +191,35 @@ func stretch(from, to float64) string {
 	return show.Fixed(from, 1) + "–" + show.Fixed(to, 1) + show.NBSP + "s"
 }
 
-func segmentBlock(segments []ingest.SegmentSummary) block {
+func segmentBlock(segments []ingest.SegmentSummary) text.Block {
 	if len(segments) == 0 {
-		return block{Text: "No pull and no steady stretch was found, so this log gives no evidence."}
+		return text.Block{Text: "No pull and no steady stretch was found, so this log gives no evidence."}
 	}
-	t := &table{
+	t := &text.Table{
 		Caption: "Pulls and steady stretches",
-		Columns: []column{{Head: "Kind"}, {Head: "From – to", Right: true}, {Head: "Speed", Right: true},
+		Columns: []text.Column{{Head: "Kind"}, {Head: "From – to", Right: true}, {Head: "Speed", Right: true},
 			{Head: "Gear", Right: true},
 			{Head: "Cells", Right: true}, {Head: "Why", Flex: true}},
 		Absent: "not logged.",
 	}
 	for _, s := range segments {
 		speed := result.Span{result.Number(s.RPMFrom), result.Number(s.RPMTo)}
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(plain(s.Kind)).toned(loud), text(stretch(s.From, s.To)), text(show.Range(speed, "rpm")),
-			text(show.Number(result.Number(s.Gear), 0)),
-			integer(s.Cells), text(or(s.Reason, "no reason was recorded")),
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
+			text.Of(plain(s.Kind)).Toned(text.Loud), text.Of(stretch(s.From, s.To)), text.Of(show.Range(speed, "rpm")),
+			text.Of(show.Number(result.Number(s.Gear), 0)),
+			integer(s.Cells), text.Of(or(s.Reason, "no reason was recorded")),
 		}})
 	}
-	return block{Table: t}
+	return text.Block{Table: t}
 }
 
-func lagBlock(in *ingest.Inspection) block {
+func lagBlock(in *ingest.Inspection) text.Block {
 	if len(in.Lags) == 0 {
-		return block{Text: "No pair of channels was logged from which a lag could be told."}
+		return text.Block{Text: "No pair of channels was logged from which a lag could be told."}
 	}
-	t := &table{
+	t := &text.Table{
 		Caption: "Lags",
-		Columns: []column{{Head: "Channel", Flex: true}, {Head: "Trails", Flex: true}, {Head: "By", Right: true},
+		Columns: []text.Column{{Head: "Channel", Flex: true}, {Head: "Trails", Flex: true}, {Head: "By", Right: true},
 			{Head: "Correlation", Right: true}, {Head: "Note", Flex: true}},
 		Absent: "no estimate; the note says why.",
 	}
@@ -226,10 +230,10 @@ func lagBlock(in *ingest.Inspection) block {
 			correlation = show.Number(result.Number(l.Lag.Correlation), 2)
 			note = count(l.Lag.Samples, "change") + " compared"
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{text(plain(string(l.Channel))).toned(loud),
-			text(plain(string(l.Against))), text(by), text(correlation), text(note)}})
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(plain(string(l.Channel))).Toned(text.Loud),
+			text.Of(plain(string(l.Against))), text.Of(by), text.Of(correlation), text.Of(note)}})
 	}
-	return block{Table: t}
+	return text.Block{Table: t}
 }
 
 // inspectJSON is the result of inspect as JSON (schema headroom/inspect/1). Times are seconds from the first sample.

@@ -6,19 +6,20 @@ import (
 
 	"headroom/internal/assess"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 )
 
 // ownLogSection sets what the revision's own logs showed against what was expected of its tables.
-func ownLogSection(logs []assess.OwnLog, d show.Display) section {
-	s := section{ID: "own-logs", Title: "Own logs of this revision"}
+func ownLogSection(logs []assess.OwnLog, d show.Display) text.Section {
+	s := text.Section{ID: "own-logs", Title: "Own logs of this revision"}
 	if len(logs) == 0 {
 		s.Intro = "None: this revision has no own logs of any limited metric. What this report says of it is " +
 			"predicted from other logs, not measured on it."
 		return s
 	}
 	var surprises []string
-	t := &table{
-		Columns: []column{{Head: "Metric", Flex: true}, {Head: "Expected", Right: true},
+	t := &text.Table{
+		Columns: []text.Column{{Head: "Metric", Flex: true}, {Head: "Expected", Right: true},
 			{Head: "Measured", Right: true},
 			{Head: "Rows outside", Right: true}, {Head: "Pulls past the limit", Right: true}, {Head: "As expected?"}},
 		Absent: "no number could be worked out from these logs.",
@@ -33,33 +34,35 @@ func ownLogSection(logs []assess.OwnLog, d show.Display) section {
 		"it. Outside are rows beyond the " +
 		"99 % band of one row; brackets hold the exact 99 % interval of the share of pulls that cross."
 	if len(surprises) == 0 {
-		s.Blocks = []block{{Text: "No surprise: no metric lies outside its band more often than chance explains."},
+		s.Blocks = []text.Block{{Text: "No surprise: no metric lies outside its band more often than chance explains."},
 			{Table: t}}
 		return s
 	}
-	s.Blocks = []block{{Text: fmt.Sprintf("Surprise in %d of %s: %s. Find out why before relying on the predictions.",
+	s.Blocks = []text.Block{{Text: fmt.Sprintf("Surprise in %d of %s: %s. Find out why before relying on the "+
+		"predictions.",
 		len(surprises), count(len(logs), "metric"), strings.Join(surprises, ", "))}, {Table: t}}
 	return s
 }
 
-func ownLogRow(o assess.OwnLog, d show.Display) row {
-	crossed := text(fmt.Sprintf("%d of %d", o.PullsCrossed, o.Pulls))
+func ownLogRow(o assess.OwnLog, d show.Display) text.Row {
+	crossed := text.Of(fmt.Sprintf("%d of %d", o.PullsCrossed, o.Pulls))
 	if within := show.Probabilities(o.Crossing99); within != show.Missing {
-		crossed = text(crossed.Parts[0], "("+within+")")
+		crossed = text.Of(crossed.Parts[0], "("+within+")")
 	}
 	if o.PullsCrossed > 0 {
-		crossed = crossed.toned(alarm)
+		crossed = crossed.Toned(text.Alarm)
 	}
-	expected := text("yes")
+	expected := text.Of("yes")
 	if !o.Expected.Known() || !o.Measured.Known() {
-		expected = text("cannot say").toned(doubt)
+		expected = text.Of("cannot say").Toned(text.Doubt)
 	}
-	r := row{Cells: []cell{
-		text(plain(o.Metric)).toned(loud), text(d.Value(o.Expected, o.Unit)), text(d.Value(o.Measured, o.Unit)),
-		text(fmt.Sprintf("%d of %d", o.Outside, o.Rows)), crossed, expected,
+	r := text.Row{Cells: []text.Cell{
+		text.Of(plain(o.Metric)).Toned(text.Loud), text.Of(d.Value(o.Expected, o.Unit)),
+		text.Of(d.Value(o.Measured, o.Unit)),
+		text.Of(fmt.Sprintf("%d of %d", o.Outside, o.Rows)), crossed, expected,
 	}}
 	if o.Surprise {
-		r.Cells[len(r.Cells)-1] = text("surprise").toned(doubt)
+		r.Cells[len(r.Cells)-1] = text.Of("surprise").Toned(text.Doubt)
 		r.Notes = []string{sentence(or(o.Say, "More rows lie outside their band than chance explains"))}
 	}
 	return r

@@ -20,6 +20,7 @@ import (
 	"headroom/internal/health"
 	"headroom/internal/ingest"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 	"headroom/internal/result"
 	"headroom/internal/store"
 )
@@ -73,14 +74,15 @@ func Review(w io.Writer, r *assess.Review, f Format, opt Options) error {
 	if opt.Brief {
 		doc = briefDocument
 	}
-	return write(w, f, opt, r, r.Stamp, func(d show.Display) document { return doc(r, d) },
+	return write(w, f, opt, r, r.Stamp, func(d show.Display) text.Document { return doc(r, d) },
 		func() []reviewRow { return reviewRows(r) })
 }
 
 // Cautions writes cautions alone, for a caller that shows several brief reviews.
 func Cautions(w io.Writer, cautions []string, f Format, opt Options) error {
-	return write(w, f, opt, cautions, result.Stamp{}, func(show.Display) document {
-		return document{Kind: "cautions", Title: "Before anybody drives", Sections: []section{cautionSection(cautions)}}
+	return write(w, f, opt, cautions, result.Stamp{}, func(show.Display) text.Document {
+		return text.Document{Kind: "cautions", Title: "Before anybody drives",
+			Sections: []text.Section{cautionSection(cautions)}}
 	}, func() []cautionRow { return cautionRows(cautions) })
 }
 
@@ -103,7 +105,7 @@ func Audit(w io.Writer, a *assess.Audit, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, a, a.Stamp, func(show.Display) document { return auditDocument(a) },
+	return write(w, f, opt, a, a.Stamp, func(show.Display) text.Document { return auditDocument(a) },
 		func() []auditRow { return auditRows(a) })
 }
 
@@ -113,7 +115,7 @@ func Across(w io.Writer, a *assess.Across, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, a, a.Stamp, func(show.Display) document { return acrossDocument(a) },
+	return write(w, f, opt, a, a.Stamp, func(show.Display) text.Document { return acrossDocument(a) },
 		func() []acrossRow { return acrossRows(a) })
 }
 
@@ -123,7 +125,7 @@ func Against(w io.Writer, a *assess.Against, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, a, a.Stamp, func(d show.Display) document { return againstDocument(a, d) },
+	return write(w, f, opt, a, a.Stamp, func(d show.Display) text.Document { return againstDocument(a, d) },
 		func() []againstRow { return againstRows(a) })
 }
 
@@ -134,7 +136,7 @@ func Fleet(w io.Writer, a *health.Fleet, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, a, a.Stamp, func(d show.Display) document { return fleetDocument(a, d) },
+	return write(w, f, opt, a, a.Stamp, func(d show.Display) text.Document { return fleetDocument(a, d) },
 		func() []fleetRow { return fleetRows(a) })
 }
 
@@ -144,7 +146,7 @@ func Envelopes(w io.Writer, e *assess.Envelopes, f Format, opt Options) error {
 	if e == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, e, e.Stamp, func(d show.Display) document { return envelopesDocument(e, d) },
+	return write(w, f, opt, e, e.Stamp, func(d show.Display) text.Document { return envelopesDocument(e, d) },
 		func() []envelopeRow { return envelopeRows(e) })
 }
 
@@ -159,7 +161,7 @@ const (
 // the column "record" says which.
 func Inspections(w io.Writer, in []ingest.Inspection, f Format, opt Options) error {
 	return write(w, f, opt, inspectResult(in), result.Stamp{Schema: schemaInspect},
-		func(show.Display) document { return inspectDocument(in) },
+		func(show.Display) text.Document { return inspectDocument(in) },
 		func() []inspectRow { return inspectRows(in) })
 }
 
@@ -169,20 +171,22 @@ func Ingest(w io.Writer, s *ingest.Summary, f Format, opt Options) error {
 		return errNoResult
 	}
 	return write(w, f, opt, ingestResult(s), result.Stamp{Schema: schemaIngest},
-		func(show.Display) document { return ingestDocument(s) },
+		func(show.Display) text.Document { return ingestDocument(s) },
 		func() []ingestRow { return ingestRows(s) })
 }
 
 // Faults writes what a check of the evidence store found; no fault is a result too.
 func Faults(w io.Writer, faults []store.Fault, f Format, opt Options) error {
 	return write(w, f, opt, verifyJSON{schemaVerify, verifyRows(faults)}, result.Stamp{Schema: schemaVerify},
-		func(show.Display) document { return verifyDocument(faults) }, func() []faultJSON { return verifyRows(faults) })
+		func(show.Display) text.Document { return verifyDocument(faults) },
+		func() []faultJSON { return verifyRows(faults) })
 }
 
 var errNoResult = errors.New("nothing to report: the result is missing")
 
 // write is the one road from a result to bytes. doc makes the human formats, rows the flat ones.
-func write[R any](w io.Writer, f Format, opt Options, result any, stamp result.Stamp, doc func(show.Display) document,
+func write[R any](w io.Writer, f Format, opt Options, result any, stamp result.Stamp,
+	doc func(show.Display) text.Document,
 	rows func() []R) error {
 	switch f {
 	case JSON:
@@ -198,11 +202,11 @@ func write[R any](w io.Writer, f Format, opt Options, result any, stamp result.S
 	}
 	switch f {
 	case Table:
-		return writeTerminal(w, doc(d), opt)
+		return text.WriteTerminal(w, doc(d), opt.Width, opt.Colour)
 	case Markdown:
-		return writeMarkdown(w, doc(d))
+		return text.WriteMarkdown(w, doc(d))
 	case HTML:
-		return writeHTML(w, doc(d))
+		return text.WriteHTML(w, doc(d))
 	}
 	_, err = ParseFormat(string(f))
 	return err

@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/olekukonko/tablewriter/pkg/twwidth"
 
 	"headroom/internal/report/show"
 )
@@ -123,7 +124,7 @@ func TestWidth(t *testing.T) {
 					allowed = 80
 				}
 				for i, line := range strings.Split(out, "\n") {
-					if w := widthOf(line); w > allowed {
+					if w := columns(line); w > allowed {
 						t.Errorf("%s at width %d: line %d is %d columns wide: %q", r.name, width, i+1, w, line)
 					}
 				}
@@ -132,13 +133,16 @@ func TestWidth(t *testing.T) {
 	}
 }
 
+// columns is how many columns a line takes in a terminal.
+func columns(line string) int { return twwidth.WidthWithOptions(line, twwidth.Options{}) }
+
 // TestRoomIsUsed checks that a wide terminal gets wider lines, fewer of them, and the columns kept for it.
 func TestRoomIsUsed(t *testing.T) {
 	for _, r := range renderings {
 		at80, at160 := render(t, r.name, Table, Options{Width: 80}), render(t, r.name, Table, Options{Width: 160})
 		widest := 0
 		for _, line := range strings.Split(at160, "\n") {
-			widest = max(widest, widthOf(line))
+			widest = max(widest, columns(line))
 		}
 		if widest <= 100 {
 			t.Errorf("%s at 160: the widest line has only %d columns", r.name, widest)

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"strconv"
 	"strings"
@@ -8,6 +9,7 @@ import (
 	"headroom/internal/assess"
 	"headroom/internal/report/draw"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 	"headroom/internal/result"
 	"headroom/internal/say"
 	"headroom/models/value"
@@ -23,19 +25,23 @@ var meanings = map[string]string{
 		"pass.",
 }
 
-func reviewDocument(r *assess.Review, d show.Display) document {
-	return document{
+// grades are how verdicts are shown; any other word is shown as undecided.
+var grades = map[string]text.Grade{assess.VerdictRelease: text.Released, assess.VerdictConditions: text.Conditional,
+	assess.VerdictHold: text.Held, assess.VerdictUndecided: text.Undecided}
+
+func reviewDocument(r *assess.Review, d show.Display) text.Document {
+	return text.Document{
 		Kind:  "review",
 		Title: "Review of " + or(r.Revision, "an unnamed revision"),
-		Facts: []fact{
-			{"Parent", or(r.Parent, "none, a base calibration")},
-			{"Platform", or(r.Platform, "not named")},
-			{"Car", vehicle(r.Vehicle)},
-			{"Author", or(r.Author, "not named")},
-			{"Fuel", or(r.Fuel, "not named")},
+		Facts: []text.Fact{
+			{Name: "Parent", Value: or(r.Parent, "none, a base calibration")},
+			{Name: "Platform", Value: or(r.Platform, "not named")},
+			{Name: "Car", Value: vehicle(r.Vehicle)},
+			{Name: "Author", Value: or(r.Author, "not named")},
+			{Name: "Fuel", Value: or(r.Fuel, "not named")},
 		},
 		Verdict: verdictOf(r.Verdict, r.Because),
-		Sections: []section{
+		Sections: []text.Section{
 			findingSection(r, d),
 			hazardSection(r),
 			ownLogSection(r.OwnLogs, d),
@@ -55,7 +61,7 @@ func reviewDocument(r *assess.Review, d show.Display) document {
 const fewRows = 5
 
 // briefDocument is a review for a list of several: the verdict, the ranked numbers, and what no number stands for.
-func briefDocument(r *assess.Review, d show.Display) document {
+func briefDocument(r *assess.Review, d show.Display) text.Document {
 	doc := reviewDocument(r, d)
 	findings := findingSection(r, d)
 	for _, b := range findings.Blocks {
@@ -66,10 +72,10 @@ func briefDocument(r *assess.Review, d show.Display) document {
 			}
 		}
 	}
-	doc.Sections = []section{findings}
+	doc.Sections = []text.Section{findings}
 	if missed := unassessed(r.Hazards); len(missed) > 0 {
-		doc.Sections = append(doc.Sections, section{ID: "unassessed", Title: "Not assessed",
-			Blocks: []block{{List: missed}}})
+		doc.Sections = append(doc.Sections, text.Section{ID: "unassessed", Title: "Not assessed",
+			Blocks: []text.Block{{List: missed}}})
 	}
 	return doc
 }
@@ -85,8 +91,9 @@ func unassessed(hazards []assess.Hazard) []string {
 	return out
 }
 
-func verdictOf(word string, because []string) *verdict {
-	v := &verdict{Word: or(word, "no verdict"), Meaning: meanings[word], Because: because}
+func verdictOf(word string, because []string) *text.Verdict {
+	v := &text.Verdict{Word: or(word, "no verdict"), Meaning: meanings[word], Because: because,
+		Grade: cmp.Or(grades[word], text.Undecided)}
 	if len(because) == 0 {
 		v.Because = []string{"no reason was recorded"}
 	}
@@ -94,10 +101,10 @@ func verdictOf(word string, because []string) *verdict {
 }
 
 // ruleSection prints the rule the verdict was made by, one line a sentence.
-func ruleSection() section {
-	return section{
+func ruleSection() text.Section {
+	return text.Section{
 		ID: "rule", Title: "How the verdict is made", Intro: "The first of these that applies is the verdict.",
-		Blocks: []block{{List: strings.Split(strings.TrimSuffix(assess.VerdictRule, "."), ". ")}},
+		Blocks: []text.Block{{List: strings.Split(strings.TrimSuffix(assess.VerdictRule, "."), ". ")}},
 	}
 }
 
@@ -111,8 +118,8 @@ func vehicle(id string) string {
 	return id
 }
 
-func findingSection(r *assess.Review, d show.Display) section {
-	s := section{ID: "closest-limits", Title: "Closest limits"}
+func findingSection(r *assess.Review, d show.Display) text.Section {
+	s := text.Section{ID: "closest-limits", Title: "Closest limits"}
 	if len(r.Findings) == 0 {
 		s.Intro = "No hazard could be set against a limit in any cell. The list of hazards says what is missing."
 		return s
@@ -120,8 +127,8 @@ func findingSection(r *assess.Review, d show.Display) section {
 	s.Intro = "Ordered by severity times chance of crossing; ties by margin in units of its own spread. " +
 		"Brackets hold the range that 90 of 100 pulls fall in. A margin above zero is inside the limit; ± is one " +
 		"standard deviation. The chance counts every pull, also those that never enter the cell."
-	t := &table{
-		Columns: []column{
+	t := &text.Table{
+		Columns: []text.Column{
 			{Head: "#", Right: true}, {Head: "Hazard", Flex: true}, {Head: "Where"}, {Head: "Predicted", Right: true},
 			{Head: "Limit", Right: true}, {Head: "Margin", Right: true}, {Head: "Chance per pull", Right: true},
 			{Head: "Fleet evidence", Wide: true},
@@ -134,37 +141,37 @@ func findingSection(r *assess.Review, d show.Display) section {
 	for i := range r.Findings {
 		t.Rows = append(t.Rows, findingRow(&r.Findings[i], d))
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 
-func findingRow(f *assess.Finding, d show.Display) row {
-	predicted := text(d.Value(f.Predicted, f.Unit))
+func findingRow(f *assess.Finding, d show.Display) text.Row {
+	predicted := text.Of(d.Value(f.Predicted, f.Unit))
 	if within := d.Interval(f.Interval90, f.Unit); within != show.Missing {
-		predicted = text(predicted.Parts[0], "("+within+")")
+		predicted = text.Of(predicted.Parts[0], "("+within+")")
 	}
 	predicted.Strip = draw.ReadingStrip(fmt.Sprintf("predicted %s, limit %s", d.Value(f.Predicted, f.Unit),
 		d.Value(f.Limit, f.Unit)), draw.Reading{Predicted: f.Predicted, Limit: f.Limit, Margin: f.Margin,
 		Envelope: f.Envelope.Limit, Interval90: f.Interval90})
-	margin := text(d.Margin(f.Margin, f.MarginSD, f.Unit))
+	margin := text.Of(d.Margin(f.Margin, f.MarginSD, f.Unit))
 	if f.Margin.Known() && f.Margin < 0 {
-		margin = text(margin.Parts[0], "past the limit").toned(alarm)
+		margin = text.Of(margin.Parts[0], "past the limit").Toned(text.Alarm)
 	}
-	r := row{
-		Cells: []cell{
+	r := text.Row{
+		Cells: []text.Cell{
 			integer(f.Rank),
-			text(plain(f.Hazard), "("+or(f.Severity, "severity not stated")+")").toned(loud),
+			text.Of(plain(f.Hazard), "("+or(f.Severity, "severity not stated")+")").Toned(text.Loud),
 			where(f.Cell),
 			predicted,
-			text(d.Value(f.Limit, f.Unit)),
+			text.Of(d.Value(f.Limit, f.Unit)),
 			margin,
-			text(show.Probability(f.ProbabilityPerPull)).toned(loud),
+			text.Of(show.Probability(f.ProbabilityPerPull)).Toned(text.Loud),
 			evidenceOf(f.Envelope.Cars, f.Envelope.Pulls),
 		},
 		Notes: findingNotes(f, d),
 	}
 	if quiet(f) {
-		r.setBack()
+		r.SetBack()
 	}
 	return r
 }
@@ -234,14 +241,14 @@ func envelopeOf(f *assess.Finding, d show.Display) string {
 	return fmt.Sprintf("Fleet envelope: %s (limit %s from %s).", side, d.Value(f.Envelope.Limit, f.Unit), seen)
 }
 
-func hazardSection(r *assess.Review) section {
-	s := section{ID: "hazards", Title: "All hazards"}
+func hazardSection(r *assess.Review) text.Section {
+	s := text.Section{ID: "hazards", Title: "All hazards"}
 	if len(r.Hazards) == 0 {
 		s.Intro = "No hazard is listed in this result."
 		return s
 	}
-	t := &table{
-		Columns: []column{
+	t := &text.Table{
+		Columns: []text.Column{
 			{Head: "Hazard", Flex: true}, {Head: "Status"}, {Head: "Chance per pull", Right: true}, {Head: "Evidence"},
 			{Head: "Basis", Flex: true},
 		},
@@ -255,25 +262,26 @@ func hazardSection(r *assess.Review) section {
 	s.Intro = fmt.Sprintf("%d of %s assessed, %d on thin evidence, %d not assessed. The chance is that a pull "+
 		"crosses the limit in any cell; brackets hold its 90 %% interval.",
 		tally[result.Assessed], count(len(r.Hazards), "hazard"), tally[result.Thin], tally[result.NotAssessed])
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 
-func hazardRow(h assess.Hazard) row {
-	status, odds, basis := text(plain(h.Status)), chance(h.ProbabilityPerPull, h.Interval90), text(basisOf(h.Basis))
+func hazardRow(h assess.Hazard) text.Row {
+	status, odds, basis := text.Of(plain(h.Status)), chance(h.ProbabilityPerPull, h.Interval90),
+		text.Of(basisOf(h.Basis))
 	why := h.Why
 	if h.Status != result.Assessed {
-		status = status.toned(doubt)
+		status = status.Toned(text.Doubt)
 		why = or(why, "no reason was recorded")
 	}
 	if h.Status == result.NotAssessed {
-		odds = text(show.Missing)
+		odds = text.Of(show.Missing)
 	}
 	if h.Basis == "" {
-		basis = text(show.Missing)
+		basis = text.Of(show.Missing)
 	}
-	r := row{Cells: []cell{
-		text(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").toned(loud), status, odds,
+	r := text.Row{Cells: []text.Cell{
+		text.Of(plain(h.Hazard), "("+or(h.Severity, "severity not stated")+")").Toned(text.Loud), status, odds,
 		evidenceOf(h.Cars, h.Pulls), basis,
 	}}
 	if why != "" {
@@ -301,28 +309,29 @@ func againstParent(h assess.Hazard) string {
 		show.Probability(was), points(is-was), points(h.Change90[0]), points(h.Change90[1]))
 }
 
-func conditionSection(r *assess.Review, d show.Display) section {
-	s := section{ID: "stress", Title: "Under stress"}
+func conditionSection(r *assess.Review, d show.Display) text.Section {
+	s := text.Section{ID: "stress", Title: "Under stress"}
 	if len(r.Conditions) == 0 {
 		s.Intro = "No stress condition could be worked out: nothing was assessed to put under stress."
 		return s
 	}
 	s.Intro = "The same revision on a worse day. The margin is the smallest of any cell."
-	t := &table{
-		Columns: []column{{Head: "Condition", Flex: true}, {Head: "Hazard"}, {Head: "Smallest margin", Right: true},
+	t := &text.Table{
+		Columns: []text.Column{{Head: "Condition", Flex: true}, {Head: "Hazard"},
+			{Head: "Smallest margin", Right: true},
 			{Head: "Chance per pull", Right: true}},
 		Absent: "no number could be worked out under this condition.",
 		Most:   8,
 	}
 	for _, c := range r.Conditions {
-		margin := text(d.Difference(c.Margin, c.Unit))
+		margin := text.Of(d.Difference(c.Margin, c.Unit))
 		if c.Margin.Known() && c.Margin < 0 {
-			margin = text(append(margin.Parts, "past the limit")...).toned(alarm)
+			margin = text.Of(append(margin.Parts, "past the limit")...).Toned(text.Alarm)
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{text(c.Condition), text(plain(c.Hazard)), margin,
-			text(show.Probability(c.ProbabilityPerPull))}})
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(c.Condition), text.Of(plain(c.Hazard)), margin,
+			text.Of(show.Probability(c.ProbabilityPerPull))}})
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 
@@ -334,15 +343,15 @@ func verb(n int, thing, one, many string) string {
 	return count(n, thing) + " " + many
 }
 
-func nextPullSection(pulls []assess.NextPull) section {
-	s := section{ID: "next-pulls", Title: "Log next"}
+func nextPullSection(pulls []assess.NextPull) text.Section {
+	s := text.Section{ID: "next-pulls", Title: "Log next"}
 	if len(pulls) == 0 {
 		s.Intro = "No pull is known that would narrow this verdict."
 		return s
 	}
 	s.Intro = "The pulls that would narrow the verdict most, best first. Only under controlled test conditions."
-	t := &table{
-		Columns: []column{{Head: "#", Right: true}, {Head: "Where"}, {Head: "Gear", Right: true},
+	t := &text.Table{
+		Columns: []text.Column{{Head: "#", Right: true}, {Head: "Where"}, {Head: "Gear", Right: true},
 			{Head: "Channels", Flex: true}, {Head: "Narrows", Flex: true}},
 		Absent: "any gear.",
 	}
@@ -351,18 +360,18 @@ func nextPullSection(pulls []assess.NextPull) section {
 		for j, c := range p.Channels {
 			channels[j] = plain(c)
 		}
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			integer(i + 1), where(result.Cell{RPM: p.RPM, LoadPct: p.LoadPct}), text(show.Number(p.Gear, 0)),
-			text(or(strings.Join(channels, ", "), show.Missing+" (the usual ones)")),
-			text(or(p.Narrows, show.Missing+" (not stated)")),
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
+			integer(i + 1), where(result.Cell{RPM: p.RPM, LoadPct: p.LoadPct}), text.Of(show.Number(p.Gear, 0)),
+			text.Of(or(strings.Join(channels, ", "), show.Missing+" (the usual ones)")),
+			text.Of(or(p.Narrows, show.Missing+" (not stated)")),
 		}})
 	}
-	s.Blocks = []block{{Table: t}}
+	s.Blocks = []text.Block{{Table: t}}
 	return s
 }
 
-func curveSection(r *assess.Review, d show.Display) section {
-	s := section{ID: "curves", Title: "Margin over engine speed"}
+func curveSection(r *assess.Review, d show.Display) text.Section {
+	s := text.Section{ID: "curves", Title: "Margin over engine speed"}
 	if len(r.Curves) == 0 {
 		s.Intro = "No margin could be drawn over engine speed."
 		return s
@@ -370,13 +379,13 @@ func curveSection(r *assess.Review, d show.Display) section {
 	s.Intro = "The worst cell at each speed. The band holds 90 of 100 pulls; below the limit line the limit is crossed."
 	for i := range r.Curves {
 		c := &r.Curves[i]
-		s.Blocks = append(s.Blocks, block{Table: curveTable(c, d)})
+		s.Blocks = append(s.Blocks, text.Block{Table: curveTable(c, d)})
 	}
-	plots := make([]plot, len(r.Curves))
+	plots := make([]text.Plot, len(r.Curves))
 	for i := range r.Curves {
 		plots[i] = plotOf(&r.Curves[i], d)
 	}
-	s.Blocks = append([]block{{Plots: plots}}, s.Blocks...)
+	s.Blocks = append([]text.Block{{Plots: plots}}, s.Blocks...)
 	return s
 }
 
@@ -390,7 +399,7 @@ func curveTitle(c *assess.Curve) string {
 }
 
 // plotOf draws the margin of one hazard over engine speed.
-func plotOf(c *assess.Curve, d show.Display) plot {
+func plotOf(c *assess.Curve, d show.Display) text.Plot {
 	title, s := curveTitle(c), d.Step(c.Unit)
 	points := make([]draw.MarginPoint, len(c.Points))
 	for i, p := range c.Points {
@@ -400,9 +409,9 @@ func plotOf(c *assess.Curve, d show.Display) plot {
 	}
 	drawn := draw.Margin(points, s.Name, title+", margin over engine speed", describe(c, d))
 	if drawn == "" {
-		return plot{Title: title, Note: "No margin is known at any speed."}
+		return text.Plot{Title: title, Note: "No margin is known at any speed."}
 	}
-	return plot{Title: title, SVG: drawn}
+	return text.Plot{Title: title, SVG: drawn}
 }
 
 // describe tells a plot in words: the lowest margin and where it is.
@@ -424,21 +433,22 @@ func describe(c *assess.Curve, d show.Display) string {
 }
 
 // curveTable is a plot's numbers for readers who cannot see it.
-func curveTable(c *assess.Curve, d show.Display) *table {
-	t := &table{
-		Caption: curveTitle(c), Fold: "Numbers: " + curveTitle(c), Only: notTyped,
-		Columns: []column{{Head: "Speed", Right: true}, {Head: "Parent", Right: true}, {Head: "Revision", Right: true},
+func curveTable(c *assess.Curve, d show.Display) *text.Table {
+	t := &text.Table{
+		Caption: curveTitle(c), Fold: "Numbers: " + curveTitle(c), Only: text.OnPaper,
+		Columns: []text.Column{{Head: "Speed", Right: true}, {Head: "Parent", Right: true},
+			{Head: "Revision", Right: true},
 			{Head: "5 to 95 %", Right: true}, {Head: "Fleet envelope", Right: true}, {Head: "Cars", Right: true}},
 		Absent: "not known at this speed.",
 	}
 	for _, p := range c.Points {
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			text(d.Value(result.Number(p.RPM), "rpm")),
-			text(d.Difference(result.Number(p.Parent), c.Unit)),
-			text(d.Difference(result.Number(p.Margin), c.Unit)),
-			text(d.Differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit)),
-			text(d.Difference(p.Envelope, c.Unit)),
-			text(strconv.Itoa(p.Cars)),
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
+			text.Of(d.Value(result.Number(p.RPM), "rpm")),
+			text.Of(d.Difference(result.Number(p.Parent), c.Unit)),
+			text.Of(d.Difference(result.Number(p.Margin), c.Unit)),
+			text.Of(d.Differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit)),
+			text.Of(d.Difference(p.Envelope, c.Unit)),
+			text.Of(strconv.Itoa(p.Cars)),
 		}})
 	}
 	return t

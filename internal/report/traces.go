@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"html/template"
 	"io"
 	"math"
 	"slices"
@@ -14,6 +13,7 @@ import (
 	"headroom/internal/ingest"
 	"headroom/internal/report/draw"
 	"headroom/internal/report/show"
+	"headroom/internal/report/text"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
 	"headroom/internal/say"
@@ -53,10 +53,10 @@ func InspectionPlots(w io.Writer, in []ingest.Inspection, opt Options) error {
 			return fmt.Errorf("plot %s: %w", in[i].Path, err)
 		}
 		doc.Sections[i].Intro = traceKey
-		doc.Sections[i].Blocks = []block{{Facts: traceFacts(&in[i])}, {Traces: t}, unusedBlock(in[i].Run),
+		doc.Sections[i].Blocks = []text.Block{{Facts: traceFacts(&in[i])}, {Traces: t}, unusedBlock(in[i].Run),
 			segmentBlock(in[i].Segments), lagBlock(&in[i])}
 	}
-	return writeHTML(w, doc)
+	return text.WriteHTML(w, doc)
 }
 
 // traceKey says how to read the page.
@@ -65,18 +65,19 @@ const traceKey = "All plots share one time axis, which stays on top. Its bars ar
 	"Hatching: the log has no rows. A numbered bar on top of a plot: a doubt, told below it. A break in a line: " +
 	"samples are missing or were left out."
 
-func traceFacts(in *ingest.Inspection) []fact {
+func traceFacts(in *ingest.Inspection) []text.Fact {
 	run := in.Run
-	facts := []fact{
-		{"Channels", strconv.Itoa(len(run.Series))},
-		{"Columns not used", strconv.Itoa(len(unusedColumns(run)))},
-		{"Data rows", fmt.Sprintf("%d, one every %s", run.Rows, seconds(run.SampleInterval, 3))},
-		{"Pulls", strconv.Itoa(segmentsOf(in.Segments, kindPull))},
-		{"Steady stretches", strconv.Itoa(segmentsOf(in.Segments, kindSteady))},
-		{"Time", timeBase(run.TimeBase)},
+	facts := []text.Fact{
+		{Name: "Channels", Value: strconv.Itoa(len(run.Series))},
+		{Name: "Columns not used", Value: strconv.Itoa(len(unusedColumns(run)))},
+		{Name: "Data rows", Value: fmt.Sprintf("%d, one every %s", run.Rows, seconds(run.SampleInterval, 3))},
+		{Name: "Pulls", Value: strconv.Itoa(segmentsOf(in.Segments, kindPull))},
+		{Name: "Steady stretches", Value: strconv.Itoa(segmentsOf(in.Segments, kindSteady))},
+		{Name: "Time", Value: timeBase(run.TimeBase)},
 	}
 	if in.Platform != "" {
-		facts = append(facts, fact{"Rules", "platform " + in.Platform + ", car " + or(in.Vehicle, "not named")})
+		facts = append(facts, text.Fact{Name: "Rules", Value: "platform " + in.Platform + ", car " +
+			"" + or(in.Vehicle, "not named")})
 	}
 	return facts
 }
@@ -102,53 +103,29 @@ func unusedColumns(run *runlog.Run) []runlog.Column {
 	return out
 }
 
-func unusedBlock(run *runlog.Run) block {
+func unusedBlock(run *runlog.Run) text.Block {
 	columns := unusedColumns(run)
 	if len(columns) == 0 {
-		return block{Text: "Every column of the log is used."}
+		return text.Block{Text: "Every column of the log is used."}
 	}
-	t := &table{
+	t := &text.Table{
 		Caption: "Columns not used",
-		Columns: []column{{Head: "#", Right: true}, {Head: "Header", Flex: true}, {Head: "Why not", Flex: true},
+		Columns: []text.Column{{Head: "#", Right: true}, {Head: "Header", Flex: true}, {Head: "Why not", Flex: true},
 			{Head: "Nearest reading", Flex: true}},
 	}
 	for _, c := range columns {
-		t.Rows = append(t.Rows, row{Cells: []cell{
-			integer(c.Index + 1), text(or(c.Header, "(no header)")).toned(loud),
-			text(or(c.Reason, "no reason was recorded")),
-			text(or(strings.ReplaceAll(c.RunnerUp, "_", " "), "none")),
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
+			integer(c.Index + 1), text.Of(or(c.Header, "(no header)")).Toned(text.Loud),
+			text.Of(or(c.Reason, "no reason was recorded")),
+			text.Of(or(strings.ReplaceAll(c.RunnerUp, "_", " "), "none")),
 		}})
 	}
-	return block{Table: t}
-}
-
-// traces is what the page shows of one run.
-type traces struct {
-	Wide, Narrow template.HTML // the time axis with the segments named, for wide and narrow pages
-	Doubts       []doubtNote   // about the whole log
-	MoreDoubts   int           // that are not listed
-	Panels       []tracePanel
-}
-
-// tracePanel is one channel over time.
-type tracePanel struct {
-	Title, Unit string
-	Range       string // what the values reach from and to
-	Reason      string // why the column was taken for this channel and unit
-	Scale, SVG  template.HTML
-	Doubts      []doubtNote
-	MoreDoubts  int
-}
-
-// doubtNote is a finding in words. Mark is its number in the drawing, 0 where it has no place in time.
-type doubtNote struct {
-	Mark             int
-	Kind, When, Text string
+	return text.Block{Table: t}
 }
 
 const mostDoubts = 8 // listed, and numbered, under a drawing
 
-func tracesOf(in *ingest.Inspection, d show.Display) (*traces, error) {
+func tracesOf(in *ingest.Inspection, d show.Display) (*text.Traces, error) {
 	run := in.Run
 	line := draw.NewTimeline(run.Time, stretchesOf(in.Segments), holes(run), mostDoubts)
 	of := map[channel.ID][]runlog.Finding{}
@@ -159,7 +136,7 @@ func tracesOf(in *ingest.Inspection, d show.Display) (*traces, error) {
 		}
 		of[id] = append(of[id], f)
 	}
-	t := &traces{}
+	t := &text.Traces{}
 	for i := range run.Series {
 		p, err := panelOf(line, run, &run.Series[i], of[run.Series[i].Channel], d)
 		if err != nil {
@@ -193,7 +170,7 @@ func marksOf(findings []runlog.Finding) []draw.Mark {
 	out := make([]draw.Mark, len(findings))
 	for i, f := range findings {
 		out[i] = draw.Mark{From: f.From, To: f.To,
-			Title: clean(plain(f.Kind) + ", " + stretch(f.From, f.To) + ": " + f.Detail)}
+			Title: text.Clean(plain(f.Kind) + ", " + stretch(f.From, f.To) + ": " + f.Detail)}
 	}
 	return out
 }
@@ -239,12 +216,13 @@ func byStart(findings []runlog.Finding) []runlog.Finding {
 
 // notes are findings in words, the first ones; the first marks of them are numbered. drawn: they stand under their
 // channel, so it need not be named.
-func notes(findings []runlog.Finding, marks int, drawn bool) (out []doubtNote, more int) {
+func notes(findings []runlog.Finding, marks int, drawn bool) (out []text.DoubtNote, more int) {
 	for i, f := range findings {
 		if i == mostDoubts {
 			return out, len(findings) - i
 		}
-		n := doubtNote{Kind: plain(f.Kind), When: stretch(f.From, f.To), Text: or(f.Detail, "no detail was recorded")}
+		n := text.DoubtNote{Kind: plain(f.Kind), When: stretch(f.From, f.To),
+			Text: or(f.Detail, "no detail was recorded")}
 		if n.When == show.Missing {
 			n.When = "no time stated"
 		}
@@ -263,16 +241,17 @@ func notes(findings []runlog.Finding, marks int, drawn bool) (out []doubtNote, m
 }
 
 func panelOf(line *draw.Timeline, run *runlog.Run, s *runlog.Series, findings []runlog.Finding,
-	d show.Display) (tracePanel, error) {
+	d show.Display) (text.TracePanel, error) {
 	definition, ok := channel.Lookup(s.Channel)
 	if !ok {
-		return tracePanel{}, fmt.Errorf("channel %q is not in the channel table", s.Channel)
+		return text.TracePanel{}, fmt.Errorf("channel %q is not in the channel table", s.Channel)
 	}
 	if len(s.Values) != len(run.Time) {
-		return tracePanel{}, fmt.Errorf("channel %s has %d values at %d times", s.Channel, len(s.Values), len(run.Time))
+		return text.TracePanel{}, fmt.Errorf("channel %s has %d values at %d times", s.Channel, len(s.Values),
+			len(run.Time))
 	}
 	placed, scale := inTime(findings), d.Of(string(definition.Unit))
-	p := tracePanel{Title: say.Capital(plain(string(s.Channel))), Unit: scale.Name, Reason: readAs(run, s)}
+	p := text.TracePanel{Title: say.Capital(plain(string(s.Channel))), Unit: scale.Name, Reason: readAs(run, s)}
 	p.Doubts, p.MoreDoubts = notes(append(slices.Clone(placed), without(findings)...), len(placed), true)
 	low, high := extremes(s.Values)
 	lowest, highest := result.Number(low), result.Number(high)

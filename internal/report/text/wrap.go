@@ -1,4 +1,4 @@
-package report
+package text
 
 import (
 	"strings"
@@ -14,9 +14,9 @@ var narrow = twwidth.Options{}
 
 func widthOf(s string) int { return twwidth.WidthWithOptions(s, narrow) }
 
-// clean makes a string from outside harmless in a terminal or a text file: line breaks and tabs become a blank, and
+// Clean makes a string from outside harmless in a terminal or a text file: line breaks and tabs become a blank, and
 // unbreakable blanks stay for the wrapping.
-func clean(s string) string {
+func Clean(s string) string {
 	return strings.Map(func(r rune) rune {
 		if r == '\n' || r == '\r' || r == '\t' {
 			return ' '

@@ -1,4 +1,4 @@
-package report
+package text
 
 import (
 	"strings"
@@ -12,7 +12,7 @@ import (
 // TestWrap: no line is wider than asked, and no character is lost but blanks.
 func TestWrap(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := clean(rapid.StringOf(rapid.RuneFrom([]rune("ab -_/.é日λ"+show.NBSP))).Draw(t, "s"))
+		s := Clean(rapid.StringOf(rapid.RuneFrom([]rune("ab -_/.é日λ"+show.NBSP))).Draw(t, "s"))
 		width := rapid.IntRange(2, 30).Draw(t, "width")
 		lines := wrap(s, width)
 		for _, l := range lines {

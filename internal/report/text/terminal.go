@@ -1,6 +1,7 @@
-package report
+package text
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
@@ -10,7 +11,6 @@ import (
 	"github.com/olekukonko/tablewriter/renderer"
 	"github.com/olekukonko/tablewriter/tw"
 
-	"headroom/internal/assess"
 	"headroom/internal/report/show"
 )
 
@@ -42,9 +42,11 @@ type terminal struct {
 	colour bool
 }
 
-func writeTerminal(w io.Writer, doc document, opt Options) error {
-	t := &terminal{width: max(opt.Width, leastWidth), colour: opt.Colour}
-	if opt.Width == 0 {
+// WriteTerminal writes a document as text of a fixed width in columns: 0 means 80, less than 40 is taken as 40. From
+// 120 columns on, columns marked Wide are shown. Colour adds terminal attributes and changes no word.
+func WriteTerminal(w io.Writer, doc Document, width int, colour bool) error {
+	t := &terminal{width: max(width, leastWidth), colour: colour}
+	if width == 0 {
 		t.width = defaultWidth
 	}
 	t.head(doc)
@@ -67,7 +69,7 @@ func (t *terminal) paint(s, sgr string) string {
 
 // line wraps a paragraph behind a mark and paints it.
 func (t *terminal) line(mark, s, sgr string) {
-	for _, l := range strings.SplitAfter(hang(mark, clean(s), t.width), "\n") {
+	for _, l := range strings.SplitAfter(hang(mark, Clean(s), t.width), "\n") {
 		if l == "" {
 			continue
 		}
@@ -75,7 +77,7 @@ func (t *terminal) line(mark, s, sgr string) {
 	}
 }
 
-func (t *terminal) head(doc document) {
+func (t *terminal) head(doc Document) {
 	t.line("", doc.Title, sgrBold)
 	facts := make([]string, len(doc.Facts))
 	for i, f := range doc.Facts {
@@ -86,41 +88,41 @@ func (t *terminal) head(doc document) {
 	}
 	if v := doc.Verdict; v != nil {
 		t.WriteByte('\n')
-		t.line("VERDICT  ", strings.ToUpper(v.Word)+" – "+or(v.Meaning, "this verdict is not known to the report."),
-			verdictPaint(v.Word))
+		t.line("VERDICT  ", strings.ToUpper(v.Word)+" – "+cmp.Or(v.Meaning, "this verdict is not known to the report."),
+			gradePaint(v.Grade))
 		for _, b := range v.Because {
 			t.line("  - ", b, "")
 		}
 	}
 }
 
-func verdictPaint(word string) string {
-	switch word {
-	case assess.VerdictRelease:
+func gradePaint(g Grade) string {
+	switch g {
+	case Released:
 		return sgrGood
-	case assess.VerdictConditions:
+	case Conditional:
 		return sgrCaution
-	case assess.VerdictHold:
+	case Held:
 		return sgrAlarm
 	}
 	return sgrDoubt
 }
 
-func tonePaint(x tone) string {
+func tonePaint(x Tone) string {
 	switch x {
-	case alarm:
+	case Alarm:
 		return sgrAlarm
-	case doubt:
+	case Doubt:
 		return sgrDoubt
-	case faint:
+	case Faint:
 		return sgrFaint
-	case loud:
+	case Loud:
 		return sgrBold
 	}
 	return ""
 }
 
-func (t *terminal) section(s section) error {
+func (t *terminal) section(s Section) error {
 	t.WriteByte('\n')
 	title := s.Title
 	if !s.Named {
@@ -138,7 +140,7 @@ func (t *terminal) section(s section) error {
 	return nil
 }
 
-func (t *terminal) block(b block) error {
+func (t *terminal) block(b Block) error {
 	if b.Text != "" {
 		t.line("", b.Text, "")
 	}
@@ -155,13 +157,13 @@ func (t *terminal) block(b block) error {
 	if len(b.Plots) > 0 {
 		t.line("", "The plots are in the html format, their numbers in the md format.", "")
 	}
-	if b.Table == nil || b.Table.Only == notTyped {
+	if b.Table == nil || b.Table.Only == OnPaper {
 		return nil
 	}
 	return t.table(b.Table)
 }
 
-func (t *terminal) table(tab *table) error {
+func (t *terminal) table(tab *Table) error {
 	if len(tab.Rows) == 0 {
 		return nil
 	}
@@ -190,17 +192,17 @@ func (t *terminal) table(tab *table) error {
 }
 
 // notes prints what is said about each row, behind the row's first cell.
-func (t *terminal) notes(tab *table) {
+func (t *terminal) notes(tab *Table) {
 	mark := 0
 	for _, r := range tab.Rows {
-		mark = max(mark, widthOf(clean(r.Cells[0].joined())))
+		mark = max(mark, widthOf(Clean(r.Cells[0].Joined())))
 	}
 	mark = min(mark, t.width/3)
 	for _, r := range tab.Rows {
 		for i, n := range r.Notes {
 			name := ""
 			if i == 0 {
-				name = wrap(clean(r.Cells[0].joined()), mark)[0]
+				name = wrap(Clean(r.Cells[0].Joined()), mark)[0]
 			}
 			t.line(strings.Repeat(" ", mark-widthOf(name))+name+"  ", n, "")
 		}
@@ -210,8 +212,8 @@ func (t *terminal) notes(tab *table) {
 // gridding is the part of a table that is shown, with the width of each column. A stacked column has its parts one
 // above the other and its head broken between words.
 type gridding struct {
-	columns []column
-	cells   [][]cell // one row per table row, columns as above
+	columns []Column
+	cells   [][]Cell // one row per table row, columns as above
 	widths  []int
 	stacked []bool
 	broken  bool // every head is broken between words
@@ -220,8 +222,8 @@ type gridding struct {
 // layout picks columns and widths: everything on one line if that fits, else heads broken, else flexible columns
 // wrapped between the parts of a cell, else cells stacked column by column, the one that gives most room first, else
 // wrapped anywhere.
-func (t *terminal) layout(tab *table) gridding {
-	g := gridding{cells: make([][]cell, len(tab.Rows))}
+func (t *terminal) layout(tab *Table) gridding {
+	g := gridding{cells: make([][]Cell, len(tab.Rows))}
 	for i, c := range tab.Columns {
 		if c.Wide && t.width < roomyWidth {
 			continue
@@ -279,13 +281,13 @@ func (g *gridding) stack() bool {
 }
 
 // lines is a cell of a column in lines, before wrapping.
-func (g *gridding) lines(c cell, stacked bool) []string {
+func (g *gridding) lines(c Cell, stacked bool) []string {
 	if !stacked {
-		return []string{clean(c.joined())}
+		return []string{Clean(c.Joined())}
 	}
 	lines := make([]string, len(c.Parts))
 	for i, p := range c.Parts {
-		lines[i] = clean(p)
+		lines[i] = Clean(p)
 	}
 	return lines
 }

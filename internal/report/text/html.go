@@ -1,4 +1,4 @@
-package report
+package text
 
 import (
 	"bytes"
@@ -19,41 +19,33 @@ var page = template.Must(template.New("page").Parse(pageTemplate))
 
 // pageData is a document with what only a page needs.
 type pageData struct {
-	document
+	Document
 	Style template.CSS
 }
 
-// writeHTML writes a document as one self-contained page: no script, no request, light and dark, printable.
-func writeHTML(w io.Writer, doc document) error {
+// WriteHTML writes a document as one self-contained page: no script, no request, light and dark, printable.
+func WriteHTML(w io.Writer, doc Document) error {
 	var b bytes.Buffer
-	if err := page.Execute(&b, pageData{document: doc, Style: template.CSS(pageStyle)}); err != nil {
+	if err := page.Execute(&b, pageData{Document: doc, Style: template.CSS(pageStyle)}); err != nil {
 		return fmt.Errorf("write html: %w", err)
 	}
 	_, err := w.Write(bytes.Map(harmless, b.Bytes()))
 	return err
 }
 
-// Class names the verdict's colours in the style sheet; a word that is not a verdict has none.
-func (v *verdict) Class() string {
-	if _, ok := meanings[v.Word]; ok {
-		return v.Word
-	}
-	return "undecided"
-}
-
 // Shown reports whether a table belongs on a page.
-func (t *table) Shown() bool { return len(t.Rows) > 0 && t.Only != onTerminal }
+func (t *Table) Shown() bool { return len(t.Rows) > 0 && t.Only != OnTerminal }
 
-// Lacks is lacks for the template.
-func (t *table) Lacks() bool { return t.Absent != "" && t.lacks() }
+// Lacks reports whether the page says what "–" means in this table.
+func (t *Table) Lacks() bool { return t.Absent != "" && t.lacks() }
 
 // Class is how a cell looks: to the right, and its tone.
-func (t *table) Class(column int, c cell) string {
+func (t *Table) Class(column int, c Cell) string {
 	class := ""
 	if t.Columns[column].Right {
 		class = "num"
 	}
-	if c.Tone != calm {
+	if c.Tone != Calm {
 		class += " " + string(c.Tone)
 	}
 	if c.short() {
@@ -63,7 +55,7 @@ func (t *table) Class(column int, c cell) string {
 }
 
 // short reports whether a cell can stay on one line a part without pushing others off the page.
-func (c cell) short() bool {
+func (c Cell) short() bool {
 	for _, p := range c.Parts {
 		if widthOf(p) > longestShort {
 			return false
@@ -75,13 +67,13 @@ func (c cell) short() bool {
 const longestShort = 20
 
 // Span is the number of columns.
-func (t *table) Span() int { return len(t.Columns) }
+func (t *Table) Span() int { return len(t.Columns) }
 
 // Head is the heading of a column, which narrow screens show beside each value.
-func (t *table) Head(column int) string { return t.Columns[column].Head }
+func (t *Table) Head(column int) string { return t.Columns[column].Head }
 
 // First is the leading part of a cell.
-func (c cell) First() string {
+func (c Cell) First() string {
 	if len(c.Parts) == 0 {
 		return ""
 	}
@@ -89,7 +81,7 @@ func (c cell) First() string {
 }
 
 // Rest is the parts after the first, which stand below it in smaller type.
-func (c cell) Rest() []string {
+func (c Cell) Rest() []string {
 	if len(c.Parts) < 2 {
 		return nil
 	}

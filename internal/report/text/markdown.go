@@ -1,4 +1,4 @@
-package report
+package text
 
 import (
 	"fmt"
@@ -8,8 +8,8 @@ import (
 	"headroom/internal/report/show"
 )
 
-// writeMarkdown writes a document as Markdown with pipe tables.
-func writeMarkdown(w io.Writer, doc document) error {
+// WriteMarkdown writes a document as Markdown with pipe tables.
+func WriteMarkdown(w io.Writer, doc Document) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "# %s\n\n", escaped(doc.Title))
 	markdownFacts(&b, doc.Facts)
@@ -28,7 +28,7 @@ func writeMarkdown(w io.Writer, doc document) error {
 			}
 			markdownFacts(&b, x.Facts)
 			markdownList(&b, x.List)
-			if x.Table != nil && x.Table.Only != onTerminal {
+			if x.Table != nil && x.Table.Only != OnTerminal {
 				markdownTable(&b, x.Table)
 			}
 		}
@@ -37,7 +37,7 @@ func writeMarkdown(w io.Writer, doc document) error {
 	return err
 }
 
-func markdownFacts(b *strings.Builder, facts []fact) {
+func markdownFacts(b *strings.Builder, facts []Fact) {
 	for _, f := range facts {
 		fmt.Fprintf(b, "- %s: %s\n", escaped(f.Name), escaped(f.Value))
 	}
@@ -55,7 +55,7 @@ func markdownList(b *strings.Builder, items []string) {
 	}
 }
 
-func markdownTable(b *strings.Builder, t *table) {
+func markdownTable(b *strings.Builder, t *Table) {
 	if len(t.Rows) == 0 {
 		return
 	}
@@ -88,7 +88,7 @@ func markdownTable(b *strings.Builder, t *table) {
 	}
 	for _, r := range t.Rows {
 		if len(r.Notes) > 0 {
-			fmt.Fprintf(b, "- %s: %s\n", escaped(r.Cells[0].joined()), escaped(strings.Join(r.Notes, " ")))
+			fmt.Fprintf(b, "- %s: %s\n", escaped(r.Cells[0].Joined()), escaped(strings.Join(r.Notes, " ")))
 		}
 	}
 	if t.noted() {
@@ -97,16 +97,16 @@ func markdownTable(b *strings.Builder, t *table) {
 }
 
 // markdownCell is a cell on one line, bold where it is meant to strike the eye.
-func markdownCell(c cell) string {
-	s := strings.TrimSpace(escaped(c.joined()))
-	if s != "" && (c.Tone == loud || c.Tone == alarm) {
+func markdownCell(c Cell) string {
+	s := strings.TrimSpace(escaped(c.Joined()))
+	if s != "" && (c.Tone == Loud || c.Tone == Alarm) {
 		return "**" + s + "**"
 	}
 	return s
 }
 
 // noted reports whether anything is said about any row.
-func (t *table) noted() bool {
+func (t *Table) noted() bool {
 	for _, r := range t.Rows {
 		if len(r.Notes) > 0 {
 			return true
@@ -123,4 +123,4 @@ var markup = strings.NewReplacer(
 )
 
 // escaped is text that Markdown shows as it stands.
-func escaped(s string) string { return markup.Replace(clean(s)) }
+func escaped(s string) string { return markup.Replace(Clean(s)) }
