@@ -71,11 +71,11 @@ const (
 	Loud  Tone = "loud"
 )
 
-// Of is a cell of these parts; empty ones are left out.
+// Of is a cell of these parts; those without a word are left out.
 func Of(parts ...string) Cell {
 	kept := make([]string, 0, len(parts))
 	for _, p := range parts {
-		if p != "" {
+		if strings.TrimSpace(p) != "" {
 			kept = append(kept, p)
 		}
 	}
