@@ -8,6 +8,7 @@ import (
 
 	"headroom/internal/assess"
 	"headroom/internal/report/draw"
+	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 )
@@ -192,19 +193,21 @@ func acrossRows(a *assess.Across) []acrossRow {
 	var rows []acrossRow
 	for _, h := range a.Hazards {
 		out := common
-		out.Record, out.Hazard, out.Severity, out.Threshold = "hazard", h.Hazard, h.Severity, known(h.Threshold)
-		out.Assessed, out.Expected = some(int64(h.Assessed)), known(h.Expected)
-		out.ExpectedLo, out.ExpectedHi, out.Likely = known(h.Interval90[0]), known(h.Interval90[1]),
+		out.Record, out.Hazard, out.Severity, out.Threshold = "hazard", h.Hazard, h.Severity, export.Known(h.Threshold)
+		out.Assessed, out.Expected = export.Some(int64(h.Assessed)), export.Known(h.Expected)
+		out.ExpectedLo, out.ExpectedHi, out.Likely = export.Known(h.Interval90[0]), export.Known(h.Interval90[1]),
 			strings.Join(h.Likely, " ")
 		rows = append(rows, out)
 	}
 	for i, c := range a.Cars {
 		out := common
-		out.Record, out.Rank, out.Vehicle, out.Verdict, out.Hazard = "car", some(int64(i+1)), c.Vehicle, c.Verdict,
+		out.Record, out.Rank, out.Vehicle, out.Verdict, out.Hazard = "car", export.Some(int64(i+1)), c.Vehicle,
+			c.Verdict,
 			c.TopHazard
-		out.Probability, out.ProbabilityLo, out.ProbabilityHi = known(c.ProbabilityPerPull), known(c.Interval90[0]),
-			known(c.Interval90[1])
-		out.CarPulls, out.Because = some(int64(c.CarPulls)), c.Because
+		out.Probability, out.ProbabilityLo, out.ProbabilityHi = export.Known(c.ProbabilityPerPull),
+			export.Known(c.Interval90[0]),
+			export.Known(c.Interval90[1])
+		out.CarPulls, out.Because = export.Some(int64(c.CarPulls)), c.Because
 		rows = append(rows, out)
 	}
 	for _, f := range a.Failed {

@@ -8,6 +8,7 @@ import (
 
 	"headroom/internal/assess"
 	"headroom/internal/report/draw"
+	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/result"
@@ -230,17 +231,18 @@ func againstRows(a *assess.Against) []againstRow {
 	for _, h := range a.Hazards {
 		out := common
 		out.Record, out.Hazard, out.Severity = "hazard", h.Hazard, h.Severity
-		out.LeftStatus, out.LeftChance = h.Left.Status, known(h.Left.ProbabilityPerPull)
-		out.LeftLow, out.LeftHigh = known(h.Left.Interval90[0]), known(h.Left.Interval90[1])
-		out.RightStatus, out.RightChance = h.Right.Status, known(h.Right.ProbabilityPerPull)
-		out.RightLow, out.RightHigh = known(h.Right.Interval90[0]), known(h.Right.Interval90[1])
-		out.Change, out.Worse = known(h.Change), known(h.Worse)
+		out.LeftStatus, out.LeftChance = h.Left.Status, export.Known(h.Left.ProbabilityPerPull)
+		out.LeftLow, out.LeftHigh = export.Known(h.Left.Interval90[0]), export.Known(h.Left.Interval90[1])
+		out.RightStatus, out.RightChance = h.Right.Status, export.Known(h.Right.ProbabilityPerPull)
+		out.RightLow, out.RightHigh = export.Known(h.Right.Interval90[0]), export.Known(h.Right.Interval90[1])
+		out.Change, out.Worse = export.Known(h.Change), export.Known(h.Worse)
 		rows = append(rows, out)
 	}
 	for _, g := range a.Gains {
 		out := common
-		out.Record, out.Speed, out.LeftTorqueNm, out.RightTorqueNm = "torque", known(g.RPM), known(g.Left),
-			known(g.Right)
+		out.Record, out.Speed, out.LeftTorqueNm, out.RightTorqueNm = "torque", export.Known(g.RPM),
+			export.Known(g.Left),
+			export.Known(g.Right)
 		rows = append(rows, out)
 	}
 	return rows

@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/say"
@@ -208,19 +209,20 @@ func auditRows(a *assess.Audit) []auditRow {
 	var rows []auditRow
 	for _, r := range a.Rows {
 		out := auditRow{
-			Record: "revision", Rank: some(int64(r.Rank)), Revision: r.Revision, Platform: r.Platform,
+			Record: "revision", Rank: export.Some(int64(r.Rank)), Revision: r.Revision, Platform: r.Platform,
 			Vehicle: r.Vehicle,
 			Author:  r.Author, Fuel: r.Fuel, Status: r.Status, Verdict: r.Verdict, TopHazard: r.TopHazard,
-			Probability: known(r.ProbabilityPerPull), ProbabilityLo: known(r.Interval90[0]),
-			ProbabilityHi: known(r.Interval90[1]),
-			OwnPulls:      some(int64(r.OwnPulls)), Unlogged: some(r.ReleasedWithoutLog),
-			Outdated: some(int64(r.LogsBeforeHardware)),
-			Changed:  some(int64(r.CellsChanged)), Visited: some(int64(r.CellsChangedVisited)), Because: r.Because,
-			Digest: a.WorkspaceDigest, Seed: a.Seed,
+			Probability: export.Known(r.ProbabilityPerPull), ProbabilityLo: export.Known(r.Interval90[0]),
+			ProbabilityHi: export.Known(r.Interval90[1]),
+			OwnPulls:      export.Some(int64(r.OwnPulls)), Unlogged: export.Some(r.ReleasedWithoutLog),
+			Outdated: export.Some(int64(r.LogsBeforeHardware)),
+			Changed:  export.Some(int64(r.CellsChanged)), Visited: export.Some(int64(r.CellsChangedVisited)),
+			Because: r.Because,
+			Digest:  a.WorkspaceDigest, Seed: a.Seed,
 		}
 		if r.Cell != nil {
-			out.RPMLow, out.RPMHigh = known(r.Cell.RPM[0]), known(r.Cell.RPM[1])
-			out.LoadLow, out.LoadHigh = known(r.Cell.LoadPct[0]), known(r.Cell.LoadPct[1])
+			out.RPMLow, out.RPMHigh = export.Known(r.Cell.RPM[0]), export.Known(r.Cell.RPM[1])
+			out.LoadLow, out.LoadHigh = export.Known(r.Cell.LoadPct[0]), export.Known(r.Cell.LoadPct[1])
 		}
 		rows = append(rows, out)
 	}

@@ -7,6 +7,7 @@ import (
 
 	"headroom/internal/backtest"
 	"headroom/internal/report/draw"
+	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/result"
@@ -403,9 +404,11 @@ func backtestRows(b *backtest.Record) []backtestRow {
 	for _, h := range everyHazard(b) {
 		for _, n := range h.Reliability {
 			rows = append(rows, backtestRow{
-				Record: "bin", Hazard: h.Hazard, Status: h.Status, From: known(n.Stated[0]), To: known(n.Stated[1]),
-				Probability: known(n.Mean), Predictions: some(int64(n.Predicted)), Pulls: some(int64(n.Pulls)),
-				Crossed: some(int64(n.Crossed)),
+				Record: "bin", Hazard: h.Hazard, Status: h.Status, From: export.Known(n.Stated[0]),
+				To:          export.Known(n.Stated[1]),
+				Probability: export.Known(n.Mean), Predictions: export.Some(int64(n.Predicted)),
+				Pulls:   export.Some(int64(n.Pulls)),
+				Crossed: export.Some(int64(n.Crossed)),
 			})
 		}
 	}
@@ -422,12 +425,14 @@ func predictionRecord(p backtest.Prediction) backtestRow {
 	out := backtestRow{
 		Record: "prediction", Date: p.Date, Revision: p.Revision, Platform: p.Platform, Vehicle: p.Vehicle,
 		Hazard: p.Hazard,
-		Status: p.Status, FitBefore: p.FitBefore, Probability: known(p.ProbabilityPerPull),
-		ProbabilityLo: known(p.Interval90[0]), ProbabilityHi: known(p.Interval90[1]), BaseRate: known(p.BaseRate),
-		Naive: known(p.Naive),
-		Pulls: some(int64(p.Pulls)), Crossed: some(int64(p.Crossed)), BandLow: some(int64(p.Band90[0])),
-		BandHigh: some(int64(p.Band90[1])),
-		Inside:   some(p.Inside),
+		Status: p.Status, FitBefore: p.FitBefore, Probability: export.Known(p.ProbabilityPerPull),
+		ProbabilityLo: export.Known(p.Interval90[0]), ProbabilityHi: export.Known(p.Interval90[1]),
+		BaseRate: export.Known(p.BaseRate),
+		Naive:    export.Known(p.Naive),
+		Pulls:    export.Some(int64(p.Pulls)), Crossed: export.Some(int64(p.Crossed)),
+		BandLow:  export.Some(int64(p.Band90[0])),
+		BandHigh: export.Some(int64(p.Band90[1])),
+		Inside:   export.Some(p.Inside),
 	}
 	if len(p.Margins) > 0 {
 		var pulls, held, below int64
@@ -443,14 +448,20 @@ func predictionRecord(p backtest.Prediction) backtestRow {
 
 func scoreRecord(h backtest.Score) backtestRow {
 	return backtestRow{
-		Record: "score", Hazard: h.Hazard, Status: h.Status, Probability: known(h.Stated), BaseRate: known(h.BaseRate),
-		Revisions: some(int64(h.Revisions)), Pulls: some(int64(h.Pulls)), Crossed: some(int64(h.Crossed)),
-		Brier: known(h.Brier), BrierBase: known(h.BrierBase), BrierNaive: known(h.BrierNaive),
-		SkillBase: known(h.SkillBase), SkillBaseLo: known(h.SkillBase90[0]), SkillBaseHi: known(h.SkillBase90[1]),
-		SkillNaive: known(h.SkillNaive), SkillNaiveLo: known(h.SkillNaive90[0]), SkillNaiveHi: known(h.SkillNaive90[1]),
-		LogScore: known(h.LogScore), LogScoreBase: known(h.LogScoreBase), Calibration: known(h.CalibrationError),
-		Counts: some(int64(h.Bands.Counts)), CountsHeld: some(int64(h.Bands.CountsHeld)),
-		Margins:     some(int64(h.Bands.Margins)),
-		MarginsHeld: some(int64(h.Bands.MarginsHeld)), MarginsBelow: some(int64(h.Bands.MarginsBelow)), Why: h.Why,
+		Record: "score", Hazard: h.Hazard, Status: h.Status, Probability: export.Known(h.Stated),
+		BaseRate:  export.Known(h.BaseRate),
+		Revisions: export.Some(int64(h.Revisions)), Pulls: export.Some(int64(h.Pulls)),
+		Crossed: export.Some(int64(h.Crossed)),
+		Brier:   export.Known(h.Brier), BrierBase: export.Known(h.BrierBase), BrierNaive: export.Known(h.BrierNaive),
+		SkillBase: export.Known(h.SkillBase), SkillBaseLo: export.Known(h.SkillBase90[0]),
+		SkillBaseHi: export.Known(h.SkillBase90[1]),
+		SkillNaive:  export.Known(h.SkillNaive), SkillNaiveLo: export.Known(h.SkillNaive90[0]),
+		SkillNaiveHi: export.Known(h.SkillNaive90[1]),
+		LogScore:     export.Known(h.LogScore), LogScoreBase: export.Known(h.LogScoreBase),
+		Calibration: export.Known(h.CalibrationError),
+		Counts:      export.Some(int64(h.Bands.Counts)), CountsHeld: export.Some(int64(h.Bands.CountsHeld)),
+		Margins:     export.Some(int64(h.Bands.Margins)),
+		MarginsHeld: export.Some(int64(h.Bands.MarginsHeld)), MarginsBelow: export.Some(int64(h.Bands.MarginsBelow)),
+		Why: h.Why,
 	}
 }

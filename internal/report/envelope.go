@@ -6,6 +6,7 @@ import (
 	"strconv"
 
 	"headroom/internal/assess"
+	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/result"
@@ -353,11 +354,13 @@ func envelopeRows(e *assess.Envelopes) []envelopeRow {
 		for _, c := range e.Platforms[i].Cells {
 			rows = append(rows, envelopeRow{
 				Platform: e.Platforms[i].Platform, Kind: c.Kind, FuelClass: c.FuelClass,
-				RPMLow: known(c.Cell.RPM[0]), RPMHigh: known(c.Cell.RPM[1]), LoadLow: known(c.Cell.LoadPct[0]),
-				LoadHigh: known(c.Cell.LoadPct[1]),
+				RPMLow: export.Known(c.Cell.RPM[0]), RPMHigh: export.Known(c.Cell.RPM[1]),
+				LoadLow:  export.Known(c.Cell.LoadPct[0]),
+				LoadHigh: export.Known(c.Cell.LoadPct[1]),
 				Metric:   c.Metric, Unit: c.Unit, Side: c.Side, Status: c.Status,
-				Limit: known(c.Limit), Mean: known(c.Mean), BetweenSD: known(c.BetweenSD), WithinSD: known(c.WithinSD),
-				ExtremeSeen: known(c.ExtremeSeen),
+				Limit: export.Known(c.Limit), Mean: export.Known(c.Mean), BetweenSD: export.Known(c.BetweenSD),
+				WithinSD:    export.Known(c.WithinSD),
+				ExtremeSeen: export.Known(c.ExtremeSeen),
 				Cars:        int64(c.Cars), Pulls: int64(c.Pulls), CarsNeeded: int64(c.CarsNeeded), Method: c.Method,
 				Digest: e.WorkspaceDigest, Seed: e.Seed,
 			})

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"headroom/internal/health"
+	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/result"
@@ -437,64 +438,70 @@ func fleetRows(f *health.Fleet) []fleetRow {
 	}
 	for _, c := range f.Cars {
 		add(fleetRow{
-			Record: "drift", Rank: some(int64(c.Rank)), Vehicle: c.Vehicle, Platform: c.Platform, Metric: c.Metric,
-			Unit: c.Unit, Chart: c.Chart,
-			Baseline: known(c.Baseline), Latest: known(c.Latest), Shift: known(c.Shift), Statistic: known(c.Statistic),
-			Threshold: known(c.Threshold),
-			PValue:    known(c.PValue), AdjustedP: known(c.AdjustedP), Signal: some(c.Signal),
-			HeldBack: some(c.HeldBack),
+			Record: "drift", Rank: export.Some(int64(c.Rank)), Vehicle: c.Vehicle, Platform: c.Platform,
+			Metric: c.Metric,
+			Unit:   c.Unit, Chart: c.Chart,
+			Baseline: export.Known(c.Baseline), Latest: export.Known(c.Latest), Shift: export.Known(c.Shift),
+			Statistic: export.Known(c.Statistic),
+			Threshold: export.Known(c.Threshold),
+			PValue:    export.Known(c.PValue), AdjustedP: export.Known(c.AdjustedP), Signal: export.Some(c.Signal),
+			HeldBack: export.Some(c.HeldBack),
 			Onset:    c.Onset, Coincides: c.Coincides,
-			Runs: some(int64(c.Runs)), Rows: some(int64(c.Rows)), FalseAlarm: c.FalseAlarm, Say: c.Say,
+			Runs: export.Some(int64(c.Runs)), Rows: export.Some(int64(c.Rows)), FalseAlarm: c.FalseAlarm, Say: c.Say,
 		})
 	}
 	for _, t := range f.Trends {
 		add(fleetRow{
 			Record: "trend", Platform: t.Platform, Metric: t.Metric, Unit: t.Unit + " in 100 days",
-			Shift: known(t.SlopePer100Days),
-			Low:   known(t.Interval95[0]), High: known(t.Interval95[1]), PValue: known(t.PValue),
-			AdjustedP: known(t.AdjustedP), Signal: some(t.Signal),
-			Cars: some(int64(t.Cars)), Days: some(float64(t.Days)), Say: t.Say,
+			Shift: export.Known(t.SlopePer100Days),
+			Low:   export.Known(t.Interval95[0]), High: export.Known(t.Interval95[1]), PValue: export.Known(t.PValue),
+			AdjustedP: export.Known(t.AdjustedP), Signal: export.Some(t.Signal),
+			Cars: export.Some(int64(t.Cars)), Days: export.Some(float64(t.Days)), Say: t.Say,
 		})
 	}
 	for _, m := range f.EnvelopeChanges.Moved {
 		add(fleetRow{
 			Record: "limit", Platform: m.Platform, Group: m.Kind + " " + m.FuelClass, Name: m.Change, Metric: m.Metric,
 			Unit:   m.Unit,
-			RPMLow: known(m.Cell.RPM[0]), LoadLow: known(m.Cell.LoadPct[0]), Baseline: known(m.Was),
-			Latest: known(m.Now), Shift: known(m.Now - m.Was),
-			Statistic: known(m.MovedSD), Threshold: known(f.EnvelopeChanges.MovedBy), Cars: some(int64(m.CarsNow)),
-			Say: m.Say,
+			RPMLow: export.Known(m.Cell.RPM[0]), LoadLow: export.Known(m.Cell.LoadPct[0]),
+			Baseline: export.Known(m.Was),
+			Latest:   export.Known(m.Now), Shift: export.Known(m.Now - m.Was),
+			Statistic: export.Known(m.MovedSD), Threshold: export.Known(f.EnvelopeChanges.MovedBy),
+			Cars: export.Some(int64(m.CarsNow)),
+			Say:  m.Say,
 		})
 	}
 	addCells(add, "new", f.EnvelopeChanges.CellsNew)
 	addCells(add, "gone", f.EnvelopeChanges.CellsGone)
 	for _, o := range f.Outcomes {
 		add(fleetRow{
-			Record: "outcome", Platform: o.Platform, Group: o.Group, Name: o.Name, Cars: some(int64(o.Cars)),
-			Failures: some(int64(o.Failures)), Pulls: some(int64(o.Pulls)),
-			Low: known(o.PowerKW[0]), High: known(o.PowerKW[1]), Hours: known(o.Hours), ShareUpper: known(o.ShareUpper),
-			PullsUpper: known(o.PullsUpper), HoursUpper: known(o.HoursUpper), Say: o.Say,
+			Record: "outcome", Platform: o.Platform, Group: o.Group, Name: o.Name, Cars: export.Some(int64(o.Cars)),
+			Failures: export.Some(int64(o.Failures)), Pulls: export.Some(int64(o.Pulls)),
+			Low: export.Known(o.PowerKW[0]), High: export.Known(o.PowerKW[1]), Hours: export.Known(o.Hours),
+			ShareUpper: export.Known(o.ShareUpper),
+			PullsUpper: export.Known(o.PullsUpper), HoursUpper: export.Known(o.HoursUpper), Say: o.Say,
 		})
 	}
 	for _, c := range f.Survival {
 		for _, p := range c.Points {
 			add(fleetRow{
-				Record: "survival", Platform: c.Platform, Name: c.Unit, Days: known(p.Days),
-				Cars: some(int64(p.AtRisk)), Failures: some(int64(p.Failures)),
-				StillRunning: known(p.Running), Low: known(p.Band95[0]), High: known(p.Band95[1]),
+				Record: "survival", Platform: c.Platform, Name: c.Unit, Days: export.Known(p.Days),
+				Cars: export.Some(int64(p.AtRisk)), Failures: export.Some(int64(p.Failures)),
+				StillRunning: export.Known(p.Running), Low: export.Known(p.Band95[0]), High: export.Known(p.Band95[1]),
 			})
 		}
 	}
 	for _, c := range f.Comparisons {
 		add(fleetRow{
 			Record: "comparison", Platform: c.Platform, Group: health.GroupPower,
-			Name: strings.TrimSpace(c.A + " against " + c.B), Statistic: known(c.Ratio),
-			Low: known(c.Interval95[0]), High: known(c.Interval95[1]), PValue: known(c.PValue), Say: c.Say,
+			Name: strings.TrimSpace(c.A + " against " + c.B), Statistic: export.Known(c.Ratio),
+			Low: export.Known(c.Interval95[0]), High: export.Known(c.Interval95[1]), PValue: export.Known(c.PValue),
+			Say: c.Say,
 		})
 	}
 	for _, c := range f.Overdue {
 		add(fleetRow{Record: "overdue", Vehicle: c.Vehicle, Platform: c.Platform, LastRun: c.LastRun,
-			Days: known(c.Days)})
+			Days: export.Known(c.Days)})
 	}
 	return rows
 }
@@ -503,8 +510,8 @@ func addCells(add func(fleetRow), change string, cells []health.CellChange) {
 	for _, c := range cells {
 		add(fleetRow{
 			Record: "cell", Platform: c.Platform, Group: c.Kind + " " + c.FuelClass, Name: change,
-			RPMLow: known(c.Cell.RPM[0]), LoadLow: known(c.Cell.LoadPct[0]),
-			Cars: some(int64(c.Cars)), Pulls: some(int64(c.Pulls)), Say: strings.Join(c.Metrics, " "),
+			RPMLow: export.Known(c.Cell.RPM[0]), LoadLow: export.Known(c.Cell.LoadPct[0]),
+			Cars: export.Some(int64(c.Cars)), Pulls: export.Some(int64(c.Pulls)), Say: strings.Join(c.Metrics, " "),
 		})
 	}
 }

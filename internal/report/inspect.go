@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"headroom/internal/ingest"
+	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/result"
@@ -406,27 +407,29 @@ func inspectRows(in []ingest.Inspection) []inspectRow {
 		for _, c := range log.Columns {
 			r := common
 			r.Record, r.Header, r.Channel, r.Unit = "column", c.Header, c.Channel, c.Unit
-			r.Confidence, r.RunnerUp, r.Reason = known(c.Confidence), c.RunnerUp, c.Reason
+			r.Confidence, r.RunnerUp, r.Reason = export.Known(c.Confidence), c.RunnerUp, c.Reason
 			rows = append(rows, r)
 		}
 		for _, f := range log.Findings {
 			r := common
-			r.Record, r.Kind, r.Channel, r.From, r.To = "finding", f.Kind, f.Channel, known(f.From), known(f.To)
-			r.Samples, r.Removed, r.Reason = some(int64(f.Samples)), some(f.Removed), f.Detail
+			r.Record, r.Kind, r.Channel, r.From, r.To = "finding", f.Kind, f.Channel, export.Known(f.From),
+				export.Known(f.To)
+			r.Samples, r.Removed, r.Reason = export.Some(int64(f.Samples)), export.Some(f.Removed), f.Detail
 			rows = append(rows, r)
 		}
 		for _, s := range log.Segments {
 			r := common
-			r.Record, r.Kind, r.From, r.To, r.RPMFrom, r.RPMTo = "segment", s.Kind, known(s.From), known(s.To),
-				known(s.RPM[0]), known(s.RPM[1])
-			r.Gear, r.Cells, r.Reason = known(s.Gear), some(int64(s.Cells)), s.Reason
+			r.Record, r.Kind, r.From, r.To, r.RPMFrom, r.RPMTo = "segment", s.Kind, export.Known(s.From),
+				export.Known(s.To),
+				export.Known(s.RPM[0]), export.Known(s.RPM[1])
+			r.Gear, r.Cells, r.Reason = export.Known(s.Gear), export.Some(int64(s.Cells)), s.Reason
 			rows = append(rows, r)
 		}
 		for _, l := range log.Lags {
 			r := common
-			r.Record, r.Channel, r.Against, r.Lag, r.Uncertainty = "lag", l.Channel, l.Against, known(l.Lag),
-				known(l.Uncertainty)
-			r.Correlation, r.Samples, r.Reason = known(l.Correlation), some(int64(l.Samples)), l.Why
+			r.Record, r.Channel, r.Against, r.Lag, r.Uncertainty = "lag", l.Channel, l.Against, export.Known(l.Lag),
+				export.Known(l.Uncertainty)
+			r.Correlation, r.Samples, r.Reason = export.Known(l.Correlation), export.Some(int64(l.Samples)), l.Why
 			rows = append(rows, r)
 		}
 	}

@@ -2,12 +2,13 @@
 // asked for it? Result structs of internal/assess and internal/ingest go in; a terminal table, Markdown, one
 // self-contained HTML page, JSON, CSV or Parquet comes out.
 //
-// The package formats and never judges. Every number it prints is a field of the result; the only arithmetic is the
-// change of units for display, counts of rows and differences of numbers that stand side by side. Human formats (table,
-// md, html) are made from one document per result, so they cannot tell different stories, and they use the units of
-// Options. Machine formats (json, csv, parquet) keep the units the result is stored in. What is not known is written
-// "–" in the human formats, null in JSON and Parquet and an empty field in CSV: never zero. No published source is
-// involved; the palette and the plots are the package's own.
+// The package words and never judges: one file a result turns its struct into a document, rows and plots. Every number
+// is a field of the result; the only arithmetic is the change of units, counts of rows and differences of numbers that
+// stand side by side. How a document is set, a drawing made, a number written and a file encoded is asked of the rooms
+// below: text, draw, show and export. Human formats (table, md, html) are made from one document per result, so they
+// cannot tell different stories, and they use the units of Options. Machine formats (json, csv, parquet) keep the units
+// the result is stored in. What is not known is written "–" in the human formats, null in JSON and Parquet and an
+// empty field in CSV: never zero. No published source is involved.
 package report
 
 import (
@@ -19,6 +20,7 @@ import (
 	"headroom/internal/assess"
 	"headroom/internal/health"
 	"headroom/internal/ingest"
+	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/result"
@@ -186,15 +188,14 @@ var errNoResult = errors.New("nothing to report: the result is missing")
 
 // write is the one road from a result to bytes. doc makes the human formats, rows the flat ones.
 func write[R any](w io.Writer, f Format, opt Options, result any, stamp result.Stamp,
-	doc func(show.Display) text.Document,
-	rows func() []R) error {
+	doc func(show.Display) text.Document, rows func() []R) error {
 	switch f {
 	case JSON:
-		return writeJSON(w, result)
+		return export.JSON(w, result)
 	case CSV:
-		return writeCSV(w, rows())
+		return export.CSV(w, rows())
 	case Parquet:
-		return writeParquet(w, stamp, rows())
+		return export.Parquet(w, stamp, rows())
 	}
 	d, err := show.NewDisplay(opt.Units)
 	if err != nil {

@@ -1,6 +1,9 @@
 package report
 
-import "headroom/internal/assess"
+import (
+	"headroom/internal/assess"
+	"headroom/internal/report/export"
+)
 
 // reviewRow is one line of a review, flat. Record is "finding" for a hazard in a cell and "hazard" for the summary of
 // one hazard; columns of the other record are not known. Predicted, limit and margin are in the row's unit.
@@ -60,28 +63,31 @@ func reviewRows(r *assess.Review) []reviewRow {
 	for i := range r.Findings {
 		f := &r.Findings[i]
 		out := common
-		out.Record, out.Rank, out.Hazard, out.Severity, out.Status = "finding", some(int64(f.Rank)), f.Hazard,
+		out.Record, out.Rank, out.Hazard, out.Severity, out.Status = "finding", export.Some(int64(f.Rank)), f.Hazard,
 			f.Severity, status[f.Hazard]
-		out.RPMLow, out.RPMHigh = known(f.Cell.RPM[0]), known(f.Cell.RPM[1])
-		out.LoadLow, out.LoadHigh = known(f.Cell.LoadPct[0]), known(f.Cell.LoadPct[1])
+		out.RPMLow, out.RPMHigh = export.Known(f.Cell.RPM[0]), export.Known(f.Cell.RPM[1])
+		out.LoadLow, out.LoadHigh = export.Known(f.Cell.LoadPct[0]), export.Known(f.Cell.LoadPct[1])
 		out.Metric, out.Unit = f.Metric, f.Unit
-		out.Predicted, out.PredictedLow, out.PredictedHigh = known(f.Predicted), known(f.Interval90[0]),
-			known(f.Interval90[1])
-		out.Limit, out.LimitSource, out.Margin, out.MarginSD = known(f.Limit), f.LimitSource, known(f.Margin),
-			known(f.MarginSD)
-		out.Probability = known(f.ProbabilityPerPull)
-		out.EnvelopeLimit, out.EnvelopeInside = known(f.Envelope.Limit), f.Envelope.Inside
+		out.Predicted, out.PredictedLow, out.PredictedHigh = export.Known(f.Predicted), export.Known(f.Interval90[0]),
+			export.Known(f.Interval90[1])
+		out.Limit, out.LimitSource, out.Margin, out.MarginSD = export.Known(f.Limit), f.LimitSource,
+			export.Known(f.Margin),
+			export.Known(f.MarginSD)
+		out.Probability = export.Known(f.ProbabilityPerPull)
+		out.EnvelopeLimit, out.EnvelopeInside = export.Known(f.Envelope.Limit), f.Envelope.Inside
 		out.Cars, out.Pulls, out.Basis = int64(f.Envelope.Cars), int64(f.Envelope.Pulls), f.Basis
-		out.ChangeSpark, out.ChangeLambda, out.ChangeBoost = known(f.Change.SparkDeg), known(f.Change.Lambda),
-			known(f.Change.BoostKPa)
+		out.ChangeSpark, out.ChangeLambda, out.ChangeBoost = export.Known(f.Change.SparkDeg),
+			export.Known(f.Change.Lambda),
+			export.Known(f.Change.BoostKPa)
 		out.Say = f.Say
 		rows = append(rows, out)
 	}
 	for _, h := range r.Hazards {
 		out := common
 		out.Record, out.Hazard, out.Severity, out.Status, out.Say = "hazard", h.Hazard, h.Severity, h.Status, h.Why
-		out.Probability, out.ProbabilityLo, out.ProbabilityHi = known(h.ProbabilityPerPull), known(h.Interval90[0]),
-			known(h.Interval90[1])
+		out.Probability, out.ProbabilityLo, out.ProbabilityHi = export.Known(h.ProbabilityPerPull),
+			export.Known(h.Interval90[0]),
+			export.Known(h.Interval90[1])
 		out.Cars, out.Pulls, out.Basis = int64(h.Cars), int64(h.Pulls), h.Basis
 		rows = append(rows, out)
 	}

@@ -1,4 +1,7 @@
-package report
+// Package export answers one question: how is a result handed to another program? A result goes out as JSON as it
+// stands, or as flat rows in CSV or Parquet, in the units it is stored in. What is not known is null in JSON and
+// Parquet and an empty field in CSV, never zero. CSV follows RFC 4180; no other published source is involved.
+package export
 
 import (
 	"encoding/csv"
@@ -16,8 +19,9 @@ import (
 // A flat row type names its columns once, in parquet tags; CSV takes them from there. Units are part of the name,
 // except where each row states its own in the column "unit". A nil pointer is a value that is not known.
 
-// writeCSV writes rows as comma-separated text with a header (RFC 4180, line feeds). What is not known is empty.
-func writeCSV[R any](w io.Writer, rows []R) error {
+// CSV writes rows, structs with a parquet tag on every field, as comma-separated text with a header (RFC 4180, line
+// feeds). What is not known is empty.
+func CSV[R any](w io.Writer, rows []R) error {
 	out := csv.NewWriter(w)
 	kind := reflect.TypeFor[R]()
 	header := make([]string, kind.NumField())
@@ -57,8 +61,8 @@ func fieldText(v reflect.Value) string {
 	return fmt.Sprint(v.Interface())
 }
 
-// writeParquet writes rows as one Parquet file with the stamp in its key-value metadata.
-func writeParquet[R any](w io.Writer, s result.Stamp, rows []R) error {
+// Parquet writes rows as one Parquet file with the stamp in its key-value metadata.
+func Parquet[R any](w io.Writer, s result.Stamp, rows []R) error {
 	options := []parquet.WriterOption{parquet.Compression(&parquet.Zstd), parquet.KeyValueMetadata("schema", s.Schema)}
 	if s.WorkspaceDigest != "" {
 		options = append(options,
@@ -76,8 +80,8 @@ func writeParquet[R any](w io.Writer, s result.Stamp, rows []R) error {
 	return nil
 }
 
-// known is a number, or nil when it is not known.
-func known(n result.Number) *float64 {
+// Known is a number, or nil when it is not known.
+func Known(n result.Number) *float64 {
 	if !n.Known() {
 		return nil
 	}
@@ -85,4 +89,5 @@ func known(n result.Number) *float64 {
 	return &v
 }
 
-func some[T any](v T) *T { return &v }
+// Some is a value that is known, for a column that may lack one.
+func Some[T any](v T) *T { return &v }

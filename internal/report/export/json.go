@@ -1,4 +1,4 @@
-package report
+package export
 
 import (
 	"encoding/json"
@@ -7,9 +7,9 @@ import (
 	"reflect"
 )
 
-// writeJSON writes a result with its keys in struct order, two blanks of indent and a trailing newline. A list
+// JSON writes a result with its keys in struct order, two blanks of indent and a trailing newline. A list
 // without entries is [], never null.
-func writeJSON(w io.Writer, result any) error {
+func JSON(w io.Writer, result any) error {
 	enc := json.NewEncoder(w)
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")
