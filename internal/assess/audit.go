@@ -10,7 +10,6 @@ import (
 	"headroom/internal/parallel"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
-	"headroom/models/risk"
 	"headroom/models/value"
 )
 
@@ -116,12 +115,9 @@ func (a *Audit) rank() {
 	}
 }
 
+// weighted is 0 where no hazard was assessed.
 func weighted(r AuditRow) float64 {
-	w, err := risk.Weight(r.severity)
-	if err != nil {
-		return 0 // no hazard was assessed
-	}
-	return w * value.Or(float64(r.ProbabilityPerPull), 0)
+	return severityWeights[r.severity] * value.Or(float64(r.ProbabilityPerPull), 0)
 }
 
 func groupRows(rows []AuditRow, by string) []AuditGroup {

@@ -284,8 +284,9 @@ const z90 = 1.6448536269514722
 // within the cell it steps from there. With need n, step d and recovery r over a dwell t, retard passes the tolerated
 // a when n > ⌊a/d⌋·d, or when n > a − d and spark has come back to the limit: n > ⌊a/d⌋·d − r·t. Retard
 // carried in from earlier cells shifts the steps, so the landing is taken as uniform over twice the gap a −
-// ⌊a/d⌋·d + r·t, one step at most. Derived from the control law in the platform file; that it is uniform is
-// common practice, no source.
+// ⌊a/d⌋·d + r·t, one step at most; a step larger than the tolerated retard is not meant, since a cell that does
+// not knock takes none. Derived from the control law in the platform file; that it is uniform is common practice, no
+// source.
 func (p *platform) overshoot(b *bench) float64 {
 	k := p.KnockControl
 	var dwell []float64

@@ -305,7 +305,7 @@ func (p *platform) evaluate(b *bench, pr predictor, rule limitRule) (*evaluation
 		cars: pr.cars, pulls: pr.pulls, measured: pr.sampled, pr: pr,
 	}
 	now := risk.Problem{Cov: pr.cov, PullSD: pr.pullSD, CellSD: pr.cellSD, TailShare: pr.tails,
-		TailScale: knock.TailScale, Overshoot: pr.step}
+		TailScale: knock.TailScale, Excess: pr.step}
 	then := now
 	pulls := newIndex[string]()
 	cells := newIndex[cellKey]()

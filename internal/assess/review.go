@@ -284,11 +284,11 @@ func worthReading(ranked []Finding) []Finding {
 	return ranked
 }
 
-// rankFindings orders findings by the printed rule of models/risk.
+// rankFindings orders findings by risk.Rank: severity times chance of crossing, ties by margin.
 func rankFindings(in []Finding) ([]Finding, error) {
 	items := make([]risk.Finding, len(in))
 	for i, f := range in {
-		items[i] = risk.Finding{Severity: f.Severity, Probability: float64(f.ProbabilityPerPull),
+		items[i] = risk.Finding{Weight: severityWeights[f.Severity], Probability: float64(f.ProbabilityPerPull),
 			Margin: float64(f.Margin), MarginSD: float64(f.MarginSD)}
 	}
 	order, err := risk.Rank(items)

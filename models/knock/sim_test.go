@@ -331,7 +331,7 @@ func (f *trueFleet) propose(m *Model, car *trueCar, k, pullsEach int) (proposal,
 	boost := 1 + 0.03*float64(f.rng.IntN(3))
 	mean, cov := m.Joint(car.id)
 	problem := risk.Problem{Cov: cov, PullSD: m.PullSD, CellSD: m.CellSD, TailShare: m.TailShare, TailScale: TailScale,
-		Overshoot: stepDeg}
+		Excess: stepDeg}
 	for p := range 10 {
 		for i, v := range f.pull(car, boost) {
 			x := m.Design(v.rpm, v.z, nil)

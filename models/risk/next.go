@@ -8,24 +8,9 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// VarianceReduction returns by how much the variance of g·θ falls when one observation of x·θ with the given noise
-// variance is added, θ ~ N(·, cov): (gᵀΣx)² / (xᵀΣx + noise), the update of the linear-Gaussian model (Kalman
-// 1960; as a design criterion: Chaloner & Verdinelli, Statistical Science 10, 1995, sect. 2). It does not depend on
-// what the observation will be. noiseVar must be ≥ 0; an observation of nothing reduces nothing. A censored
-// observation tells less than this, so it is an upper bound for a knock-limited spark.
-func VarianceReduction(cov *mat.SymDense, g, x []float64, noiseVar float64) (float64, error) {
-	n := cov.SymmetricDim()
-	if len(g) != n || len(x) != n {
-		return 0, fmt.Errorf("%d and %d weights for %d parameters", len(g), len(x), n)
-	}
-	if !finite(g...) || !finite(x...) || !finite(noiseVar) || noiseVar < 0 {
-		return 0, fmt.Errorf("weights must be finite and the noise variance (%g) not negative", noiseVar)
-	}
-	sx := mat.NewVecDense(n, nil)
-	sx.MulVec(cov, mat.NewVecDense(n, x))
-	return reduction(sx.RawVector().Data, g, x, noiseVar), nil
-}
-
+// reduction is by how much the variance of g·θ falls when one observation of x·θ with the given noise variance is
+// added, θ ~ N(·, Σ), sx = Σx: (gᵀΣx)² / (xᵀΣx + noise), the update of the linear-Gaussian model (Kalman
+// 1960; as a design criterion: Chaloner & Verdinelli, Statistical Science 10, 1995, sect. 2).
 func reduction(sx, g, x []float64, noiseVar float64) float64 {
 	total := dot(x, sx) + noiseVar
 	if total <= 0 {
@@ -35,10 +20,10 @@ func reduction(sx, g, x []float64, noiseVar float64) float64 {
 	return c * c / total
 }
 
-// Binding is a margin that decides the verdict.
+// Binding is a margin that is to be known better.
 type Binding struct {
 	Grad   []float64 // d margin / d parameters
-	Weight float64   // its say in the sum, ≥ 0; for margins in different units use 1 over the squared unit
+	Weight float64   // its say in the sum of variances, ≥ 0; for margins in different units use 1 over the squared unit
 }
 
 // Candidate is something that could be logged next.
@@ -57,7 +42,11 @@ type Gain struct {
 }
 
 // NextPulls returns the candidates ordered by how much each alone would narrow the binding margins, most first; equal
-// ones keep their order.
+// ones keep their order. What a candidate would show does not matter, only where it looks; an observation of nothing
+// narrows nothing. A censored observation tells less than this, so for one the gain is an upper bound.
+//
+// Errors: a gradient or design of another length than the covariance is wide, or a weight, noise or count that is
+// negative or not finite.
 func NextPulls(cov *mat.SymDense, bindings []Binding, candidates []Candidate) ([]Gain, error) {
 	n := cov.SymmetricDim()
 	before := 0.0

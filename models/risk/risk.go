@@ -41,11 +41,10 @@ type Problem struct {
 	// times as wide as otherwise, CellSD being the standard deviation of both kinds together. TailShare 0: all alike.
 	TailShare, TailScale float64
 
-	// Overshoot is the controller's step where it takes the metric further than needed, in the metric's unit: the
-	// accumulated retard lands uniformly 0 to Overshoot beyond what the margin says, so a cell crosses when its
-	// margin falls below U·Overshoot, U uniform on 0–1. 0 for every other hazard. Meant for a step no larger than
-	// the retard tolerated, since a cell that does not knock takes no step.
-	Overshoot float64
+	// Excess widens every crossing to one side, in the metric's unit, ≥ 0: what crosses lands up to Excess further than
+	// its margin says, all amounts equally likely, so a cell crosses when its margin falls below U·Excess, U uniform on
+	// 0–1. A regulator that moves in whole steps does this.
+	Excess float64
 }
 
 // Result is the verdict's raw material for one problem. Probabilities are 0–1, margins in the metric's unit.
@@ -216,7 +215,7 @@ func (p *Problem) check() error {
 	for _, s := range []struct {
 		what string
 		v    float64
-	}{{"pull sd", p.PullSD}, {"cell sd", p.CellSD}, {"overshoot", p.Overshoot}, {"tail share", p.TailShare},
+	}{{"pull sd", p.PullSD}, {"cell sd", p.CellSD}, {"excess", p.Excess}, {"tail share", p.TailShare},
 		{"tail scale", p.TailScale}} {
 		if !finite(s.v) || s.v < 0 {
 			return fmt.Errorf("%s is %g: it must be finite and not negative", s.what, s.v)
@@ -361,10 +360,10 @@ func alignFirstAxis(work []*workspace, rank int) {
 	}
 }
 
-// crossing is the chance that margin + sd·Z falls below U·Overshoot: Φ(−m/sd) without overshoot, else
+// crossing is the chance that margin + sd·Z falls below U·Excess: Φ(−m/sd) without excess, else
 // (sd/h)·[Ψ((h−m)/sd) − Ψ(−m/sd)] with Ψ(x) = xΦ(x) + φ(x), the integral of Φ.
 func (p *Problem) crossing(margin, sd float64) float64 {
-	h := p.Overshoot
+	h := p.Excess
 	switch {
 	case sd > 0 && h == 0:
 		return cdf(-margin / sd)
@@ -430,7 +429,7 @@ const (
 
 func (p *Problem) pullRule() (x, weight []float64) {
 	core, _ := p.parts()
-	blur := math.Sqrt(core*core + p.Overshoot*p.Overshoot/12)
+	blur := math.Sqrt(core*core + p.Excess*p.Excess/12)
 	switch {
 	case p.PullSD == 0:
 		return []float64{0}, []float64{1}
@@ -487,7 +486,7 @@ func newCurve(p *Problem) curve {
 	core, wide := p.parts()
 	reach := 6 * math.Max(core, wide)
 	c.low = -reach
-	step := (p.Overshoot + 2*reach) / (curvePoints - 1)
+	step := (p.Excess + 2*reach) / (curvePoints - 1)
 	c.per = 1 / step
 	c.at = make([]float64, curvePoints)
 	for i := range c.at {
@@ -517,7 +516,7 @@ func (w *workspace) evaluate(sample []float64, draws int, seed uint64) Result {
 	in.nodes, in.weights = p.pullRule()
 	core, wide := p.parts()
 	one := math.Hypot(math.Max(core, wide), p.PullSD)
-	in.certain = clearSDs*one + p.Overshoot
+	in.certain = clearSDs*one + p.Excess
 	r := Result{Pulls: len(w.pulls) - 1, Draws: make([]float64, draws)}
 	margins := make([]float64, len(w.order))
 	worst := newWorstSample(w, draws, seed)
@@ -581,7 +580,7 @@ func (in *integrand) anyCrossing(margins []float64) float64 {
 	if len(in.near) == 0 {
 		return 0
 	}
-	if in.p.CellSD == 0 && in.p.Overshoot == 0 {
+	if in.p.CellSD == 0 && in.p.Excess == 0 {
 		return in.p.crossing(least, in.p.PullSD)
 	}
 	none := 0.0

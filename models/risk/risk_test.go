@@ -103,11 +103,11 @@ func TestTwoCellsSheppard(t *testing.T) {
 	}
 }
 
-// A general problem against plain Monte Carlo of the same sentences: θ, pull effect, residual, overshoot, any cell.
+// A general problem against plain Monte Carlo of the same sentences: θ, pull effect, residual, excess, any cell.
 func TestAgainstSimulation(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 12))
 	p := randomProblem(rng, 6, 8, 5)
-	p.Overshoot, p.TailShare, p.TailScale = 1.5, 0.1, 2.5
+	p.Excess, p.TailShare, p.TailScale = 1.5, 0.1, 2.5
 	core := p.CellSD / math.Sqrt(1+0.1*(2.5*2.5-1))
 	r, err := Evaluate(p, 512, 3)
 	if err != nil {
@@ -141,7 +141,7 @@ func TestAgainstSimulation(t *testing.T) {
 			}
 			m := s.Margin + dot(s.Grad, theta.RawVector().Data) + w + e
 			least = math.Min(least, m)
-			crossed = crossed || m < rng.Float64()*p.Overshoot
+			crossed = crossed || m < rng.Float64()*p.Excess
 		}
 		worst += least / n
 		if crossed {
@@ -181,7 +181,7 @@ func TestMonotone(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 5))
 		parent := randomProblem(rng, rapid.IntRange(1, 5).Draw(t, "pulls"), rapid.IntRange(1, 6).Draw(t, "cells"), 3)
-		parent.Overshoot = rapid.SampledFrom([]float64{0, 1.5}).Draw(t, "overshoot")
+		parent.Excess = rapid.SampledFrom([]float64{0, 1.5}).Draw(t, "excess")
 		child := parent
 		child.States = append([]State(nil), parent.States...)
 		i := rapid.IntRange(0, len(child.States)-1).Draw(t, "state")
@@ -229,12 +229,12 @@ func TestErrors(t *testing.T) {
 
 func TestRank(t *testing.T) {
 	f := []Finding{
-		{Minor, 0.9, -1, 1},        // 0.9
-		{Catastrophic, 0.02, 2, 1}, // 0.6
-		{Major, 0.09, 1.5, 1},      // 0.9, closer: first of the tie is the smaller margin
-		{Moderate, 0.5, 0, 1},      // 1.5
-		{Major, 0, 4, 2},
-		{Minor, 0, 4, 1},
+		{1, 0.9, -1, 1},    // 0.9
+		{30, 0.02, 2, 1},   // 0.6
+		{10, 0.09, 1.5, 1}, // 0.9, closer: first of the tie is the smaller margin
+		{3, 0.5, 0, 1},     // 1.5
+		{10, 0, 4, 2},
+		{1, 0, 4, 1},
 	}
 	order, err := Rank(f)
 	if err != nil {
@@ -243,10 +243,10 @@ func TestRank(t *testing.T) {
 	if want := []int{3, 0, 2, 1, 4, 5}; !reflect.DeepEqual(order, want) {
 		t.Errorf("order %v, want %v", order, want)
 	}
-	if _, err := Rank([]Finding{{Severity: "grave"}}); err == nil {
-		t.Error("unknown severity passed")
+	if _, err := Rank([]Finding{{Weight: 0, Probability: 0.5}}); err == nil {
+		t.Error("a finding without weight passed")
 	}
-	if _, err := Rank([]Finding{{Minor, math.NaN(), 0, 1}}); err == nil {
+	if _, err := Rank([]Finding{{1, math.NaN(), 0, 1}}); err == nil {
 		t.Error("NaN passed")
 	}
 }
@@ -263,10 +263,12 @@ func TestVarianceReductionIsBayes(t *testing.T) {
 			g[i], x[i] = rng.NormFloat64(), rng.NormFloat64()
 		}
 		noise := 0.3 + rng.Float64()
-		got, err := VarianceReduction(cov, g, x, noise)
+		gains, err := NextPulls(cov, []Binding{{Grad: g, Weight: 1}},
+			[]Candidate{{Design: x, NoiseSD: math.Sqrt(noise)}})
 		if err != nil {
 			t.Fatal(err)
 		}
+		got := gains[0].Reduction
 		var precision mat.Dense
 		if err := precision.Inverse(cov); err != nil {
 			t.Skip("singular")
@@ -344,7 +346,7 @@ func randomProblem(rng *rand.Rand, pulls, cells, dim int) Problem {
 
 func BenchmarkEvaluate(b *testing.B) {
 	p := randomProblem(rand.New(rand.NewPCG(1, 1)), 100, 12, 15)
-	p.Overshoot = 1.5
+	p.Excess = 1.5
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := Evaluate(p, 0, 1); err != nil {
