@@ -8,6 +8,7 @@ import (
 	"headroom/models/cycle"
 	"headroom/models/engine"
 	"headroom/models/fuel"
+	"headroom/models/fuelling"
 	"headroom/models/value"
 )
 
@@ -177,10 +178,11 @@ func (p *platform) airMass(s *state) float64 {
 // fuelMass is the fuel a cylinder burns a cycle, kg.
 func (p *platform) fuelMass(s *state) float64 {
 	f, ok := p.fuelOf(s)
-	if !ok || !(s.lambda > 0) {
+	if !ok {
 		return math.NaN()
 	}
-	return p.airMass(s) / (s.lambda * f.Stoich())
+	m, err := fuelling.MassPerCycle(p.airMass(s), s.lambda, f)
+	return orNaN(m, err)
 }
 
 // fuelFlow is what the engine burns, g/s.

@@ -5,11 +5,12 @@ import (
 
 	"headroom/internal/evidence"
 	"headroom/internal/workspace"
+	"headroom/models/engine"
 	"headroom/models/value"
 )
 
 // power in kW of a torque in N·m.
-func power(torque, rpm float64) float64 { return torque * rpm * math.Pi / 30 / 1000 }
+func power(torque, rpm float64) float64 { return engine.Power(torque, rpm) / 1000 }
 
 // PeakPower is a car's peak brake power, kW: the median over its pulls of each pull's largest torque × speed, so that
 // one odd sample does not move it. rows are those of the car's pulls. Torque is the logged one where the car logs it

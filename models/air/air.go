@@ -1,11 +1,11 @@
 // Package air answers: how much air is in the cylinder, how warm is it, and what does that amount to as a load?
 //
-// Humid-air density, trapped charge by speed–density and by mass flow, absolute load both ways, and the temperatures
-// behind a compressor and an intercooler. Sources: Murphy and Koop, Q. J. R. Meteorol. Soc. 131, 2005, eq. 10
-// (saturation pressure); ideal-gas mixture of dry air and water vapour, R from the CIPM-2007 molar masses (Picard and
-// others, Metrologia 45, 2008; from memory); SAE J1979 PID 0x43 (absolute load); Heywood, Internal Combustion Engine
-// Fundamentals, 1st ed. 1988, eq. 2.27 (volumetric efficiency) and eq. 6.42 ff. (compressor). SI inside: Pa, K, kg,
-// m³; engine speed in rpm, load in per cent.
+// Dry-air pressure of humid air, trapped charge by speed–density and by mass flow, absolute load both ways, and the
+// temperatures behind a compressor and an intercooler. Sources: Murphy and Koop, Q. J. R. Meteorol. Soc. 131, 2005, eq.
+// 10 (saturation pressure); R from the CIPM-2007 molar mass of dry air (Picard and others, Metrologia 45, 2008; from
+// memory); SAE J1979 PID 0x43 (absolute load); Heywood, Internal Combustion Engine Fundamentals, 1st ed. 1988, eq. 2.27
+// (volumetric efficiency) and eq. 6.42 ff. (compressor). SI inside: Pa, K, kg, m³; engine speed in rpm, load in per
+// cent.
 package air
 
 import (
@@ -18,10 +18,9 @@ import (
 
 // Constants of air.
 const (
-	MolarMass      = 28.9655e-3 // kg/mol, dry air (CIPM-2007: 28.96546)
-	MolarMassWater = 18.01528e-3
-	GasConstant    = unit.MolarGasConstant / MolarMass // J/(kg·K), dry air: 287.05
-	Gamma          = 1.4                               // of dry air near room temperature
+	MolarMass   = 28.9655e-3                        // kg/mol, dry air (CIPM-2007: 28.96546)
+	GasConstant = unit.MolarGasConstant / MolarMass // J/(kg·K), dry air: 287.05
+	Gamma       = 1.4                               // of dry air near room temperature
 	// LoadDensity is the air density SAE J1979 sets for absolute load, kg/m³: air at 101.325 kPa and 25 °C.
 	LoadDensity = 1.184
 )
@@ -46,20 +45,6 @@ func VapourPressure(temperature, relativeHumidity float64) (float64, error) {
 	}
 	ps, err := SaturationPressure(temperature)
 	return relativeHumidity * ps, err
-}
-
-// Density returns the density in kg/m³ of humid air at a pressure in Pa (1 kPa to 1 MPa), a temperature in K
-// (200–600) and a water-vapour pressure in Pa (0 to 20 % of the pressure): ideal-gas mixture.
-func Density(pressure, temperature, vapourPressure float64) (float64, error) {
-	err := bound.First(
-		checkPressure("air pressure", pressure),
-		bound.Check("air temperature", temperature, 200, 600, "K"),
-		bound.Check("water-vapour pressure", vapourPressure, 0, 0.2*pressure, "Pa"),
-	)
-	if err != nil {
-		return 0, err
-	}
-	return (pressure - (1-MolarMassWater/MolarMass)*vapourPressure) / (GasConstant * temperature), nil
 }
 
 // DryPressure returns the pressure of the dry part of humid air in Pa: what SAE J1349 wants.
@@ -118,14 +103,6 @@ func MassByFlow(flow, rpm float64, cylinders int) (float64, error) {
 		return 0, err
 	}
 	return 2 * unit.SecondsPerMinute * flow / (rpm * float64(cylinders)), nil
-}
-
-// Flow returns the engine's air flow in kg/s from the air a cylinder takes in a cycle in kg: the inverse of MassByFlow.
-func Flow(mass, rpm float64, cylinders int) (float64, error) {
-	if err := bound.First(checkMass(mass), checkTurning(rpm, cylinders)); err != nil {
-		return 0, err
-	}
-	return mass * rpm * float64(cylinders) / (2 * unit.SecondsPerMinute), nil
 }
 
 // AbsoluteLoad returns the absolute load in per cent of an air mass in kg a cylinder and cycle: the mass over 1.184

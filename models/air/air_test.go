@@ -41,16 +41,13 @@ func TestSaturationPressure(t *testing.T) {
 	near(t, "−30 °C", ok(air.SaturationPressure(243.15)), 50.9, 0.3)
 }
 
-func TestDensity(t *testing.T) {
+func TestDryAir(t *testing.T) {
 	ok := must(t)
+	near(t, "gas constant", air.GasConstant, 287.05, 0.02) // ICAO standard atmosphere: 287.053
 	// ICAO standard atmosphere, sea level and 15 °C: 1.2250 kg/m³.
-	near(t, "ICAO sea level", ok(air.Density(101325, 288.15, 0)), 1.2250, 2e-4)
+	near(t, "ICAO sea level", 101325/(air.GasConstant*288.15), 1.2250, 2e-4)
 	// SAE J1979 sets 1.184 kg/m³ for 101.325 kPa and 25 °C.
-	near(t, "J1979 reference", ok(air.Density(101325, 298.15, 0)), air.LoadDensity, 6e-4)
-	// CIPM-2007 (Picard and others, 2008; from memory): 1.1992 kg/m³ at 20 °C, 101 325 Pa, 50 % humidity.
-	pv := ok(air.VapourPressure(293.15, 0.5))
-	near(t, "CIPM humid air", ok(air.Density(101325, 293.15, pv)), 1.1992, 8e-4)
-	near(t, "gas constant of dry air", air.GasConstant, 287.05, 0.02) // ICAO: 287.053
+	near(t, "J1979 reference", 101325/(air.GasConstant*298.15), air.LoadDensity, 6e-4)
 	// Dry pressure at 25 °C, 50 %: 101.325 − 1.585 kPa (from the table above).
 	near(t, "dry pressure", ok(air.DryPressure(101325, 298.15, 0.5)), 101325-1585, 2)
 }
@@ -78,7 +75,6 @@ func TestCharge(t *testing.T) {
 	mass := ok(air.MassByFlow(0.2, 6000, 4))
 	near(t, "1 g", mass, 1e-3, 1e-12)
 	near(t, "its load", ok(air.AbsoluteLoad(mass, 5e-4)), 100/(1.184*0.5), 1e-9)
-	near(t, "its flow", ok(air.Flow(mass, 6000, 4)), 0.2, 1e-12)
 }
 
 func TestRoundTrips(t *testing.T) {
@@ -107,11 +103,6 @@ func TestRoundTrips(t *testing.T) {
 		if err != nil || math.Abs(mass/m-1) > 1e-12 {
 			t.Fatalf("mass %g, want %g (%v)", mass, m, err)
 		}
-		humid, err := air.Density(p, temp, 0.02*p)
-		dry, err2 := air.Density(p, temp, 0)
-		if err != nil || err2 != nil || humid >= dry {
-			t.Fatalf("humid air must be lighter: %g %g", humid, dry)
-		}
 	})
 }
 
@@ -123,9 +114,8 @@ func TestRefusals(t *testing.T) {
 	}{
 		{"air temperature", func() (float64, error) { return air.SaturationPressure(400) }},
 		{"relative humidity", func() (float64, error) { return air.VapourPressure(300, 1.1) }},
-		{"air pressure", func() (float64, error) { return air.Density(-1, 300, 0) }},
-		{"water-vapour", func() (float64, error) { return air.Density(1e5, 300, 5e4) }},
 		{"air pressure", func() (float64, error) { return air.DryPressure(nan, 300, 0.5) }},
+		{"water-vapour", func() (float64, error) { return air.DryPressure(2e4, 330, 1) }},
 		{"manifold pressure", func() (float64, error) { return air.MassBySpeedDensity(-1e5, 300, 1, 5e-4) }},
 		{"charge temperature", func() (float64, error) { return air.MassBySpeedDensity(1e5, 0, 1, 5e-4) }},
 		{"volumetric efficiency", func() (float64, error) { return air.MassBySpeedDensity(1e5, 300, nan, 5e-4) }},
@@ -134,7 +124,7 @@ func TestRefusals(t *testing.T) {
 		{"air mass", func() (float64, error) { return air.VolumetricEfficiency(nan, 1e5, 300, 5e-4) }},
 		{"air flow", func() (float64, error) { return air.MassByFlow(-0.1, 3000, 4) }},
 		{"engine speed", func() (float64, error) { return air.MassByFlow(0.1, 0, 4) }},
-		{"cylinders", func() (float64, error) { return air.Flow(1e-3, 3000, 0) }},
+		{"cylinders", func() (float64, error) { return air.MassByFlow(0.1, 3000, 0) }},
 		{"absolute load", func() (float64, error) { return air.MassFromLoad(-1, 5e-4) }},
 		{"pressure ratio", func() (float64, error) { return air.CompressorOutlet(300, 0.9, 0.7) }},
 		{"efficiency", func() (float64, error) { return air.CompressorOutlet(300, 2, 0) }},

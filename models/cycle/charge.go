@@ -119,15 +119,6 @@ const wiebeA = 5
 
 func wiebeShare(burned float64) float64 { return math.Cbrt(-math.Log(1-burned) / wiebeA) }
 
-// BurnedFraction returns the Wiebe mass fraction burned 1 − exp(−5 t³) at t, the share of the duration gone since
-// the start of burn (a = 5, m = 2; Heywood eq. 9.27). It is 0 before the start and 0.99326 at t = 1.
-func BurnedFraction(t float64) float64 {
-	if !(t > 0) {
-		return 0
-	}
-	return -math.Expm1(-wiebeA * t * t * t)
-}
-
 // lagIndex returns ln of what the ignition lag is proportional to: (S_p ν)^(1/3) (h/S_L)^(2/3) at the spark (Hires,
 // Tabaczynski and Novak, SAE 780232; Heywood eq. 9.33).
 func (e *Engine) lagIndex(s *State, c *charge) float64 {

@@ -201,8 +201,6 @@ func TestSlopesArePlausible(t *testing.T) {
 			{"degrees for 10 % charge", 0.1 * sl.Knock.LnCharge, -6, -1.5},
 			{"degrees for 10 K charge temperature", 10 * sl.Knock.Charge, -4, -0.8},
 			{"degrees for 0.1 leaner", 0.1 * sl.Knock.Lambda, -5, -0.1},
-			{"degrees a kPa, the same by manifold pressure",
-				sl.Knock.PerKilopascal(s.ManifoldPressure) * s.ManifoldPressure / 1e4, -6, -1.5},
 			{"CA50 a degree of spark", sl.CA50.Spark, -1.5, -0.8},
 			{"exhaust K a degree of spark", sl.ExhaustTemperature.Spark, -25, -5},
 			{"imep for 10 % charge, kPa", 0.1 * sl.IMEP.LnCharge / 1e3, 100, 350},

@@ -22,12 +22,6 @@ type Gradient struct {
 	Ethanol float64
 }
 
-// PerKilopascal is the change per kPa of manifold pressure with the charge in proportion: LnCharge over a manifold
-// pressure in Pa, by d ln m = dp/p at a held charge temperature.
-func (g Gradient) PerKilopascal(manifoldPressure float64) float64 {
-	return g.LnCharge / (manifoldPressure / 1000)
-}
-
 // Slopes is a cycle, its slopes, and the slopes of its knock limit.
 type Slopes struct {
 	At Result // the state's own cycle

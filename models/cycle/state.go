@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"headroom/models/air"
 	"headroom/models/bound"
 	"headroom/models/fuel"
 )
@@ -41,7 +42,7 @@ type State struct {
 }
 
 func (s *State) validate(e *Engine) error {
-	load := s.AirMass / (1.184 * e.cfg.Geometry.CylinderDisplacement()) * 100
+	load := s.AirMass / (air.LoadDensity * e.cfg.Geometry.CylinderDisplacement()) * 100
 	switch {
 	case !inside(s.RPM, 300, 15000):
 		return bound.Check("engine speed", s.RPM, 300, 15000, "rpm")

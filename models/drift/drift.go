@@ -21,8 +21,8 @@ import (
 	"sort"
 )
 
-// Series is one metric of one car over its runs, conditions removed (for example by envelope.Adjustment). A value that
-// is NaN was not measured and is passed over.
+// Series is one metric of one car over its runs, conditions removed (for example what a mixed model leaves). A value
+// that is NaN was not measured and is passed over.
 type Series struct {
 	Times  []float64 // ascending, any unit
 	Values []float64 // in the metric's unit
@@ -216,22 +216,4 @@ func Adjusted(p []float64) ([]float64, error) {
 		out[i] = least
 	}
 	return out, nil
-}
-
-// FalseDiscovery calls the charts of which, in the long run, at most the share rate is called wrongly.
-//
-// Errors: rate outside (0, 1), or as Adjusted.
-func FalseDiscovery(p []float64, rate float64) ([]bool, error) {
-	if !(rate > 0 && rate < 1) {
-		return nil, fmt.Errorf("drift: false-discovery rate %g: give a share between 0 and 1, such as 0.05", rate)
-	}
-	adjusted, err := Adjusted(p)
-	if err != nil {
-		return nil, err
-	}
-	called := make([]bool, len(p))
-	for i, v := range adjusted {
-		called[i] = v <= rate
-	}
-	return called, nil
 }

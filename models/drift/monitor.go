@@ -120,30 +120,6 @@ func (m *Monitor) pvalue(statistic float64, runs int) float64 {
 	return math.Min(1, math.Exp(m.logP[runs-1].Predict(h)))
 }
 
-// PValue is the chance that a healthy car's largest statistic reaches statistic within runs after the baseline, no less
-// than 1e-13.
-//
-// Errors: runs outside 1…Horizon, statistic NaN.
-func (m *Monitor) PValue(statistic float64, runs int) (float64, error) {
-	if err := m.checkRuns(runs); err != nil {
-		return 0, err
-	}
-	if math.IsNaN(statistic) {
-		return 0, fmt.Errorf("drift: statistic is NaN: there is nothing to judge")
-	}
-	return m.pvalue(statistic, runs), nil
-}
-
-// Threshold is the value that a healthy car's statistic passes with chance FalseAlarm within runs after the baseline.
-//
-// Errors: runs outside 1…Horizon.
-func (m *Monitor) Threshold(runs int) (float64, error) {
-	if err := m.checkRuns(runs); err != nil {
-		return 0, err
-	}
-	return m.threshold[runs-1], nil
-}
-
 func (m *Monitor) checkRuns(runs int) error {
 	if runs < 1 || runs > m.options.Horizon {
 		return fmt.Errorf("drift: %d runs after the baseline: the monitor is designed for 1 to %d", runs,
@@ -258,9 +234,7 @@ func normalScore(t, df float64) float64 {
 func (m *Monitor) path(q []float64) []float64 {
 	out := make([]float64, len(q))
 	if m.lambda > 0 {
-		z := 0.0
-		for i, x := range q {
-			z = m.lambda*x + (1-m.lambda)*z
+		for i, z := range EWMA(q, m.lambda, 0) {
 			out[i] = z / EWMASD(m.lambda, i+1)
 		}
 		return out

@@ -15,21 +15,13 @@ import (
 	"headroom/models/unit"
 )
 
-// Geometry is one engine's size. Make it with New, or call Validate once: the methods hold for a valid geometry.
+// Geometry is one engine's size. Call Validate once: the methods hold for a valid geometry.
 type Geometry struct {
 	Cylinders        int     // 1–16
 	Bore             float64 // m, 0.03–0.3
 	Stroke           float64 // m, 0.03–0.3
 	Rod              float64 // connecting rod, centre to centre, m; longer than half the stroke, at most ten strokes
 	CompressionRatio float64 // geometric, above 1, at most 25
-}
-
-// New returns g after Validate.
-func New(g Geometry) (Geometry, error) {
-	if err := g.Validate(); err != nil {
-		return Geometry{}, err
-	}
-	return g, nil
 }
 
 // Validate returns an error that names the first quantity outside its range.
@@ -96,48 +88,8 @@ func (g Geometry) BMEP(torque float64) float64 { return 4 * math.Pi * torque / g
 // Torque returns the torque in N·m of a mean effective pressure in Pa, four-stroke: the inverse of BMEP.
 func (g Geometry) Torque(mep float64) float64 { return mep * g.Displacement() / (4 * math.Pi) }
 
-// BMEP returns the brake mean effective pressure in Pa of a torque in N·m for an engine of a displacement in m³:
-// 4πτ/V_d, four-stroke (Heywood eq. 2.20). The displacement must be positive and the torque finite.
-func BMEP(torque, displacement float64) (float64, error) {
-	if err := bound.First(checkTorque(torque), bound.Positive("displacement", displacement, "m³")); err != nil {
-		return 0, err
-	}
-	return 4 * math.Pi * torque / displacement, nil
-}
-
-// Torque returns the torque in N·m of a mean effective pressure in Pa and a displacement in m³, four-stroke.
-func Torque(mep, displacement float64) (float64, error) {
-	err := bound.First(
-		bound.Check("mean effective pressure", mep, -1e8, 1e8, "Pa"),
-		bound.Positive("displacement", displacement, "m³"),
-	)
-	if err != nil {
-		return 0, err
-	}
-	return mep * displacement / (4 * math.Pi), nil
-}
-
-// Power returns the power in W of a torque in N·m at a speed in rpm, 0–30 000: 2πNτ (Heywood eq. 2.13).
-func Power(torque, rpm float64) (float64, error) {
-	if err := bound.First(checkTorque(torque), bound.Check("engine speed", rpm, 0, 30000, "rpm")); err != nil {
-		return 0, err
-	}
-	return torque * rpm * unit.RadianPerSecondPerRPM, nil
-}
-
-// TorqueFromPower returns the torque in N·m of a power in W at a speed in rpm, above 0, at most 30 000.
-func TorqueFromPower(power, rpm float64) (float64, error) {
-	err := bound.First(
-		bound.Check("power", power, -1e8, 1e8, "W"),
-		bound.Check("engine speed", rpm, 1, 30000, "rpm"),
-	)
-	if err != nil {
-		return 0, err
-	}
-	return power / (rpm * unit.RadianPerSecondPerRPM), nil
-}
-
-func checkTorque(torque float64) error { return bound.Check("torque", torque, -1e6, 1e6, "N·m") }
+// Power returns the power in W of a torque in N·m at a speed in rpm: 2πNτ (Heywood eq. 2.13). NaN where either is.
+func Power(torque, rpm float64) float64 { return torque * rpm * unit.RadianPerSecondPerRPM }
 
 // Ends of the range in which SAE J1349 lets its correction be used.
 const (

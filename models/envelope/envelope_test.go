@@ -495,24 +495,6 @@ func TestFallback(t *testing.T) {
 	}
 }
 
-func TestAdjustment(t *testing.T) {
-	a := Adjustment{{"charge temperature", 0.8, 40}, {"ethanol", -2, 10}}
-	r, err := a.Residual(900, []float64{50, 15})
-	if err != nil || r != 900-8+10 {
-		t.Errorf("residual %g, %v", r, err)
-	}
-	back, err := a.Restate(r, []float64{50, 15})
-	if err != nil || back != 900 {
-		t.Errorf("restated %g, %v", back, err)
-	}
-	if _, err := a.Residual(1, []float64{1}); err == nil {
-		t.Error("short conditions accepted")
-	}
-	if _, err := a.Residual(1, []float64{1, math.NaN()}); err == nil {
-		t.Error("NaN condition accepted")
-	}
-}
-
 func BenchmarkUpper(b *testing.B) {
 	for _, cars := range []int{10, 60, 1000} {
 		rng := rand.New(rand.NewPCG(1, 1))

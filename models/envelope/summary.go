@@ -98,15 +98,6 @@ func (s *Summary) Pulls() int {
 	return n
 }
 
-// Extremes returns the smallest and largest value seen; ok is false when nothing was.
-func (s *Summary) Extremes() (low, high float64, ok bool) {
-	low, high = math.Inf(1), math.Inf(-1)
-	for _, c := range s.cars {
-		low, high = math.Min(low, c.min), math.Max(high, c.max)
-	}
-	return low, high, len(s.cars) > 0
-}
-
 // CarMoments is what one car's pulls come to.
 type CarMoments struct {
 	ID           string

@@ -42,25 +42,12 @@ func Gasoline(ron, mon float64) Base {
 		LowerHeatingValue: 44.0e6, HeatOfVaporisation: 350e3, RON: ron, MON: mon}
 }
 
-// IsoOctane is 2,2,4-trimethylpentane (Heywood table D.4, from memory); its octane numbers are 100 by definition.
-func IsoOctane() Base {
-	return Base{Name: "iso-octane", HydrogenToCarbon: 18.0 / 8, MolarMass: 0.11423, Density: 692,
-		LowerHeatingValue: 44.3e6, HeatOfVaporisation: 308e3, RON: 100, MON: 100}
-}
-
 // Ethanol is pure ethanol: C2H6O, 46.07 g/mol, 26.9 MJ/kg, 840 kJ/kg (Heywood table D.4, from memory), 794 kg/m³ at
 // 15 °C. RON 109 and MON 90 are the neat-ethanol numbers that make molar blending linear (Anderson and others, SAE
 // 2012-01-1274; from memory).
 func Ethanol() Base {
 	return Base{Name: "ethanol", HydrogenToCarbon: 3, OxygenToCarbon: 0.5, MolarMass: 0.04607, Density: 794,
 		LowerHeatingValue: 26.9e6, HeatOfVaporisation: 840e3, RON: 109, MON: 90}
-}
-
-// Methanol is pure methanol: CH4O, 32.04 g/mol, 20.0 MJ/kg, 1103 kJ/kg, 792 kg/m³, RON 106, MON 92 (Heywood table
-// D.4, from memory).
-func Methanol() Base {
-	return Base{Name: "methanol", HydrogenToCarbon: 4, OxygenToCarbon: 1, MolarMass: 0.03204, Density: 792,
-		LowerHeatingValue: 20.0e6, HeatOfVaporisation: 1103e3, RON: 106, MON: 92}
 }
 
 // Validate returns an error that names the first property outside its range.
@@ -163,20 +150,6 @@ func (f Fuel) WithEthanol(share float64) (Fuel, error) {
 	return Blend(f.base, share)
 }
 
-// Blends writes Blend(base, share) for every share into dst, grown as needed, and returns it: the form for loops, no
-// allocation where dst has room.
-func Blends(dst []Fuel, base Base, shares []float64) ([]Fuel, error) {
-	dst = dst[:0]
-	for i, s := range shares {
-		f, err := Blend(base, s)
-		if err != nil {
-			return dst, fmt.Errorf("share %d of %d: %w", i+1, len(shares), err)
-		}
-		dst = append(dst, f)
-	}
-	return dst, nil
-}
-
 func checkShare(s float64) error { return bound.Check("ethanol share of volume", s, 0, 1, "") }
 
 // mix fills everything but the octane numbers.
@@ -222,9 +195,6 @@ func (f Fuel) EthanolShare() float64 { return f.share }
 // EthanolMassShare returns ethanol's share of the mass, 0–1.
 func (f Fuel) EthanolMassShare() float64 { return f.massShare }
 
-// EthanolMoleShare returns ethanol's share of the molecules, 0–1: what octane numbers follow.
-func (f Fuel) EthanolMoleShare() float64 { return f.moleShare }
-
 // Composition returns the fuel as CH_yO_z.
 func (f Fuel) Composition() Composition { return f.comp }
 
@@ -248,9 +218,6 @@ func (f Fuel) MON() float64 { return f.mon }
 
 // AKI returns the anti-knock index (RON+MON)/2, the number on pumps in North America (ASTM D4814).
 func (f Fuel) AKI() float64 { return (f.ron + f.mon) / 2 }
-
-// Sensitivity returns RON − MON.
-func (f Fuel) Sensitivity() float64 { return f.ron - f.mon }
 
 // OctaneIndex returns RON − K·(RON−MON), the octane number the fuel acts as in an engine whose end gas is K
 // between the research (0) and motor (1) tests; K is at or below 0 in boosted engines (Kalghatgi, SAE 2001-01-3584). K

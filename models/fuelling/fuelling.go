@@ -17,15 +17,6 @@ import (
 	"headroom/models/unit"
 )
 
-// Demand returns the fuel flow in kg/s for an air flow in kg/s (0–3) at a λ of 0.4–2.
-func Demand(airFlow, lambda float64, f fuel.Fuel) (float64, error) {
-	err := bound.First(bound.Check("air flow", airFlow, 0, 3, "kg/s"), checkLambda(lambda), checkFuel(f))
-	if err != nil {
-		return 0, err
-	}
-	return airFlow / (lambda * f.Stoich()), nil
-}
-
 // MassPerCycle returns the fuel in kg a cylinder needs for the air it trapped in a cycle in kg (0–0.02) at a λ of
 // 0.4–2.
 func MassPerCycle(airMass, lambda float64, f fuel.Fuel) (float64, error) {
@@ -44,14 +35,6 @@ func DemandFactor(from, to fuel.Fuel) (float64, error) {
 		return 0, err
 	}
 	return from.Stoich() * from.Density() / (to.Stoich() * to.Density()), nil
-}
-
-// MassDemandFactor is DemandFactor by mass.
-func MassDemandFactor(from, to fuel.Fuel) (float64, error) {
-	if err := bound.First(checkFuel(from), checkFuel(to)); err != nil {
-		return 0, err
-	}
-	return from.Stoich() / to.Stoich(), nil
 }
 
 // Injector is one injector as its maker rates it. Pressures are differences across the injector.

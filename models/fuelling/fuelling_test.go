@@ -60,13 +60,12 @@ func TestDefinitions(t *testing.T) {
 func TestDemand(t *testing.T) {
 	ok := must(t)
 	e0, e10, e85 := gasoline(t, 0), gasoline(t, 0.1), gasoline(t, 0.85)
-	near(t, "g/s for 146 g/s of air at λ 1", ok(fuelling.Demand(0.146, 1, e0))*1e3, 10, 0.01) // stoichiometric 14.60
-	near(t, "richer", ok(fuelling.Demand(0.146, 0.8, e0))*1e3, 12.5, 0.02)
+	near(t, "mg for 146 mg of air at λ 1", ok(fuelling.MassPerCycle(146e-6, 1, e0))*1e6, 10, 0.01) // 14.60
+	near(t, "richer", ok(fuelling.MassPerCycle(146e-6, 0.8, e0))*1e6, 12.5, 0.02)
 	// Common practice, no source: E85 needs 30–45 % more fuel by volume than gasoline.
 	if k := ok(fuelling.DemandFactor(e0, e85)); k < 1.30 || k > 1.45 {
 		t.Errorf("E85 demand factor %g", k)
 	}
-	near(t, "by mass, E100", ok(fuelling.MassDemandFactor(e0, gasoline(t, 1))), 14.60/9.00, 0.003)
 	if !(ok(fuelling.DemandFactor(e0, e10)) > 1) {
 		t.Error("more ethanol must raise the demand")
 	}
@@ -123,12 +122,10 @@ func TestRefusals(t *testing.T) {
 		want string
 		call func() (float64, error)
 	}{
-		{"air flow", func() (float64, error) { return fuelling.Demand(-1, 1, f) }},
-		{"lambda", func() (float64, error) { return fuelling.Demand(0.1, 0, f) }},
-		{"fuel is empty", func() (float64, error) { return fuelling.Demand(0.1, 1, fuel.Fuel{}) }},
+		{"lambda", func() (float64, error) { return fuelling.MassPerCycle(1e-4, 0, f) }},
+		{"fuel is empty", func() (float64, error) { return fuelling.MassPerCycle(1e-4, 1, fuel.Fuel{}) }},
 		{"air mass", func() (float64, error) { return fuelling.MassPerCycle(nan, 1, f) }},
 		{"fuel is empty", func() (float64, error) { return fuelling.DemandFactor(f, fuel.Fuel{}) }},
-		{"fuel is empty", func() (float64, error) { return fuelling.MassDemandFactor(fuel.Fuel{}, f) }},
 		{"pressure difference", func() (float64, error) { return i.Flow(-3e5, 745) }},
 		{"density", func() (float64, error) { return i.Flow(3e5, 0) }},
 		{"rated flow", func() (float64, error) { return fuelling.Injector{}.Flow(3e5, 745) }},

@@ -146,24 +146,6 @@ func (s *search) fill(m *Model) {
 // Dim returns the number of parameters a prediction depends on: the coefficients and one car effect.
 func (m *Model) Dim() int { return len(m.Coef) + 1 }
 
-// CoefName returns the plain name of parameter i of Joint (0 ≤ i < Dim), "" outside.
-func (m *Model) CoefName(i int) string {
-	nb := len(m.Spline.Knots)
-	switch {
-	case i < 0 || i > len(m.Coef):
-		return ""
-	case i == len(m.Coef):
-		return "car"
-	case i >= nb:
-		return Name(i - nb)
-	case i == 0:
-		return "level"
-	case i == 1:
-		return "speed"
-	}
-	return fmt.Sprintf("speed curve %d", i-1)
-}
-
 // Slope returns the posterior mean and standard deviation of the slope of covariate k, degrees per unit. k outside
 // the covariates gives zeros.
 func (m *Model) Slope(k int) (mean, sd float64) {

@@ -2,9 +2,9 @@
 //
 // Shares of cars get exact binomial bounds (Clopper and Pearson, Biometrika 26, 1934), rates over exposure exact
 // Poisson bounds (Garwood, Biometrika 28, 1936), times to failure the product-limit estimate (Kaplan and Meier,
-// J. Amer. Statist. Assoc. 53, 1958) with Greenwood's variance, groups the log-rank test (Mantel, Cancer Chemotherapy
-// Reports 50, 1966) and the exact conditional comparison of two Poisson rates (Przyborowski and Wilenski, Biometrika
-// 31, 1940). Nothing is said beyond the exposure that was observed.
+// J. Amer. Statist. Assoc. 53, 1958) with Greenwood's variance, two groups the exact conditional comparison of their
+// Poisson rates (Przyborowski and Wilenski, Biometrika 31, 1940). Nothing is said beyond the exposure that was
+// observed.
 package lifetime
 
 import (
@@ -92,40 +92,6 @@ func RateInterval(failures int, exposure, confidence float64) (Bounds, error) {
 	}
 	high, err := RateUpper(failures, exposure, side)
 	return Bounds{low, high}, err
-}
-
-// CarsToShow is how many cars without a failure show, with the confidence, that the share that fails is at most share:
-// the smallest n with (1−share)ⁿ ≤ 1−confidence (Wilks 1941 turned round).
-//
-// Errors: share or confidence outside (0, 1).
-func CarsToShow(share, confidence float64) (int, error) {
-	if !(share > 0 && share < 1) {
-		return 0, fmt.Errorf("lifetime: share %g: give a share between 0 and 1, such as 0.05", share)
-	}
-	if err := checkConfidence(confidence); err != nil {
-		return 0, err
-	}
-	const rounding = 1e-12 // shares such as 0.9 are not exact in binary
-	n := math.Ceil(math.Log1p(-confidence) / math.Log1p(-share) * (1 - rounding))
-	if n > math.MaxInt32 {
-		return 0, fmt.Errorf("lifetime: showing a share of %g takes more than %d cars: ask for less", share,
-			math.MaxInt32)
-	}
-	return max(int(n), 1), nil
-}
-
-// ExposureToShow is how much exposure without a failure shows, with the confidence, that the rate is at most rate:
-// −ln(1−confidence)/rate ("rule of three" at 0.95: about 3/rate).
-//
-// Errors: rate not positive and finite, confidence outside (0, 1).
-func ExposureToShow(rate, confidence float64) (float64, error) {
-	if !(rate > 0) || math.IsInf(rate, 0) {
-		return 0, fmt.Errorf("lifetime: rate %g: give a positive number", rate)
-	}
-	if err := checkConfidence(confidence); err != nil {
-		return 0, err
-	}
-	return -math.Log1p(-confidence) / rate, nil
 }
 
 func checkShare(failures, n int, confidence float64) error {

@@ -1,11 +1,9 @@
 package lifetime
 
 import (
-	"errors"
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -70,19 +68,12 @@ func count(n int, noun string) string {
 	return fmt.Sprintf("%d %ss", n, noun)
 }
 
-// Test is the outcome of a comparison.
-type Test struct {
-	Statistic float64 // chi-squared; NaN for an exact test
-	DF        int     // 0 for an exact test
-	PValue    float64
-	Warnings  []string
-}
-
 // RateRatio is the comparison of two rates.
 type RateRatio struct {
-	Test
-	Ratio  float64 // rate of a over rate of b; +Inf when b has no failure, NaN when neither has
-	Bounds         // of the ratio; High is +Inf when b has no failure
+	Ratio    float64 // rate of a over rate of b; +Inf when b has no failure, NaN when neither has
+	Bounds           // of the ratio; High is +Inf when b has no failure
+	PValue   float64 // two-sided, exact, of equal rates
+	Warnings []string
 }
 
 // CompareRates compares the failure rates of two groups exactly: given the total, the failures of a are binomial with
@@ -97,7 +88,7 @@ func CompareRates(a, b Group, confidence float64) (RateRatio, error) {
 		}
 	}
 	n := a.Failures + b.Failures
-	r := RateRatio{Test: Test{Statistic: math.NaN(), PValue: 1}, Ratio: math.NaN(), Bounds: Bounds{0, math.Inf(1)}}
+	r := RateRatio{Ratio: math.NaN(), Bounds: Bounds{0, math.Inf(1)}, PValue: 1}
 	if n == 0 {
 		r.Warnings = append(r.Warnings, "no failure in either group: their rates cannot be compared")
 		return r, nil
@@ -125,92 +116,4 @@ func binomialTest(x, n int, p float64) float64 {
 		}
 	}
 	return math.Min(1, sum)
-}
-
-// LogRank tests whether groups of cars share one survival curve (Mantel 1966; the chi-squared with the hypergeometric
-// covariance). Each element is one group's observations.
-//
-// Errors: fewer than two groups, or an observation that Observation does not allow.
-func LogRank(groups [][]Observation) (Test, error) {
-	if len(groups) < 2 {
-		return Test{}, errors.New("lifetime: a comparison takes at least two groups")
-	}
-	var all []Observation
-	for i, g := range groups {
-		for j, o := range g {
-			if err := o.check(); err != nil {
-				return Test{}, fmt.Errorf("group %d car %d: %w", i, j, err)
-			}
-		}
-		all = append(all, g...)
-	}
-	k := len(groups)
-	excess := make([]float64, k) // observed minus expected
-	v := mat.NewSymDense(k, nil)
-	compared := make([]bool, k)
-	failures := 0
-	for _, t := range exits(all, true) {
-		n, d := riskAndFailures(all, t)
-		failures += d
-		atRisk := make([]float64, k)
-		for i, g := range groups {
-			ni, di := riskAndFailures(g, t)
-			atRisk[i] = float64(ni)
-			excess[i] += float64(di) - float64(d)*float64(ni)/float64(n)
-			compared[i] = compared[i] || (ni > 0 && ni < n)
-		}
-		if n == 1 {
-			continue
-		}
-		c := float64(d) * float64(n-d) / float64(n-1)
-		for i := range k {
-			pi := atRisk[i] / float64(n)
-			for j := i; j < k; j++ {
-				term := -pi * atRisk[j] / float64(n)
-				if i == j {
-					term += pi
-				}
-				v.SetSym(i, j, v.At(i, j)+c*term)
-			}
-		}
-	}
-	out := Test{PValue: 1}
-	if failures < 10 {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("%d failures: the chi-squared approximation is rough",
-			failures))
-	}
-	return out.solve(excess, v, compared), nil
-}
-
-// solve fills in x'V⁻x over the groups that were at risk together with others, one of them left out.
-func (out Test) solve(excess []float64, v *mat.SymDense, compared []bool) Test {
-	var use []int
-	for i, ok := range compared {
-		if ok {
-			use = append(use, i)
-		}
-	}
-	if len(use) < 2 {
-		out.Warnings = append(out.Warnings, "no two groups were at risk together when a car failed: they cannot be "+
-			"compared")
-		return out
-	}
-	use = use[:len(use)-1]
-	sub := mat.NewSymDense(len(use), nil)
-	x := mat.NewVecDense(len(use), nil)
-	for i, a := range use {
-		x.SetVec(i, excess[a])
-		for j := i; j < len(use); j++ {
-			sub.SetSym(i, j, v.At(a, use[j]))
-		}
-	}
-	var chol mat.Cholesky
-	y := mat.NewVecDense(len(use), nil)
-	if !chol.Factorize(sub) || chol.SolveVecTo(y, x) != nil {
-		out.Warnings = append(out.Warnings, "the groups hardly overlap in time: they cannot be compared")
-		return out
-	}
-	out.Statistic, out.DF = mat.Dot(x, y), len(use)
-	out.PValue = distuv.ChiSquared{K: float64(out.DF)}.Survival(out.Statistic)
-	return out
 }

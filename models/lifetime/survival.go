@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -66,7 +67,7 @@ func KaplanMeier(cars []Observation, confidence float64) (*Curve, error) {
 	c := &Curve{Confidence: confidence, Cars: len(cars)}
 	z := distuv.UnitNormal.Quantile((1 + confidence) / 2)
 	survival, greenwood, high := 1.0, 0.0, 1.0
-	for _, t := range exits(cars, false) {
+	for _, t := range exits(cars) {
 		p := CurvePoint{Time: t}
 		p.AtRisk, p.Failures = riskAndFailures(cars, t)
 		for _, o := range cars {
@@ -143,22 +144,14 @@ func (c *Curve) Quantile(share float64) (t float64, ok bool) {
 	return 0, false
 }
 
-// exits returns the distinct exit times, ascending; onlyFailures leaves out those where no car failed.
-func exits(cars []Observation, onlyFailures bool) []float64 {
-	var times []float64
-	for _, o := range cars {
-		if o.Failed || !onlyFailures {
-			times = append(times, o.Exit)
-		}
+// exits returns the distinct exit times, ascending.
+func exits(cars []Observation) []float64 {
+	times := make([]float64, len(cars))
+	for i, o := range cars {
+		times[i] = o.Exit
 	}
-	sort.Float64s(times)
-	out := times[:0]
-	for i, t := range times {
-		if i == 0 || t != times[i-1] {
-			out = append(out, t)
-		}
-	}
-	return out
+	slices.Sort(times)
+	return slices.Compact(times)
 }
 
 func riskAndFailures(cars []Observation, t float64) (atRisk, failures int) {

@@ -370,24 +370,3 @@ func Convert(value float64, from, to Unit) (float64, error) {
 	}
 	return scale*value + offset, nil
 }
-
-// LambdaFromAFR returns λ of an air–fuel ratio by mass; stoich is the fuel's stoichiometric ratio (about 14.7 for
-// gasoline, 9.0 for ethanol). Heywood, Internal Combustion Engine Fundamentals, eq. 3.9. Both must be positive.
-func LambdaFromAFR(afr, stoich float64) (float64, error) {
-	if !(afr > 0) || math.IsInf(afr, 0) {
-		return math.NaN(), fmt.Errorf("air-fuel ratio %v must be positive and finite", afr)
-	}
-	if !(stoich > 0) || math.IsInf(stoich, 0) {
-		return math.NaN(), fmt.Errorf("stoichiometric air-fuel ratio %v must be positive and finite", stoich)
-	}
-	return afr / stoich, nil
-}
-
-// LambdaFromPhi returns λ = 1/φ of a fuel–air equivalence ratio (Heywood, eq. 3.9). φ must be positive: a zero is
-// a parameter that is not supported, not a mixture.
-func LambdaFromPhi(phi float64) (float64, error) {
-	if !(phi > 0) || math.IsInf(phi, 0) {
-		return math.NaN(), fmt.Errorf("equivalence ratio %v must be positive and finite", phi)
-	}
-	return 1 / phi, nil
-}

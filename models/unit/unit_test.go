@@ -203,24 +203,3 @@ func sortedUnits() []Unit {
 	slices.Sort(units)
 	return units
 }
-
-func TestMixture(t *testing.T) {
-	// Heywood, eq. 3.9: λ = (A/F)/(A/F)s = 1/φ; ethanol's stoichiometric ratio is 9.00 (appendix D).
-	if got, err := LambdaFromAFR(11.76, 14.7); err != nil || math.Abs(got-0.8) > 1e-12 {
-		t.Errorf("LambdaFromAFR = %v, %v", got, err)
-	}
-	if got, err := LambdaFromPhi(1.25); err != nil || math.Abs(got-0.8) > 1e-12 {
-		t.Errorf("LambdaFromPhi = %v, %v", got, err)
-	}
-	for _, bad := range []float64{0, -1, math.NaN(), math.Inf(1)} {
-		if _, err := LambdaFromAFR(bad, 14.7); err == nil {
-			t.Errorf("LambdaFromAFR(%v) passed", bad)
-		}
-		if _, err := LambdaFromAFR(14.7, bad); err == nil {
-			t.Errorf("LambdaFromAFR(stoich %v) passed", bad)
-		}
-		if _, err := LambdaFromPhi(bad); err == nil {
-			t.Errorf("LambdaFromPhi(%v) passed", bad)
-		}
-	}
-}

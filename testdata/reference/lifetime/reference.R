@@ -1,7 +1,7 @@
 # Reference values for models/lifetime from base R and the survival package. Run here: Rscript reference.R
 # bounds.csv: binom.test (Clopper-Pearson) and poisson.test (Garwood), one- and two-sided.
 # ratio.csv: poisson.test for two groups.
-# <set>.csv: entry, exit, failed, group. km.csv: survfit with log-log bands by set. logrank.csv: survdiff.
+# <set>.csv: entry, exit, failed, group. km.csv: survfit with log-log bands by set.
 suppressMessages(library(survival))
 b <- NULL
 for (n in c(1, 10, 43, 59, 500)) for (x in unique(c(0, 1, 3, n))) if (x <= n) for (conf in c(0.9, 0.95)) {
@@ -25,16 +25,11 @@ sets <- list(
   aml = with(aml, data.frame(entry = 0, exit = time, failed = status, group = as.integer(x))),
   veteran = with(veteran, data.frame(entry = 0, exit = time, failed = status, group = as.integer(celltype))),
   late = with(subset(lung, time > 60), data.frame(entry = (age %% 3) * 30, exit = time, failed = status - 1, group = sex)))
-km <- lr <- NULL
+km <- NULL
 for (s in names(sets)) {
   d <- sets[[s]]; write.csv(d, paste0(s, ".csv"), row.names = FALSE, quote = FALSE)
   f <- survfit(Surv(entry, exit, failed) ~ 1, d, conf.type = "log-log")
   km <- rbind(km, data.frame(set = s, time = f$time, atrisk = f$n.risk, failures = f$n.event, surv = f$surv,
                              se = f$surv * f$std.err, low = f$lower, high = f$upper)[f$n.event > 0 | f$n.censor > 0, ])
-  if (s != "late") {
-    t <- survdiff(Surv(exit, failed) ~ group, d)
-    lr <- rbind(lr, data.frame(set = s, chisq = t$chisq, df = length(t$n) - 1))
-  }
 }
 write.csv(format(km, digits = 10), "km.csv", row.names = FALSE, quote = FALSE)
-write.csv(format(lr, digits = 10), "logrank.csv", row.names = FALSE, quote = FALSE)
