@@ -39,7 +39,7 @@ func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
 	for k, s := range bins {
 		rpm := (float64(k) + 0.5) * p.rpmStep
 		change := 100 * (s.now/s.was - 1)
-		half := z90 * 100 * math.Hypot(torque.changeSD*s.rest, torque.sparkSD*s.spark) / s.was
+		half := value.Z95 * 100 * math.Hypot(torque.changeSD*s.rest, torque.sparkSD*s.spark) / s.was
 		g := Gain{
 			RPM: result.Number(rpm), TorqueNm: result.Span{result.Number(s.was / s.n), result.Number(s.now / s.n)},
 			ChangePct:   result.Number(change),

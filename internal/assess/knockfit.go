@@ -269,15 +269,12 @@ func (p *platform) knockCurve(f *platformFit) []KnockPoint {
 		mean, _, sd := f.Knock.Predict("", rpm, [knock.NumCovariates]float64{})
 		out = append(out, KnockPoint{
 			RPM: result.Number(rpm), LoadPct: result.Number(f.KnockRef.Load), SparkDeg: result.Number(mean),
-			Interval90: result.Span{result.Number(mean - z90*sd), result.Number(mean + z90*sd)},
+			Interval90: result.Span{result.Number(mean - value.Z95*sd), result.Number(mean + value.Z95*sd)},
 			Rows:       f.KnockSeen[b][0], Events: f.KnockSeen[b][1],
 		})
 	}
 	return out
 }
-
-// z90 is the standard normal quantile at 95 %: half of a two-sided 90 % interval.
-const z90 = 1.6448536269514722
 
 // overshoot is how far below the tolerated retard the need for retard may stay and still cross it. A controller steps
 // until knock stops, so retard lands on whole steps; it then gives spark back, and where it meets the limit again

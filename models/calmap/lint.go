@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"headroom/models/value"
 )
 
 // Roles of tables whose effect is modelled.
@@ -121,7 +123,7 @@ func (t *Table) outOfRange(role string, r Range) []Note {
 // otherUnit words the suspicion that a table's values are in another unit or of the opposite sign, judged by their
 // median; "" when there is none. Common practice, no source.
 func otherUnit(role string, values []float64) string {
-	m := median(values)
+	m := value.Median(values)
 	for _, s := range suspicions {
 		if slices.Contains(s.roles, role) && m > s.above && m < s.below {
 			return fmt.Sprintf("the median value %.4g looks like %s", m, s.looksLike)
@@ -379,17 +381,10 @@ func largestAround(v [][]float64, j, i int) bool {
 
 // mad is the median absolute deviation from the median.
 func mad(v []float64) float64 {
-	m := median(v)
+	m := value.Median(v)
 	d := make([]float64, len(v))
 	for i := range v {
 		d[i] = math.Abs(v[i] - m)
 	}
-	return median(d)
-}
-
-// median of at least one value.
-func median(v []float64) float64 {
-	s := slices.Sorted(slices.Values(v))
-	n := len(s)
-	return s[(n-1)/2] + (s[n/2]-s[(n-1)/2])/2
+	return value.Median(d)
 }

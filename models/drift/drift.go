@@ -19,6 +19,8 @@ import (
 	"fmt"
 	"math"
 	"sort"
+
+	"headroom/models/value"
 )
 
 // Series is one metric of one car over its runs, conditions removed (for example what a mixed model leaves). A value
@@ -110,7 +112,7 @@ func Pooled(cars []Series, baseline int) (Spread, error) {
 		if len(x) < 2 {
 			continue
 		}
-		_, about := moments(x)
+		_, about := value.Moments(x)
 		ss += about
 		df += float64(len(x) - 1)
 	}
@@ -149,7 +151,7 @@ func AgainstFleet(cars []Series, baseline int, window float64) (out []Series, al
 		if len(at) == 0 {
 			continue
 		}
-		mean, _ := moments(s.first(baseline))
+		mean, _ := value.Moments(s.first(baseline))
 		for _, i := range at {
 			all = append(all, departure{s.Times[i], s.Values[i] - mean, c})
 		}
@@ -171,27 +173,10 @@ func AgainstFleet(cars []Series, baseline int, window float64) (out []Series, al
 				alone++
 				continue
 			}
-			out[c].Values[i] -= median(others)
+			out[c].Values[i] -= value.Median(others)
 		}
 	}
 	return out, alone, nil
-}
-
-func median(x []float64) float64 {
-	sort.Float64s(x)
-	n := len(x)
-	return (x[(n-1)/2] + x[n/2]) / 2
-}
-
-// moments returns the mean and the sum of squares about it.
-func moments(x []float64) (mean, ss float64) {
-	for _, v := range x {
-		mean += v / float64(len(x))
-	}
-	for _, v := range x {
-		ss += (v - mean) * (v - mean)
-	}
-	return mean, ss
 }
 
 // Adjusted returns the Benjamini–Hochberg adjusted p-values in the order given: the smallest false-discovery rate at

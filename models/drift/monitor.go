@@ -7,6 +7,8 @@ import (
 	"gonum.org/v1/gonum/integrate/quad"
 	"gonum.org/v1/gonum/interp"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"headroom/models/value"
 )
 
 // Options say how long a car is left alone, how long it is watched, and what is promised.
@@ -161,7 +163,7 @@ func (m *Monitor) Watch(s Series, fleet Spread) (Chart, error) {
 		x[i] = s.Values[j]
 	}
 	var ss float64
-	c.Baseline, ss = moments(x[:k])
+	c.Baseline, ss = value.Moments(x[:k])
 	c.Level = x[len(x)-1]
 	c.SD = math.Sqrt((fleet.DF*fleet.SD*fleet.SD + ss) / (fleet.DF + float64(k-1)))
 	if !(c.SD > 1e-12*math.Abs(c.Baseline)) { // also when the baseline is zero throughout
@@ -195,8 +197,8 @@ func (m *Monitor) judge(c *Chart, x []float64, at []int) {
 		c.Signal = true
 		onset := stepOnset(x[:k+i+1], k)
 		c.SignalIndex, c.OnsetIndex = at[k+i], at[onset]
-		c.Baseline, _ = moments(x[:onset])
-		c.Level, _ = moments(x[onset:])
+		c.Baseline, _ = value.Moments(x[:onset])
+		c.Level, _ = value.Moments(x[onset:])
 	}
 	c.PValue = m.pvalue(c.Statistic, c.Runs)
 }
@@ -209,7 +211,7 @@ func (m *Monitor) judge(c *Chart, x []float64, at []int) {
 // with T_ν Student's distribution (Hawkins, The Statistician 36, 1987; Quesenberry, J. Quality Technology 23, 1991).
 // The fleet's spread joins s as DF earlier observations would.
 func standardise(x []float64, k int, fleet Spread) []float64 {
-	mean, ss := moments(x[:k])
+	mean, ss := value.Moments(x[:k])
 	q := make([]float64, 0, len(x)-k)
 	for i := k; i < len(x); i++ {
 		before := float64(i)
@@ -252,14 +254,14 @@ func (m *Monitor) path(q []float64) []float64 {
 // stepOnset is the maximum-likelihood first run of a step that lasts to the end of x, no earlier than from, both levels
 // unknown: the i with the largest i(n−i)/n·(mean before − mean since)² (Hinkley, Biometrika 57, 1970).
 func stepOnset(x []float64, from int) int {
-	centre, _ := moments(x)
+	centre, _ := value.Moments(x)
 	total := 0.0 // sum since i, about the overall mean
-	best, value := len(x)-1, -1.0
+	best, most := len(x)-1, -1.0
 	for i := len(x) - 1; i >= from; i-- {
 		total += x[i] - centre
 		n := float64(len(x))
-		if v := total * total * n / (float64(i) * (n - float64(i))); v > value {
-			best, value = i, v
+		if v := total * total * n / (float64(i) * (n - float64(i))); v > most {
+			best, most = i, v
 		}
 	}
 	return best
@@ -290,11 +292,11 @@ func ewmaAlarm(lambda, h float64, horizon int) []float64 {
 			built = sd
 		}
 		for i := range n {
-			next[i] = dot(kernel[i*n:(i+1)*n], f)
+			next[i] = value.Dot(kernel[i*n:(i+1)*n], f)
 		}
 		f, next = next, f
 		last = sd
-		p[t-1] = math.Max(p[t-2], 1-dot(w, f))
+		p[t-1] = math.Max(p[t-2], 1-value.Dot(w, f))
 	}
 	return p
 }
@@ -321,11 +323,11 @@ func cusumAlarm(reference, h float64, horizon int) []float64 {
 	p := make([]float64, horizon)
 	for t := range p {
 		for i := range n {
-			next[i] = zero*fromZero[i] + dot(kernel[i*n:(i+1)*n], f)
+			next[i] = zero*fromZero[i] + value.Dot(kernel[i*n:(i+1)*n], f)
 		}
-		zero = zero*stay + dot(toZero, f)
+		zero = zero*stay + value.Dot(toZero, f)
 		f, next = next, f
-		p[t] = math.Min(1, math.Max(0, 2*(1-zero-dot(w, f))))
+		p[t] = math.Min(1, math.Max(0, 2*(1-zero-value.Dot(w, f))))
 		if t > 0 {
 			p[t] = math.Max(p[t], p[t-1])
 		}
@@ -339,12 +341,4 @@ func spaced(low, high float64, n int) []float64 {
 		x[i] = low + (high-low)*float64(i)/float64(n-1)
 	}
 	return x
-}
-
-func dot(a, b []float64) float64 {
-	s := 0.0
-	for i := range a {
-		s += a[i] * b[i]
-	}
-	return s
 }

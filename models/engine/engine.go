@@ -89,7 +89,7 @@ func (g Geometry) BMEP(torque float64) float64 { return 4 * math.Pi * torque / g
 func (g Geometry) Torque(mep float64) float64 { return mep * g.Displacement() / (4 * math.Pi) }
 
 // Power returns the power in W of a torque in N·m at a speed in rpm: 2πNτ (Heywood eq. 2.13). NaN where either is.
-func Power(torque, rpm float64) float64 { return torque * rpm * unit.RadianPerSecondPerRPM }
+func Power(torque, rpm float64) float64 { return torque * rpm * 2 * math.Pi / unit.SecondsPerMinute }
 
 // Ends of the range in which SAE J1349 lets its correction be used.
 const (

@@ -3,6 +3,8 @@ package envelope
 import (
 	"math"
 	"sort"
+
+	"headroom/models/value"
 )
 
 // fewestForShape is the number of values below which a shape cannot be judged (Stephens's formula holds from 8 on).
@@ -16,14 +18,8 @@ func notNormal(values []float64) bool {
 	if n < fewestForShape {
 		return false
 	}
-	mean, ss := 0.0, 0.0
-	for _, v := range values {
-		mean += v / float64(n)
-	}
-	for _, v := range values {
-		ss += (v - mean) * (v - mean)
-	}
-	sd := math.Sqrt(ss / float64(n-1))
+	mean, squares := value.Moments(values)
+	sd := math.Sqrt(squares / float64(n-1))
 	if sd == 0 {
 		return false
 	}

@@ -10,11 +10,12 @@ package fuelling
 import (
 	"fmt"
 	"math"
-	"sort"
 
 	"headroom/models/bound"
+	"headroom/models/calmap"
 	"headroom/models/fuel"
 	"headroom/models/unit"
+	"headroom/models/value"
 )
 
 // MassPerCycle returns the fuel in kg a cylinder needs for the air it trapped in a cycle in kg (0–0.02) at a λ of
@@ -131,7 +132,7 @@ func (c Curve) Validate() error {
 			len(c.Breakpoints), len(c.Value))
 	}
 	for i, b := range c.Breakpoints {
-		if math.IsNaN(b) || math.IsInf(b, 0) || math.IsNaN(c.Value[i]) || math.IsInf(c.Value[i], 0) {
+		if !value.AllKnown(b, c.Value[i]) {
 			return fmt.Errorf("curve point %d (%g, %g) is not finite", i+1, b, c.Value[i])
 		}
 		if i > 0 && b <= c.Breakpoints[i-1] {
@@ -143,19 +144,7 @@ func (c Curve) Validate() error {
 }
 
 // At returns the value at x of a valid curve.
-func (c Curve) At(x float64) float64 {
-	n := len(c.Breakpoints)
-	i := sort.SearchFloat64s(c.Breakpoints, x)
-	switch {
-	case i == 0:
-		return c.Value[0]
-	case i == n:
-		return c.Value[n-1]
-	}
-	x0, x1 := c.Breakpoints[i-1], c.Breakpoints[i]
-	w := (x - x0) / (x1 - x0)
-	return (1-w)*c.Value[i-1] + w*c.Value[i]
-}
+func (c Curve) At(x float64) float64 { return calmap.Interpolate(c.Breakpoints, c.Value, x) }
 
 // Pump is a fuel pump's capacity in kg/s against the pressure in Pa it delivers to.
 type Pump struct {

@@ -10,6 +10,8 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"pgregory.net/rapid"
+
+	"headroom/models/value"
 )
 
 // requireHonest fits and checks what every fit must satisfy: finite numbers, a covariance that is one, widths not
@@ -26,7 +28,7 @@ func requireHonest(t *testing.T, cars []Car, opt Options) *Model {
 	}
 	for _, id := range ids {
 		mean, cov := m.Joint(id)
-		if len(mean) != m.Dim() || !finite(mean...) {
+		if len(mean) != m.Dim() || !value.AllKnown(mean...) {
 			t.Fatalf("mean %v", mean)
 		}
 		var e mat.EigenSym
@@ -38,12 +40,12 @@ func requireHonest(t *testing.T, cars []Car, opt Options) *Model {
 		}
 		for _, rpm := range []float64{1000, 3000, 9000} {
 			k, sp, st := m.Predict(id, rpm, [NumCovariates]float64{})
-			if !finite(k, sp, st) || sp <= 0 || st <= sp {
+			if !value.AllKnown(k, sp, st) || sp <= 0 || st <= sp {
 				t.Fatalf("%q at %g rpm: %g ± %g, %g", id, rpm, k, sp, st)
 			}
 		}
 	}
-	if !finite(m.CarSD, m.PullSD, m.CellSD, m.Contamination, m.LogLikelihood) {
+	if !value.AllKnown(m.CarSD, m.PullSD, m.CellSD, m.Contamination, m.LogLikelihood) {
 		t.Fatalf("not finite: %+v", m)
 	}
 	return m

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"headroom/models/value"
 )
 
 // smallSearch is a search on a small fleet with false events, slow logs and every kind of bound, away from the mode.
@@ -178,8 +180,8 @@ func TestSplineBasis(t *testing.T) {
 func TestNormalTable(t *testing.T) {
 	for z := -6.0; z <= 6; z += 0.00371 {
 		c, d := both(z)
-		if math.Abs(c-cdf(z)) > 1e-9 || math.Abs(d-pdf(z)) > 1e-9 {
-			t.Fatalf("z=%g: %.12f, %.12f; want %.12f, %.12f", z, c, d, cdf(z), pdf(z))
+		if math.Abs(c-value.NormalCDF(z)) > 1e-9 || math.Abs(d-pdf(z)) > 1e-9 {
+			t.Fatalf("z=%g: %.12f, %.12f; want %.12f, %.12f", z, c, d, value.NormalCDF(z), pdf(z))
 		}
 	}
 }

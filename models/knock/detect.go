@@ -1,6 +1,10 @@
 package knock
 
-import "math"
+import (
+	"math"
+
+	"headroom/models/value"
+)
 
 // visibleShare is the part of a controller step that must still stand at the next sample for the rise to be told
 // from noise. Common practice, no source.
@@ -21,7 +25,7 @@ const visibleShare = 0.25
 // A non-positive or non-finite interval, step or dwell, or a negative or non-finite recovery, gives 0: such a log
 // proves nothing by being clean.
 func Detectability(sampleInterval, stepDeg, recoveryDegPerSecond, dwell float64) float64 {
-	if !finite(sampleInterval, stepDeg, recoveryDegPerSecond, dwell) ||
+	if !value.AllKnown(sampleInterval, stepDeg, recoveryDegPerSecond, dwell) ||
 		sampleInterval <= 0 || stepDeg <= 0 || dwell <= 0 || recoveryDegPerSecond < 0 {
 		return 0
 	}
@@ -55,7 +59,7 @@ type Rise struct {
 // one counts as 0. lower < upper whenever After < Before.
 func (r Rise) Bounds(sampleInterval, stepDeg, recoveryDegPerSecond float64) (lower, upper float64) {
 	known := func(v float64) float64 {
-		if !finite(v) {
+		if !value.AllKnown(v) {
 			return 0
 		}
 		return math.Max(v, 0)
@@ -64,7 +68,7 @@ func (r Rise) Bounds(sampleInterval, stepDeg, recoveryDegPerSecond float64) (low
 	lower = r.After
 	upper = r.Before + math.Min(known(sampleInterval)*known(recoveryDegPerSecond), retard)
 	slack := visibleShare * known(stepDeg)
-	if retard > 0 && finite(r.CleanSpark) && slack > 0 {
+	if retard > 0 && value.AllKnown(r.CleanSpark) && slack > 0 {
 		lower = math.Max(lower, math.Min(r.CleanSpark, upper)-slack)
 	}
 	return lower, upper

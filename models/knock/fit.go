@@ -7,6 +7,8 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/optimize"
+
+	"headroom/models/value"
 )
 
 // Fit returns the posterior of the knock-limited spark of a fleet. Cars may come in any order; ids must be unique. An
@@ -294,15 +296,15 @@ func (s *search) rounds() error {
 		if s.frozen = round >= freezeFrom; !s.frozen {
 			s.place(s.raw(s.b), round >= dampFrom)
 		}
-		value := s.objective(s.b, grad)
+		loss := s.objective(s.b, grad)
 		s.measure()
-		if math.IsNaN(value) || math.IsInf(value, 0) || !finite(grad...) || !finite(s.lambda...) {
+		if !value.Known(loss) || !value.AllKnown(grad...) || !value.AllKnown(s.lambda...) {
 			return fmt.Errorf("the likelihood is not finite")
 		}
 		moved := s.smooth()
 		if !moved && s.decrement(grad) < tolerance {
-			s.logPosterior = -value
-			s.logLike = -value
+			s.logPosterior = -loss
+			s.logLike = -loss
 			for _, x := range s.b {
 				s.logLike += 0.5 * x * x
 			}
@@ -337,7 +339,7 @@ func (s *search) measure() {
 		s.lambda[i] = math.NaN()
 	}
 	var eig mat.EigenSym
-	if !finite(info...) || !eig.Factorize(j, true) {
+	if !value.AllKnown(info...) || !eig.Factorize(j, true) {
 		return
 	}
 	eig.Values(s.lambda)
@@ -452,7 +454,7 @@ func (s *search) descend() error {
 		Converger:         &optimize.FunctionConverge{Absolute: 1e-6, Iterations: 3},
 	}
 	result, err := optimize.Minimize(problem, make([]float64, n), settings, &optimize.BFGS{})
-	if result == nil || !finite(result.X...) || !finite(result.F) {
+	if result == nil || !value.AllKnown(result.X...) || !value.AllKnown(result.F) {
 		return fmt.Errorf("quasi-Newton search failed: %w", err)
 	}
 	for k, l := range s.lambda {

@@ -22,6 +22,8 @@ import (
 	"fmt"
 	"math"
 	"sort"
+
+	"headroom/models/value"
 )
 
 // Indices of the covariates in Cell.Z, Prior.SlopeMean and Prior.SlopeSD. Each covariate is a difference from the
@@ -179,16 +181,17 @@ func (p Prior) tails() []float64 {
 
 func (p Prior) check() error {
 	for k := range p.SlopeMean {
-		if !finite(p.SlopeMean[k], p.SlopeSD[k]) || p.SlopeSD[k] < 0 {
+		if !value.AllKnown(p.SlopeMean[k], p.SlopeSD[k]) || p.SlopeSD[k] < 0 {
 			return fmt.Errorf("prior slope of %s is %g with sd %g: both must be finite and the sd not negative",
 				Name(k), p.SlopeMean[k], p.SlopeSD[k])
 		}
 	}
-	if !finite(p.LevelMean, p.LevelSD) || p.LevelSD <= 0 {
+	if !value.AllKnown(p.LevelMean, p.LevelSD) || p.LevelSD <= 0 {
 		return fmt.Errorf("prior level is %g° with sd %g°: give a finite level and a positive sd", p.LevelMean,
 			p.LevelSD)
 	}
-	if !finite(p.LevelRPM, p.SpeedSlopeMean, p.SpeedSlopeSD, p.CurvatureScale) || !finite(p.Discrepancy) ||
+	if !value.AllKnown(p.LevelRPM, p.SpeedSlopeMean, p.SpeedSlopeSD, p.CurvatureScale) ||
+		!value.AllKnown(p.Discrepancy) ||
 		p.LevelRPM < 0 || p.SpeedSlopeSD < 0 || p.CurvatureScale < 0 {
 		return fmt.Errorf("prior of the speed curve is not usable (level at %g rpm, slope %g ± %g, curvature %g): "+
 			"all must be finite and not negative", p.LevelRPM, p.SpeedSlopeMean, p.SpeedSlopeSD, p.CurvatureScale)
@@ -197,12 +200,12 @@ func (p Prior) check() error {
 		what string
 		Spread
 	}{{"car sd", p.CarSD}, {"pull sd", p.PullSD}, {"cell sd", p.CellSD}, {"contamination", p.Contamination}} {
-		if !finite(s.Median, s.LogSD) || s.Median <= 0 || s.LogSD < 0 {
+		if !value.AllKnown(s.Median, s.LogSD) || s.Median <= 0 || s.LogSD < 0 {
 			return fmt.Errorf("prior of the %s has median %g and log sd %g: give a positive median and a log sd not "+
 				"below zero", s.what, s.Median, s.LogSD)
 		}
 	}
-	if !finite(p.TailShare) || p.TailShare > 0.5 {
+	if !value.AllKnown(p.TailShare) || p.TailShare > 0.5 {
 		return fmt.Errorf("prior tail share is %g: it is a share up to 0.5", p.TailShare)
 	}
 	if p.Contamination.Median >= 1 {
@@ -237,7 +240,7 @@ func (o Options) check() error {
 	case o.MaxRounds < 1 || o.Workers < 0:
 		return fmt.Errorf("%d rounds and %d workers: give at least one round and no negative number", o.MaxRounds,
 			o.Workers)
-	case !finite(o.MissShare, o.RPMLow, o.RPMHigh) || o.MissShare > 0.5:
+	case !value.AllKnown(o.MissShare, o.RPMLow, o.RPMHigh) || o.MissShare > 0.5:
 		return fmt.Errorf("share of missed knock %g, speed range %g–%g rpm: give a share up to 0.5 and a finite range",
 			o.MissShare, o.RPMLow, o.RPMHigh)
 	}
@@ -264,11 +267,11 @@ func checked(cars []Car) ([]Car, error) {
 }
 
 func (c Cell) check() error {
-	if !finite(c.RPM) || c.RPM <= 0 {
+	if !value.AllKnown(c.RPM) || c.RPM <= 0 {
 		return fmt.Errorf("engine speed %g rpm: leave the cell out or give a positive speed", c.RPM)
 	}
 	for k, z := range c.Z {
-		if !finite(z) {
+		if !value.AllKnown(z) {
 			return fmt.Errorf("%s is %g: use 0 (the reference) where it was not logged", Name(k), z)
 		}
 	}
@@ -281,13 +284,4 @@ func (c Cell) check() error {
 		return fmt.Errorf("detection chance %g: it lies between 0 and 1", c.Detect)
 	}
 	return nil
-}
-
-func finite(v ...float64) bool {
-	for _, x := range v {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return false
-		}
-	}
-	return true
 }

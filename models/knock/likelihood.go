@@ -303,7 +303,7 @@ func (g *integrator) carValue(c int, q *params, grad []float64, s *scratch) floa
 			}
 		}
 	}
-	value := normalise(logK, postK)
+	logLik := normalise(logK, postK)
 	pulls := float64(ps.hi - ps.lo)
 	for a, x := range g.car.x {
 		u := g.u[c] + g.uSD[c]*x
@@ -326,7 +326,7 @@ func (g *integrator) carValue(c int, q *params, grad []float64, s *scratch) floa
 			grad[j] += d * v
 		}
 	}
-	return value
+	return logLik
 }
 
 // value returns the log-likelihood at raw parameters and writes its gradient.

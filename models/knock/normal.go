@@ -1,12 +1,14 @@
 package knock
 
-import "math"
+import (
+	"math"
+
+	"headroom/models/value"
+)
 
 const invSqrt2Pi = 0.3989422804014326779
 
 func pdf(z float64) float64 { return invSqrt2Pi * math.Exp(-0.5*z*z) }
-
-func cdf(z float64) float64 { return 0.5 * math.Erfc(-z*math.Sqrt2/2) }
 
 // near is the |z| up to which the table serves where small probabilities matter.
 const near = 3
@@ -28,9 +30,9 @@ func between(a, b float64) float64 {
 		return cb - ca
 	}
 	if a > 0 {
-		return cdf(-a) - cdf(-b)
+		return value.NormalCDF(-a) - value.NormalCDF(-b)
 	}
-	return cdf(b) - cdf(a)
+	return value.NormalCDF(b) - value.NormalCDF(a)
 }
 
 // The normal distribution is tabulated on |z| ≤ tableEnd and interpolated by cubic Hermite polynomials, which are
@@ -48,7 +50,7 @@ type knot struct{ cdf, step, pdf, slope float64 }
 var table = func() (t [tableSize]knot) {
 	for i := range t {
 		z := -tableEnd + float64(i)*tableStep
-		t[i] = knot{cdf(z), pdf(z) * tableStep, pdf(z), -z * pdf(z) * tableStep}
+		t[i] = knot{value.NormalCDF(z), pdf(z) * tableStep, pdf(z), -z * pdf(z) * tableStep}
 	}
 	return t
 }()
@@ -75,5 +77,5 @@ func upper(z float64) (up, density float64) {
 		cum, phi := both(z)
 		return 1 - cum, phi
 	}
-	return cdf(-z), pdf(z)
+	return value.NormalCDF(-z), pdf(z)
 }

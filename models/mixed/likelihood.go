@@ -140,7 +140,7 @@ func (d *data) maximise(p plan, penalised [3]bool) (Components, float64, bool) {
 		return c
 	}
 	equations := d.newEquations()
-	value := func(x []float64) float64 {
+	loss := func(x []float64) float64 {
 		if math.Abs(x[0]) > 40 {
 			return math.Inf(1)
 		}
@@ -166,7 +166,7 @@ func (d *data) maximise(p plan, penalised [3]bool) (Components, float64, bool) {
 	for i := 1; i < free; i++ {
 		start[i] = 0.7
 	}
-	problem := optimize.Problem{Func: value}
+	problem := optimize.Problem{Func: loss}
 	best, converged := start, false
 	last := math.Inf(1)
 	for range 8 { // a fresh simplex at the optimum guards against one that collapsed

@@ -154,10 +154,10 @@ func Fit(cars []Car, prior Prior) (*Model, error) {
 	}
 
 	plan := d.plan()
-	est, value, ok := d.maximise(plan, [3]bool{})
+	est, loss, ok := d.maximise(plan, [3]bool{})
 	m.Converged = ok
 	m.Estimated = d.unscale(est)
-	m.LogLik = d.logLik(value)
+	m.LogLik = d.logLik(loss)
 	if !ok {
 		m.warn("the variance components did not converge: treat the deviations as a lower bound")
 	}

@@ -14,6 +14,8 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"headroom/models/value"
 )
 
 const reference = "../../testdata/reference/mixed"
@@ -359,7 +361,6 @@ func TestFewDays(t *testing.T) {
 // forgets the days misses that.
 func TestNewDayCoverage(t *testing.T) {
 	rng := rand.New(rand.NewPCG(21, 3))
-	const z90 = 1.6448536269514722
 	var inside, without, all float64
 	for range 60 {
 		fleet := simulate(rng, layout{12, 4, 5, 3}, Components{Car: 4, Day: 3, Pull: 0.5, Residual: 0.5})
@@ -381,7 +382,7 @@ func TestNewDayCoverage(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if math.Abs(r.Y-mean) <= z90*sd {
+			if math.Abs(r.Y-mean) <= value.Z95*sd {
 				return 1
 			}
 			return 0
@@ -426,7 +427,7 @@ func TestAnyLayout(t *testing.T) {
 		}
 		for _, id := range []string{cars[0].ID, "new"} {
 			mean, sp, st, err := m.Predict(id, []float64{1, 0.5})
-			if err != nil || !finite(mean) || !finite(st) || !(sp >= 0) || !(st > 0) {
+			if err != nil || !value.Known(mean) || !value.Known(st) || !(sp >= 0) || !(st > 0) {
 				t.Errorf("%v: predict %s: %g %g %g %v", most, id, mean, sp, st, err)
 			}
 		}
@@ -618,7 +619,7 @@ func TestDegenerate(t *testing.T) {
 			x := tt.cars[0].Days[0].Pulls[0].Rows[0].X
 			for _, id := range []string{"a", "new"} {
 				mean, sp, st, err := m.Predict(id, x)
-				if err != nil || !finite(mean) || !finite(sp) || !finite(st) || !(st > 0) {
+				if err != nil || !value.Known(mean) || !value.Known(sp) || !value.Known(st) || !(st > 0) {
 					t.Errorf("predict %s: %g %g %g %v", id, mean, sp, st, err)
 				}
 			}
@@ -679,7 +680,7 @@ func TestPriorPulls(t *testing.T) {
 	// more coefficients than rows, carried by priors
 	few := []Car{{"a", oneDay([]Row{{[]float64{1, 2, 3}, 1}, {[]float64{1, 1, 0}, 2}})}}
 	m, err := Fit(few, Prior{Mean: make([]float64, 3), SD: []float64{math.Inf(1), 1, 1}})
-	if err != nil || !finite(m.Coef[2]) {
+	if err != nil || !value.Known(m.Coef[2]) {
 		t.Errorf("priors should carry the fit: %v %v", m, err)
 	}
 }

@@ -5,6 +5,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mat"
+
+	"headroom/models/value"
 )
 
 // Dim is the length of the joint vector (β, u_car): the number of coefficients and one.
@@ -53,12 +55,12 @@ func (m *Model) Predict(carID string, x []float64) (mean, sdParam, sdTotal float
 		return 0, 0, 0, err
 	}
 	for j, v := range x {
-		if !finite(v) {
+		if !value.Known(v) {
 			return 0, 0, 0, fmt.Errorf("mixed: design column %d is %g: give a finite number", j, v)
 		}
 	}
 	mu, cov := m.Joint(carID)
-	mean = dot(d, mu)
+	mean = value.Dot(d, mu)
 	vec := mat.NewVecDense(len(d), d)
 	v := math.Max(0, mat.Inner(vec, cov, vec))
 	return mean, math.Sqrt(v), math.Sqrt(v + m.DayVar + m.PullVar + m.ResidualVar), nil
@@ -74,7 +76,7 @@ func (d *data) effect(k int, c Components, s solution, e *equations) Effect {
 	v := c.Car / (1 + c.Car*a)
 	h := v * a
 	out := Effect{ID: car.id, Days: car.to - car.from, Pulls: car.pulls, Rows: car.rows, CovCoef: make([]float64, d.p)}
-	out.Mean = h * (y - dot(x, s.beta)) * d.yScale
+	out.Mean = h * (y - value.Dot(x, s.beta)) * d.yScale
 	vec := mat.NewVecDense(d.p, x)
 	cx := mat.NewVecDense(d.p, nil)
 	cx.MulVec(s.cov, vec)

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"sort"
+
+	"headroom/models/value"
 )
 
 // data is what the likelihood needs: sums of squares and products inside pulls and between equally long pulls of one
@@ -98,7 +100,8 @@ func prepare(cars []Car, prior Prior) (*data, error) {
 	}
 	d.scale(cols, y, fit, mean)
 	d.priorMean, d.priorPrec = make([]float64, p), make([]float64, p)
-	ySD := math.Max(deviation(y), d.yScale)
+	_, squares := value.Moments(y)
+	ySD := math.Max(math.Sqrt(squares/float64(max(len(y)-1, 1))), d.yScale)
 	for j := range p {
 		s := sd[j] * d.xScale[j] / d.yScale
 		m := mean[j] * d.xScale[j] / d.yScale
@@ -158,11 +161,11 @@ func (r Row) check(p int) error {
 	if len(r.X) != p {
 		return fmt.Errorf("it has %d columns, others have %d", len(r.X), p)
 	}
-	if !finite(r.Y) {
+	if !value.Known(r.Y) {
 		return fmt.Errorf("y is %g: leave rows that were not measured out", r.Y)
 	}
 	for j, x := range r.X {
-		if !finite(x) {
+		if !value.Known(x) {
 			return fmt.Errorf("column %d is %g: leave rows that were not measured out", j, x)
 		}
 	}
@@ -187,7 +190,7 @@ func (pr Prior) expand(p int) (mean, sd []float64, err error) {
 			return nil, nil, fmt.Errorf("mixed: prior deviation %d is %g: give a positive number, or +Inf for none", j,
 				pr.SD[j])
 		}
-		if !finite(pr.Mean[j]) {
+		if !value.Known(pr.Mean[j]) {
 			return nil, nil, fmt.Errorf("mixed: prior mean %d is %g: give a finite number", j, pr.Mean[j])
 		}
 	}
@@ -346,18 +349,18 @@ func ordinary(cols [][]float64, y []float64, flat []bool) ordinaryFit {
 	upper := make([][]float64, 0, p) // upper[k][i]: component of column index[k] along q[i]
 	for _, j := range order {
 		v := append([]float64(nil), cols[j]...)
-		size := math.Sqrt(dot(v, v))
+		size := math.Sqrt(value.Dot(v, v))
 		r := make([]float64, len(q)+1)
 		for range 2 { // twice is enough (Parlett, The Symmetric Eigenvalue Problem, 1980)
 			for i := range q {
-				s := dot(q[i], v)
+				s := value.Dot(q[i], v)
 				r[i] += s
 				for t := range n {
 					v[t] -= s * q[i][t]
 				}
 			}
 		}
-		left := math.Sqrt(dot(v, v))
+		left := math.Sqrt(value.Dot(v, v))
 		if left <= aliasTolerance*size || len(q) == n {
 			fit.aliased[j] = flat[j]
 			continue
@@ -371,7 +374,7 @@ func ordinary(cols [][]float64, y []float64, flat []bool) ordinaryFit {
 	fit.rank = len(q)
 	z := make([]float64, len(q))
 	for i := range q {
-		z[i] = dot(q[i], y)
+		z[i] = value.Dot(q[i], y)
 	}
 	for k := len(q) - 1; k >= 0; k-- {
 		b := z[k] / upper[k][k]
@@ -406,14 +409,6 @@ func constantWithin(col []float64, unitRows []int) bool {
 	return true
 }
 
-func dot(a, b []float64) float64 {
-	s := 0.0
-	for i := range a {
-		s += a[i] * b[i]
-	}
-	return s
-}
-
 func rms(x []float64) float64 {
 	big := 0.0
 	for _, v := range x {
@@ -428,20 +423,3 @@ func rms(x []float64) float64 {
 	}
 	return big * math.Sqrt(s/float64(len(x)))
 }
-
-func deviation(x []float64) float64 {
-	if len(x) < 2 {
-		return 0
-	}
-	m := 0.0
-	for _, v := range x {
-		m += v / float64(len(x))
-	}
-	s := 0.0
-	for _, v := range x {
-		s += (v - m) * (v - m)
-	}
-	return math.Sqrt(s / float64(len(x)-1))
-}
-
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

@@ -6,17 +6,19 @@ import (
 	"sort"
 
 	"gonum.org/v1/gonum/mat"
+
+	"headroom/models/value"
 )
 
 // reduction is by how much the variance of g·θ falls when one observation of x·θ with the given noise variance is
 // added, θ ~ N(·, Σ), sx = Σx: (gᵀΣx)² / (xᵀΣx + noise), the update of the linear-Gaussian model (Kalman
 // 1960; as a design criterion: Chaloner & Verdinelli, Statistical Science 10, 1995, sect. 2).
 func reduction(sx, g, x []float64, noiseVar float64) float64 {
-	total := dot(x, sx) + noiseVar
+	total := value.Dot(x, sx) + noiseVar
 	if total <= 0 {
 		return 0
 	}
-	c := dot(g, sx)
+	c := value.Dot(g, sx)
 	return c * c / total
 }
 
@@ -51,7 +53,7 @@ func NextPulls(cov *mat.SymDense, bindings []Binding, candidates []Candidate) ([
 	n := cov.SymmetricDim()
 	before := 0.0
 	for i, b := range bindings {
-		if len(b.Grad) != n || !finite(b.Grad...) || !finite(b.Weight) || b.Weight < 0 {
+		if len(b.Grad) != n || !value.AllKnown(b.Grad...) || !value.AllKnown(b.Weight) || b.Weight < 0 {
 			return nil, fmt.Errorf("binding margin %d: give %d finite derivatives and a weight not below zero", i, n)
 		}
 		g := mat.NewVecDense(n, b.Grad)
@@ -60,7 +62,8 @@ func NextPulls(cov *mat.SymDense, bindings []Binding, candidates []Candidate) ([
 	gains := make([]Gain, len(candidates))
 	sx := mat.NewVecDense(n, nil)
 	for i, c := range candidates {
-		if len(c.Design) != n || !finite(c.Design...) || !finite(c.NoiseSD) || c.NoiseSD < 0 || c.Count < 0 {
+		if len(c.Design) != n || !value.AllKnown(c.Design...) || !value.AllKnown(c.NoiseSD) || c.NoiseSD < 0 ||
+			c.Count < 0 {
 			return nil, fmt.Errorf("candidate %d: give %d finite weights, a noise sd and a count not below zero", i, n)
 		}
 		sx.MulVec(cov, mat.NewVecDense(n, c.Design))

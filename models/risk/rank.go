@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"sort"
+
+	"headroom/models/value"
 )
 
 // Finding is what ranking looks at.
@@ -28,7 +30,7 @@ func Rank(findings []Finding) ([]int, error) {
 	keys := make([]key, len(findings))
 	order := make([]int, len(findings))
 	for i, f := range findings {
-		if !finite(f.Weight, f.Probability, f.Margin, f.MarginSD) || f.Weight <= 0 || f.Probability < 0 ||
+		if !value.AllKnown(f.Weight, f.Probability, f.Margin, f.MarginSD) || f.Weight <= 0 || f.Probability < 0 ||
 			f.Probability > 1 || f.MarginSD < 0 {
 			return nil, fmt.Errorf("finding %d: weight %g, probability %g, margin %g, sd %g: it cannot be ranked", i,
 				f.Weight, f.Probability, f.Margin, f.MarginSD)

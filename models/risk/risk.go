@@ -20,6 +20,8 @@ import (
 
 	"gonum.org/v1/gonum/integrate/quad"
 	"gonum.org/v1/gonum/mat"
+
+	"headroom/models/value"
 )
 
 // State is one pull's visit to one operating cell.
@@ -217,7 +219,7 @@ func (p *Problem) check() error {
 		v    float64
 	}{{"pull sd", p.PullSD}, {"cell sd", p.CellSD}, {"excess", p.Excess}, {"tail share", p.TailShare},
 		{"tail scale", p.TailScale}} {
-		if !finite(s.v) || s.v < 0 {
+		if !value.AllKnown(s.v) || s.v < 0 {
 			return fmt.Errorf("%s is %g: it must be finite and not negative", s.what, s.v)
 		}
 	}
@@ -229,7 +231,7 @@ func (p *Problem) check() error {
 		if len(s.Grad) != dim {
 			return fmt.Errorf("state %d has %d derivatives for %d parameters", i, len(s.Grad), dim)
 		}
-		if !finite(s.Margin) || !finite(s.Grad...) {
+		if !value.AllKnown(s.Margin) || !value.AllKnown(s.Grad...) {
 			return fmt.Errorf("state %d (pull %d, cell %d) has a margin or derivative that is not finite: leave it out",
 				i, s.Pull, s.Cell)
 		}
@@ -260,7 +262,7 @@ func squareRoot(cov *mat.SymDense) (root, error) {
 	n := cov.SymmetricDim()
 	for i := 0; i < n; i++ {
 		for j := i; j < n; j++ {
-			if !finite(cov.At(i, j)) {
+			if !value.AllKnown(cov.At(i, j)) {
 				return root{}, fmt.Errorf("parameter covariance is not finite at %d, %d", i, j)
 			}
 		}
@@ -335,24 +337,24 @@ func alignFirstAxis(work []*workspace, rank int) {
 		for i, s := range w.order {
 			row := w.loading[i*rank : (i+1)*rank]
 			weight := 1e-9 + w.p.crossing(w.p.States[s].Margin,
-				math.Sqrt(w.p.CellSD*w.p.CellSD+w.p.PullSD*w.p.PullSD+dot(row, row)))
+				math.Sqrt(w.p.CellSD*w.p.CellSD+w.p.PullSD*w.p.PullSD+value.Dot(row, row)))
 			for k := range v {
 				v[k] += weight * row[k]
 			}
 		}
 	}
-	norm := math.Sqrt(dot(v, v))
+	norm := math.Sqrt(value.Dot(v, v))
 	if norm == 0 {
 		return
 	}
 	// Householder reflection that takes v to the first axis.
 	sign := math.Copysign(1, v[0])
 	v[0] += sign * norm
-	vv := dot(v, v)
+	vv := value.Dot(v, v)
 	for _, w := range work {
 		for i := range w.order {
 			row := w.loading[i*rank : (i+1)*rank]
-			f := 2 * dot(v, row) / vv
+			f := 2 * value.Dot(v, row) / vv
 			for k := range row {
 				row[k] -= f * v[k]
 			}
@@ -366,9 +368,9 @@ func (p *Problem) crossing(margin, sd float64) float64 {
 	h := p.Excess
 	switch {
 	case sd > 0 && h == 0:
-		return cdf(-margin / sd)
+		return value.NormalCDF(-margin / sd)
 	case sd > 0 && h < 1e-4*sd:
-		return cdf((h/2 - margin) / sd)
+		return value.NormalCDF((h/2 - margin) / sd)
 	case sd > 0:
 		return min(max(sd/h*(integralCDF((h-margin)/sd)-integralCDF(-margin/sd)), 0), 1)
 	case h > 0:
@@ -379,8 +381,6 @@ func (p *Problem) crossing(margin, sd float64) float64 {
 	return 0
 }
 
-func cdf(z float64) float64 { return 0.5 * math.Erfc(-z*(math.Sqrt2/2)) }
-
 func integralCDF(x float64) float64 {
 	if x > 9 {
 		return x
@@ -388,7 +388,7 @@ func integralCDF(x float64) float64 {
 	if x < -9 {
 		return 0
 	}
-	return x*cdf(x) + math.Exp(-0.5*x*x)/math.Sqrt(2*math.Pi)
+	return x*value.NormalCDF(x) + math.Exp(-0.5*x*x)/math.Sqrt(2*math.Pi)
 }
 
 // latinNormal returns draws × dim standard normals, each column the midpoint quantiles of equal strata in its own
@@ -523,7 +523,7 @@ func (w *workspace) evaluate(sample []float64, draws int, seed uint64) Result {
 	for d := range r.Draws {
 		z := sample[d*w.rank : (d+1)*w.rank]
 		for i, s := range w.order {
-			margins[i] = p.States[s].Margin + dot(w.loading[i*w.rank:(i+1)*w.rank], z)
+			margins[i] = p.States[s].Margin + value.Dot(w.loading[i*w.rank:(i+1)*w.rank], z)
 		}
 		sum := 0.0
 		for k := 0; k+1 < len(w.pulls); k++ {
@@ -608,13 +608,13 @@ func (w *workspace) cells(pulls int) []CellResult {
 			out = append(out, CellResult{Cell: st.Cell})
 		}
 		row := w.loading[i*w.rank : (i+1)*w.rank]
-		v := dot(row, row) + p.PullSD*p.PullSD + p.CellSD*p.CellSD
+		v := value.Dot(row, row) + p.PullSD*p.PullSD + p.CellSD*p.CellSD
 		c := &out[at]
 		c.Visits++
 		c.Margin.Mean += st.Margin
 		c.Margin.Low += st.Margin * st.Margin
 		c.Margin.SD += v
-		c.PerVisit += p.visit(st.Margin, math.Sqrt(dot(row, row)+p.PullSD*p.PullSD))
+		c.PerVisit += p.visit(st.Margin, math.Sqrt(value.Dot(row, row)+p.PullSD*p.PullSD))
 	}
 	for i := range out {
 		c := &out[i]
@@ -622,16 +622,14 @@ func (w *workspace) cells(pulls int) []CellResult {
 		c.Margin.Mean /= n
 		between := math.Max(c.Margin.Low/n-c.Margin.Mean*c.Margin.Mean, 0)
 		c.Margin.SD = math.Sqrt(c.Margin.SD/n + between)
-		c.Margin.Low = c.Margin.Mean - z95*c.Margin.SD
-		c.Margin.High = c.Margin.Mean + z95*c.Margin.SD
+		c.Margin.Low = c.Margin.Mean - value.Z95*c.Margin.SD
+		c.Margin.High = c.Margin.Mean + value.Z95*c.Margin.SD
 		c.PerVisit /= n
 		c.Probability = math.Min(c.PerVisit*n/float64(pulls), 1)
 	}
 	sort.Slice(out, func(a, b int) bool { return out[a].Cell < out[b].Cell })
 	return out
 }
-
-const z95 = 1.6448536269514722 // 0.95 quantile of the standard normal
 
 // worstSample collects smallest margins of simulated pulls: at every parameter draw a few of the pulls, in turn.
 type worstSample struct {
@@ -693,21 +691,4 @@ func band(values []float64) (low, high float64) {
 		return s[i] + (h-float64(i))*(s[i+1]-s[i])
 	}
 	return at(0.05), at(0.95)
-}
-
-func dot(a, b []float64) float64 {
-	sum := 0.0
-	for i, v := range a {
-		sum += v * b[i]
-	}
-	return sum
-}
-
-func finite(v ...float64) bool {
-	for _, x := range v {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return false
-		}
-	}
-	return true
 }

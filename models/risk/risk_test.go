@@ -11,6 +11,8 @@ import (
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 	"pgregory.net/rapid"
+
+	"headroom/models/value"
 )
 
 func normal(z float64) float64 { return distuv.UnitNormal.CDF(z) }
@@ -139,7 +141,7 @@ func TestAgainstSimulation(t *testing.T) {
 			if rng.Float64() < 0.1 {
 				e *= 2.5
 			}
-			m := s.Margin + dot(s.Grad, theta.RawVector().Data) + w + e
+			m := s.Margin + value.Dot(s.Grad, theta.RawVector().Data) + w + e
 			least = math.Min(least, m)
 			crossed = crossed || m < rng.Float64()*p.Excess
 		}

@@ -7,6 +7,8 @@ import (
 	"math/rand/v2"
 
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"headroom/models/value"
 )
 
 // Forecast is one stated probability and what came of it: of Pulls pulls, Crossed crossed the limit.
@@ -97,7 +99,7 @@ func SkillInterval(loss, reference []float64, draws int, rng *rand.Rand) (low, h
 			"references", len(loss), len(reference), draws)
 	}
 	for i := range loss {
-		if !finite(loss[i], reference[i]) || loss[i] < 0 || reference[i] < 0 {
+		if !value.AllKnown(loss[i], reference[i]) || loss[i] < 0 || reference[i] < 0 {
 			return 0, 0, fmt.Errorf("group %d: loss %g, reference %g: both must be finite and not negative", i, loss[i],
 				reference[i])
 		}

@@ -1,5 +1,7 @@
-// Package value answers one question: is this number known? Quantities that were not measured are NaN throughout this
-// module, never zero; here is what is done with such numbers, and nothing else. Common practice, no source.
+// Package value answers two questions that every model asks: is this number known, and what do these numbers come to?
+//
+// Quantities that were not measured are NaN throughout this module, never zero. Sums are added up in the order given,
+// so that they are the same on every machine. All is by definition; common practice, no source.
 package value
 
 import (
@@ -9,6 +11,16 @@ import (
 
 // Known reports whether v is a number: neither NaN (not measured) nor infinite.
 func Known(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// AllKnown reports whether every one of the values is a number.
+func AllKnown(v ...float64) bool {
+	for _, x := range v {
+		if !Known(x) {
+			return false
+		}
+	}
+	return true
+}
 
 // Or is v, or the fallback where v is NaN.
 func Or(v, fallback float64) float64 {
@@ -33,8 +45,18 @@ func Median(v []float64) float64 {
 	return (s[n/2-1] + s[n/2]) / 2
 }
 
-// Dot is the sum of the products of a and b, added up in their order so that it is the same on every machine. The two
-// have the same length.
+// Moments is the mean of the values and the sum of their squares about it; 0 and 0 without any.
+func Moments(v []float64) (mean, squares float64) {
+	for _, x := range v {
+		mean += x / float64(len(v))
+	}
+	for _, x := range v {
+		squares += (x - mean) * (x - mean)
+	}
+	return mean, squares
+}
+
+// Dot is the sum of the products of a and b, which have the same length.
 func Dot(a, b []float64) float64 {
 	sum := 0.0
 	for i := range a {
@@ -42,3 +64,10 @@ func Dot(a, b []float64) float64 {
 	}
 	return sum
 }
+
+// Z95 is the 0.95 quantile of the standard normal distribution: a two-sided 90 % interval reaches so many standard
+// deviations to either side.
+const Z95 = 1.6448536269514722
+
+// NormalCDF is the standard normal distribution function Φ(z), right to the last digits in both tails.
+func NormalCDF(z float64) float64 { return 0.5 * math.Erfc(-z*(math.Sqrt2/2)) }
