@@ -138,27 +138,38 @@ var monitors = sync.OnceValue(func() []*Monitor {
 })
 
 // The false-alarm rate must be what is promised, within four Monte Carlo deviations; the CUSUM adds both sides'
-// chances, which costs at most α²/4 and is conservative.
+// chances, which costs at most α²/4 and is conservative. The charts watch the same cars, standardised once; Watch must
+// say of a car what its path says.
 func TestFalseAlarmRate(t *testing.T) {
-	const cars = 6000
-	for k, m := range monitors() {
-		for _, fleet := range []Spread{{}, {3, 1e4}} {
+	const cars, baseline = 6000, 8
+	for k, fleet := range []Spread{{}, {3, 1e4}} {
+		rng := rand.New(rand.NewPCG(uint64(k), 50))
+		series, scores := make([]Series, cars), make([][]float64, cars)
+		for c := range cars {
+			series[c] = normalSeries(rng, baseline+50, healthy)
+			scores[c] = standardise(series[c].Values, baseline, fleet)
+		}
+		for _, m := range monitors() {
 			for _, runs := range []int{12, 50} {
-				rng := rand.New(rand.NewPCG(uint64(k), uint64(runs)))
 				signals, small := 0, 0
-				for range cars {
-					c, err := m.Watch(normalSeries(rng, 8+runs, healthy), fleet)
-					if err != nil {
-						t.Fatal(err)
+				for c, q := range scores {
+					largest := 0.0
+					for _, v := range m.path(q[:runs]) {
+						largest = math.Max(largest, math.Abs(v))
 					}
-					if c.Signal {
+					p := m.pvalue(largest, runs)
+					signal := largest > m.threshold[runs-1]
+					if signal {
 						signals++
 					}
-					if c.PValue < 0.02 {
+					if p < 0.02 {
 						small++
 					}
-					if c.Signal != (c.PValue <= m.options.FalseAlarm*(1+1e-6)) {
-						t.Fatalf("signal %v but p %g", c.Signal, c.PValue)
+					if signal != (p <= m.options.FalseAlarm*(1+1e-6)) {
+						t.Fatalf("signal %v but p %g", signal, p)
+					}
+					if c < 100 {
+						requireSameVerdict(t, m, series[c], baseline+runs, fleet, p, signal)
 					}
 				}
 				a := m.options.FalseAlarm
@@ -167,6 +178,18 @@ func TestFalseAlarmRate(t *testing.T) {
 				near(t, what+" p<0.02", float64(small)/cars, 0.02, 4*math.Sqrt(.02*.98/cars)+.0001)
 			}
 		}
+	}
+}
+
+// requireSameVerdict charts the first runs of a series by Watch.
+func requireSameVerdict(t *testing.T, m *Monitor, s Series, runs int, fleet Spread, p float64, signal bool) {
+	t.Helper()
+	c, err := m.Watch(Series{Times: s.Times[:runs], Values: s.Values[:runs]}, fleet)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.PValue != p || c.Signal != signal {
+		t.Fatalf("%s: Watch says p %g, signal %v; the path says %g, %v", m.kind, c.PValue, c.Signal, p, signal)
 	}
 }
 

@@ -448,7 +448,7 @@ func TestExactSums(t *testing.T) {
 // Stephens's 1 % point, recalled from memory, must reject 1 % of normal samples: binomial bounds at 4 deviations.
 func TestShapeLevel(t *testing.T) {
 	rng := rand.New(rand.NewPCG(21, 9))
-	const n = 20000
+	const n = 8000
 	for _, size := range []int{8, 20, 80} {
 		rejected := 0
 		for range n {

@@ -63,7 +63,7 @@ func monteCarloSD(repetitions int) float64 { return math.Sqrt(.95 * .05 / float6
 // TestCoverage is the small version of TestProofCoverage: never below 0.95 by more than four Monte Carlo deviations,
 // and close to it where the method is close to exact.
 func TestCoverage(t *testing.T) {
-	const repetitions = 600
+	const repetitions = 300
 	slack := 4 * monteCarloSD(repetitions)
 	for i, s := range []struct {
 		scenario

@@ -115,8 +115,8 @@ func TestDegenerateFleets(t *testing.T) {
 	}
 	event := func(cell *Cell, at float64) { cell.Lower, cell.Upper = at-1.5, at }
 	isClean := func(cell *Cell, at float64) { cell.Lower, cell.Upper = at, math.Inf(1) }
-	big := fleet(5, 1)
-	big[2].Pulls = fleet(1, 45)[0].Pulls
+	big := fleet(3, 1)
+	big[2].Pulls = fleet(1, 25)[0].Pulls
 	for _, c := range []struct {
 		name, warning string
 		cars          []Car
@@ -205,7 +205,7 @@ func TestErrorsNameTheCell(t *testing.T) {
 // The result depends neither on the number of goroutines nor on the order of the cars, to the last bit, and survives
 // being written and read.
 func TestDeterministicAndSerialisable(t *testing.T) {
-	cars := ownFleet(rand.New(rand.NewPCG(2, 2)), 40, 5, 12)
+	cars := ownFleet(rand.New(rand.NewPCG(2, 2)), 30, 5, 8)
 	one, err := Fit(cars, ownPrior(), Options{Workers: 1})
 	if err != nil {
 		t.Fatal(err)

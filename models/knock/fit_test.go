@@ -73,8 +73,9 @@ func ownPrior() Prior {
 // them within one and a half would be expected; three keeps one seed from deciding), and heavy tails where the rows
 // have them and not where they object.
 func TestRecoversOwnModel(t *testing.T) {
+	const cars = 25
 	for _, tail := range []float64{0, 0.1} {
-		m, err := Fit(ownFleetTails(rand.New(rand.NewPCG(41, 42)), 50, 10, 12, tail), ownPrior(),
+		m, err := Fit(ownFleetTails(rand.New(rand.NewPCG(41, 42)), cars, 8, 10, tail), ownPrior(),
 			Options{MissShare: -1})
 		if err != nil {
 			t.Fatal(err)
@@ -96,7 +97,7 @@ func TestRecoversOwnModel(t *testing.T) {
 		for _, rpm := range []float64{2200, 4000, 6200} {
 			got, _, _ := m.Predict("", rpm, [NumCovariates]float64{})
 			// The fleet's own level has the cars' sampling error in it.
-			if want := ownMean(rpm, [NumCovariates]float64{}); math.Abs(got-want) > 3*math.Hypot(1.2/math.Sqrt(50),
+			if want := ownMean(rpm, [NumCovariates]float64{}); math.Abs(got-want) > 3*math.Hypot(1.2/math.Sqrt(cars),
 				0.15) {
 				t.Errorf("tail share %g: limit at %g rpm %.2f, want %.2f", tail, rpm, got, want)
 			}
