@@ -41,8 +41,8 @@ func randomStates(t testing.TB, n int) []cycle.State {
 	return out
 }
 
-// The default step against a step of 0.05°, 0.1° where the limit is searched: peak pressure within 0.2 %, knock-limited
-// spark within 0.1°.
+// The default step against a step of 0.05°, 0.1° where the limit is searched: peak pressure within 0.2 %,
+// knock-limited spark within 0.1°.
 func TestDefaultStepIsAccurate(t *testing.T) {
 	fine := config()
 	fine.Step = 0.05

@@ -138,8 +138,8 @@ var monitors = sync.OnceValue(func() []*Monitor {
 })
 
 // The false-alarm rate must be what is promised, within four Monte Carlo deviations; the CUSUM adds both sides'
-// chances, which costs at most α²/4 and is conservative. The charts watch the same cars, standardised once; Watch must
-// say of a car what its path says.
+// chances, which costs at most α²/4 and is conservative. The charts watch the same cars, standardised once; Watch
+// must say of a car what its path says.
 func TestFalseAlarmRate(t *testing.T) {
 	const cars, baseline = 6000, 8
 	for k, fleet := range []Spread{{}, {3, 1e4}} {

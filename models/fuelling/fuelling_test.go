@@ -131,6 +131,8 @@ func TestRefusals(t *testing.T) {
 		{"rated flow", func() (float64, error) { return fuelling.Injector{}.Flow(3e5, 745) }},
 		{"does not rise", func() (float64, error) { return broken.Flow(3e5, 745) }},
 		{"dead time", func() (float64, error) { return negative.Flow(3e5, 745) }},
+		{"pressure difference", func() (float64, error) { return i.Pulse(1e-5, -3e5, 745, 12) }},
+		{"pressure difference", func() (float64, error) { return i.LargestAirMass(0.01, -3e5, 12, 1, f) }},
 		{"fuel mass", func() (float64, error) { return i.Pulse(-1, 3e5, 745, 12) }},
 		{"supply voltage", func() (float64, error) { return i.Pulse(1e-5, 3e5, 745, nan) }},
 		{"supply voltage", func() (float64, error) { return i.LargestAirMass(0.01, 3e5, 0, 1, f) }},

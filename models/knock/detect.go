@@ -59,7 +59,7 @@ type Rise struct {
 // one counts as 0. lower < upper whenever After < Before.
 func (r Rise) Bounds(sampleInterval, stepDeg, recoveryDegPerSecond float64) (lower, upper float64) {
 	known := func(v float64) float64 {
-		if !value.AllKnown(v) {
+		if !value.Known(v) {
 			return 0
 		}
 		return math.Max(v, 0)
@@ -68,7 +68,7 @@ func (r Rise) Bounds(sampleInterval, stepDeg, recoveryDegPerSecond float64) (low
 	lower = r.After
 	upper = r.Before + math.Min(known(sampleInterval)*known(recoveryDegPerSecond), retard)
 	slack := visibleShare * known(stepDeg)
-	if retard > 0 && value.AllKnown(r.CleanSpark) && slack > 0 {
+	if retard > 0 && value.Known(r.CleanSpark) && slack > 0 {
 		lower = math.Max(lower, math.Min(r.CleanSpark, upper)-slack)
 	}
 	return lower, upper

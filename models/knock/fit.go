@@ -454,7 +454,7 @@ func (s *search) descend() error {
 		Converger:         &optimize.FunctionConverge{Absolute: 1e-6, Iterations: 3},
 	}
 	result, err := optimize.Minimize(problem, make([]float64, n), settings, &optimize.BFGS{})
-	if result == nil || !value.AllKnown(result.X...) || !value.AllKnown(result.F) {
+	if result == nil || !value.AllKnown(result.X...) || !value.Known(result.F) {
 		return fmt.Errorf("quasi-Newton search failed: %w", err)
 	}
 	for k, l := range s.lambda {

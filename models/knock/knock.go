@@ -191,7 +191,7 @@ func (p Prior) check() error {
 			p.LevelSD)
 	}
 	if !value.AllKnown(p.LevelRPM, p.SpeedSlopeMean, p.SpeedSlopeSD, p.CurvatureScale) ||
-		!value.AllKnown(p.Discrepancy) ||
+		!value.Known(p.Discrepancy) ||
 		p.LevelRPM < 0 || p.SpeedSlopeSD < 0 || p.CurvatureScale < 0 {
 		return fmt.Errorf("prior of the speed curve is not usable (level at %g rpm, slope %g ± %g, curvature %g): "+
 			"all must be finite and not negative", p.LevelRPM, p.SpeedSlopeMean, p.SpeedSlopeSD, p.CurvatureScale)
@@ -205,7 +205,7 @@ func (p Prior) check() error {
 				"below zero", s.what, s.Median, s.LogSD)
 		}
 	}
-	if !value.AllKnown(p.TailShare) || p.TailShare > 0.5 {
+	if !value.Known(p.TailShare) || p.TailShare > 0.5 {
 		return fmt.Errorf("prior tail share is %g: it is a share up to 0.5", p.TailShare)
 	}
 	if p.Contamination.Median >= 1 {
@@ -267,11 +267,11 @@ func checked(cars []Car) ([]Car, error) {
 }
 
 func (c Cell) check() error {
-	if !value.AllKnown(c.RPM) || c.RPM <= 0 {
+	if !value.Known(c.RPM) || c.RPM <= 0 {
 		return fmt.Errorf("engine speed %g rpm: leave the cell out or give a positive speed", c.RPM)
 	}
 	for k, z := range c.Z {
-		if !value.AllKnown(z) {
+		if !value.Known(z) {
 			return fmt.Errorf("%s is %g: use 0 (the reference) where it was not logged", Name(k), z)
 		}
 	}

@@ -53,7 +53,7 @@ func NextPulls(cov *mat.SymDense, bindings []Binding, candidates []Candidate) ([
 	n := cov.SymmetricDim()
 	before := 0.0
 	for i, b := range bindings {
-		if len(b.Grad) != n || !value.AllKnown(b.Grad...) || !value.AllKnown(b.Weight) || b.Weight < 0 {
+		if len(b.Grad) != n || !value.AllKnown(b.Grad...) || !value.Known(b.Weight) || b.Weight < 0 {
 			return nil, fmt.Errorf("binding margin %d: give %d finite derivatives and a weight not below zero", i, n)
 		}
 		g := mat.NewVecDense(n, b.Grad)
@@ -62,7 +62,7 @@ func NextPulls(cov *mat.SymDense, bindings []Binding, candidates []Candidate) ([
 	gains := make([]Gain, len(candidates))
 	sx := mat.NewVecDense(n, nil)
 	for i, c := range candidates {
-		if len(c.Design) != n || !value.AllKnown(c.Design...) || !value.AllKnown(c.NoiseSD) || c.NoiseSD < 0 ||
+		if len(c.Design) != n || !value.AllKnown(c.Design...) || !value.Known(c.NoiseSD) || c.NoiseSD < 0 ||
 			c.Count < 0 {
 			return nil, fmt.Errorf("candidate %d: give %d finite weights, a noise sd and a count not below zero", i, n)
 		}

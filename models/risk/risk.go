@@ -219,7 +219,7 @@ func (p *Problem) check() error {
 		v    float64
 	}{{"pull sd", p.PullSD}, {"cell sd", p.CellSD}, {"excess", p.Excess}, {"tail share", p.TailShare},
 		{"tail scale", p.TailScale}} {
-		if !value.AllKnown(s.v) || s.v < 0 {
+		if !value.Known(s.v) || s.v < 0 {
 			return fmt.Errorf("%s is %g: it must be finite and not negative", s.what, s.v)
 		}
 	}
@@ -231,7 +231,7 @@ func (p *Problem) check() error {
 		if len(s.Grad) != dim {
 			return fmt.Errorf("state %d has %d derivatives for %d parameters", i, len(s.Grad), dim)
 		}
-		if !value.AllKnown(s.Margin) || !value.AllKnown(s.Grad...) {
+		if !value.Known(s.Margin) || !value.AllKnown(s.Grad...) {
 			return fmt.Errorf("state %d (pull %d, cell %d) has a margin or derivative that is not finite: leave it out",
 				i, s.Pull, s.Cell)
 		}

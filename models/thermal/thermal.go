@@ -61,7 +61,8 @@ func Fit(time, temperature []float64) (FirstOrder, error) {
 	return f, nil
 }
 
-// exponentialFit is the linear half of Fit: the best start and final for a time constant, and the squares left.
+// exponentialFit is the linear half of Fit: the best start and final for a time constant, and the squares left. Inside
+// Fit's range of time constants the response is never flat, so that it can be solved for.
 func exponentialFit(time, temperature []float64, tau float64) (start, final, ss float64) {
 	var se, see, sy, sey float64
 	n := float64(len(time))
@@ -74,13 +75,6 @@ func exponentialFit(time, temperature []float64, tau float64) (start, final, ss 
 		sey += e * temperature[i]
 	}
 	det := n*see - se*se
-	if !(det > 1e-14*n*see) { // no response left to see: a constant
-		mean := sy / n
-		for _, y := range temperature {
-			ss += (y - mean) * (y - mean)
-		}
-		return mean, mean, ss
-	}
 	slope := (n*sey - se*sy) / det
 	final = (sy - slope*se) / n
 	for i, t := range time {

@@ -146,6 +146,13 @@ func TestQuantitiesDoNotMix(t *testing.T) {
 	}
 }
 
+// Only pressures have a gauge and an absolute twin.
+func TestTwins(t *testing.T) {
+	if PSI.Gauge() != PSIGauge || PSIGauge.Absolute() != PSI || Celsius.Gauge() != Celsius || Bar.Absolute() != Bar {
+		t.Error("a twin is missing, or one too many")
+	}
+}
+
 func TestEveryUnitParsesItsOwnName(t *testing.T) {
 	for u := range forms {
 		if got, err := Parse(string(u)); err != nil || got != u {
