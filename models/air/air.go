@@ -25,9 +25,9 @@ const (
 	LoadDensity = 1.184
 )
 
-// SaturationPressure returns the saturation vapour pressure over liquid (below 0 °C supercooled) water in Pa at a
+// saturationPressure returns the saturation vapour pressure over liquid (below 0 °C supercooled) water in Pa at a
 // temperature in K, 223–332 (−50…59 °C): Murphy and Koop (2005), eq. 10, whose own range is 123–332 K.
-func SaturationPressure(temperature float64) (float64, error) {
+func saturationPressure(temperature float64) (float64, error) {
 	if err := bound.Check("air temperature", temperature, 223, 332, "K"); err != nil {
 		return 0, err
 	}
@@ -37,13 +37,13 @@ func SaturationPressure(temperature float64) (float64, error) {
 	return math.Exp(ln), nil
 }
 
-// VapourPressure returns the water-vapour pressure in Pa at a relative humidity 0–1 and a temperature in K,
-// 223–332.
+// VapourPressure returns the water-vapour pressure in Pa at a temperature in K, 223–332, and a relative humidity
+// 0–1: the share of the saturation pressure over liquid (below 0 °C supercooled) water.
 func VapourPressure(temperature, relativeHumidity float64) (float64, error) {
 	if err := bound.Check("relative humidity", relativeHumidity, 0, 1, ""); err != nil {
 		return 0, err
 	}
-	ps, err := SaturationPressure(temperature)
+	ps, err := saturationPressure(temperature)
 	return relativeHumidity * ps, err
 }
 

@@ -22,9 +22,9 @@ func TestProofDrift(t *testing.T) {
 	var b strings.Builder
 	fmt.Fprintf(&b, `# Proof: false alarms and days to detection of the drift charts
 
-Written by `+"`HEADROOM_PROOF=1 go test -run Proof ./models/drift`"+`. One run a day, normal about the car's level; the first
-ten days are the baseline. *Own*: the car's deviation from its own runs; *fleet*: pooled with 500 degrees of freedom.
-%d simulated cars a line, PCG seed (%d, line number).
+Written by `+"`HEADROOM_PROOF=1 go test -run Proof ./models/drift`"+`. One run a day, normal about the car's
+level; the first ten days are the baseline. *Own*: the car's deviation from its own runs; *fleet*: pooled with
+500 degrees of freedom. %d simulated cars a line, PCG seed (%d, line number).
 
 ## False alarms of healthy cars over the days watched
 
@@ -80,9 +80,10 @@ ten days are the baseline. *Own*: the car's deviation from its own runs; *fleet*
 	fmt.Fprintf(&b, `
 ## Days to detection at a false-alarm chance of 0.01 over 120 days
 
-A car learns from its own runs, so a change soon after the baseline is partly taken for normal: the fleet's spread
-helps most there, and a ramp is found where a small step is not. Sizes in deviations of one run. *Found* is the share
-signalled after the change and by day 120; days are from the change to the signal, median and 90 %% point over all cars (– where fewer were found). 2000 cars a line.
+A car learns from its own runs, so a change soon after the baseline is partly taken for normal: the fleet's
+spread helps most there, and a ramp is found where a small step is not. Sizes in deviations of one run. *Found*
+is the share signalled after the change and by day 120; days are from the change to the signal, median and 90 %%
+point over all cars (– where fewer were found). 2000 cars a line.
 
 | drift | starts on day | chart | spread | found | median days | 90 %% point |
 |---|---|---|---|---|---|---|

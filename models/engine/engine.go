@@ -53,9 +53,9 @@ func (g Geometry) ClearanceVolume() float64 {
 	return g.CylinderDisplacement() / (g.CompressionRatio - 1)
 }
 
-// PistonDrop returns how far the piston is below top dead centre at a crank angle, in m (Heywood eq. 2.5), pin offset
+// pistonDrop returns how far the piston is below top dead centre at a crank angle, in m (Heywood eq. 2.5), pin offset
 // neglected.
-func (g Geometry) PistonDrop(deg float64) float64 {
+func (g Geometry) pistonDrop(deg float64) float64 {
 	s, c := math.Sincos(deg * unit.RadianPerDegree)
 	a := g.Stroke / 2
 	return a*(1-c) + g.Rod - math.Sqrt(g.Rod*g.Rod-a*a*s*s)
@@ -63,7 +63,7 @@ func (g Geometry) PistonDrop(deg float64) float64 {
 
 // Volume returns the volume of one cylinder at a crank angle in m³ (Heywood eq. 2.4–2.6).
 func (g Geometry) Volume(deg float64) float64 {
-	return g.ClearanceVolume() + g.PistonArea()*g.PistonDrop(deg)
+	return g.ClearanceVolume() + g.PistonArea()*g.pistonDrop(deg)
 }
 
 // VolumeSlope returns dV/dθ of one cylinder in m³ per crank degree: the derivative of Volume.
@@ -93,8 +93,8 @@ func Power(torque, rpm float64) float64 { return torque * rpm * 2 * math.Pi / un
 
 // Ends of the range in which SAE J1349 lets its correction be used.
 const (
-	MinCorrection = 0.93
-	MaxCorrection = 1.07
+	minCorrection = 0.93
+	maxCorrection = 1.07
 )
 
 // PowerCorrection returns the SAE J1349 factor that turns measured brake power of a naturally breathing spark-ignition
@@ -111,7 +111,7 @@ func PowerCorrection(dryPressure, temperature float64) (float64, error) {
 	}
 	celsius := temperature - unit.ZeroCelsius
 	cf := 1.180*(99e3/dryPressure)*math.Sqrt((celsius+273)/298) - 0.180
-	if err := bound.Check("SAE J1349 correction factor", cf, MinCorrection, MaxCorrection, ""); err != nil {
+	if err := bound.Check("SAE J1349 correction factor", cf, minCorrection, maxCorrection, ""); err != nil {
 		return 0, fmt.Errorf("conditions too far from the reference: %w", err)
 	}
 	return cf, nil

@@ -24,8 +24,8 @@ const (
 	MethodNone             = "none"
 )
 
-// fewestCars is the number of cars below which no limit is given; manyPulls the share of all pulls that makes one car
-// stand out. Common practice, no source.
+// fewestCars is the number of cars below which no limit is given, fewCars the number below which it comes with a
+// warning; dominantShare is the share of all pulls that makes one car stand out. Common practice, no source.
 const (
 	fewestCars    = 3
 	fewCars       = 10

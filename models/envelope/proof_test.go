@@ -99,11 +99,11 @@ func TestProofCoverage(t *testing.T) {
 	var b strings.Builder
 	fmt.Fprintf(&b, `# Proof: coverage of the envelope's tolerance limit
 
-Written by `+"`HEADROOM_PROOF=1 go test -run Proof ./models/envelope`"+`. Each line: %d simulated fleets, normal between and
-within cars, PCG seed (%d, line number). *Confidence* is the share of fleets whose 0.95/0.95 upper limit was at or above
-the true 95 %% point of a pull on an unseen car; asked for is 0.95, Monte Carlo standard error %.4f. *Size* is the mean of
-limit over true 95 %% point: what the few cars cost. Unbalanced: pulls from 1 to twice the mean, one car with ten times
-the mean. *Ratio* is the variance between cars over that within.
+Written by `+"`HEADROOM_PROOF=1 go test -run Proof ./models/envelope`"+`. Each line: %d simulated fleets, normal
+between and within cars, PCG seed (%d, line number). *Confidence* is the share of fleets whose 0.95/0.95 upper
+limit was at or above the true 95 %% point of a pull on an unseen car; asked for is 0.95, Monte Carlo standard
+error %.4f. *Size* is the mean of limit over true 95 %% point: what the few cars cost. Unbalanced: pulls from 1
+to twice the mean, one car with ten times the mean. *Ratio* is the variance between cars over that within.
 
 | cars | pulls a car | layout | ratio | confidence | size | |
 |---|---|---|---|---|---|---|
@@ -140,10 +140,10 @@ the mean. *Ratio* is the variance between cars over that within.
 		}
 	}
 	fmt.Fprintf(&b, `
-Of %d lines %d are within 0.93 to 0.97 and %d are conservative, above 0.97. With one pull a car the limit is exact. It
-is conservative where no exact method is known: few pulls a car, or little variance between cars, most of all with few cars. There
-the variance within cars and the variance between cars are told by two separate sums of squares, and a limit that must
-hold for every mixture of the two gives some away.
+Of %d lines %d are within 0.93 to 0.97 and %d are conservative, above 0.97. With one pull a car the limit is
+exact. It is conservative where no exact method is known: few pulls a car, or little variance between cars, most
+of all with few cars. There the variance within cars and the variance between cars are told by two separate sums
+of squares, and a limit that must hold for every mixture of the two gives some away.
 `, line, exact, conservative)
 	if err := os.WriteFile("../../docs/proof-envelope.md", []byte(b.String()), 0o644); err != nil {
 		t.Fatal(err)

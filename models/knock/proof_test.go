@@ -172,32 +172,35 @@ const proofSeed = 300
 const (
 	proofIntro = `# Proof: knock-limited spark and the chance of crossing
 
-Written by ` + "`HEADROOM_PROOF=1 go test ./models/knock -run Proof`" + `; the tests run a small version with the same promises.
+Written by ` + "`HEADROOM_PROOF=1 go test ./models/knock -run Proof`" + `; the tests run a small version with
+the same promises.
 
-The fleets are invented and come from other equations than the ones fitted: a speed curve with a step and a ripple,
-charge, heat, octane, mixture and dwell acting nonlinearly, cars, pulls and cells with Student-t tails (5, 6 and 4
-degrees of freedom; deviations 1.1°, 0.75°, 0.9°), pull effects shared by the cells of a pull, a controller that takes
-1.5° a step, hears each knocking cycle with chance 0.6, gives back 0.8°/s and hears false knock in 0.4 % of cells,
-logs sampled every 0.05 to 1 s, one car in twenty with a charge temperature 8 K too high and one with lambda 0.03 too
-lean. The prior has the level four degrees too high (± 5°) and slopes off by up to 40 % (± 35 %). Everything else is
-the default. The defaults were chosen while looking at fleets of seeds 1–8 and 101–112 (among them the 0.3° of
-Discrepancy and the tenth of wide residuals); the fleets below were not looked at before. Unless said otherwise 30 cars
-of 14 pulls. Seeds are those of the fleets (PCG, second word 77).
+The fleets are invented and come from other equations than the ones fitted: a speed curve with a step and a
+ripple, charge, heat, octane, mixture and dwell acting nonlinearly, cars, pulls and cells with Student-t tails
+(5, 6 and 4 degrees of freedom; deviations 1.1°, 0.75°, 0.9°), pull effects shared by the cells of a pull, a
+controller that takes 1.5° a step, hears each knocking cycle with chance 0.6, gives back 0.8°/s and hears false
+knock in 0.4 % of cells, logs sampled every 0.05 to 1 s, one car in twenty with a charge temperature 8 K too
+high and one with lambda 0.03 too lean. The prior has the level four degrees too high (± 5°) and slopes off by
+up to 40 % (± 35 %). Everything else is the default. The defaults were chosen while looking at fleets of seeds
+1–8 and 101–112 (among them the 0.3° of Discrepancy and the tenth of wide residuals); the fleets below were not
+looked at before. Unless said otherwise 30 cars of 14 pulls. Seeds are those of the fleets (PCG, second word
+77).
 
 ## Limit
 
-Promise: bias at most 0.5°, standardised errors with deviation 0.8–1.2, 90 % bands that hold 85–95 %. Predictions are
-for new pulls: *one cell* with the deviation of one cell of one pull, *expected limit* with that of parameters and car
-alone. The promise is tested on the first fleet of the table; the others show where it bends.
+Promise: bias at most 0.5°, standardised errors with deviation 0.8–1.2, 90 % bands that hold 85–95 %.
+Predictions are for new pulls: *one cell* with the deviation of one cell of one pull, *expected limit* with that
+of parameters and car alone. The promise is tested on the first fleet of the table; the others show where it
+bends.
 
 `
 	proofCrossing = `
 ## Crossing
 
-60 graded changes a fleet (spark −1.5° to +5.5°, charge up to +6 %), predicted from the parent's pulls and then driven
-30 pulls each. A crossing is retard above 3°. Promise: expected calibration error at most 0.05 (in brackets the part
-sampling alone gives) and area under the curve at least 0.92 for telling changes that cross in more than a tenth of
-their pulls.
+60 graded changes a fleet (spark −1.5° to +5.5°, charge up to +6 %), predicted from the parent's pulls and then
+driven 30 pulls each. A crossing is retard above 3°. Promise: expected calibration error at most 0.05 (in
+brackets the part sampling alone gives) and area under the curve at least 0.92 for telling changes that cross in
+more than a tenth of their pulls.
 
 | fleet | fits converged | calibration error | area under the curve |
 |---|---|---|---|
@@ -220,18 +223,20 @@ cores, shared). Promise: 1000 cars of 200 rows in under 5 s, time linear in rows
 	proofEnd = `
 ## Where it bends
 
-- Low predicted probabilities are too low by about two points in a hundred: the true tails are heavier still than the
-  ones fitted, and false knock adds retard that the model does not count.
+- Low predicted probabilities are too low by about two points in a hundred: the true tails are heavier still
+  than the ones fitted, and false knock adds retard that the model does not count.
 - Bounding an event by the sparks around the rise alone makes level and spreads too large, because a spark that
-  climbs back into knock meets the limit at the upper end of that interval every time; ` + "`Rise.Bounds`" + ` uses the spark
-  that was passed without knock.
-- In a fleet of slow logs alone many a rise is written to the cell after the one that knocked. The limit comes out
-  0.4–0.6° too low, which breaks the promised bias, and the bands of single cars hold 67–77 % instead of 90 %; the
-  chance of crossing stays calibrated. Treating a rise in a slow log as possibly the cell before's was tried (seeds
-  101–112) and left out: it widened those bands but put the limit too high and the calibration error at 0.08.
-- Where fewer than one cell in thirty knocks, the limit is known from its lower tail alone, whose shape is assumed. The
-  twelve fleets above keep the promise; twelve others (seeds 101–112) had a bias of +0.8 to +0.9° and bands that held 74
-  to 79 %. The chance of crossing near the sparks that were driven was calibrated in both.
+  climbs back into knock meets the limit at the upper end of that interval every time; ` + "`Rise.Bounds`" + `
+  uses the spark that was passed without knock.
+- In a fleet of slow logs alone many a rise is written to the cell after the one that knocked. The limit comes
+  out 0.4–0.6° too low, which breaks the promised bias, and the bands of single cars hold 67–77 % instead of 90
+  %; the chance of crossing stays calibrated. Treating a rise in a slow log as possibly the cell before's was
+  tried (seeds 101–112) and left out: it widened those bands but put the limit too high and the calibration
+  error at 0.08.
+- Where fewer than one cell in thirty knocks, the limit is known from its lower tail alone, whose shape is
+  assumed. The twelve fleets above keep the promise; twelve others (seeds 101–112) had a bias of +0.8 to +0.9°
+  and bands that held 74 to 79 %. The chance of crossing near the sparks that were driven was calibrated in
+  both.
 - With eight cars the spread between cars leans on its prior, and the bands for an unseen car hold 77–86 %.
 `
 )

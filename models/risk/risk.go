@@ -5,10 +5,10 @@
 // the pull and a residual of the cell's own (the linear mixed model of Laird & Ware, Biometrics 38, 1982). Parameters
 // are what is not known, so they make the interval; pulls and cells are what varies, so they make the probability
 // inside it. Given θ and the pull effect the cells are independent, so the chance that any cell of a pull crosses is
-// one minus a product, integrated over the pull effect by Gauss–Hermite quadrature: the maximum over a pull keeps
-// the dependence between its cells. θ is drawn by Latin hypercube sampling (McKay, Beckman & Conover, Technometrics
-// 21, 1979) and the same draws serve every problem compared (common random numbers; Law & Kelton, Simulation
-// Modeling and Analysis, ch. 11).
+// one minus a product, integrated over the pull effect by Gauss–Hermite quadrature, or the trapezium rule where that
+// effect is wide: the maximum over a pull keeps the dependence between its cells. θ is drawn by Latin hypercube
+// sampling (McKay, Beckman & Conover, Technometrics 21, 1979) and the same draws serve every problem compared (common
+// random numbers; Law & Kelton, Simulation Modeling and Analysis, ch. 11).
 package risk
 
 import (
@@ -32,7 +32,7 @@ type State struct {
 	Grad   []float64 // d margin / d parameters, as long as Problem.Cov is wide; empty when Cov is nil
 }
 
-// Problem is one hazard under one calibration.
+// Problem is one limit under one calibration.
 type Problem struct {
 	States []State
 	Cov    *mat.SymDense // joint posterior covariance of the parameters, the car effect included; nil: known exactly
@@ -49,7 +49,7 @@ type Problem struct {
 	Excess float64
 }
 
-// Result is the verdict's raw material for one problem. Probabilities are 0–1, margins in the metric's unit.
+// Result is what one problem comes to. Probabilities are 0–1, margins in the metric's unit.
 type Result struct {
 	Probability float64      // that a pull crosses the limit in any cell: mean over parameters and over the pulls given
 	Low, High   float64      // 5 and 95 % quantiles over the parameters of that probability
