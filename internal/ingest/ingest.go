@@ -13,6 +13,7 @@ import (
 	"sync"
 
 	"headroom/internal/evidence"
+	"headroom/internal/fault"
 	"headroom/internal/runlog"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
@@ -42,7 +43,7 @@ type Summary struct {
 	Logs, Rows, Pulls, Steady, Findings int
 	Empty                               []string // logs read well in which no segment and cell was found; by path
 
-	ProblemsFromWorkspace []workspace.Problem // what the workspace itself left out
+	ProblemsFromWorkspace []fault.Fault // what the workspace itself left out
 }
 
 // Failure is one log, or one given path, that was left out.
@@ -270,8 +271,8 @@ func (r *reader) skip(known store.Source, run *workspace.RunFile) result {
 // bounded beside the rows.
 func (r *reader) rows(run *workspace.RunFile, setup *evidence.Setup) (rows []evidence.Row, findings int, err error) {
 	defer func() {
-		if fault := recover(); fault != nil { // one log must not stop the batch
-			err = fmt.Errorf("%s: the reader failed on it (%v): please report it with the log", r.file(run.Path), fault)
+		if crash := recover(); crash != nil { // one log must not stop the batch
+			err = fmt.Errorf("%s: the reader failed on it (%v): please report it with the log", r.file(run.Path), crash)
 		}
 	}()
 	var segment, pulls int32

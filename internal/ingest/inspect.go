@@ -59,9 +59,9 @@ func Inspect(paths []string, ws *workspace.Workspace) ([]Inspection, error) {
 
 func (r *reader) inspect(path string) (out []Inspection) {
 	defer func() {
-		if fault := recover(); fault != nil { // one log must not hide the others
+		if crash := recover(); crash != nil { // one log must not hide the others
 			out = []Inspection{{Path: path, Error: fmt.Sprintf("%s: the reader failed on it (%v): please report it "+
-				"with the log", path, fault)}}
+				"with the log", path, crash)}}
 		}
 	}()
 	base := Inspection{Path: path}

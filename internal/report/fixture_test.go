@@ -5,12 +5,12 @@ import (
 
 	"headroom/internal/assess"
 	"headroom/internal/evidence"
+	"headroom/internal/fault"
 	"headroom/internal/health"
 	"headroom/internal/ingest"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
 	"headroom/internal/store"
-	"headroom/internal/workspace"
 )
 
 // The fixtures are made by hand to be awkward: missing numbers, hazards without evidence, chances at both ends, long
@@ -594,7 +594,7 @@ func fixtureSummary() *ingest.Summary {
 		Failed: []ingest.Failure{{Path: "runs/car-003/rev-0001-a/bad.csv", Error: "bad.csv: line 17: " +
 			"4 columns where the header has 12: mend or remove the line"}},
 		Empty: []string{"runs/car-004/rev-0001-a/idle.csv"},
-		ProblemsFromWorkspace: []workspace.Problem{{File: "platforms/heron-15t.yaml", Line: 12, Where: "engine.bore_mm",
+		ProblemsFromWorkspace: []fault.Fault{{File: "platforms/heron-15t.yaml", Line: 12, Where: "engine.bore_mm",
 			What: "is 8.6", Remedy: "a bore in millimetres, 50 to 150"}},
 	}
 }

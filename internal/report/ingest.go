@@ -3,10 +3,10 @@ package report
 import (
 	"strconv"
 
+	"headroom/internal/fault"
 	"headroom/internal/ingest"
 	"headroom/internal/report/export"
 	"headroom/internal/report/text"
-	"headroom/internal/workspace"
 )
 
 func ingestDocument(s *ingest.Summary) text.Document {
@@ -57,7 +57,7 @@ func emptySection(paths []string) text.Section {
 	return s
 }
 
-func problemSection(problems []workspace.Problem) text.Section {
+func problemSection(problems []fault.Fault) text.Section {
 	s := text.Section{ID: "problems", Title: "Left out of the workspace"}
 	if len(problems) == 0 {
 		s.Intro = "None: the workspace reads without a fault."
@@ -75,7 +75,7 @@ func problemSection(problems []workspace.Problem) text.Section {
 }
 
 // place is where a problem stands: file, line and key.
-func place(p workspace.Problem) string {
+func place(p fault.Fault) string {
 	at := p.File
 	if p.Line > 0 {
 		at += ":" + strconv.Itoa(p.Line)
@@ -129,7 +129,8 @@ func ingestResult(s *ingest.Summary) ingestJSON {
 		out.Failed = append(out.Failed, failureJSON(f))
 	}
 	for _, p := range s.ProblemsFromWorkspace {
-		out.Problems = append(out.Problems, problemJSON(p))
+		out.Problems = append(out.Problems,
+			problemJSON{File: p.File, Line: p.Line, Where: p.Where, What: p.What, Remedy: p.Remedy})
 	}
 	return out
 }

@@ -8,10 +8,8 @@ import (
 	"path/filepath"
 	"strings"
 
-	"github.com/goccy/go-yaml"
-	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/parser"
-
+	"headroom/internal/fault"
+	"headroom/internal/yamlfile"
 	"headroom/models/channel"
 	"headroom/models/unit"
 )
@@ -50,111 +48,67 @@ type ColumnRule struct {
 	Line int `yaml:"-"`
 }
 
-// LoadMap reads and checks a channels.yaml. Errors are *FileError with the line of the fault: syntax, an unknown key,
+// LoadMap reads and checks a channels.yaml. Errors are *fault.Fault with the line of the fault: syntax, an unknown key,
 // an unknown channel or unit, a unit that does not fit the channel, a header named twice.
 func LoadMap(file string) (*Map, error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
-		return nil, &FileError{File: file, What: "cannot be read", Err: err,
+		return nil, &fault.Fault{File: file, What: "cannot be read", Cause: err,
 			Remedy: "check the path and its permissions"}
 	}
-	m, err := parseMap(data)
-	if err != nil {
-		return nil, named(err, file)
-	}
-	m.File = file
-	return m, nil
+	return parseMap(file, data)
 }
 
 // parseMap decodes strictly and checks every rule.
-func parseMap(data []byte) (*Map, error) {
-	tree, err := parser.ParseBytes(data, 0)
-	if err != nil {
-		return nil, yamlError(err)
-	}
-	m := &Map{}
-	if len(strings.TrimSpace(string(data))) == 0 || allComments(tree) {
-		return m, nil
-	}
-	if err := yaml.UnmarshalWithOptions(data, m, yaml.Strict()); err != nil {
-		return nil, yamlError(err)
+func parseMap(file string, data []byte) (*Map, error) {
+	m := &Map{File: file}
+	positions, broken := yamlfile.Decode(file, data, m)
+	if broken != nil {
+		return nil, broken
 	}
 	for i := range m.Files {
-		if err := m.Files[i].check(tree, i); err != nil {
-			return nil, err
+		if err := m.Files[i].check(positions, fmt.Sprintf("files[%d]", i)); err != nil {
+			return nil, fault.Name(err, file)
 		}
 	}
 	return m, nil
 }
 
-// allComments reports whether the document holds nothing but comments.
-func allComments(tree *ast.File) bool {
-	for _, doc := range tree.Docs {
-		if doc.Body != nil && doc.Body.Type() != ast.CommentType {
-			return false
-		}
-	}
-	return true
-}
-
-// yamlError keeps the line of a YAML error and drops the quoted source.
-func yamlError(err error) error {
-	fe := &FileError{What: firstLine(err.Error()), Remedy: "docs/logs.md shows the layout of channels.yaml"}
-	var line, col int
-	if n, _ := fmt.Sscanf(fe.What, "[%d:%d]", &line, &col); n == 2 {
-		fe.Line = line
-		if _, rest, ok := strings.Cut(fe.What, "] "); ok {
-			fe.What = rest
-		}
-	}
-	return fe
-}
-
-func firstLine(s string) string {
-	s, _, _ = strings.Cut(s, "\n")
-	return s
-}
-
-// check finds what a rule gets wrong, and fills in line numbers.
-func (r *FileRule) check(tree *ast.File, i int) error {
-	at := func(format string, args ...any) int {
-		return lineOf(tree, fmt.Sprintf("$.files[%d]", i)+fmt.Sprintf(format, args...))
+// check finds what the rule at a key gets wrong, and fills in line numbers.
+func (r *FileRule) check(positions *yamlfile.File, key string) error {
+	fail := func(at, what, remedy string) error {
+		return &fault.Fault{Line: positions.Line(key + at), What: what, Remedy: remedy}
 	}
 	if r.Pattern == "" {
-		return &FileError{Line: at(""), What: fmt.Sprintf("files[%d] has no pattern", i),
-			Remedy: "write pattern: \"*\" to mean every file"}
+		return fail("", key+" has no pattern", "write pattern: \"*\" to mean every file")
 	}
 	if _, err := path.Match(r.Pattern, ""); err != nil {
-		return &FileError{Line: at(".pattern"), What: fmt.Sprintf("pattern %q is malformed", r.Pattern),
-			Remedy: "use *, ? and [a-z] as in shell patterns"}
+		return fail(".pattern", fmt.Sprintf("pattern %q is malformed", r.Pattern),
+			"use *, ? and [a-z] as in shell patterns")
 	}
 	if r.Rate < 0 || r.Rate > 1e6 {
-		return &FileError{Line: at(".rate"), What: fmt.Sprintf("rate %g is not a number of samples a second", r.Rate),
-			Remedy: "write for example rate: 20"}
+		return fail(".rate", fmt.Sprintf("rate %g is not a number of samples a second", r.Rate),
+			"write for example rate: 20")
 	}
 	if r.Time != nil && r.Time.Header == "" {
-		return &FileError{Line: at(".time"), What: "time has no header",
-			Remedy: "name the time column as the file does"}
+		return fail(".time", "time has no header", "name the time column as the file does")
 	}
 	if r.Time != nil && r.Time.Unit != "" {
 		if u, err := unit.Parse(r.Time.Unit); err != nil || u.Quantity() != unit.Time {
-			return &FileError{Line: at(".time.unit"), What: fmt.Sprintf("%q is not a unit of time", r.Time.Unit),
-				Remedy: "write s, ms, µs or min, or leave the unit out"}
+			return fail(".time.unit", fmt.Sprintf("%q is not a unit of time", r.Time.Unit),
+				"write s, ms, µs or min, or leave the unit out")
 		}
 	}
 	seen := map[string]int{}
 	for j := range r.Columns {
 		c := &r.Columns[j]
-		c.Line = at(".columns[%d].header", j)
-		if c.Line == 0 {
-			c.Line = at(".columns[%d]", j)
-		}
+		c.Line = positions.Line(fmt.Sprintf("%s.columns[%d].header", key, j))
 		if err := c.check(); err != nil {
 			return err
 		}
 		key := foldHeader(c.Header)
 		if first, ok := seen[key]; ok {
-			return &FileError{Line: c.Line, What: fmt.Sprintf("header %q is mapped twice, first on line %d", c.Header,
+			return &fault.Fault{Line: c.Line, What: fmt.Sprintf("header %q is mapped twice, first on line %d", c.Header,
 				first), Remedy: "keep one of the two"}
 		}
 		seen[key] = c.Line
@@ -165,7 +119,7 @@ func (r *FileRule) check(tree *ast.File, i int) error {
 // check finds what a column rule gets wrong.
 func (c *ColumnRule) check() error {
 	fail := func(remedy, format string, args ...any) error {
-		return &FileError{Line: c.Line, What: fmt.Sprintf(format, args...), Remedy: remedy}
+		return &fault.Fault{Line: c.Line, What: fmt.Sprintf(format, args...), Remedy: remedy}
 	}
 	if c.Header == "" {
 		return fail("name the column as the file does", "a column has no header")
@@ -193,19 +147,6 @@ func (c *ColumnRule) check() error {
 			c.Header, def.ID)
 	}
 	return nil
-}
-
-// lineOf finds the line of a key in the YAML tree, 0 when it is not there.
-func lineOf(tree *ast.File, at string) int {
-	p, err := yaml.PathString(at)
-	if err != nil {
-		return 0
-	}
-	node, err := p.FilterFile(tree)
-	if err != nil || node == nil || node.GetToken() == nil || node.GetToken().Position == nil {
-		return 0
-	}
-	return node.GetToken().Position.Line
 }
 
 // foldHeader makes headers comparable: case and repeated blanks do not matter.

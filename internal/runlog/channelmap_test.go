@@ -9,6 +9,8 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"headroom/internal/fault"
 )
 
 func TestMapErrorsNameTheLine(t *testing.T) {
@@ -17,7 +19,9 @@ func TestMapErrorsNameTheLine(t *testing.T) {
 		line int
 		say  string
 	}{
-		{"files:\n  - pattern: \"*\"\n    colums: []\n", 3, "colums"},
+		{"files:\n  - pattern: \"*\"\n    colums: []\n", 3, "files[0].colums: unknown key; did you mean columns?"},
+		{"files:\n  - pattern: &all \"*\"\n  - pattern: *all\n", 3, "alias"},
+		{"files: []\n---\nfiles: []\n", 0, "several YAML documents"},
 		{"files:\n  - pattern: \"*\"\n   rate: 5\n", 3, ""},
 		{"files:\n  - rate: 5\n", 2, "no pattern"},
 		{"files:\n  - pattern: \"[\"\n", 2, "malformed"},
@@ -42,7 +46,7 @@ func TestMapErrorsNameTheLine(t *testing.T) {
 			t.Fatal(err)
 		}
 		_, err := LoadMap(file)
-		var fe *FileError
+		var fe *fault.Fault
 		if !errors.As(err, &fe) || fe.Line != c.line || fe.File != file || fe.Remedy == "" ||
 			!strings.Contains(err.Error(), c.say) {
 			t.Errorf("%q: %v, want line %d and %q", c.text, err, c.line, c.say)
@@ -55,7 +59,7 @@ func TestMapErrorsNameTheLine(t *testing.T) {
 
 func TestEmptyMap(t *testing.T) {
 	for _, text := range []string{"", "# nothing yet\n", "files: []\n"} {
-		if m, err := parseMap([]byte(text)); err != nil || len(m.Files) != 0 {
+		if m, err := parseMap("channels.yaml", []byte(text)); err != nil || len(m.Files) != 0 {
 			t.Errorf("%q: %+v, %v", text, m, err)
 		}
 	}
@@ -90,7 +94,7 @@ func TestWriteMapReadsTheSame(t *testing.T) {
 		if err := WriteMap(&b, first[0]); err != nil {
 			t.Fatal(err)
 		}
-		m, err := parseMap(b.Bytes())
+		m, err := parseMap("channels.yaml", b.Bytes())
 		if err != nil {
 			t.Errorf("%s: %v\n%s", file, err, b.String())
 			continue

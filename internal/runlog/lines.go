@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"strings"
+
+	"headroom/internal/fault"
 )
 
 // Limits that keep one line from filling the memory.
@@ -49,7 +51,7 @@ func (lr *lineReader) read() (line, error) {
 		part, err := lr.r.ReadSlice(lr.newline)
 		buf = append(buf, part...)
 		if len(buf) > maxLineBytes {
-			return line{}, &FileError{Line: lr.number + 1, What: fmt.Sprintf("line is longer than %d MiB",
+			return line{}, &fault.Fault{Line: lr.number + 1, What: fmt.Sprintf("line is longer than %d MiB",
 				maxLineBytes>>20),
 				Remedy: "export the log as delimited text with one line a sample"}
 		}

@@ -5,6 +5,8 @@ import (
 	"io"
 	"math"
 	"strings"
+
+	"headroom/internal/fault"
 )
 
 // longShape is where a long table (one reading a row) keeps its parts; unit is −1 when it has no unit column.
@@ -106,7 +108,7 @@ func (f *longFeed) fill(maxCells int) (more bool, err error) {
 func (f *longFeed) add(l line, fields []string) error {
 	c, ok := f.column(f.name(fields))
 	if !ok {
-		return &FileError{Line: l.number, What: "has more names than the reader's limit of columns",
+		return &fault.Fault{Line: l.number, What: "has more names than the reader's limit of columns",
 			Remedy: "export only the channels that are needed"}
 	}
 	if fields[f.shape.time] != f.stamp {

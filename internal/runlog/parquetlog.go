@@ -7,6 +7,8 @@ import (
 	"math"
 
 	"github.com/parquet-go/parquet-go"
+
+	"headroom/internal/fault"
 )
 
 // parquetFeed reads a flat Parquet log: one column a channel, named and with units as in text headers. Nested and
@@ -26,7 +28,7 @@ type parquetLeaf struct {
 }
 
 func brokenParquet(cause any) error {
-	return &FileError{What: fmt.Sprintf("is not a whole Parquet file: %v", cause), Remedy: "export the log again"}
+	return &fault.Fault{What: fmt.Sprintf("is not a whole Parquet file: %v", cause), Remedy: "export the log again"}
 }
 
 // openParquet reads the file's own description. The library panics on some malformed files.
@@ -43,14 +45,14 @@ func openParquet(src *source, maxCells int) (f *parquetFeed, err error) {
 	rows, leaves := file.NumRows(), file.Root().Columns()
 	switch {
 	case rows <= 0:
-		return nil, &FileError{What: "has no data rows", Remedy: "export the log again"}
+		return nil, &fault.Fault{What: "has no data rows", Remedy: "export the log again"}
 	case len(leaves) == 0:
-		return nil, &FileError{What: "no header found: it has no columns", Remedy: "export the log again"}
+		return nil, &fault.Fault{What: "no header found: it has no columns", Remedy: "export the log again"}
 	case len(leaves) > maxColumns:
-		return nil, &FileError{What: fmt.Sprintf("has %d columns, more than the reader's limit of %d", len(leaves),
+		return nil, &fault.Fault{What: fmt.Sprintf("has %d columns, more than the reader's limit of %d", len(leaves),
 			maxColumns), Remedy: "export only the channels that are needed"}
 	case maxCells == math.MaxInt && rows > maxLongCells/int64(len(leaves)+1):
-		return nil, &FileError{What: fmt.Sprintf("has %d rows, more than the reader's limit", rows),
+		return nil, &fault.Fault{What: fmt.Sprintf("has %d rows, more than the reader's limit", rows),
 			Remedy: "split the log into shorter ones"}
 	}
 	f = &parquetFeed{tb: &table{starts: []int{0}}, left: rows}
@@ -102,7 +104,7 @@ func (f *parquetFeed) fill(maxCells int) (more bool, err error) {
 	f.left -= int64(read - f.tb.rows)
 	f.tb.rows = read
 	if read == 0 {
-		return false, &FileError{What: "has no data rows", Remedy: "export the log again"}
+		return false, &fault.Fault{What: "has no data rows", Remedy: "export the log again"}
 	}
 	return read == want && f.left > 0, nil
 }

@@ -8,6 +8,7 @@ import (
 	"sort"
 	"syscall"
 
+	"headroom/internal/fault"
 	"headroom/models/channel"
 )
 
@@ -44,7 +45,7 @@ func (o Options) maxCells() int {
 }
 
 // Read reads a log file whole. One file can hold several runs, where its header is repeated or its time starts again.
-// The error is a *FileError that names file, line where there is one, and remedy. Memory grows with the number of
+// The error is a *fault.Fault that names file, line where there is one, and remedy. Memory grows with the number of
 // cells, some tens of bytes each: Each reads a log of any length in bounded memory.
 func Read(path string, opts Options) ([]*Run, error) {
 	f, size, err := open(path, opts.maxBytes())
@@ -74,7 +75,7 @@ func readAll(in input, source string, opts Options) ([]*Run, error) {
 
 // cannotOpen words why a path does not lead to a log.
 func cannotOpen(path string, err error) error {
-	fe := &FileError{File: path, What: "cannot be opened", Err: underlying(err),
+	fe := &fault.Fault{File: path, What: "cannot be opened", Cause: underlying(err),
 		Remedy: "check the path and its permissions"}
 	if errors.Is(err, syscall.ELOOP) {
 		fe.Remedy = "symbolic links lead in a circle: replace the link by the log it stands for"
@@ -93,11 +94,11 @@ func underlying(err error) error {
 
 // asFileError names the file in an error of the reader.
 func asFileError(err error, source string) error {
-	var fe *FileError
+	var fe *fault.Fault
 	if !errors.As(err, &fe) {
-		err = &FileError{What: "cannot be read", Err: err, Remedy: "send the log again"}
+		err = &fault.Fault{What: "cannot be read", Cause: err, Remedy: "send the log again"}
 	}
-	return named(err, source)
+	return fault.Name(err, source)
 }
 
 // takenBy lists the columns a user's map gives a channel, which therefore are not time.

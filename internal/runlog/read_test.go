@@ -17,6 +17,7 @@ import (
 	"golang.org/x/text/encoding/unicode"
 	"pgregory.net/rapid"
 
+	"headroom/internal/fault"
 	"headroom/models/channel"
 	"headroom/models/unit"
 )
@@ -328,7 +329,7 @@ func TestErrorsOfTheFileSystem(t *testing.T) {
 	for path, say := range map[string]string{dir: "is a directory", loop: "lead in a circle",
 		filepath.Join(dir, "none.csv"): "cannot be opened", os.DevNull: "not a regular file"} {
 		_, err := Read(path, Options{})
-		var fe *FileError
+		var fe *fault.Fault
 		if !errors.As(err, &fe) || !strings.Contains(err.Error(), say) || fe.File != path || fe.Remedy == "" {
 			t.Errorf("%s: %v, want %q", path, err, say)
 		}
@@ -460,7 +461,7 @@ func FuzzRead(f *testing.F) {
 			if runs != nil {
 				t.Fatal("runs beside an error")
 			}
-			var fe *FileError
+			var fe *fault.Fault
 			if !errors.As(err, &fe) || fe.File != "fuzz" {
 				t.Fatalf("error without a file: %v", err)
 			}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"headroom/internal/fault"
 	"headroom/models/unit"
 )
 
@@ -67,7 +68,7 @@ func (lay *layout) settleDelimiter(lines []line) error {
 		}
 	}
 	if best.score <= 0 || best.fields < 2 {
-		return &FileError{What: "no header found: no table of numbers among the first lines",
+		return &fault.Fault{What: "no header found: no table of numbers among the first lines",
 			Remedy: "export the log as delimited text (comma, semicolon, tab or pipe) with a header row"}
 	}
 	lay.delimiter, lay.decimal, lay.fields = best.delimiter, best.decimal, best.fields
@@ -186,7 +187,7 @@ func (lay *layout) findData(lines []line) (int, error) {
 			return i, nil
 		}
 	}
-	return 0, &FileError{What: "no header found: no data rows among the first lines",
+	return 0, &fault.Fault{What: "no header found: no data rows among the first lines",
 		Remedy: "export the log with a header row and data under it"}
 }
 
@@ -229,7 +230,7 @@ func (lay *layout) findHeader(lines []line, first int) error {
 		}
 		return nil
 	}
-	return &FileError{Line: lines[first].number, What: "no header found: numbers start here without a row of names " +
+	return &fault.Fault{Line: lines[first].number, What: "no header found: numbers start here without a row of names " +
 		"above",
 		Remedy: "add a header row that names each column, for example time (s),engine speed (rpm)"}
 }

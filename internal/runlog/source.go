@@ -15,6 +15,8 @@ import (
 	"golang.org/x/text/encoding/charmap"
 	"golang.org/x/text/encoding/unicode"
 	"golang.org/x/text/transform"
+
+	"headroom/internal/fault"
 )
 
 // headSize is how much of a file is looked at to settle compression and encoding.
@@ -44,14 +46,14 @@ func openSource(in input, limit int64) (*source, error) {
 	case bytes.HasPrefix(magic, []byte{0x1f, 0x8b}):
 		z, err := gzip.NewReader(packed)
 		if err != nil {
-			return nil, &FileError{What: "is not a whole gzip file", Err: err, Remedy: "send the log again"}
+			return nil, &fault.Fault{What: "is not a whole gzip file", Cause: err, Remedy: "send the log again"}
 		}
 		src.compression = "gzip"
 		plain = bufio.NewReaderSize(&boundedReader{r: z, left: limit, over: tooLarge(limit)}, headSize)
 	case bytes.HasPrefix(magic, []byte{0x28, 0xb5, 0x2f, 0xfd}):
 		z, err := zstd.NewReader(packed, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(256<<20))
 		if err != nil {
-			return nil, &FileError{What: "is not a whole zstd file", Err: err, Remedy: "send the log again"}
+			return nil, &fault.Fault{What: "is not a whole zstd file", Cause: err, Remedy: "send the log again"}
 		}
 		src.compression = "zstd"
 		src.done = z.Close
@@ -88,7 +90,7 @@ func openZip(r io.Reader, in input) (io.ReadCloser, error) {
 	}
 	archive, err := zip.NewReader(at, size)
 	if err != nil {
-		return nil, &FileError{What: "is not a whole zip archive", Err: err, Remedy: "send the log again"}
+		return nil, &fault.Fault{What: "is not a whole zip archive", Cause: err, Remedy: "send the log again"}
 	}
 	var logs []*zip.File
 	for _, f := range archive.File {
@@ -99,12 +101,12 @@ func openZip(r io.Reader, in input) (io.ReadCloser, error) {
 		}
 	}
 	if len(logs) != 1 {
-		return nil, &FileError{What: fmt.Sprintf("is an archive of %d files", len(logs)),
+		return nil, &fault.Fault{What: fmt.Sprintf("is an archive of %d files", len(logs)),
 			Remedy: "unpack it and give one log a file"}
 	}
 	inner, err := logs[0].Open()
 	if err != nil {
-		return nil, &FileError{What: "the log in the archive cannot be unpacked", Err: err,
+		return nil, &fault.Fault{What: "the log in the archive cannot be unpacked", Cause: err,
 			Remedy: "unpack the archive with another tool and give the log itself"}
 	}
 	return inner, nil
@@ -115,7 +117,7 @@ const maxHeld = 512 << 20
 
 // hold reads everything into memory, up to limit bytes.
 func hold(r io.Reader, what string, limit int64) ([]byte, error) {
-	over := &FileError{What: fmt.Sprintf("%s of more than %d bytes, which cannot be read in bounded memory", what,
+	over := &fault.Fault{What: fmt.Sprintf("%s of more than %d bytes, which cannot be read in bounded memory", what,
 		limit), Remedy: "unpack it and give the log itself"}
 	data, err := io.ReadAll(&boundedReader{r: r, left: limit, over: over})
 	if err != nil {
@@ -136,7 +138,7 @@ func (src *source) decode(plain *bufio.Reader) error {
 		return unpackError(err)
 	}
 	if len(bytes.TrimSpace(head)) == 0 && len(head) < headSize {
-		return &FileError{What: "is empty", Remedy: "export the log again"}
+		return &fault.Fault{What: "is empty", Remedy: "export the log again"}
 	}
 	switch {
 	case bytes.HasPrefix(head, parquetMagic):
@@ -148,7 +150,7 @@ func (src *source) decode(plain *bufio.Reader) error {
 		src.parquet, src.parquetSize = bytes.NewReader(data), int64(len(data))
 		return nil
 	case bytes.HasPrefix(head, []byte("MDF ")):
-		return &FileError{What: "is a binary measurement file (ASAM MDF)",
+		return &fault.Fault{What: "is a binary measurement file (ASAM MDF)",
 			Remedy: "convert it to delimited text first (docs/logs.md shows how)"}
 	case bytes.HasPrefix(head, []byte{0xef, 0xbb, 0xbf}):
 		_, _ = plain.Discard(3)
@@ -171,7 +173,7 @@ func (src *source) decode(plain *bufio.Reader) error {
 		return nil
 	}
 	if looksBinary(head) {
-		return &FileError{What: "is binary, not a text log", Remedy: "export the log as delimited text (CSV)"}
+		return &fault.Fault{What: "is binary, not a text log", Remedy: "export the log as delimited text (CSV)"}
 	}
 	src.encoding = "UTF-8"
 	if !validUTF8Head(head) {
@@ -191,11 +193,11 @@ func (src *source) setText(head []byte, r io.Reader) {
 
 // unpackError words an error met while undoing compression.
 func unpackError(err error) error {
-	var fe *FileError
+	var fe *fault.Fault
 	if errors.As(err, &fe) {
 		return err
 	}
-	return &FileError{What: "cannot be unpacked to the end", Err: err,
+	return &fault.Fault{What: "cannot be unpacked to the end", Cause: err,
 		Remedy: "send the log again, or unpack it and give what there is"}
 }
 
@@ -281,16 +283,16 @@ func (mixedDecoder) Transform(dst, src []byte, atEOF bool) (nDst, nSrc int, err 
 
 // unread words an error of the file itself.
 func unread(err error) error {
-	var fe *FileError
+	var fe *fault.Fault
 	if errors.As(err, &fe) {
 		return err
 	}
-	return &FileError{What: "cannot be read", Err: err, Remedy: "check the file and its permissions"}
+	return &fault.Fault{What: "cannot be read", Cause: err, Remedy: "check the file and its permissions"}
 }
 
 // tooLarge is the error of a log of more than limit bytes.
-func tooLarge(limit int64) *FileError {
-	return &FileError{What: fmt.Sprintf("is larger than the reader's limit of %d bytes", limit),
+func tooLarge(limit int64) *fault.Fault {
+	return &fault.Fault{What: fmt.Sprintf("is larger than the reader's limit of %d bytes", limit),
 		Remedy: "split the log into shorter ones"}
 }
 

@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 
+	"headroom/internal/fault"
 	"headroom/models/channel"
 )
 
@@ -67,13 +68,13 @@ func open(path string, limit int64) (*os.File, int64, error) {
 		return nil, 0, cannotOpen(path, err)
 	}
 	if info.IsDir() {
-		return nil, 0, &FileError{File: path, What: "is a directory", Remedy: "name a log file in it"}
+		return nil, 0, &fault.Fault{File: path, What: "is a directory", Remedy: "name a log file in it"}
 	}
 	if !info.Mode().IsRegular() {
-		return nil, 0, &FileError{File: path, What: "is not a regular file", Remedy: "copy the log to a file first"}
+		return nil, 0, &fault.Fault{File: path, What: "is not a regular file", Remedy: "copy the log to a file first"}
 	}
 	if info.Size() > limit {
-		return nil, 0, named(tooLarge(limit), path)
+		return nil, 0, fault.Name(tooLarge(limit), path)
 	}
 	f, err := os.Open(path)
 	if err != nil {
@@ -154,7 +155,7 @@ func (p *parts) read(in input, opts Options, maxCells int) error {
 		return err
 	}
 	if p.runs == 0 {
-		return &FileError{Line: p.tb.dialect.FirstData, What: fmt.Sprintf("the time column %q never advances",
+		return &fault.Fault{Line: p.tb.dialect.FirstData, What: fmt.Sprintf("the time column %q never advances",
 			p.cw.base.Column), Remedy: "name another in channels.yaml, or state a rate"}
 	}
 	return nil

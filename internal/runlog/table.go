@@ -6,6 +6,8 @@ import (
 	"io"
 	"math"
 	"strings"
+
+	"headroom/internal/fault"
 )
 
 // column is one column of the file as numbers: clock times as seconds of the day, date-times as seconds since 1970.
@@ -95,7 +97,7 @@ func (f *textFeed) fits(text string) bool {
 // finish ends a fill at the end of the file.
 func (f *textFeed) finish() (more bool, err error) {
 	if f.tb.rows == 0 {
-		return false, &FileError{Line: f.lay.dialect.HeaderLine, What: "has a header but no data rows",
+		return false, &fault.Fault{Line: f.lay.dialect.HeaderLine, What: "has a header but no data rows",
 			Remedy: "export the log again"}
 	}
 	return false, nil
@@ -120,7 +122,7 @@ func newTable(lay *layout) (*table, error) {
 		width = w
 	}
 	if width > maxColumns {
-		return nil, &FileError{Line: lay.dialect.HeaderLine, What: fmt.Sprintf("has %d columns, more than the "+
+		return nil, &fault.Fault{Line: lay.dialect.HeaderLine, What: fmt.Sprintf("has %d columns, more than the "+
 			"reader's limit of %d", width, maxColumns),
 			Remedy: "export only the channels that are needed"}
 	}

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"headroom/internal/fault"
 	"headroom/models/unit"
 )
 
@@ -39,7 +40,7 @@ func settleTime(tb *table, rule FileRule, opts Options, taken map[int]bool) (*cl
 				return namedTime(tb, i, rule.Time.Unit)
 			}
 		}
-		return nil, &FileError{What: fmt.Sprintf("the time column %q of channels.yaml is not in the file",
+		return nil, &fault.Fault{What: fmt.Sprintf("the time column %q of channels.yaml is not in the file",
 			rule.Time.Header), Remedy: "correct time.header"}
 	}
 	best, bestScore, runner := -1, 0.0, -1
@@ -95,8 +96,8 @@ func numbered(tb *table, rule FileRule, opts Options, others map[int]string, tak
 		rate, from = rule.Rate, "stated in channels.yaml"
 	}
 	if !(rate > 0) || math.IsInf(rate, 0) {
-		return nil, &FileError{Line: tb.dialect.HeaderLine, What: "no time column: no header names time with values " +
-			"that advance",
+		return nil, &fault.Fault{Line: tb.dialect.HeaderLine, What: "no time column: no header names time with " +
+			"values that advance",
 			Remedy: "name it in channels.yaml (time: {header: …, unit: s}), or state rate: samples a second"}
 	}
 	if i := indexColumn(tb, taken); i >= 0 {
@@ -204,7 +205,8 @@ func advancing(values []float64) (forward, repeat float64) {
 func makeClockwork(tb *table, i int, unitName string) (*clockwork, error) {
 	c := tb.columns[i]
 	if c.filled < 2 {
-		return nil, &FileError{Line: tb.dialect.HeaderLine, What: fmt.Sprintf("time column %q has no values", c.header),
+		return nil, &fault.Fault{Line: tb.dialect.HeaderLine, What: fmt.Sprintf("time column %q has no values",
+			c.header),
 			Remedy: "name another in channels.yaml"}
 	}
 	cw := &clockwork{index: i, base: TimeBase{Column: c.header}, scale: 1, last: math.NaN()}
@@ -311,12 +313,12 @@ func (cw *clockwork) drop(n int) { cw.seconds = cw.seconds[:copy(cw.seconds, cw.
 func (cw *clockwork) fromNumbers(tb *table, c *column, unitName string) error {
 	u, why := timeUnit(c, unitName)
 	if u == "" {
-		return &FileError{What: fmt.Sprintf("time column %q: %s", c.header, why),
+		return &fault.Fault{What: fmt.Sprintf("time column %q: %s", c.header, why),
 			Remedy: "state the unit in channels.yaml (time: {header: …, unit: s})"}
 	}
 	scale, _, err := unit.Linear(u, unit.Second)
 	if err != nil {
-		return &FileError{What: fmt.Sprintf("time column %q", c.header), Err: err,
+		return &fault.Fault{What: fmt.Sprintf("time column %q", c.header), Cause: err,
 			Remedy: "state a unit of time in channels.yaml"}
 	}
 	cw.base.Unit, cw.base.Reason = string(u), why

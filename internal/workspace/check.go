@@ -7,17 +7,19 @@ import (
 	"time"
 	"unicode"
 
+	"headroom/internal/fault"
+	"headroom/internal/yamlfile"
 	"headroom/models/channel"
 )
 
 // checker collects the problems of one YAML file.
 type checker struct {
-	file     *yamlFile
-	problems []Problem
+	file     *yamlfile.File
+	problems []fault.Fault
 }
 
 func (c *checker) add(key, what, remedy string) {
-	c.problems = append(c.problems, Problem{File: c.file.rel, Line: c.file.line(key), Where: key, What: what,
+	c.problems = append(c.problems, fault.Fault{File: c.file.Name, Line: c.file.Line(key), Where: key, What: what,
 		Remedy: remedy})
 }
 
@@ -37,7 +39,7 @@ func (s span) holds(v float64) bool { return v >= s.low && v <= s.high }
 
 // required checks a number that must be given.
 func (c *checker) required(key string, v float64, s span) {
-	if !c.file.has(key) {
+	if !c.file.Has(key) {
 		c.add(key, "missing", fmt.Sprintf("give %s, e.g. %s", s.meaning, s.example))
 		return
 	}
@@ -46,7 +48,7 @@ func (c *checker) required(key string, v float64, s span) {
 
 // optional checks a number that may be left away.
 func (c *checker) optional(key string, v float64, s span) {
-	if c.file.has(key) && !s.holds(v) {
+	if c.file.Has(key) && !s.holds(v) {
 		c.add(key, fmt.Sprintf("%g is outside the valid range", v), fmt.Sprintf("give %s, %s, e.g. %s", s.meaning,
 			s.text(), s.example))
 	}
@@ -119,8 +121,8 @@ func (c *checker) knownChannel(key string, id channel.ID) bool {
 		names = append(names, string(d.ID))
 	}
 	remedy := "give a channel name, such as engine_speed, absolute_load or manifold_pressure"
-	if near := nearest(string(id), names); near != "" {
-		remedy = fmt.Sprintf("did you mean %s?", near)
+	if meant := fault.DidYouMean(string(id), names); meant != "" {
+		remedy = meant
 	}
 	what := fmt.Sprintf("channel %q is not known", id)
 	if id == "" {

@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+
+	"headroom/internal/fault"
+	"headroom/internal/yamlfile"
 )
 
 // ConfigFile is the file that makes a directory a workspace.
@@ -26,10 +29,10 @@ var (
 
 // readConfig returns the configuration with defaults filled in. err names everything that makes it unusable; problems
 // are fuels that were left out.
-func readConfig(rel string, data []byte) (cfg Config, problems, fatal []Problem) {
-	f, p := decodeYAML(rel, data, &cfg)
+func readConfig(rel string, data []byte) (cfg Config, problems, fatal []fault.Fault) {
+	f, p := yamlfile.Decode(rel, data, &cfg)
 	if p != nil {
-		return cfg, nil, []Problem{*p}
+		return cfg, nil, []fault.Fault{*p}
 	}
 	c := &checker{file: f}
 	c.decision(cfg.Decision)
@@ -45,7 +48,7 @@ func readConfig(rel string, data []byte) (cfg Config, problems, fatal []Problem)
 	c.cells("cells", cfg.Cells)
 	c.pulls("pulls", cfg.Pulls)
 	problems = c.fuels(cfg.Fuels)
-	seedGiven := f.has("seed")
+	seedGiven := f.Has("seed")
 	seed := cfg.Seed
 	cfg.fill(Defaults())
 	if seedGiven {
@@ -73,7 +76,7 @@ func (c *checker) decision(d Decision) {
 	c.optional("decision.thin_cars", float64(d.ThinCars), span{1, 1000, "", "the number of cars below which evidence " +
 		"is thin", "3"})
 	for key, v := range map[string]float64{"decision.content": d.Content, "decision.confidence": d.Confidence} {
-		if c.file.has(key) && !(v >= 0.5 && v <= 0.999) {
+		if c.file.Has(key) && !(v >= 0.5 && v <= 0.999) {
 			c.add(key, fmt.Sprintf("%g is outside the valid range", v), "give a share from 0.5 to 0.999, e.g. 0.95")
 		}
 	}
@@ -93,8 +96,8 @@ func (c *checker) pulls(key string, v Pulls) {
 }
 
 // fuels checks each fuel on its own, takes the bad ones out of the map and returns their problems.
-func (c *checker) fuels(fuels map[string]Fuel) []Problem {
-	var out []Problem
+func (c *checker) fuels(fuels map[string]Fuel) []fault.Fault {
+	var out []fault.Fault
 	for _, id := range slices.Sorted(maps.Keys(fuels)) {
 		f := fuels[id]
 		key := "fuels." + id

@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"headroom/internal/fault"
 )
 
 // csvRow is one data row of a list such as vehicles.csv.
@@ -19,37 +21,39 @@ type csvRow struct {
 
 // readList reads a CSV list with a header row: comma, semicolon or tab between cells, lines starting with # skipped.
 // Columns that are not known are a problem each, unless their name starts with "note".
-func readList(rel string, data []byte, required, known []string) ([]csvRow, []Problem) {
+func readList(rel string, data []byte, required, known []string) ([]csvRow, []fault.Fault) {
 	records, lines, p := readRecords(rel, data, true)
 	if p != nil {
-		return nil, []Problem{*p}
+		return nil, []fault.Fault{*p}
 	}
 	if len(records) == 0 {
 		return nil, nil
 	}
 	header := make([]string, len(records[0]))
-	var problems []Problem
+	var problems []fault.Fault
 	for i, h := range records[0] {
 		header[i] = strings.ToLower(strings.TrimSpace(h))
 		where := fmt.Sprintf("column %d", i+1)
 		switch {
 		case header[i] == "" || strings.HasPrefix(header[i], "note"):
 		case slices.Contains(header[:i], header[i]):
-			problems = append(problems, Problem{File: rel, Line: lines[0], Where: where, What: fmt.Sprintf("column "+
-				"%q is there twice", header[i]), Remedy: "keep one"})
+			problems = append(problems, fault.Fault{File: rel, Line: lines[0], Where: where,
+				What: fmt.Sprintf("column "+
+					"%q is there twice", header[i]), Remedy: "keep one"})
 			return nil, problems
 		case !slices.Contains(known, header[i]):
 			remedy := "rename it to one of: " + strings.Join(known, ", ") + "; or start its name with note"
-			if near := nearest(header[i], known); near != "" {
-				remedy = fmt.Sprintf("did you mean %s?", near)
+			if meant := fault.DidYouMean(header[i], known); meant != "" {
+				remedy = meant
 			}
-			problems = append(problems, Problem{File: rel, Line: lines[0], Where: where, What: fmt.Sprintf("column "+
-				"%q is not used", header[i]), Remedy: remedy})
+			problems = append(problems, fault.Fault{File: rel, Line: lines[0], Where: where,
+				What: fmt.Sprintf("column "+
+					"%q is not used", header[i]), Remedy: remedy})
 		}
 	}
 	for _, name := range required {
 		if !slices.Contains(header, name) {
-			problems = append(problems, Problem{File: rel, Line: lines[0], Where: "header",
+			problems = append(problems, fault.Fault{File: rel, Line: lines[0], Where: "header",
 				What: fmt.Sprintf("column %q is missing", name), Remedy: "the first row names the columns: " +
 					strings.Join(known, ",")})
 			return nil, problems
@@ -62,7 +66,7 @@ func readList(rel string, data []byte, required, known []string) ([]csvRow, []Pr
 		}
 		row := csvRow{line: lines[r+1], cells: map[string]string{}}
 		if len(record) > len(header) && !blank(record[len(header):]) {
-			problems = append(problems, Problem{File: rel, Line: row.line, What: fmt.Sprintf("%d cells for %d "+
+			problems = append(problems, fault.Fault{File: rel, Line: row.line, What: fmt.Sprintf("%d cells for %d "+
 				"columns", len(record), len(header)),
 				Remedy: "put a cell that contains the delimiter in double quotes"})
 			continue
@@ -78,10 +82,10 @@ func readList(rel string, data []byte, required, known []string) ([]csvRow, []Pr
 }
 
 // readRecords splits delimited text into cells, with the line each record starts on.
-func readRecords(rel string, data []byte, comments bool) ([][]string, []int, *Problem) {
+func readRecords(rel string, data []byte, comments bool) ([][]string, []int, *fault.Fault) {
 	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
 	if bytes.IndexByte(data, 0) >= 0 {
-		return nil, nil, &Problem{File: rel, What: "is not UTF-8 text",
+		return nil, nil, &fault.Fault{File: rel, What: "is not UTF-8 text",
 			Remedy: "save it from the spreadsheet as CSV, UTF-8"}
 	}
 	r := csv.NewReader(bytes.NewReader(data))
@@ -100,12 +104,12 @@ func readRecords(rel string, data []byte, comments bool) ([][]string, []int, *Pr
 		}
 		var syntax *csv.ParseError
 		if errors.As(err, &syntax) {
-			return nil, nil, &Problem{File: rel, Line: syntax.Line, What: syntax.Err.Error(),
+			return nil, nil, &fault.Fault{File: rel, Line: syntax.Line, What: syntax.Err.Error(),
 				Remedy: "check the double quotes on this line"}
 		}
 		if err != nil {
-			return nil, nil, &Problem{File: rel, What: err.Error(), Remedy: "save it from the spreadsheet as CSV, " +
-				"UTF-8"}
+			return nil, nil, &fault.Fault{File: rel, What: err.Error(),
+				Remedy: "save it from the spreadsheet as CSV, UTF-8"}
 		}
 		line, _ := r.FieldPos(0)
 		records, lines = append(records, record), append(lines, line)

@@ -118,16 +118,4 @@ func TestTableRoundTrip(t *testing.T) {
 	})
 }
 
-func TestEditDistance(t *testing.T) {
-	// Levenshtein distances anyone can count
-	for _, c := range []struct {
-		a, b string
-		want int
-	}{{"", "", 0}, {"a", "", 1}, {"kitten", "sitting", 3}, {"bor_mm", "bore_mm", 1}, {"flaw", "lawn", 2}} {
-		if got := editDistance(c.a, c.b); got != c.want {
-			t.Errorf("%q to %q: %d, want %d", c.a, c.b, got, c.want)
-		}
-	}
-}
-
 func formatHundredths(v int) string { return strconv.FormatFloat(float64(v)/100, 'f', 2, 64) }

@@ -3,6 +3,8 @@ package workspace
 import (
 	"fmt"
 	"math"
+
+	"headroom/internal/fault"
 )
 
 // Events of outcomes.csv.
@@ -28,7 +30,7 @@ func (w *Workspace) vehicles(rel string, data []byte, platformFiles map[string]s
 			v.Hardware = "stock"
 		}
 		bad := func(column, what, remedy string) {
-			w.Problems = append(w.Problems, Problem{File: rel, Line: row.line, Where: column, What: what,
+			w.Problems = append(w.Problems, fault.Fault{File: rel, Line: row.line, Where: column, What: what,
 				Remedy: remedy})
 		}
 		first, twice := w.Vehicles[v.ID]
@@ -92,7 +94,7 @@ func (w *Workspace) outcomes(rel string, data []byte) {
 			Event: row.cells["event"], Component: row.cells["component"], Line: row.line,
 		}
 		bad := func(column, what, remedy string) {
-			w.Problems = append(w.Problems, Problem{File: rel, Line: row.line, Where: column, What: what,
+			w.Problems = append(w.Problems, fault.Fault{File: rel, Line: row.line, Where: column, What: what,
 				Remedy: remedy})
 		}
 		km, why := cellIn(row.cells["odometer_km"], span{0, 3e6, "km", "", ""})

@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 
+	"headroom/internal/fault"
+	"headroom/internal/yamlfile"
 	"headroom/models/channel"
 	"headroom/models/unit"
 )
@@ -18,13 +20,13 @@ var (
 )
 
 // readPlatform reads and checks one platform file. A platform with any problem is left out (nil).
-func readPlatform(rel, id string, data []byte, defaults Config) (*Platform, []Problem) {
+func readPlatform(rel, id string, data []byte, defaults Config) (*Platform, []fault.Fault) {
 	p := &Platform{File: rel}
-	f, bad := decodeYAML(rel, data, p)
+	f, bad := yamlfile.Decode(rel, data, p)
 	if bad != nil {
-		return nil, []Problem{*bad}
+		return nil, []fault.Fault{*bad}
 	}
-	p.KeyLine = f.line
+	p.KeyLine = f.Line
 	c := &checker{file: f}
 	switch why := badID(p.ID); {
 	case why != "":
@@ -61,8 +63,8 @@ func readPlatform(rel, id string, data []byte, defaults Config) (*Platform, []Pr
 // limits checks every limit. When one of a hazard's limits is bad, all limits of that hazard are left out, so that the
 // hazard is not assessed rather than assessed against fewer limits than the shop wrote down; a limit whose hazard
 // cannot be told spoils the platform.
-func (c *checker) limits(p *Platform) []Problem {
-	var problems []Problem
+func (c *checker) limits(p *Platform) []fault.Fault {
+	var problems []fault.Fault
 	for i := range p.Limits {
 		one := &checker{file: c.file}
 		one.limit(fmt.Sprintf("limits[%d]", i), &p.Limits[i])
@@ -84,7 +86,7 @@ func (c *checker) limits(p *Platform) []Problem {
 }
 
 func (c *checker) engine(e Engine) {
-	if !c.file.has("engine") {
+	if !c.file.Has("engine") {
 		c.add("engine", "missing", "give cylinders, bore_mm, stroke_mm, rod_mm, compression_ratio, "+
 			"intake_valve_closing_deg, exhaust_valve_opening_deg, injection and induction")
 		return
@@ -174,7 +176,7 @@ func (c *checker) fuelSystem(s *FuelSystem, injection string) {
 	} else {
 		c.optional("fuel_system.usable_window_deg", s.UsableWindowDeg, window)
 	}
-	if c.file.has("fuel_system.pump_capacity") {
+	if c.file.Has("fuel_system.pump_capacity") {
 		c.curve("fuel_system.pump_capacity", "at", "value", s.PumpCapacity.Breakpoints, s.PumpCapacity.Value,
 			span{50, 60000, "kPa", "pressure", "5000, 20000"},
 			span{0.1, 500, "g/s", "what the pump delivers at that pressure", "28"})
@@ -300,7 +302,7 @@ func (c *checker) limitRange(key string, v float64, metric MetricInfo) {
 }
 
 func (c *checker) rpmRange(key string, l *Limit) {
-	if len(l.RPMRange) == 0 && !c.file.has(key+".rpm_range") {
+	if len(l.RPMRange) == 0 && !c.file.Has(key+".rpm_range") {
 		return
 	}
 	r := l.RPMRange

@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strings"
 
+	"headroom/internal/fault"
+	"headroom/internal/yamlfile"
 	"headroom/models/calmap"
 )
 
@@ -26,11 +28,11 @@ func (w *Workspace) readRevision(fsys fs.FS, id string, platformFiles map[string
 	r = &Revision{File: path.Join(dir, "revision.yaml")}
 	data, err := fs.ReadFile(fsys, r.File)
 	if err != nil {
-		w.Problems = append(w.Problems, Problem{File: r.File, What: readFailure(err), Remedy: "each folder of " +
+		w.Problems = append(w.Problems, fault.Fault{File: r.File, What: readFailure(err), Remedy: "each folder of " +
 			"revisions/ holds a revision.yaml"})
 		return nil, 0
 	}
-	f, p := decodeYAML(r.File, data, r)
+	f, p := yamlfile.Decode(r.File, data, r)
 	if p != nil {
 		w.Problems = append(w.Problems, *p)
 		return nil, 0
@@ -54,7 +56,12 @@ func (w *Workspace) readRevision(fsys fs.FS, id string, platformFiles map[string
 	if len(c.problems) > 0 {
 		return nil, 0
 	}
-	return r, f.line("parent")
+	return r, f.Line("parent")
+}
+
+// unreadable is the fault of a file or directory that is there and cannot be read.
+func unreadable(file string, err error) fault.Fault {
+	return fault.Fault{File: file, What: readFailure(err), Remedy: "check its permissions"}
 }
 
 func readFailure(err error) string {
@@ -111,7 +118,7 @@ func (w *Workspace) revisionKeys(c *checker, r *Revision, id string, platformFil
 // platform, or a loop. read holds what could be read.
 func (w *Workspace) checkParents(read map[string]*Revision, lineOf map[string]int) {
 	drop := func(r *Revision, what, remedy string) {
-		w.Problems = append(w.Problems, Problem{File: r.File, Line: lineOf[r.ID], Where: "parent", What: what,
+		w.Problems = append(w.Problems, fault.Fault{File: r.File, Line: lineOf[r.ID], Where: "parent", What: what,
 			Remedy: remedy})
 		delete(read, r.ID)
 	}
@@ -215,15 +222,15 @@ func (w *Workspace) TableOf(id, role, name string) (*TableRef, *Revision) {
 }
 
 // readTable reads one table of a revision into t.Table.
-func readTable(fsys fs.FS, dir string, c *checker, key string, t *TableRef) []Problem {
+func readTable(fsys fs.FS, dir string, c *checker, key string, t *TableRef) []fault.Fault {
 	one := &checker{file: c.file}
 	modelled := slices.Contains(calmap.Roles(), t.Role)
 	switch {
 	case t.Role == "":
 		one.add(key+".role", "missing", "give one of: "+strings.Join(calmap.Roles(), ", ")+", or other with a name")
 	case !modelled && t.Role != "other":
-		if near := nearest(t.Role, calmap.Roles()); near != "" {
-			one.add(key+".role", fmt.Sprintf("role %q is not known", t.Role), fmt.Sprintf("did you mean %s?", near))
+		if meant := fault.DidYouMean(t.Role, calmap.Roles()); meant != "" {
+			one.add(key+".role", fmt.Sprintf("role %q is not known", t.Role), meant)
 		}
 	case t.Role == "other" && t.Name == "":
 		one.add(key+".name", "missing", "name a table of role other, e.g. wastegate base duty")
@@ -246,16 +253,16 @@ func readTable(fsys fs.FS, dir string, c *checker, key string, t *TableRef) []Pr
 	}
 	table, p := parseTable(rel, data, t.Y != nil)
 	if p != nil {
-		return []Problem{*p}
+		return []fault.Fault{*p}
 	}
 	table, err = table.Convert(conv.x, conv.y, conv.z)
 	if err != nil {
-		return []Problem{{File: rel, What: err.Error(), Remedy: fmt.Sprintf("check the table and the units in %s, "+
-			"%s", c.file.rel, key)}}
+		return []fault.Fault{{File: rel, What: err.Error(), Remedy: fmt.Sprintf("check the table and the units in %s, "+
+			"%s", c.file.Name, key)}}
 	}
 	if what := wrongScale(t.Role, table); what != "" {
-		return []Problem{{File: rel, What: what, Remedy: fmt.Sprintf("check the table, and unit in %s, "+
-			"%s", c.file.rel, key)}}
+		return []fault.Fault{{File: rel, What: what, Remedy: fmt.Sprintf("check the table, and unit in %s, "+
+			"%s", c.file.Name, key)}}
 	}
 	t.Table = table
 	return nil

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"headroom/internal/fault"
 )
 
 // logExtensions are what a log file may end in; text may also be compressed (.gz, .zst).
@@ -42,13 +44,13 @@ type override struct {
 // readRuns lists the logs under runs/ with what runs.csv says about them.
 func (w *Workspace) readRuns(fsys fs.FS, overrides map[string]*override) {
 	used := map[string]bool{}
-	skipped := map[Problem]int{} // one problem per folder, not per log
+	skipped := map[fault.Fault]int{} // one problem per folder, not per log
 	err := fs.WalkDir(fsys, "runs", func(p string, d fs.DirEntry, err error) error {
 		switch {
 		case err != nil && p == "runs" && isMissing(err):
 			return nil
 		case err != nil:
-			w.Problems = append(w.Problems, Problem{File: p, What: readFailure(err), Remedy: "check its permissions"})
+			w.Problems = append(w.Problems, unreadable(p, err))
 			return nil
 		case p != "runs" && strings.HasPrefix(d.Name(), "."):
 			if d.IsDir() {
@@ -58,7 +60,7 @@ func (w *Workspace) readRuns(fsys fs.FS, overrides map[string]*override) {
 		case d.IsDir() || strings.HasPrefix(strings.ToLower(d.Name()), "readme"):
 			return nil
 		case !IsLog(p):
-			w.Problems = append(w.Problems, Problem{File: p, What: "is not a log format that is read",
+			w.Problems = append(w.Problems, fault.Fault{File: p, What: "is not a log format that is read",
 				Remedy: "export it as delimited text (.csv, .txt, .tsv, .log, also .gz or .zst) or .parquet, or move " +
 					"it out of runs/"})
 			return nil
@@ -77,7 +79,7 @@ func (w *Workspace) readRuns(fsys fs.FS, overrides map[string]*override) {
 		return nil
 	})
 	if err != nil {
-		w.Problems = append(w.Problems, Problem{File: "runs", What: readFailure(err), Remedy: "check its permissions"})
+		w.Problems = append(w.Problems, unreadable("runs", err))
 	}
 	for p, n := range skipped {
 		if n > 1 {
@@ -87,7 +89,7 @@ func (w *Workspace) readRuns(fsys fs.FS, overrides map[string]*override) {
 	}
 	for p, o := range overrides {
 		if !used[p] && !o.bad {
-			w.Problems = append(w.Problems, Problem{File: "runs.csv", Line: o.line, Where: "path",
+			w.Problems = append(w.Problems, fault.Fault{File: "runs.csv", Line: o.line, Where: "path",
 				What:   p + " is not a log under runs/",
 				Remedy: "give the path from the workspace, with forward slashes, e.g. runs/car-017/rev-1/pull.csv"})
 		}
@@ -96,17 +98,17 @@ func (w *Workspace) readRuns(fsys fs.FS, overrides map[string]*override) {
 }
 
 // runFile settles whose run a log is. The problem, if any, is worded for the folder so that equal ones fold into one.
-func (w *Workspace) runFile(p string, o *override) (RunFile, *Problem) {
+func (w *Workspace) runFile(p string, o *override) (RunFile, *fault.Fault) {
 	run := RunFile{Path: p, AmbientC: math.NaN(), BaroKPa: math.NaN(), Date: dateIn(path.Base(p))}
 	if parts := strings.Split(p, "/"); len(parts) == 4 {
 		run.Vehicle, run.Revision = parts[1], parts[2]
 	}
-	where := Problem{File: path.Dir(p)}
+	where := fault.Fault{File: path.Dir(p)}
 	if o != nil {
 		run = merged(run, o.run)
-		where = Problem{File: "runs.csv", Line: o.line}
+		where = fault.Fault{File: "runs.csv", Line: o.line}
 	}
-	problem := func(column, what, remedy string) (RunFile, *Problem) {
+	problem := func(column, what, remedy string) (RunFile, *fault.Fault) {
 		q := where
 		if o != nil {
 			q.Where = column
@@ -166,7 +168,7 @@ func (w *Workspace) readOverrides(rel string, data []byte) map[string]*override 
 		o := &override{line: row.line}
 		bad := func(column, what, remedy string) {
 			o.bad = true
-			w.Problems = append(w.Problems, Problem{File: rel, Line: row.line, Where: column, What: what,
+			w.Problems = append(w.Problems, fault.Fault{File: rel, Line: row.line, Where: column, What: what,
 				Remedy: remedy})
 		}
 		p := path.Clean(strings.ReplaceAll(row.cells["path"], `\`, "/"))

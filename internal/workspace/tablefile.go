@@ -4,24 +4,26 @@ import (
 	"fmt"
 	"strings"
 
+	"headroom/internal/fault"
 	"headroom/models/calmap"
 )
 
 // parseTable reads a table as a spreadsheet gives it: first row the x breakpoints, first column the y breakpoints,
 // the corner cell free text. A table without y has one row of values whose first cell is free text. Rows and columns
 // in problems are counted from 1 as the spreadsheet shows them.
-func parseTable(rel string, data []byte, hasY bool) (*calmap.Table, *Problem) {
+func parseTable(rel string, data []byte, hasY bool) (*calmap.Table, *fault.Fault) {
 	records, lines, p := readRecords(rel, data, false)
 	if p != nil {
 		return nil, p
 	}
 	records, lines = trimmed(records, lines)
 	if len(records) < 2 || len(records[0]) < 2 {
-		return nil, &Problem{File: rel, What: "is not a table", Remedy: "first row: a corner cell, then the x " +
+		return nil, &fault.Fault{File: rel, What: "is not a table", Remedy: "first row: a corner cell, then the x " +
 			"breakpoints; then one row per y breakpoint (or one row of values) with its label in the first column"}
 	}
 	if !hasY && len(records) > 2 {
-		return nil, &Problem{File: rel, What: fmt.Sprintf("has %d rows of values, but revision.yaml gives no y axis",
+		return nil, &fault.Fault{File: rel, What: fmt.Sprintf("has %d rows of values, but revision.yaml gives no y "+
+			"axis",
 			len(records)-1), Remedy: "give y in revision.yaml, or keep one row of values"}
 	}
 	g := grid{rel: rel, records: records, lines: lines}
@@ -60,7 +62,7 @@ func parseTable(rel string, data []byte, hasY bool) (*calmap.Table, *Problem) {
 	}
 	t, err := calmap.New(x, y, z)
 	if err != nil {
-		return nil, &Problem{File: rel, What: err.Error(), Remedy: "mend the table"}
+		return nil, &fault.Fault{File: rel, What: err.Error(), Remedy: "mend the table"}
 	}
 	return t, nil
 }
@@ -72,13 +74,13 @@ type grid struct {
 	lines   []int
 }
 
-func (g grid) problem(row, column int, what, remedy string) *Problem {
-	return &Problem{File: g.rel, Line: g.lines[row], Where: fmt.Sprintf("row %d, column %d", row+1, column+1),
+func (g grid) problem(row, column int, what, remedy string) *fault.Fault {
+	return &fault.Fault{File: g.rel, Line: g.lines[row], Where: fmt.Sprintf("row %d, column %d", row+1, column+1),
 		What: what, Remedy: remedy}
 }
 
 // numbers reads a row from its second cell on; it must have width cells.
-func (g grid) numbers(row, width int) ([]float64, *Problem) {
+func (g grid) numbers(row, width int) ([]float64, *fault.Fault) {
 	cells := g.records[row]
 	if len(cells) > width {
 		return nil, g.problem(row, width, fmt.Sprintf("value %q has no x breakpoint above it", cells[width]),

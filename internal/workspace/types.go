@@ -1,6 +1,7 @@
 package workspace
 
 import (
+	"headroom/internal/fault"
 	"headroom/models/calmap"
 	"headroom/models/channel"
 )
@@ -14,19 +15,11 @@ type Workspace struct {
 	Revisions map[string]*Revision
 	Runs      []RunFile // sorted by Path
 	Outcomes  []Outcome
-	Problems  []Problem // what was left out while reading, in a stable order; the rest is usable
+	// what was left out while reading, in a stable order, with files relative to the workspace; the rest is usable
+	Problems []fault.Fault
 
 	vehicleRows  map[string]int // line of every id in vehicles.csv, read or left out
 	revisionDirs []string       // every folder of revisions/, read or left out
-}
-
-// Problem is one thing left out of a workspace while reading: where it stands and how to mend it.
-type Problem struct {
-	File   string // relative to the workspace
-	Line   int    // 1-based; 0 when the whole file is meant
-	Where  string // key ("engine.bore_mm") or cell ("row 3, column 5"), "" when the line says it
-	What   string // what is wrong
-	Remedy string // what would be right
 }
 
 // Config is headroom.yaml.

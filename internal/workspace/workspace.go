@@ -1,7 +1,7 @@
 // Package workspace answers: what does this shop know about its fleet, and which part of it cannot be used and why?
 //
 // It finds and reads a workspace (configuration, platforms, vehicles, revisions with their tables, run logs, outcomes),
-// converts every number to the stored units once, and checks it. A bad item becomes a Problem that names file, line,
+// converts every number to the stored units once, and checks it. A bad item becomes a fault that names file, line,
 // key or cell and the remedy; the item is left out and the rest stays usable. The package is also the one home of
 // hazards, limit metrics, severities and default thresholds. It computes nothing from a publication; valid ranges and
 // thresholds are common practice, no source, unless marked. File formats are described in docs/workspace.md.
@@ -16,6 +16,8 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+
+	"headroom/internal/fault"
 )
 
 // Find returns the nearest directory at or above start that holds headroom.yaml.
@@ -71,14 +73,14 @@ func Open(dir string) (*Workspace, error) {
 	if data, ok := w.readOptional(fsys, "outcomes.csv"); ok {
 		w.outcomes("outcomes.csv", data)
 	}
-	w.Problems = sortProblems(w.Problems)
+	w.Problems = fault.Sorted(w.Problems)
 	return w, nil
 }
 
-func joined(ps []Problem) error {
+func joined(ps []fault.Fault) error {
 	errs := make([]error, len(ps))
-	for i, p := range sortProblems(ps) {
-		errs[i] = p
+	for i, p := range fault.Sorted(ps) {
+		errs[i] = &p
 	}
 	return errors.Join(errs...)
 }
@@ -89,7 +91,7 @@ func isMissing(err error) bool { return errors.Is(err, fs.ErrNotExist) }
 func (w *Workspace) readOptional(fsys fs.FS, rel string) ([]byte, bool) {
 	data, err := fs.ReadFile(fsys, rel)
 	if err != nil && !isMissing(err) {
-		w.Problems = append(w.Problems, Problem{File: rel, What: readFailure(err), Remedy: "check its permissions"})
+		w.Problems = append(w.Problems, unreadable(rel, err))
 	}
 	return data, err == nil
 }
@@ -104,14 +106,14 @@ func (w *Workspace) readPlatforms(fsys fs.FS) map[string]string {
 		}
 		rel, id := path.Join("platforms", name), strings.TrimSuffix(name, ext)
 		if first, twice := files[id]; twice {
-			w.Problems = append(w.Problems, Problem{File: rel, Where: "id", What: fmt.Sprintf("platform %s is "+
+			w.Problems = append(w.Problems, fault.Fault{File: rel, Where: "id", What: fmt.Sprintf("platform %s is "+
 				"already in %s; this file is left out", id, first), Remedy: "keep one file per platform"})
 			continue
 		}
 		files[id] = rel
 		data, err := fs.ReadFile(fsys, rel)
 		if err != nil {
-			w.Problems = append(w.Problems, Problem{File: rel, What: readFailure(err), Remedy: "check its permissions"})
+			w.Problems = append(w.Problems, unreadable(rel, err))
 			continue
 		}
 		p, problems := readPlatform(rel, id, data, w.Config)
@@ -143,7 +145,7 @@ func (w *Workspace) readRevisions(fsys fs.FS, platformFiles map[string]string) {
 func (w *Workspace) list(fsys fs.FS, dir string) []string {
 	entries, err := fs.ReadDir(fsys, dir)
 	if err != nil && !isMissing(err) {
-		w.Problems = append(w.Problems, Problem{File: dir, What: readFailure(err), Remedy: "check its permissions"})
+		w.Problems = append(w.Problems, unreadable(dir, err))
 	}
 	var out []string
 	for _, e := range entries {

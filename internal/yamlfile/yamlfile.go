@@ -1,4 +1,7 @@
-package workspace
+// Package yamlfile answers one question: what does a YAML file that people write by hand say, and on which line does it
+// say so? Decoding is strict: an unknown key, a value of the wrong kind, a fraction where a whole number is kept, a
+// second document and an alias are faults, each with its line, its key and a remedy.
+package yamlfile
 
 import (
 	"bytes"
@@ -12,33 +15,38 @@ import (
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
 	"github.com/goccy/go-yaml/token"
+
+	"headroom/internal/fault"
 )
 
-// yamlFile knows where each key of one YAML file stands, so that problems found later can name a line.
-type yamlFile struct {
-	rel  string
-	keys map[string]yamlKey // by path such as "engine.bore_mm" or "limits[2].value", list entries counted from 0
+// File knows where each key of one YAML file stands, so that faults found later can name a line. Keys are named by
+// their path, such as "engine.bore_mm" or "limits[2].value", with list entries counted from 0.
+type File struct {
+	Name string // as faults give it
+
+	keys map[string]position
 
 	alias     string // key of the first alias, whose content stands elsewhere; refused
 	aliasLine int
 }
 
-type yamlKey struct {
+type position struct {
 	line       int
 	key, value *token.Token
 	node       ast.Node
 }
 
-// decodeYAML reads one YAML document strictly into dst. The problem, if any, names line and key.
-func decodeYAML(rel string, data []byte, dst any) (*yamlFile, *Problem) {
-	f := &yamlFile{rel: rel, keys: map[string]yamlKey{}}
+// Decode reads one YAML document strictly into dst, a pointer to a struct. A file that is empty or holds nothing but
+// comments leaves dst as it is. name is what the fault, if any, calls the file.
+func Decode(name string, data []byte, dst any) (*File, *fault.Fault) {
+	f := &File{Name: name, keys: map[string]position{}}
 	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
 	doc, err := parser.ParseBytes(data, 0)
 	if err != nil {
-		return nil, f.problemFrom(err, dst)
+		return nil, f.faultFrom(err, dst)
 	}
 	if len(doc.Docs) > 1 {
-		return nil, &Problem{File: rel, What: "holds several YAML documents",
+		return nil, &fault.Fault{File: name, What: "holds several YAML documents",
 			Remedy: "keep one; remove the lines that are only ---"}
 	}
 	if len(doc.Docs) == 0 || doc.Docs[0].Body == nil {
@@ -46,16 +54,16 @@ func decodeYAML(rel string, data []byte, dst any) (*yamlFile, *Problem) {
 	}
 	f.index("", doc.Docs[0].Body)
 	if f.aliasLine > 0 {
-		return nil, &Problem{File: rel, Line: f.aliasLine, Where: f.alias,
+		return nil, &fault.Fault{File: name, Line: f.aliasLine, Where: f.alias,
 			What: "refers to another place of the file by an alias", Remedy: "write the value out"}
 	}
 	if err := yaml.UnmarshalWithOptions(data, dst, yaml.DisallowUnknownField()); err != nil {
-		return nil, f.problemFrom(err, dst)
+		return nil, f.faultFrom(err, dst)
 	}
 	return f, f.fractionInWhole(dst)
 }
 
-func (f *yamlFile) index(path string, n ast.Node) {
+func (f *File) index(path string, n ast.Node) {
 	switch n := n.(type) {
 	case *ast.MappingNode:
 		for _, v := range n.Values {
@@ -66,7 +74,7 @@ func (f *yamlFile) index(path string, n ast.Node) {
 	case *ast.SequenceNode:
 		for i, v := range n.Values {
 			at := fmt.Sprintf("%s[%d]", path, i)
-			f.keys[at] = yamlKey{line: lineOf(v.GetToken()), value: v.GetToken(), node: v}
+			f.keys[at] = position{line: lineOf(v.GetToken()), value: v.GetToken(), node: v}
 			f.index(at, v)
 		}
 	case *ast.AliasNode:
@@ -80,13 +88,13 @@ func (f *yamlFile) index(path string, n ast.Node) {
 	}
 }
 
-func (f *yamlFile) indexValue(path string, v *ast.MappingValueNode) {
+func (f *File) indexValue(path string, v *ast.MappingValueNode) {
 	key := v.Key.GetToken()
 	at := key.Value
 	if path != "" {
 		at = path + "." + key.Value
 	}
-	f.keys[at] = yamlKey{line: lineOf(key), key: key, value: v.Value.GetToken(), node: v.Value}
+	f.keys[at] = position{line: lineOf(key), key: key, value: v.Value.GetToken(), node: v.Value}
 	f.index(at, v.Value)
 }
 
@@ -97,8 +105,8 @@ func lineOf(t *token.Token) int {
 	return t.Position.Line
 }
 
-// has reports whether a key is given with a value.
-func (f *yamlFile) has(path string) bool {
+// Has reports whether a key is given with a value.
+func (f *File) Has(path string) bool {
 	k, ok := f.keys[path]
 	if !ok {
 		return false
@@ -107,8 +115,8 @@ func (f *yamlFile) has(path string) bool {
 	return !null
 }
 
-// line returns the 1-based line of a key, or of the nearest enclosing key that exists; 0 when there is none.
-func (f *yamlFile) line(path string) int {
+// Line returns the 1-based line of a key, or of the nearest enclosing key that exists; 0 when there is none.
+func (f *File) Line(path string) int {
 	for path != "" {
 		if k, ok := f.keys[path]; ok {
 			return k.line
@@ -119,7 +127,7 @@ func (f *yamlFile) line(path string) int {
 }
 
 // keyAt finds the key whose name or value starts at a token.
-func (f *yamlFile) keyAt(t *token.Token) string {
+func (f *File) keyAt(t *token.Token) string {
 	if t == nil || t.Position == nil {
 		return ""
 	}
@@ -138,9 +146,9 @@ func (f *yamlFile) keyAt(t *token.Token) string {
 	return found
 }
 
-// problemFrom words a YAML error with its line, key and remedy.
-func (f *yamlFile) problemFrom(err error, dst any) *Problem {
-	p := &Problem{File: f.rel, What: err.Error(), Remedy: "mend the YAML"}
+// faultFrom words an error of the decoder with its line, key and remedy.
+func (f *File) faultFrom(err error, dst any) *fault.Fault {
+	p := &fault.Fault{File: f.Name, What: err.Error(), Remedy: "mend the YAML"}
 	var detail yaml.Error
 	if !errors.As(err, &detail) {
 		return p
@@ -153,8 +161,8 @@ func (f *yamlFile) problemFrom(err error, dst any) *Problem {
 	switch {
 	case errors.As(err, &unknown):
 		p.What, p.Remedy = "unknown key", "remove it or correct its spelling"
-		if near := nearest(lastKey(p.Where), yamlKeys(reflect.TypeOf(dst))); near != "" {
-			p.Remedy = fmt.Sprintf("did you mean %s?", near)
+		if meant := fault.DidYouMean(lastKey(p.Where), keyNames(reflect.TypeOf(dst))); meant != "" {
+			p.Remedy = meant
 		}
 	case errors.As(err, &mismatch):
 		p.What, p.Remedy = fmt.Sprintf("%q is not %s", detail.GetToken().Value, kindName(mismatch.DstType)),
@@ -190,16 +198,16 @@ func kindName(t reflect.Type) string {
 }
 
 // fractionInWhole refuses 4.5 where a whole number is kept; the decoder would cut it to 4.
-func (f *yamlFile) fractionInWhole(dst any) *Problem {
+func (f *File) fractionInWhole(dst any) *fault.Fault {
 	whole := wholeKeys(reflect.TypeOf(dst))
-	var found *Problem
+	var found *fault.Fault
 	for path, k := range f.keys {
 		n, isFloat := k.node.(*ast.FloatNode)
 		if !isFloat || !slices.Contains(whole, path) {
 			continue
 		}
 		if found == nil || k.line < found.Line {
-			found = &Problem{File: f.rel, Line: k.line, Where: path, What: fmt.Sprintf("%v is not a whole number",
+			found = &fault.Fault{File: f.Name, Line: k.line, Where: path, What: fmt.Sprintf("%v is not a whole number",
 				n.Value), Remedy: "write a whole number"}
 		}
 	}
@@ -217,7 +225,7 @@ func wholeKeys(t reflect.Type) []string {
 	var out []string
 	for i := range t.NumField() {
 		field := t.Field(i)
-		name := yamlName(field)
+		name := keyName(field)
 		switch field.Type.Kind() {
 		case reflect.Int, reflect.Uint64:
 			out = append(out, name)
@@ -230,17 +238,17 @@ func wholeKeys(t reflect.Type) []string {
 	return out
 }
 
-// yamlKeys lists every key name of a type, at any depth.
-func yamlKeys(t reflect.Type) []string {
+// keyNames lists every key name of a type, at any depth.
+func keyNames(t reflect.Type) []string {
 	switch t.Kind() {
 	case reflect.Pointer, reflect.Slice, reflect.Map:
-		return yamlKeys(t.Elem())
+		return keyNames(t.Elem())
 	case reflect.Struct:
 		var out []string
 		for i := range t.NumField() {
-			if name := yamlName(t.Field(i)); name != "-" {
+			if name := keyName(t.Field(i)); name != "-" {
 				out = append(out, name)
-				out = append(out, yamlKeys(t.Field(i).Type)...)
+				out = append(out, keyNames(t.Field(i).Type)...)
 			}
 		}
 		return out
@@ -248,39 +256,7 @@ func yamlKeys(t reflect.Type) []string {
 	return nil
 }
 
-func yamlName(f reflect.StructField) string {
+func keyName(f reflect.StructField) string {
 	name, _, _ := strings.Cut(f.Tag.Get("yaml"), ",")
 	return name
-}
-
-// nearest returns the candidate within two edits of word, the closest first, or "".
-func nearest(word string, candidates []string) string {
-	best, bestDistance := "", 3
-	for _, c := range candidates {
-		if d := editDistance(word, c); d < bestDistance && d < len(c) {
-			best, bestDistance = c, d
-		}
-	}
-	return best
-}
-
-// editDistance is Levenshtein's: insertions, deletions and substitutions.
-func editDistance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := diagonal
-			if a[i] != b[j] {
-				cost++
-			}
-			diagonal = row[j+1]
-			row[j+1] = min(cost, row[j]+1, row[j+1]+1)
-		}
-	}
-	return row[len(b)]
 }
