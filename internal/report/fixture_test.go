@@ -10,6 +10,7 @@ import (
 	"headroom/internal/ingest"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
+	"headroom/internal/runlog/source"
 	"headroom/internal/store"
 )
 
@@ -559,7 +560,7 @@ func fixtureInspections() []ingest.Inspection {
 			LoadSource: "mass_air_flow", Rows: 14,
 			Run: &runlog.Run{
 				Rows: 1200, SampleInterval: 0.1,
-				Dialect: runlog.Dialect{Encoding: "UTF-16LE", Compression: "gzip", Delimiter: "\t", Decimal: ",",
+				Dialect: source.Dialect{Encoding: "UTF-16LE", Compression: "gzip", Delimiter: "\t", Decimal: ",",
 					HeaderLine: 3, UnitsLine: 4, FirstData: 5, Reason: "tabs give 12 columns in every line"},
 				TimeBase: runlog.TimeBase{Column: "Time", Unit: "s", Rate: 10, Reason: "strictly increasing"},
 				Columns: []runlog.Column{

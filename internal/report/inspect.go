@@ -12,6 +12,7 @@ import (
 	"headroom/internal/report/text"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
+	"headroom/internal/runlog/source"
 	"headroom/models/value"
 )
 
@@ -68,7 +69,7 @@ func inspectFacts(in *ingest.Inspection) []text.Fact {
 	return facts
 }
 
-func layout(d runlog.Dialect) string {
+func layout(d source.Dialect) string {
 	parts := []string{or(d.Encoding, "encoding not stated")}
 	if d.Compression != "" && d.Compression != "none" {
 		parts = append(parts, d.Compression)
@@ -92,7 +93,7 @@ func delimiterName(s string) string {
 	return strconv.Quote(s)
 }
 
-func lines(d runlog.Dialect) string {
+func lines(d source.Dialect) string {
 	if d.FirstData == 0 {
 		return show.Missing + " (not a text table)"
 	}

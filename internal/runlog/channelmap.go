@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"headroom/internal/fault"
+	"headroom/internal/runlog/header"
 	"headroom/internal/yamlfile"
 	"headroom/models/channel"
 	"headroom/models/unit"
@@ -102,11 +103,11 @@ func (r *FileRule) check(positions *yamlfile.File, key string) error {
 	seen := map[string]int{}
 	for j := range r.Columns {
 		c := &r.Columns[j]
-		c.Line = positions.Line(fmt.Sprintf("%s.columns[%d].header", key, j))
+		c.Line = positions.Line(fmt.Sprintf("%s.columns[%d].Header", key, j))
 		if err := c.check(); err != nil {
 			return err
 		}
-		key := foldHeader(c.Header)
+		key := header.Fold(c.Header)
 		if first, ok := seen[key]; ok {
 			return &fault.Fault{Line: c.Line, What: fmt.Sprintf("header %q is mapped twice, first on line %d", c.Header,
 				first), Remedy: "keep one of the two"}
@@ -142,15 +143,12 @@ func (c *ColumnRule) check() error {
 	if err != nil {
 		return fail("docs/logs.md lists the units", "header %q: %v", c.Header, err)
 	}
-	if !acceptsUnit(def.ID, u) {
+	if !header.Accepts(def.ID, u) {
 		return fail(fmt.Sprintf("use a unit of %s", def.Unit.Quantity()), "unit %s of header %q does not fit %s", u,
 			c.Header, def.ID)
 	}
 	return nil
 }
-
-// foldHeader makes headers comparable: case and repeated blanks do not matter.
-func foldHeader(s string) string { return strings.ToLower(strings.Join(strings.Fields(s), " ")) }
 
 // rulesFor merges the rules whose pattern fits the source.
 func (m *Map) rulesFor(source string) FileRule {
@@ -170,7 +168,7 @@ func (m *Map) rulesFor(source string) FileRule {
 			merged.Time = r.Time
 		}
 		for _, c := range r.Columns {
-			if key := foldHeader(c.Header); !seen[key] {
+			if key := header.Fold(c.Header); !seen[key] {
 				seen[key] = true
 				merged.Columns = append(merged.Columns, c)
 			}
@@ -191,9 +189,9 @@ func (r FileRule) fits(source string) bool {
 }
 
 // find returns the rule for a header.
-func (r FileRule) find(header string) (ColumnRule, bool) {
+func (r FileRule) find(name string) (ColumnRule, bool) {
 	for _, c := range r.Columns {
-		if foldHeader(c.Header) == foldHeader(header) {
+		if header.Fold(c.Header) == header.Fold(name) {
 			return c, true
 		}
 	}
@@ -217,7 +215,7 @@ func WriteMap(w io.Writer, run *Run) error {
 	written := map[string]bool{}
 	for _, used := range []bool{true, false} {
 		for _, c := range run.Columns {
-			key := foldHeader(c.Header)
+			key := header.Fold(c.Header)
 			if (c.Channel != "") != used || key == "" || written[key] || c.Header == run.TimeBase.Column {
 				continue
 			}

@@ -7,14 +7,18 @@ import (
 	"sort"
 	"strings"
 
+	"headroom/internal/runlog/header"
+	"headroom/internal/runlog/source"
 	"headroom/models/channel"
-	"headroom/models/unit"
 )
+
+// threshold is the confidence below which a column is left out.
+const threshold = 0.6
 
 // bid is one column's settled offer to be a channel.
 type bid struct {
 	column     int
-	claim      claim
+	claim      header.Claim
 	reading    reading
 	confidence float64
 	lag        float64
@@ -26,11 +30,11 @@ type bid struct {
 
 // mapper settles which column is which channel.
 type mapper struct {
-	tb      *table
+	tb      *source.Table
 	rule    FileRule
 	ctx     *context
 	columns []Column
-	claims  [][]claim
+	claims  [][]header.Claim
 	userBy  map[int]ColumnRule
 	series  map[channel.ID]bid
 	notes   []Finding
@@ -54,15 +58,15 @@ var order = func() []channel.ID {
 }()
 
 // mapColumns settles every column but the time column.
-func mapColumns(tb *table, rule FileRule, opts Options, cw *clockwork) *mapper {
+func mapColumns(tb *source.Table, rule FileRule, opts Options, cw *clockwork) *mapper {
 	m := &mapper{tb: tb, rule: rule, ctx: &context{opts: opts, seconds: cw.seconds}, series: map[channel.ID]bid{},
 		userBy: map[int]ColumnRule{},
-		sample: tb.rows, unfilled: map[int]bool{}, private: map[int]bool{}}
-	m.columns = make([]Column, len(tb.columns))
-	m.claims = make([][]claim, len(tb.columns))
-	for i, c := range tb.columns {
-		m.columns[i] = Column{Index: i, Header: c.header}
-		m.unfilled[i], m.private[i] = c.filled == 0, c.private != ""
+		sample: tb.Rows, unfilled: map[int]bool{}, private: map[int]bool{}}
+	m.columns = make([]Column, len(tb.Columns))
+	m.claims = make([][]header.Claim, len(tb.Columns))
+	for i, c := range tb.Columns {
+		m.columns[i] = Column{Index: i, Header: c.Header}
+		m.unfilled[i], m.private[i] = c.Filled == 0, c.Private != ""
 		m.prepare(i, c, cw)
 	}
 	m.noteMissingRules()
@@ -78,66 +82,44 @@ func mapColumns(tb *table, rule FileRule, opts Options, cw *clockwork) *mapper {
 }
 
 // prepare gathers a column's claims, or says at once why it is not used.
-func (m *mapper) prepare(i int, c *column, cw *clockwork) {
+func (m *mapper) prepare(i int, c *source.Column, cw *clockwork) {
 	col := &m.columns[i]
 	switch {
 	case i == cw.index:
 		col.Reason, col.Confidence = cw.describe(), 1
 		return
-	case c.private != "":
-		col.Reason = "not read: " + c.private
+	case c.Private != "":
+		col.Reason = "not read: " + c.Private
 		m.notes = append(m.notes, Finding{Kind: KindPrivacy, Removed: true, Detail: fmt.Sprintf("column %d was "+
-			"dropped: %s", i+1, c.private)})
+			"dropped: %s", i+1, c.Private)})
 		return
 	}
-	if r, ok := m.rule.find(c.header); ok {
+	if r, ok := m.rule.find(c.Header); ok {
 		if r.Channel == "none" {
 			col.Reason, col.Confidence = fmt.Sprintf("left out by channels.yaml line %d", r.Line), 1
 			return
 		}
 		m.userBy[i] = r
-		m.claims[i] = []claim{userClaim(r, c)}
+		m.claims[i] = []header.Claim{header.Stated(channel.ID(r.Channel), r.Unit, c.Header, c.UnitsRow,
+			fmt.Sprintf("channels.yaml line %d", r.Line))}
 		return
 	}
 	if why, ok := cw.others[i]; ok {
 		col.Reason = "not used: " + why
 		return
 	}
-	if c.header == "" {
+	if c.Header == "" {
 		col.Reason = "not used: no header"
 		return
 	}
-	m.claims[i] = matchHeader(c.header, c.unitsRow)
-}
-
-// userClaim is the claim a channels.yaml line makes. Without a unit the header's is taken.
-func userClaim(r ColumnRule, c *column) claim {
-	cl := claim{id: channel.ID(r.Channel), mapped: true, confidence: 1, why: fmt.Sprintf("channels.yaml line %d",
-		r.Line)}
-	if r.Unit != "" {
-		u, marked, _ := unit.ParseMarked(r.Unit)
-		cl.unit = headerUnit{name: c.header, text: r.Unit, unit: u, marked: marked, known: u != ""}
-	} else {
-		ways := cutUnits(c.header, c.unitsRow)
-		cl.unit = ways[0]
-		for _, way := range ways {
-			if way.known && acceptsUnit(cl.id, way.unit) {
-				cl.unit = way
-				break
-			}
-		}
-	}
-	n := parseName(cl.unit.name)
-	cl.phi, cl.afr, cl.cylinder = n.has("equivalence"), n.has("afr"), n.cylinder
-	cl.gauge = n.has("boost")
-	return cl
+	m.claims[i] = header.Match(c.Header, c.UnitsRow)
 }
 
 // noteMissingRules reports channels.yaml lines whose header the file does not have.
 func (m *mapper) noteMissingRules() {
 	for _, r := range m.rule.Columns {
-		found := slices.ContainsFunc(m.tb.columns,
-			func(c *column) bool { return foldHeader(c.header) == foldHeader(r.Header) })
+		found := slices.ContainsFunc(m.tb.Columns,
+			func(c *source.Column) bool { return header.Fold(c.Header) == header.Fold(r.Header) })
 		if !found && r.Channel != "none" {
 			m.notes = append(m.notes, Finding{Channel: channel.ID(r.Channel), Kind: KindMissing,
 				Detail: fmt.Sprintf("channels.yaml line %d names column %q, which the file does not have", r.Line,
@@ -150,7 +132,7 @@ func (m *mapper) noteMissingRules() {
 func (m *mapper) settle(id channel.ID) {
 	var bids []bid
 	for i, claims := range m.claims {
-		if len(claims) == 0 || claims[0].id != id || m.columns[i].Reason != "" {
+		if len(claims) == 0 || claims[0].Channel != id || m.columns[i].Reason != "" {
 			continue
 		}
 		if b, ok := m.bid(i, claims); ok {
@@ -176,23 +158,23 @@ func (m *mapper) settle(id channel.ID) {
 	for _, b := range bids[1:] {
 		m.columns[b.column].Reason = fmt.Sprintf("not used: %s is read from %q instead (confidence %.2f against "+
 			"%.2f); %s",
-			id, m.tb.columns[best.column].header, best.confidence, b.confidence, b.claim.why)
+			id, m.tb.Columns[best.column].Header, best.confidence, b.confidence, b.claim.Why)
 		m.columns[b.column].RunnerUp = string(id)
 	}
 	if len(bids) > 1 {
-		best.claim.why += fmt.Sprintf("; preferred to %q", m.tb.columns[bids[1].column].header)
+		best.claim.Why += fmt.Sprintf("; preferred to %q", m.tb.Columns[bids[1].column].Header)
 	}
 	m.take(best)
 }
 
 // bid reads a column by its best claim; a claim that fails leaves the column out with the reason.
-func (m *mapper) bid(i int, claims []claim) (bid, bool) {
+func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 	c, col := claims[0], &m.columns[i]
 	if len(claims) > 1 {
-		col.RunnerUp = fmt.Sprintf("%s (%.2f)", claims[1].id, claims[1].confidence)
+		col.RunnerUp = fmt.Sprintf("%s (%.2f)", claims[1].Channel, claims[1].Confidence)
 	}
 	rule, mapped := m.userBy[i]
-	raw, from := m.tb.columns[i].values, origin{column: i}
+	raw, from := m.tb.Columns[i].Values, origin{column: i}
 	if mapped && (rule.Scale != 0 || rule.Offset != 0) {
 		from.preScale, from.preOffset = rule.Scale, rule.Offset
 		if rule.Scale == 0 {
@@ -200,37 +182,37 @@ func (m *mapper) bid(i int, claims []claim) (bid, bool) {
 		}
 		raw = apply(raw, from.preScale, from.preOffset)
 	}
-	if !mapped && c.confidence < threshold {
+	if !mapped && c.Confidence < threshold {
 		col.Reason = fmt.Sprintf("not used: nearest is %s, but %s; name it in channels.yaml if that is what it holds",
-			c.id, c.why)
-		col.Confidence, col.RunnerUp = c.confidence, string(c.id)
+			c.Channel, c.Why)
+		col.Confidence, col.RunnerUp = c.Confidence, string(c.Channel)
 		return bid{}, false
 	}
-	if m.tb.columns[i].filled == 0 {
-		col.Reason = fmt.Sprintf("not used: named like %s, but it holds no numbers", c.id)
+	if m.tb.Columns[i].Filled == 0 {
+		col.Reason = fmt.Sprintf("not used: named like %s, but it holds no numbers", c.Channel)
 		return bid{}, false
 	}
 	r, f := m.ctx.read(c, raw)
 	if f != nil {
-		col.Reason = fmt.Sprintf("not used: %s (%s), but %s", c.id, c.why, f.why)
-		col.RunnerUp = string(c.id)
+		col.Reason = fmt.Sprintf("not used: %s (%s), but %s", c.Channel, c.Why, f.why)
+		col.RunnerUp = string(c.Channel)
 		return bid{}, false
 	}
-	confidence := c.confidence * r.confidence
+	confidence := c.Confidence * r.confidence
 	if mapped {
 		confidence = 1
 	} else if confidence < threshold {
 		col.Reason = fmt.Sprintf("not used: %s (%s; %s) has a confidence of only %.2f; name it in channels.yaml if "+
-			"that is what it holds", c.id, c.why, r.why, confidence)
-		col.Confidence, col.RunnerUp = confidence, string(c.id)
+			"that is what it holds", c.Channel, c.Why, r.why, confidence)
+		col.Confidence, col.RunnerUp = confidence, string(c.Channel)
 		return bid{}, false
 	}
 	if m.ctx.imperial = m.ctx.imperial || r.imperial; rule.Lag > 0 {
-		c.why += fmt.Sprintf(", lag %g s", rule.Lag)
+		c.Why += fmt.Sprintf(", lag %g s", rule.Lag)
 	}
 	from.conv = r.conv
-	return bid{column: i, origins: []origin{from}, header: m.tb.columns[i].header, claim: c, reading: r,
-		empty: emptyCells(m.tb.columns[i].values), confidence: confidence, lag: rule.Lag, mapped: mapped}, true
+	return bid{column: i, origins: []origin{from}, header: m.tb.Columns[i].Header, claim: c, reading: r,
+		empty: emptyCells(m.tb.Columns[i].Values), confidence: confidence, lag: rule.Lag, mapped: mapped}, true
 }
 
 // contested leaves out columns that claim a channel about equally well and disagree.
@@ -242,18 +224,19 @@ func (m *mapper) contested(bids []bid) bool {
 	}
 	for _, b := range bids {
 		if best.confidence-b.confidence > 0.045 {
-			m.columns[b.column].Reason = fmt.Sprintf("not used: %s, and better columns for it disagree", b.claim.id)
+			m.columns[b.column].Reason = fmt.Sprintf("not used: %s, and better columns for it disagree",
+				b.claim.Channel)
 			continue
 		}
 		var rivals []string
 		for _, o := range bids {
 			if o.column != b.column {
-				rivals = append(rivals, fmt.Sprintf("%q", m.tb.columns[o.column].header))
+				rivals = append(rivals, fmt.Sprintf("%q", m.tb.Columns[o.column].Header))
 			}
 		}
 		m.columns[b.column].Reason = fmt.Sprintf("not used: ambiguous, %s is claimed as well by %s with other "+
-			"readings; choose in channels.yaml", b.claim.id, strings.Join(rivals, ", "))
-		m.columns[b.column].RunnerUp = string(b.claim.id)
+			"readings; choose in channels.yaml", b.claim.Channel, strings.Join(rivals, ", "))
+		m.columns[b.column].RunnerUp = string(b.claim.Channel)
 		m.columns[b.column].Confidence = b.confidence
 	}
 	return true
@@ -287,7 +270,7 @@ func (m *mapper) mergeCylinders(bids []bid) bool {
 		if b.mapped != bids[0].mapped {
 			return false
 		}
-		if b.claim.cylinder > 0 {
+		if b.claim.Cylinder > 0 {
 			byCylinder++
 		}
 	}
@@ -307,7 +290,7 @@ func (m *mapper) mergeCylinders(bids []bid) bool {
 		merged.confidence = math.Min(merged.confidence, b.confidence)
 	}
 	for _, b := range bids {
-		m.use(b, fmt.Sprintf("%s; %s; the largest of %d columns is taken", b.claim.why, b.reading.why, len(bids)))
+		m.use(b, fmt.Sprintf("%s; %s; the largest of %d columns is taken", b.claim.Why, b.reading.why, len(bids)))
 	}
 	merged.header = strings.Join(headers, " + ")
 	m.keep(merged)
@@ -327,24 +310,24 @@ func larger(a, b float64) float64 {
 
 // take records the column of a channel and what later columns are judged by.
 func (m *mapper) take(b bid) {
-	m.use(b, b.claim.why+"; "+b.reading.why)
+	m.use(b, b.claim.Why+"; "+b.reading.why)
 	m.keep(b)
 }
 
 // use fills a column's record.
 func (m *mapper) use(b bid, reason string) {
 	col := &m.columns[b.column]
-	col.Channel, col.Unit, col.Confidence, col.Reason = b.claim.id, b.reading.unit, b.confidence, reason
+	col.Channel, col.Unit, col.Confidence, col.Reason = b.claim.Channel, b.reading.unit, b.confidence, reason
 }
 
 // keep stores a series and widens the context.
 func (m *mapper) keep(b bid) {
-	m.series[b.claim.id] = b
+	m.series[b.claim.Channel] = b
 	for _, f := range b.reading.notes {
-		f.Channel = b.claim.id
+		f.Channel = b.claim.Channel
 		m.notes = append(m.notes, f)
 	}
-	switch b.claim.id {
+	switch b.claim.Channel {
 	case channel.EngineSpeed:
 		m.ctx.speed = b.reading.values
 	case channel.VehicleSpeed:
@@ -366,11 +349,11 @@ func (m *mapper) keep(b bid) {
 
 // explain says why a column nobody claimed is not used.
 func (m *mapper) explain(i int) {
-	c, col := m.tb.columns[i], &m.columns[i]
+	c, col := m.tb.Columns[i], &m.columns[i]
 	switch {
-	case c.filled == 0 && c.texts > 0:
+	case c.Filled == 0 && c.Texts > 0:
 		col.Reason = "not used: text"
-	case c.filled == 0:
+	case c.Filled == 0:
 		col.Reason = "not used: empty"
 	default:
 		col.Reason = "not used: its name is no channel's"

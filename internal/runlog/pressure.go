@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"headroom/internal/runlog/header"
 	"headroom/models/channel"
 	"headroom/models/unit"
 )
@@ -18,7 +19,7 @@ const (
 )
 
 // readManifold reads manifold pressure or its target as absolute kPa.
-func (ctx *context) readManifold(c claim, u unit.Unit, raw []float64) (reading, *failure) {
+func (ctx *context) readManifold(c header.Claim, u unit.Unit, raw []float64) (reading, *failure) {
 	if u == "" {
 		return ctx.manifoldWithoutUnit(c, raw)
 	}
@@ -28,11 +29,11 @@ func (ctx *context) readManifold(c claim, u unit.Unit, raw []float64) (reading, 
 	}
 	kpa := apply(raw, scale, 0)
 	stated := statedReference(c, u)
-	seen, evidence := ctx.referenceOf(c.id, kpa)
+	seen, evidence := ctx.referenceOf(c.Channel, kpa)
 	r := reading{conv: conversion{scale: scale}, unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written",
 		u)}
 	switch {
-	case stated != unsettled && seen != unsettled && stated != seen && c.mapped:
+	case stated != unsettled && seen != unsettled && stated != seen && c.Stated:
 		r.why += ", " + referenceName(stated) + " as channels.yaml states"
 		r.notes = append(r.notes, Finding{Kind: KindAssumption, Detail: fmt.Sprintf("channels.yaml states %s "+
 			"pressure, but %s", referenceName(stated), evidence)})
@@ -49,7 +50,7 @@ func (ctx *context) readManifold(c claim, u unit.Unit, raw []float64) (reading, 
 	case stated != unsettled:
 		r.why += ", " + referenceName(stated) + " as written"
 		return ctx.toAbsolute(r, kpa, stated)
-	case c.gauge:
+	case c.Gauge:
 		return reading{}, refuse("boost is usually above the surroundings but may be absolute, and neither the unit "+
 			"nor its values (%s) tell; write unit: %s or unit: %s abs in channels.yaml",
 			spanOf(kpa, "kPa"), u.Absolute().Gauge(), u.Absolute())
@@ -63,13 +64,13 @@ func (ctx *context) readManifold(c claim, u unit.Unit, raw []float64) (reading, 
 }
 
 // statedReference reads the reference from the unit's or the name's words.
-func statedReference(c claim, u unit.Unit) reference {
+func statedReference(c header.Claim, u unit.Unit) reference {
 	switch {
 	case u.Quantity() == unit.GaugePressure:
 		return gauge
-	case c.unit.marked || parseName(c.unit.name).has("absolute"):
+	case c.Unit.Marked || header.Parse(c.Unit.Name).Has("absolute"):
 		return absolute
-	case parseName(c.unit.name).has("gauge") || parseName(c.unit.name).has("relative"):
+	case header.Parse(c.Unit.Name).Has("gauge") || header.Parse(c.Unit.Name).Has("relative"):
 		return gauge
 	}
 	return unsettled
@@ -267,8 +268,8 @@ func noVacuum(n int) Finding {
 
 // manifoldWithoutUnit settles unit and reference together: with the engine at rest, at small throttle and at its
 // highest the readings must fit one unit only.
-func (ctx *context) manifoldWithoutUnit(c claim, raw []float64) (reading, *failure) {
-	if c.id == channel.ManifoldPressureTarget {
+func (ctx *context) manifoldWithoutUnit(c header.Claim, raw []float64) (reading, *failure) {
+	if c.Channel == channel.ManifoldPressureTarget {
 		return reading{}, refuse("no unit is written, and kPa, psi, bar and their gauge kin are all possible")
 	}
 	type fit struct {
@@ -289,7 +290,7 @@ func (ctx *context) manifoldWithoutUnit(c claim, raw []float64) (reading, *failu
 		if len(s) == 0 {
 			return reading{}, refuse("it has no readings")
 		}
-		ref, why := ctx.referenceOf(c.id, kpa)
+		ref, why := ctx.referenceOf(c.Channel, kpa)
 		low, high := quantile(s, 0.05), s[len(s)-1]
 		if rest := where(kpa, ctx.stopped); len(rest) >= 2 && math.Abs(median(rest)) >= 10 &&
 			math.Abs(median(rest)-84) >= 26 {
@@ -320,7 +321,7 @@ func (ctx *context) manifoldWithoutUnit(c claim, raw []float64) (reading, *failu
 }
 
 // readRail reads rail pressure as absolute kPa. SAE J1979 gives it as gauge except where it says absolute.
-func (ctx *context) readRail(c claim, u unit.Unit, raw []float64) (reading, *failure) {
+func (ctx *context) readRail(c header.Claim, u unit.Unit, raw []float64) (reading, *failure) {
 	if u == "" {
 		return reading{}, refuse("no unit is written, and kPa, bar, MPa and psi are all possible")
 	}

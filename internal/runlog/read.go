@@ -9,6 +9,7 @@ import (
 	"syscall"
 
 	"headroom/internal/fault"
+	"headroom/internal/runlog/source"
 	"headroom/models/channel"
 )
 
@@ -53,17 +54,17 @@ func Read(path string, opts Options) ([]*Run, error) {
 		return nil, err
 	}
 	defer f.Close()
-	return readAll(input{r: f, at: f, size: size}, path, opts)
+	return readAll(source.Input{Reader: f, At: f, Size: size}, path, opts)
 }
 
-// ReadFrom is Read from a stream; source names it in runs and errors and is what channel-map patterns are matched with.
-func ReadFrom(r io.Reader, source string, opts Options) ([]*Run, error) {
-	return readAll(input{r: r}, source, opts)
+// ReadFrom is Read from a stream; name is its own in runs and errors and is what channel-map patterns are matched with.
+func ReadFrom(r io.Reader, name string, opts Options) ([]*Run, error) {
+	return readAll(source.Input{Reader: r}, name, opts)
 }
 
-func readAll(in input, source string, opts Options) ([]*Run, error) {
+func readAll(in source.Input, name string, opts Options) ([]*Run, error) {
 	var runs []*Run
-	err := each(in, source, opts, math.MaxInt, func(r *Run) error {
+	err := each(in, name, opts, math.MaxInt, func(r *Run) error {
 		runs = append(runs, r)
 		return nil
 	})
@@ -83,7 +84,7 @@ func cannotOpen(path string, err error) error {
 	return fe
 }
 
-// underlying strips the path that os puts into its errors; FileError has it already.
+// underlying strips the path that os puts into its errors; the fault has it already.
 func underlying(err error) error {
 	var pe *os.PathError
 	if errors.As(err, &pe) {
@@ -92,20 +93,20 @@ func underlying(err error) error {
 	return err
 }
 
-// asFileError names the file in an error of the reader.
-func asFileError(err error, source string) error {
+// asFault names the file in an error of the reader.
+func asFault(err error, name string) error {
 	var fe *fault.Fault
 	if !errors.As(err, &fe) {
 		err = &fault.Fault{What: "cannot be read", Cause: err, Remedy: "send the log again"}
 	}
-	return fault.Name(err, source)
+	return fault.Name(err, name)
 }
 
 // takenBy lists the columns a user's map gives a channel, which therefore are not time.
-func (tb *table) takenBy(rule FileRule) map[int]bool {
+func takenBy(rule FileRule, tb *source.Table) map[int]bool {
 	taken := map[int]bool{}
-	for i, c := range tb.columns {
-		if r, ok := rule.find(c.header); ok && r.Channel != "none" {
+	for i, c := range tb.Columns {
+		if r, ok := rule.find(c.Header); ok && r.Channel != "none" {
 			taken[i] = true
 		}
 	}
@@ -113,15 +114,15 @@ func (tb *table) takenBy(rule FileRule) map[int]bool {
 }
 
 // assemble cuts one run out of the settled columns, and says which cells the file leaves empty.
-func (m *mapper) assemble(source string, cw *clockwork, s stretch) (*Run, map[channel.ID][]bool) {
+func (m *mapper) assemble(name string, cw *clockwork, s stretch) (*Run, map[channel.ID][]bool) {
 	empty := map[channel.ID][]bool{}
-	run := &Run{Source: source, Time: s.time, Dialect: m.tb.dialect, TimeBase: cw.base, Rows: len(s.rows),
+	run := &Run{Source: name, Time: s.time, Dialect: m.tb.Dialect, TimeBase: cw.base, Rows: len(s.rows),
 		Findings: s.findings}
 	run.Columns = append(run.Columns, m.columns...)
 	run.SampleInterval, run.TimeBase.Rate = rateOf(s.time)
 	for id, b := range m.series {
 		series := Series{Channel: id, Column: b.header, Lag: b.lag, Values: b.reading.values}
-		if len(s.rows) != m.tb.rows {
+		if len(s.rows) != m.tb.Rows {
 			series.Values = make([]float64, len(s.rows))
 			for i, row := range s.rows {
 				series.Values[i] = b.reading.values[row]

@@ -8,21 +8,24 @@
 // samples out that no engine could have produced and keeps a finding for each.
 package runlog
 
-import "headroom/models/channel"
+import (
+	"headroom/internal/runlog/source"
+	"headroom/models/channel"
+)
 
 // Run is one log as read: canonical channels on one monotonic time base, with a record of every decision that led
 // from bytes to numbers and every doubt about them. Values absent from the file or taken out by the quality gate
 // are NaN; nothing is interpolated here.
 type Run struct {
-	Source         string    // path as given by the caller
-	Time           []float64 // seconds from the first sample, strictly increasing
-	Series         []Series  // one per mapped channel, in channel-table order
-	Columns        []Column  // every column of the file, mapped or not, in file order
-	Dialect        Dialect   // how the bytes were laid out
-	TimeBase       TimeBase  // how the time axis was settled
-	Findings       []Finding // quality notes, in time order, then by channel
-	SampleInterval float64   // median seconds between samples
-	Rows           int       // data rows read from the file
+	Source         string         // path as given by the caller
+	Time           []float64      // seconds from the first sample, strictly increasing
+	Series         []Series       // one per mapped channel, in channel-table order
+	Columns        []Column       // every column of the file, mapped or not, in file order
+	Dialect        source.Dialect // how the bytes were laid out
+	TimeBase       TimeBase       // how the time axis was settled
+	Findings       []Finding      // quality notes, in time order, then by channel
+	SampleInterval float64        // median seconds between samples
+	Rows           int            // data rows read from the file
 	// seconds from the beginning of a run that was cut to this part of it; 0 when it starts a run
 	Offset float64
 }
@@ -44,18 +47,6 @@ type Column struct {
 	Reason     string     // why this channel and unit, or why not used
 	Confidence float64    // 0–1
 	RunnerUp   string     // second-best reading, "" when none
-}
-
-// Dialect is the layout of a delimited text file as it was recognised.
-type Dialect struct {
-	Encoding    string // "UTF-8", "UTF-16LE", "Windows-1252", …
-	Compression string // "none", "gzip", "zstd", "zip"
-	Delimiter   string
-	Decimal     string
-	HeaderLine  int // 1-based line of the header
-	UnitsLine   int // 1-based line of the units row, 0 when there is none
-	FirstData   int // 1-based line of the first data row
-	Reason      string
 }
 
 // TimeBase says which column gives time and how it was made strictly increasing.

@@ -7,34 +7,15 @@ import (
 	"os"
 
 	"headroom/internal/fault"
+	"headroom/internal/runlog/source"
 	"headroom/models/channel"
 )
 
 // DefaultMaxCells bounds the part of a log that Each holds at once when Options does not.
 const DefaultMaxCells = 4 << 20
 
-// Smallest part a log is cut into, and how many rows beyond a cut are read before it is made: enough to tell whether
-// time starts again there.
-const (
-	minPartRows = 256
-	cutMargin   = 64
-)
-
-// input is the bytes of a log. at is set when they can also be read out of order; size is then their number.
-type input struct {
-	r    io.Reader
-	at   io.ReaderAt
-	size int64
-}
-
-// feed hands out the rows of a log into a table it keeps.
-type feed interface {
-	table() *table
-	// fill appends rows until the table holds about maxCells cells or the log ends; more says that it has not ended.
-	fill(maxCells int) (more bool, err error)
-	// notes are the findings about the layout of the rows handed out since the last call.
-	notes() []Finding
-}
+// cutMargin is how many rows beyond a cut are read before it is made: enough to tell whether time starts again there.
+const cutMargin = 64
 
 // Each reads a log of any length in bounded memory and calls fn with each of its runs, in file order. It stops at the
 // first error, of the log or of fn; fn's error is returned as it is. A log that turns out bad further on gives the
@@ -53,12 +34,12 @@ func Each(path string, opts Options, fn func(*Run) error) error {
 		return err
 	}
 	defer f.Close()
-	return each(input{r: f, at: f, size: size}, path, opts, opts.maxCells(), fn)
+	return each(source.Input{Reader: f, At: f, Size: size}, path, opts, opts.maxCells(), fn)
 }
 
-// EachFrom is Each from a stream; source names it in runs and errors and is what channel-map patterns are matched with.
-func EachFrom(r io.Reader, source string, opts Options, fn func(*Run) error) error {
-	return each(input{r: r}, source, opts, opts.maxCells(), fn)
+// EachFrom is Each from a stream; name is its own in runs and errors, and what channel-map patterns are matched with.
+func EachFrom(r io.Reader, name string, opts Options, fn func(*Run) error) error {
+	return each(source.Input{Reader: r}, name, opts, opts.maxCells(), fn)
 }
 
 // open opens a log file, or says what is wrong with the path.
@@ -74,7 +55,7 @@ func open(path string, limit int64) (*os.File, int64, error) {
 		return nil, 0, &fault.Fault{File: path, What: "is not a regular file", Remedy: "copy the log to a file first"}
 	}
 	if info.Size() > limit {
-		return nil, 0, fault.Name(tooLarge(limit), path)
+		return nil, 0, fault.Name(source.TooLarge(limit), path)
 	}
 	f, err := os.Open(path)
 	if err != nil {
@@ -89,25 +70,25 @@ type stop struct{ err error }
 func (s stop) Error() string { return s.err.Error() }
 
 // each reads a log in parts of at most maxCells cells.
-func each(in input, source string, opts Options, maxCells int, fn func(*Run) error) error {
-	p := &parts{source: source, fn: fn}
+func each(in source.Input, name string, opts Options, maxCells int, fn func(*Run) error) error {
+	p := &parts{name: name, fn: fn}
 	err := p.read(in, opts, maxCells)
 	if s, ok := err.(stop); ok {
 		return s.err
 	}
 	if err != nil {
-		return asFileError(err, source)
+		return asFault(err, name)
 	}
 	return nil
 }
 
 // parts is a log on its way through the reader.
 type parts struct {
-	source string
-	fn     func(*Run) error
+	name string
+	fn   func(*Run) error
 
-	feed   feed
-	tb     *table
+	rows   source.Rows
+	tb     *source.Table
 	cw     *clockwork
 	m      *mapper
 	number int     // of the part in hand, from 0
@@ -118,22 +99,19 @@ type parts struct {
 	held   []Finding // of parts without a run, for the next one
 }
 
-func (p *parts) read(in input, opts Options, maxCells int) error {
-	src, err := openSource(in, opts.maxBytes())
+func (p *parts) read(in source.Input, opts Options, maxCells int) error {
+	var err error
+	if p.rows, err = source.Open(in, source.Limits{Bytes: opts.maxBytes(), Cells: maxCells}); err != nil {
+		return err
+	}
+	defer p.rows.Close()
+	more, err := p.rows.Fill()
 	if err != nil {
 		return err
 	}
-	defer src.done()
-	if p.feed, err = src.feed(maxCells); err != nil {
-		return err
-	}
-	more, err := p.feed.fill(maxCells)
-	if err != nil {
-		return err
-	}
-	p.tb = p.feed.table()
-	rule := opts.ChannelMap.rulesFor(p.source)
-	if p.cw, err = settleTime(p.tb, rule, opts, p.tb.takenBy(rule)); err != nil {
+	p.tb = p.rows.Table()
+	rule := opts.ChannelMap.rulesFor(p.name)
+	if p.cw, err = settleTime(p.tb, rule, opts, takenBy(rule, p.tb)); err != nil {
 		return err
 	}
 	p.m = mapColumns(p.tb, rule, opts, p.cw)
@@ -142,9 +120,9 @@ func (p *parts) read(in input, opts Options, maxCells int) error {
 		if err != nil {
 			return err
 		}
-		p.tb.drop(keep)
+		p.tb.Drop(keep)
 		p.cw.drop(keep)
-		if more, err = p.feed.fill(maxCells); err != nil {
+		if more, err = p.rows.Fill(); err != nil {
 			return err
 		}
 		p.number++
@@ -155,7 +133,7 @@ func (p *parts) read(in input, opts Options, maxCells int) error {
 		return err
 	}
 	if p.runs == 0 {
-		return &fault.Fault{Line: p.tb.dialect.FirstData, What: fmt.Sprintf("the time column %q never advances",
+		return &fault.Fault{Line: p.tb.Dialect.FirstData, What: fmt.Sprintf("the time column %q never advances",
 			p.cw.base.Column), Remedy: "name another in channels.yaml, or state a rate"}
 	}
 	return nil
@@ -165,7 +143,7 @@ func (p *parts) read(in input, opts Options, maxCells int) error {
 // the only one. keep is the first row that was not handed out.
 func (p *parts) handOut(more bool) (keep int, err error) {
 	stretches := p.cw.ranges(p.tb)
-	keep = p.tb.rows
+	keep = p.tb.Rows
 	where := ""
 	if more {
 		last := stretches[len(stretches)-1]
@@ -183,7 +161,7 @@ func (p *parts) handOut(more bool) (keep int, err error) {
 		}
 	}
 	if !more {
-		p.tb.release()
+		p.tb.Release()
 	}
 	offset, before := p.offset, p.cut
 	p.offset, p.cut = 0, ""
@@ -192,7 +170,7 @@ func (p *parts) handOut(more bool) (keep int, err error) {
 		p.held = notes
 	}
 	for i, s := range settled {
-		run, empty := p.m.assemble(p.source, p.cw, s)
+		run, empty := p.m.assemble(p.name, p.cw, s)
 		if i == 0 {
 			run.Offset = offset
 			run.Findings = append(append(run.Findings, notes...), p.continues(before, offset)...)
@@ -217,7 +195,7 @@ func (p *parts) cutFinding(run *Run, where string) Finding {
 	end := run.Duration()
 	return Finding{Kind: KindCut, From: end, To: end,
 		Detail: fmt.Sprintf("the run is longer than the %d rows that are held at once: it was cut here, %s, and goes "+
-			"on in the next", p.tb.rows, where)}
+			"on in the next", p.tb.Rows, where)}
 }
 
 // continues says, in the run after a cut, that it is no beginning.
@@ -232,27 +210,30 @@ func (p *parts) continues(where string, offset float64) []Finding {
 // notes are the findings about the layout of the part in hand and, after the first, about columns that changed since
 // channels were settled.
 func (p *parts) notes() []Finding {
-	notes := p.feed.notes()
+	var notes []Finding
+	for _, n := range p.rows.Notes() {
+		notes = append(notes, Finding{Kind: KindLayout, Samples: n.Samples, Detail: n.Detail})
+	}
 	if p.number == 0 {
 		return notes
 	}
 	if p.late == nil {
 		p.late = map[int]bool{}
 	}
-	for i, c := range p.tb.columns {
+	for i, c := range p.tb.Columns {
 		switch {
-		case p.late[i] || c.filled == 0 && c.private == "":
+		case p.late[i] || c.Filled == 0 && c.Private == "":
 			continue
 		case i >= len(p.m.columns):
 			notes = append(notes, Finding{Kind: KindMissing, Detail: fmt.Sprintf("%q appears only after the first %d "+
-				"rows, on which the channels were settled: it was left out", c.header, p.m.sample)})
-		case c.private != "" && !p.m.private[i]:
+				"rows, on which the channels were settled: it was left out", c.Header, p.m.sample)})
+		case c.Private != "" && !p.m.private[i]:
 			notes = append(notes, Finding{Kind: KindPrivacy, Removed: true, Detail: fmt.Sprintf("column %d was "+
-				"dropped from here on: %s", i+1, c.private)})
-		case c.private == "" && p.m.unfilled[i] && len(p.m.claims[i]) > 0:
-			notes = append(notes, Finding{Kind: KindMissing, Channel: p.m.claims[i][0].id,
+				"dropped from here on: %s", i+1, c.Private)})
+		case c.Private == "" && p.m.unfilled[i] && len(p.m.claims[i]) > 0:
+			notes = append(notes, Finding{Kind: KindMissing, Channel: p.m.claims[i][0].Channel,
 				Detail: fmt.Sprintf("column %q has readings only after the first %d rows, on which the channels were "+
-					"settled: it was left out", c.header, p.m.sample)})
+					"settled: it was left out", c.Header, p.m.sample)})
 		default:
 			continue
 		}
@@ -270,7 +251,7 @@ var cutMoments = []string{"at idle, at rest or in a pause of the log", "with the
 // cutAt is the row before which the part in hand is cut, and what happens there: the latest in the second half of the
 // part at the best kind of moment. Time must advance there.
 func (p *parts) cutAt() (row int, where string) {
-	n := p.tb.rows
+	n := p.tb.Rows
 	best, row := len(cutMoments), n-cutMargin
 	closed := quantile(finite(p.m.ctx.opening), 0.05) + 3
 	high, last := math.Inf(-1), 0
@@ -304,38 +285,6 @@ func (ctx *context) cutMoment(a, b int, gap, closed float64) int {
 		return 2
 	}
 	return 3
-}
-
-// drop takes the first n rows off the table.
-func (tb *table) drop(n int) {
-	for _, c := range tb.columns {
-		c.values = c.values[:copy(c.values, c.values[n:])]
-		c.filled = 0
-		for _, v := range c.values {
-			if !math.IsNaN(v) {
-				c.filled++
-			}
-		}
-	}
-	starts := []int{0}
-	for _, s := range tb.starts {
-		if s > n {
-			starts = append(starts, s-n)
-		}
-	}
-	tb.rows, tb.starts = tb.rows-n, starts
-}
-
-// release lets go of the columns as read; the settled series hold what is used.
-func (tb *table) release() {
-	for _, c := range tb.columns {
-		c.values = nil
-	}
-}
-
-// full reports whether the table holds as many cells as it may with a further column or without.
-func (tb *table) full(maxCells, further int) bool {
-	return tb.rows >= minPartRows && tb.rows >= maxCells/max(1, len(tb.columns)+further)
 }
 
 // conversion is how the numbers of a column become stored units; later parts of a long log are read by it.
@@ -384,8 +333,8 @@ type origin struct {
 	conv                conversion
 }
 
-func (o origin) read(tb *table, ctx *context) ([]float64, int) {
-	raw := tb.columns[o.column].values
+func (o origin) read(tb *source.Table, ctx *context) ([]float64, int) {
+	raw := tb.Columns[o.column].Values
 	if o.preScale != 0 {
 		raw = apply(raw, o.preScale, o.preOffset)
 	}
@@ -393,7 +342,7 @@ func (o origin) read(tb *table, ctx *context) ([]float64, int) {
 }
 
 // values are a bid's readings in the table's present rows: the largest of its columns.
-func (b bid) values(tb *table, ctx *context) ([]float64, int) {
+func (b bid) values(tb *source.Table, ctx *context) ([]float64, int) {
 	out, dropped := b.origins[0].read(tb, ctx)
 	for _, o := range b.origins[1:] {
 		more, n := o.read(tb, ctx)
@@ -429,7 +378,7 @@ func (m *mapper) reread(cw *clockwork) {
 		if dropped >= clippedRun {
 			b.reading.notes = append(b.reading.notes, noVacuum(dropped))
 		}
-		b.empty = emptyCells(m.tb.columns[b.column].values)
+		b.empty = emptyCells(m.tb.Columns[b.column].Values)
 		m.keep(b)
 	}
 }

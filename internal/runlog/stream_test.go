@@ -16,6 +16,7 @@ import (
 	"github.com/klauspost/compress/gzip"
 	"github.com/parquet-go/parquet-go"
 
+	"headroom/internal/runlog/source"
 	"headroom/models/channel"
 )
 
@@ -235,26 +236,22 @@ func TestConversionsAreTheReadings(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			p := &parts{source: file, fn: func(*Run) error { return nil }}
-			err = p.read(input{r: f}, opts, math.MaxInt/2)
+			p := &parts{name: file, fn: func(*Run) error { return nil }}
+			err = p.read(source.Input{Reader: f}, opts, math.MaxInt/2)
 			_ = f.Close()
 			if err != nil {
 				continue
 			}
 			f, _ = os.Open(file)
-			src, err := openSource(input{r: f}, 1<<30)
+			rows, err := source.Open(source.Input{Reader: f}, source.Limits{Bytes: 1 << 30, Cells: math.MaxInt})
 			if err != nil {
 				t.Fatal(err)
 			}
-			fd, err := src.feed(math.MaxInt)
-			if err != nil {
+			if _, err := rows.Fill(); err != nil {
 				t.Fatal(err)
 			}
-			if _, err := fd.fill(math.MaxInt); err != nil {
-				t.Fatal(err)
-			}
-			tb, rule := fd.table(), opts.ChannelMap.rulesFor(file)
-			cw, err := settleTime(tb, rule, opts, tb.takenBy(rule))
+			tb, rule := rows.Table(), opts.ChannelMap.rulesFor(file)
+			cw, err := settleTime(tb, rule, opts, takenBy(rule, tb))
 			if err != nil {
 				t.Fatal(err)
 			}

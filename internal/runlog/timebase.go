@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"headroom/internal/fault"
+	"headroom/internal/runlog/header"
+	"headroom/internal/runlog/source"
 	"headroom/models/unit"
 )
 
@@ -33,10 +35,10 @@ type clockwork struct {
 
 // settleTime finds the time column by the user's rule, then by name and behaviour, or numbers the rows at a stated
 // rate.
-func settleTime(tb *table, rule FileRule, opts Options, taken map[int]bool) (*clockwork, error) {
+func settleTime(tb *source.Table, rule FileRule, opts Options, taken map[int]bool) (*clockwork, error) {
 	if rule.Time != nil {
-		for i, c := range tb.columns {
-			if foldHeader(c.header) == foldHeader(rule.Time.Header) {
+		for i, c := range tb.Columns {
+			if header.Fold(c.Header) == header.Fold(rule.Time.Header) {
 				return namedTime(tb, i, rule.Time.Unit)
 			}
 		}
@@ -45,7 +47,7 @@ func settleTime(tb *table, rule FileRule, opts Options, taken map[int]bool) (*cl
 	}
 	best, bestScore, runner := -1, 0.0, -1
 	others := map[int]string{}
-	for i, c := range tb.columns {
+	for i, c := range tb.Columns {
 		if taken[i] {
 			continue
 		}
@@ -73,13 +75,13 @@ func settleTime(tb *table, rule FileRule, opts Options, taken map[int]bool) (*cl
 	}
 	cw.others = others
 	if runner >= 0 {
-		cw.base.Reason += fmt.Sprintf("; passed over: %q", tb.columns[runner].header)
+		cw.base.Reason += fmt.Sprintf("; passed over: %q", tb.Columns[runner].Header)
 	}
 	return cw, nil
 }
 
 // namedTime is the time column the user named.
-func namedTime(tb *table, i int, unitName string) (*clockwork, error) {
+func namedTime(tb *source.Table, i int, unitName string) (*clockwork, error) {
 	cw, err := makeClockwork(tb, i, unitName)
 	if err != nil {
 		return nil, err
@@ -89,20 +91,21 @@ func namedTime(tb *table, i int, unitName string) (*clockwork, error) {
 }
 
 // numbered is the axis of a file without a time column.
-func numbered(tb *table, rule FileRule, opts Options, others map[int]string, taken map[int]bool) (*clockwork, error) {
+func numbered(tb *source.Table, rule FileRule, opts Options, others map[int]string, taken map[int]bool) (
+	*clockwork, error) {
 	rate := opts.Rate
 	from := "stated"
 	if rule.Rate > 0 {
 		rate, from = rule.Rate, "stated in channels.yaml"
 	}
 	if !(rate > 0) || math.IsInf(rate, 0) {
-		return nil, &fault.Fault{Line: tb.dialect.HeaderLine, What: "no time column: no header names time with " +
+		return nil, &fault.Fault{Line: tb.Dialect.HeaderLine, What: "no time column: no header names time with " +
 			"values that advance",
 			Remedy: "name it in channels.yaml (time: {header: …, unit: s}), or state rate: samples a second"}
 	}
 	if i := indexColumn(tb, taken); i >= 0 {
 		cw := &clockwork{index: i, others: others, rate: rate}
-		cw.base = TimeBase{Column: tb.columns[i].header, Unit: "sample number", Rate: rate,
+		cw.base = TimeBase{Column: tb.Columns[i].Header, Unit: "sample number", Rate: rate,
 			Reason: fmt.Sprintf("no time column; samples are counted, %g a second, %s", rate, from)}
 		cw.extend(tb)
 		return cw, nil
@@ -115,15 +118,13 @@ func numbered(tb *table, rule FileRule, opts Options, others map[int]string, tak
 }
 
 // indexColumn finds a column that counts samples up without repeating, −1 without one.
-func indexColumn(tb *table, taken map[int]bool) int {
-	for i, c := range tb.columns {
-		n := parseName(c.header)
-		if taken[i] || c.private != "" || c.kind != cellNumber || len(n.words) == 0 ||
-			slices.ContainsFunc(n.words, func(w string) bool { return !indexWords[w] }) {
+func indexColumn(tb *source.Table, taken map[int]bool) int {
+	for i, c := range tb.Columns {
+		if taken[i] || c.Private != "" || c.Kind != source.CellNumber || !header.Parse(c.Header).CountsSamples() {
 			continue
 		}
-		if forward, repeat := advancing(c.values); forward > 0.95 && repeat < 0.01 && allWhole(finite(c.values)) &&
-			c.filled == len(c.values) {
+		if forward, repeat := advancing(c.Values); forward > 0.95 && repeat < 0.01 && allWhole(finite(c.Values)) &&
+			c.Filled == len(c.Values) {
 			return i
 		}
 	}
@@ -132,48 +133,29 @@ func indexColumn(tb *table, taken map[int]bool) int {
 
 // timeScore judges by name and behaviour whether a column is the time axis: 0 is no, with a reason when the name said
 // so.
-func timeScore(c *column) (float64, string) {
-	if c.private != "" || c.filled == 0 {
+func timeScore(c *source.Column) (float64, string) {
+	if c.Private != "" || c.Filled == 0 {
 		return 0, ""
 	}
-	base, _, _ := cutBracket(c.header)
-	n := parseName(base)
-	core := false
-	for _, w := range n.words {
-		if !timeWords[w] && unitWord(w) == "" {
-			return 0, ""
-		}
-		core = core || timeCore[w]
-	}
-	if c.kind == cellClock || c.kind == cellStamp {
-		core = core || len(n.words) > 0
-	}
-	if !core {
+	n := header.Parse(header.Base(c.Header))
+	if only, named := n.Time(); !only || !named && c.Kind != source.CellClock && c.Kind != source.CellStamp {
 		return 0, ""
 	}
-	advance, repeat := advancing(c.values)
+	advance, repeat := advancing(c.Values)
 	if advance < 0.8 {
 		return 0, "named like time, but its values do not advance"
 	}
 	score := 1.0 + (1 - repeat)
-	if c.kind == cellStamp {
+	if c.Kind == source.CellStamp {
 		score += 0.1
 	}
-	if n.has("engine") || n.has("start") || n.respelled != "" {
+	if n.Has("engine") || n.Has("start") || n.Respelled != "" {
 		score -= 0.2
 	}
-	if c.filled*10 < len(c.values)*8 {
+	if c.Filled*10 < len(c.Values)*8 {
 		return 0, "named like time, but a fifth of its cells are empty"
 	}
 	return score, ""
-}
-
-// unitWord returns the unit a single word spells, when it is one of time.
-func unitWord(w string) unit.Unit {
-	if u, err := unit.Parse(w); err == nil && u.Quantity() == unit.Time {
-		return u
-	}
-	return ""
 }
 
 // advancing returns the shares of steps that do not go back, and that repeat; a column that never moves advances not.
@@ -202,33 +184,32 @@ func advancing(values []float64) (forward, repeat float64) {
 }
 
 // makeClockwork turns a column into seconds.
-func makeClockwork(tb *table, i int, unitName string) (*clockwork, error) {
-	c := tb.columns[i]
-	if c.filled < 2 {
-		return nil, &fault.Fault{Line: tb.dialect.HeaderLine, What: fmt.Sprintf("time column %q has no values",
-			c.header),
+func makeClockwork(tb *source.Table, i int, unitName string) (*clockwork, error) {
+	c := tb.Columns[i]
+	if c.Filled < 2 {
+		return nil, &fault.Fault{Line: tb.Dialect.HeaderLine, What: fmt.Sprintf("time column %q has no values",
+			c.Header),
 			Remedy: "name another in channels.yaml"}
 	}
-	cw := &clockwork{index: i, base: TimeBase{Column: c.header}, scale: 1, last: math.NaN()}
-	switch c.kind {
-	case cellClock:
+	cw := &clockwork{index: i, base: TimeBase{Column: c.Header}, scale: 1, last: math.NaN()}
+	switch c.Kind {
+	case source.CellClock:
 		cw.fromClock(tb, c)
-	case cellStamp:
+	case source.CellStamp:
 		cw.fromStamp(tb, c)
 	default:
 		if err := cw.fromNumbers(tb, c, unitName); err != nil {
 			return nil, err
 		}
 	}
-	base, _, _ := cutBracket(c.header)
-	n := parseName(base)
-	if n.respelled != "" {
-		cw.base.Reason += "; " + n.respelled + ", and it behaves as time"
+	n := header.Parse(header.Base(c.Header))
+	if n.Respelled != "" {
+		cw.base.Reason += "; " + n.Respelled + ", and it behaves as time"
 	}
 	cw.quantum = smallestStep(cw.seconds)
 	_, repeat := advancing(cw.seconds)
 	cw.coarse = repeat > 0.15 && cw.quantum >= 0.05
-	cw.runTime = n.has("run") || n.has("engine") && !n.has("local")
+	cw.runTime = n.Has("run") || n.Has("engine") && !n.Has("local")
 	if cw.coarse {
 		kind := cw.base.Unit
 		if cw.runTime {
@@ -246,12 +227,12 @@ func makeClockwork(tb *table, i int, unitName string) (*clockwork, error) {
 }
 
 // fromClock unwraps a time of day at midnight.
-func (cw *clockwork) fromClock(tb *table, c *column) {
+func (cw *clockwork) fromClock(tb *source.Table, c *source.Column) {
 	cw.base.Unit, cw.base.Reason = "clock", "time of day"
-	if c.clockParts == 2 {
+	if c.ClockParts == 2 {
 		cw.base.Reason = "two parts, read as minutes and seconds"
 	}
-	cw.wraps = c.clockParts > 2
+	cw.wraps = c.ClockParts > 2
 	cw.extend(tb)
 	if cw.nights > 0 {
 		cw.base.Reason += fmt.Sprintf(", unwrapped at %d midnight(s)", cw.nights)
@@ -259,23 +240,23 @@ func (cw *clockwork) fromClock(tb *table, c *column) {
 }
 
 // fromStamp takes date-times; where day and month cannot be told apart, a step of days is a step past midnight.
-func (cw *clockwork) fromStamp(tb *table, c *column) {
+func (cw *clockwork) fromStamp(tb *source.Table, c *source.Column) {
 	cw.base.Unit, cw.base.Reason = "date-time", "date and time of day"
-	if cw.dates = dayMonthOpen(c.stamp); cw.dates {
+	if cw.dates = c.DayMonthOpen(); cw.dates {
 		cw.base.Reason += ", day and month in either order"
 	}
 	cw.extend(tb)
 }
 
 // extend gives the rows that have none yet their seconds.
-func (cw *clockwork) extend(tb *table) {
-	for i := len(cw.seconds); i < tb.rows; i++ {
+func (cw *clockwork) extend(tb *source.Table) {
+	for i := len(cw.seconds); i < tb.Rows; i++ {
 		if cw.index < 0 {
 			cw.seconds = append(cw.seconds, float64(cw.row)/cw.rate)
 			cw.row++
 			continue
 		}
-		cw.seconds = append(cw.seconds, cw.next(tb.columns[cw.index].values[i]))
+		cw.seconds = append(cw.seconds, cw.next(tb.Columns[cw.index].Values[i]))
 	}
 }
 
@@ -310,15 +291,15 @@ func (cw *clockwork) next(v float64) float64 {
 func (cw *clockwork) drop(n int) { cw.seconds = cw.seconds[:copy(cw.seconds, cw.seconds[n:])] }
 
 // fromNumbers settles the unit of a numeric time column.
-func (cw *clockwork) fromNumbers(tb *table, c *column, unitName string) error {
+func (cw *clockwork) fromNumbers(tb *source.Table, c *source.Column, unitName string) error {
 	u, why := timeUnit(c, unitName)
 	if u == "" {
-		return &fault.Fault{What: fmt.Sprintf("time column %q: %s", c.header, why),
+		return &fault.Fault{What: fmt.Sprintf("time column %q: %s", c.Header, why),
 			Remedy: "state the unit in channels.yaml (time: {header: …, unit: s})"}
 	}
 	scale, _, err := unit.Linear(u, unit.Second)
 	if err != nil {
-		return &fault.Fault{What: fmt.Sprintf("time column %q", c.header), Cause: err,
+		return &fault.Fault{What: fmt.Sprintf("time column %q", c.Header), Cause: err,
 			Remedy: "state a unit of time in channels.yaml"}
 	}
 	cw.base.Unit, cw.base.Reason = string(u), why
@@ -328,24 +309,24 @@ func (cw *clockwork) fromNumbers(tb *table, c *column, unitName string) error {
 }
 
 // timeUnit reads the unit from the rule, the header or the units row, else concludes it from the values.
-func timeUnit(c *column, unitName string) (unit.Unit, string) {
+func timeUnit(c *source.Column, unitName string) (unit.Unit, string) {
 	if unitName != "" {
 		if u, err := unit.Parse(unitName); err == nil && u.Quantity() == unit.Time {
 			return u, "unit " + string(u) + " as stated"
 		}
 		return "", fmt.Sprintf("%q is not a unit of time", unitName)
 	}
-	for _, way := range cutUnits(c.header, c.unitsRow) {
-		if way.unit.Quantity() == unit.Time {
-			return way.unit, "unit " + string(way.unit) + " as written"
+	for _, way := range header.Units(c.Header, c.UnitsRow) {
+		if way.Unit.Quantity() == unit.Time {
+			return way.Unit, "unit " + string(way.Unit) + " as written"
 		}
-		if way.text != "" && !way.known && !clockUnit(way.text) {
-			return "", fmt.Sprintf("its unit %q is not known", way.text)
+		if way.Text != "" && !way.Known && !header.ClockPattern(way.Text) {
+			return "", fmt.Sprintf("its unit %q is not known", way.Text)
 		}
 	}
-	values := finite(c.values)
+	values := finite(c.Values)
 	mid := quantile(values, 0.5)
-	step, whole := medianStep(c.values), allWhole(values)
+	step, whole := medianStep(c.Values), allWhole(values)
 	switch {
 	case mid > 5e8 && mid < 5e9:
 		return unit.Second, "no unit is written; values are seconds since 1970"
@@ -397,12 +378,12 @@ type stretch struct {
 const minRestart = 10
 
 // ranges splits the rows at repeated headers and where time starts again.
-func (cw *clockwork) ranges(tb *table) [][2]int {
+func (cw *clockwork) ranges(tb *source.Table) [][2]int {
 	var out [][2]int
-	for i, start := range tb.starts {
-		end := tb.rows
-		if i+1 < len(tb.starts) {
-			end = tb.starts[i+1]
+	for i, start := range tb.Starts {
+		end := tb.Rows
+		if i+1 < len(tb.Starts) {
+			end = tb.Starts[i+1]
 		}
 		out = append(out, cw.splitRestarts(start, end)...)
 	}
@@ -450,7 +431,7 @@ func (cw *clockwork) staysBack(i, end int, high float64) bool {
 
 // settle makes the time of one run strictly increasing: it drops rows whose time does not advance and spreads rows that
 // share a coarse stamp.
-func (cw *clockwork) settle(tb *table, part [2]int, speed []float64) stretch {
+func (cw *clockwork) settle(tb *source.Table, part [2]int, speed []float64) stretch {
 	var s stretch
 	var seconds []float64
 	high := math.Inf(-1)
@@ -466,7 +447,7 @@ func (cw *clockwork) settle(tb *table, part [2]int, speed []float64) stretch {
 			back++
 			continue
 		case v == high && !cw.coarse:
-			if prev >= 0 && tb.sameRow(prev, i) {
+			if prev >= 0 && tb.SameRow(prev, i) {
 				twice++
 			} else {
 				same++
@@ -498,16 +479,6 @@ func (cw *clockwork) settle(tb *table, part [2]int, speed []float64) stretch {
 		s.time[i] = v - seconds[0]
 	}
 	return s
-}
-
-// sameRow reports whether two rows agree in every column.
-func (tb *table) sameRow(a, b int) bool {
-	for _, c := range tb.columns {
-		if c.values[a] != c.values[b] && !(math.IsNaN(c.values[a]) && math.IsNaN(c.values[b])) {
-			return false
-		}
-	}
-	return true
 }
 
 // group is a series of rows that share one stamp.

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"headroom/internal/runlog/header"
 	"headroom/models/channel"
 	"headroom/models/unit"
 )
@@ -47,40 +48,40 @@ type failure struct{ why string }
 func refuse(format string, args ...any) *failure { return &failure{fmt.Sprintf(format, args...)} }
 
 // read turns a column into stored units by the claim, or says why not.
-func (ctx *context) read(c claim, raw []float64) (reading, *failure) {
-	def, _ := channel.Lookup(c.id)
-	hu := c.unit
-	if hu.text != "" && !hu.known {
-		return reading{}, refuse("its unit %q is not known", hu.text)
+func (ctx *context) read(c header.Claim, raw []float64) (reading, *failure) {
+	def, _ := channel.Lookup(c.Channel)
+	hu := c.Unit
+	if hu.Text != "" && !hu.Known {
+		return reading{}, refuse("its unit %q is not known", hu.Text)
 	}
-	if hu.known && !acceptsUnit(c.id, hu.unit) {
-		return reading{}, refuse("its unit %s is not a unit of %s", hu.unit, def.Unit.Quantity())
+	if hu.Known && !header.Accepts(c.Channel, hu.Unit) {
+		return reading{}, refuse("its unit %s is not a unit of %s", hu.Unit, def.Unit.Quantity())
 	}
-	u := hu.unit
+	u := hu.Unit
 	if u == unit.One {
 		u = ""
 	}
 	var r reading
 	var f *failure
 	switch {
-	case c.id == channel.Lambda || c.id == channel.LambdaCommanded:
+	case c.Channel == channel.Lambda || c.Channel == channel.LambdaCommanded:
 		r, f = ctx.readMixture(c, u, raw)
-	case (c.id == channel.SparkAdvance || c.id == channel.SparkCommanded) && !c.mapped:
-		r, f = ctx.readSpark(c.id, u, raw)
-	case c.id == channel.KnockRetard || c.id == channel.KnockRetardLearned:
-		r, f = ctx.readRetard(c.id, u, raw)
-	case c.id == channel.ManifoldPressure || c.id == channel.ManifoldPressureTarget:
+	case (c.Channel == channel.SparkAdvance || c.Channel == channel.SparkCommanded) && !c.Stated:
+		r, f = ctx.readSpark(c.Channel, u, raw)
+	case c.Channel == channel.KnockRetard || c.Channel == channel.KnockRetardLearned:
+		r, f = ctx.readRetard(c.Channel, u, raw)
+	case c.Channel == channel.ManifoldPressure || c.Channel == channel.ManifoldPressureTarget:
 		r, f = ctx.readManifold(c, u, raw)
-	case c.id == channel.RailPressure || c.id == channel.RailPressureTarget:
+	case c.Channel == channel.RailPressure || c.Channel == channel.RailPressureTarget:
 		r, f = ctx.readRail(c, u, raw)
-	case c.id == channel.ShortTermTrim || c.id == channel.LongTermTrim:
+	case c.Channel == channel.ShortTermTrim || c.Channel == channel.LongTermTrim:
 		r, f = readTrim(u, raw)
 	case def.Unit == unit.Percent:
-		r, f = readShare(c.id, u, raw)
+		r, f = readShare(c.Channel, u, raw)
 	case def.Unit == unit.Celsius:
-		r, f = ctx.readTemperature(c.id, u, raw)
+		r, f = ctx.readTemperature(c.Channel, u, raw)
 	default:
-		r, f = ctx.readPlain(c.id, u, raw)
+		r, f = ctx.readPlain(c.Channel, u, raw)
 	}
 	if f != nil {
 		return reading{}, f
@@ -474,7 +475,7 @@ func (ctx *context) readRetard(id channel.ID, u unit.Unit, raw []float64) (readi
 }
 
 // readMixture turns λ, air–fuel ratio or equivalence ratio into λ.
-func (ctx *context) readMixture(c claim, u unit.Unit, raw []float64) (reading, *failure) {
+func (ctx *context) readMixture(c header.Claim, u unit.Unit, raw []float64) (reading, *failure) {
 	if u == unit.Fraction {
 		u = "" // "ratio" says nothing about which ratio
 	}
@@ -485,19 +486,19 @@ func (ctx *context) readMixture(c claim, u unit.Unit, raw []float64) (reading, *
 	asIs := conversion{scale: 1, positive: true}
 	mid := median(values)
 	nearOne := mid > 0.5 && mid < 2.2
-	isAFR := mid >= 6 && mid <= 25 || (c.afr || u == unit.AFR) && mid >= 4.5 && mid <= 25
+	isAFR := mid >= 6 && mid <= 25 || (c.AirFuel || u == unit.AFR) && mid >= 4.5 && mid <= 25
 	switch {
-	case u == unit.LambdaUnit && nearOne && !c.phi:
+	case u == unit.LambdaUnit && nearOne && !c.Equivalence:
 		return reading{values: values, conv: asIs, unit: string(u), confidence: 1, why: "unit lambda as written"}, nil
-	case u == unit.AFR && isAFR, u == "" && c.afr && isAFR:
+	case u == unit.AFR && isAFR, u == "" && c.AirFuel && isAFR:
 		return ctx.fromAFR(values, "air-fuel ratio as written"), nil
 	case u == unit.LambdaUnit && isAFR, u == unit.AFR && nearOne:
 		return reading{}, refuse("its unit is written as %s but its median is %.4g", u, mid)
-	case u == "" && !c.phi && isAFR:
+	case u == "" && !c.Equivalence && isAFR:
 		r := ctx.fromAFR(values, fmt.Sprintf("no unit is written; a median of %.4g is an air-fuel ratio, not λ", mid))
 		r.confidence = 0.75
 		return r, nil
-	case c.phi || u == unit.Phi:
+	case c.Equivalence || u == unit.Phi:
 		return ctx.fromEquivalence(u, values)
 	case u == "" && nearOne:
 		if narrowBand(values) {

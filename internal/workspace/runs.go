@@ -10,27 +10,8 @@ import (
 	"time"
 
 	"headroom/internal/fault"
+	"headroom/internal/runlog/source"
 )
-
-// logExtensions are what a log file may end in; text may also be compressed (.gz, .zst).
-var (
-	logExtensions        = []string{".csv", ".txt", ".tsv", ".log", ".parquet"}
-	compressedExtensions = []string{".gz", ".zst"}
-)
-
-// IsLog reports whether a file name looks like a run log: .csv, .txt, .tsv or .log, plain or followed by .gz or .zst,
-// or .parquet, in any case.
-func IsLog(name string) bool {
-	ext := strings.ToLower(path.Ext(name))
-	if slices.Contains(logExtensions, ext) {
-		return true
-	}
-	if !slices.Contains(compressedExtensions, ext) {
-		return false
-	}
-	inner := strings.ToLower(path.Ext(name[:len(name)-len(ext)]))
-	return slices.Contains(logExtensions, inner) && inner != ".parquet"
-}
 
 var runColumns = []string{"path", "vehicle", "revision", "date", "place", "ambient_c", "baro_kpa", "fuel"}
 
@@ -59,10 +40,9 @@ func (w *Workspace) readRuns(fsys fs.FS, overrides map[string]*override) {
 			return nil
 		case d.IsDir() || strings.HasPrefix(strings.ToLower(d.Name()), "readme"):
 			return nil
-		case !IsLog(p):
+		case !source.IsLog(p):
 			w.Problems = append(w.Problems, fault.Fault{File: p, What: "is not a log format that is read",
-				Remedy: "export it as delimited text (.csv, .txt, .tsv, .log, also .gz or .zst) or .parquet, or move " +
-					"it out of runs/"})
+				Remedy: "export it as " + source.Readable() + ", or move it out of runs/"})
 			return nil
 		}
 		o := overrides[p]

@@ -1,10 +1,11 @@
-package runlog
+package source
 
 import (
 	"fmt"
 	"strings"
 
 	"headroom/internal/fault"
+	"headroom/internal/runlog/header"
 	"headroom/models/unit"
 )
 
@@ -128,9 +129,9 @@ func tryLayout(lines []line, delimiter, decimal byte) trial {
 		w.lines++
 		for _, f := range fields[:width] {
 			switch kind, grouped := sniffCell(f, decimal); {
-			case kind == cellText:
+			case kind == CellText:
 				w.score -= 0.5
-			case kind == cellMissing:
+			case kind == CellMissing:
 			case grouped:
 				w.score += 0.9
 				w.numbers++
@@ -159,20 +160,20 @@ func trimmedWidth(fields []string) int {
 }
 
 // sniffCell classifies a cell without keeping its value.
-func sniffCell(s string, decimal byte) (kind cellKind, grouped bool) {
+func sniffCell(s string, decimal byte) (kind CellKind, grouped bool) {
 	if missingWords[strings.ToLower(s)] {
-		return cellMissing, false
+		return CellMissing, false
 	}
 	if _, grouped, ok := parseNumber(s, decimal); ok {
-		return cellNumber, grouped
+		return CellNumber, grouped
 	}
 	if _, _, ok := parseClock(s); ok {
-		return cellClock, false
+		return CellClock, false
 	}
 	if _, _, ok := parseStamp(s, -1); ok {
-		return cellStamp, false
+		return CellStamp, false
 	}
-	return cellText, false
+	return CellText, false
 }
 
 // findData returns the index of the first line that looks like a data row: about the usual width, and mostly numbers
@@ -195,9 +196,9 @@ func (lay *layout) findData(lines []line) (int, error) {
 func (lay *layout) count(fields []string) (numbers, texts int) {
 	for _, f := range fields {
 		switch kind, _ := sniffCell(f, lay.decimal); kind {
-		case cellNumber, cellClock, cellStamp:
+		case CellNumber, CellClock, CellStamp:
 			numbers++
-		case cellText:
+		case CellText:
 			texts++
 		}
 	}
@@ -257,18 +258,11 @@ func mostlyUnits(fields []string) bool {
 			continue
 		}
 		filled++
-		if _, err := unit.Parse(f); err == nil || clockUnit(f) {
+		if _, err := unit.Parse(f); err == nil || header.ClockPattern(f) {
 			units++
 		}
 	}
 	return filled > 0 && 5*units >= 3*filled
-}
-
-// clockUnit recognises the pattern words that stand for a unit over a clock column.
-func clockUnit(s string) bool {
-	s = strings.ToLower(s)
-	return strings.Contains(s, "hh:mm") || strings.Contains(s, "mm:ss") || s == "clock" || s == "time" || s == "text" ||
-		s == "date" || s == "on/off"
 }
 
 func abs(i int) int {

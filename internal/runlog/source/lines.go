@@ -1,4 +1,4 @@
-package runlog
+package source
 
 import (
 	"bufio"
@@ -10,11 +10,8 @@ import (
 	"headroom/internal/fault"
 )
 
-// Limits that keep one line from filling the memory.
-const (
-	maxLineBytes = 4 << 20
-	maxColumns   = 4096
-)
+// maxLineBytes keeps one line from filling the memory.
+const maxLineBytes = 4 << 20
 
 // line is one line of text without its line end.
 type line struct {
@@ -144,11 +141,6 @@ func (q *quoting) scan(text string) {
 	}
 }
 
-// delimiters between cells that are known.
-const delimiters = "\t;,|"
-
-func isDelimiter(c byte) bool { return strings.IndexByte(delimiters, c) >= 0 }
-
 // joinHead does for the first lines, whose layout is not known yet, what record does for the rest: a whole fits when it
 // has as many of some delimiter as most lines have.
 func (lr *lineReader) joinHead() error {
@@ -193,22 +185,6 @@ func usualDelimiters(lines []line) map[byte]int {
 	return usual
 }
 
-// countOutside counts the delimiters outside quotes.
-func countOutside(text string, delimiter byte) int {
-	n, quoted := 0, false
-	for i := 0; i < len(text); i++ {
-		switch text[i] {
-		case '"':
-			quoted = !quoted
-		case delimiter:
-			if !quoted {
-				n++
-			}
-		}
-	}
-	return n
-}
-
 // peek reads up to n lines ahead, at most limit bytes of them, and puts them back.
 func (lr *lineReader) peek(n, limit int) ([]line, error) {
 	size := 0
@@ -225,51 +201,4 @@ func (lr *lineReader) peek(n, limit int) ([]line, error) {
 	}
 	err := lr.joinHead()
 	return lr.queue, err
-}
-
-// splitFields cuts a line at the delimiter, honouring double quotes around a field ("" inside is one quote). A quote
-// that is not at the start of a field, or is never closed, is an ordinary character.
-func splitFields(text string, delimiter byte, into []string) []string {
-	fields := into[:0]
-	for {
-		trimmed := strings.TrimLeft(text, " ")
-		if strings.HasPrefix(trimmed, "\"") {
-			if value, rest, ok := cutQuoted(trimmed, delimiter); ok {
-				fields = append(fields, value)
-				if rest == "" {
-					return fields
-				}
-				text = rest[1:]
-				continue
-			}
-		}
-		i := strings.IndexByte(text, delimiter)
-		if i < 0 {
-			return append(fields, strings.TrimSpace(text))
-		}
-		fields = append(fields, strings.TrimSpace(text[:i]))
-		text = text[i+1:]
-	}
-}
-
-// cutQuoted reads a quoted field at the start of text; rest is empty or starts with the delimiter.
-func cutQuoted(text string, delimiter byte) (value, rest string, ok bool) {
-	var b strings.Builder
-	for i := 1; i < len(text); i++ {
-		if text[i] != '"' {
-			b.WriteByte(text[i])
-			continue
-		}
-		if i+1 < len(text) && text[i+1] == '"' {
-			b.WriteByte('"')
-			i++
-			continue
-		}
-		rest = strings.TrimLeft(text[i+1:], " ")
-		if rest != "" && rest[0] != delimiter {
-			return "", "", false
-		}
-		return strings.TrimSpace(b.String()), rest, true
-	}
-	return "", "", false
 }

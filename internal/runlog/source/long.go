@@ -1,4 +1,4 @@
-package runlog
+package source
 
 import (
 	"errors"
@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"headroom/internal/fault"
+	"headroom/internal/runlog/header"
 )
 
 // longShape is where a long table (one reading a row) keeps its parts; unit is −1 when it has no unit column.
@@ -14,10 +15,10 @@ type longShape struct{ time, name, value, unit int }
 
 // sniffLong recognises a long table by a header of time, a name and a value. Wide tables have no column headed only
 // "value" or "reading".
-func sniffLong(header []string) (longShape, bool) {
+func sniffLong(headers []string) (longShape, bool) {
 	s := longShape{-1, -1, -1, -1}
-	for i, h := range header {
-		base, _, _ := cutBracket(h)
+	for i, h := range headers {
+		base := header.Base(h)
 		switch strings.ToLower(strings.TrimSpace(base)) {
 		case "name", "channel", "parameter", "signal", "variable", "quantity", "item", "channel name", "parameter name",
 			"signal name":
@@ -27,7 +28,7 @@ func sniffLong(header []string) (longShape, bool) {
 		case "unit", "units":
 			s.unit = i
 		default:
-			if score := parseName(base); len(score.words) > 0 && allTimeWords(score.words) {
+			if only, named := header.Parse(base).Time(); only && named {
 				s.time = i
 			}
 		}
@@ -35,22 +36,11 @@ func sniffLong(header []string) (longShape, bool) {
 	return s, s.time >= 0 && s.name >= 0 && s.value >= 0
 }
 
-func allTimeWords(words []string) bool {
-	core := false
-	for _, w := range words {
-		if !timeWords[w] && unitWord(w) == "" {
-			return false
-		}
-		core = core || timeCore[w]
-	}
-	return core
-}
-
-// longFeed pivots a long table: each time stamp makes one row, each name a column in order of appearance.
-type longFeed struct {
-	textFeed
+// longRows pivots a long table: each time stamp makes one row, each name a column in order of appearance.
+type longRows struct {
+	textRows
 	shape  longShape
-	byName map[string]*column
+	byName map[string]*Column
 	stamp  string // of the last row
 	width  int    // cells that a reading needs
 }
@@ -58,22 +48,22 @@ type longFeed struct {
 // noStamp is no cell of a file.
 const noStamp = "\x00"
 
-func newLongFeed(lr *lineReader, lay *layout, shape longShape) *longFeed {
-	tb := &table{starts: []int{0}, dialect: lay.dialect}
-	tb.dialect.Reason += "; one reading a row: names became columns"
-	clock := &column{header: lay.header[shape.time], stamp: -1}
-	if shape.time < len(lay.units) {
-		clock.unitsRow = lay.units[shape.time]
+func newLongRows(f textRows, shape longShape) *longRows {
+	f.tb = &Table{Starts: []int{0}, Dialect: f.lay.dialect}
+	f.tb.Dialect.Reason += "; one reading a row: names became columns"
+	clock := &Column{Header: f.lay.header[shape.time], stamp: -1}
+	if shape.time < len(f.lay.units) {
+		clock.UnitsRow = f.lay.units[shape.time]
 	}
-	tb.columns = append(tb.columns, clock)
-	return &longFeed{textFeed: textFeed{lr: lr, lay: lay, tb: tb}, shape: shape, byName: map[string]*column{},
-		stamp: noStamp,
+	f.tb.Columns = append(f.tb.Columns, clock)
+	return &longRows{textRows: f, shape: shape, byName: map[string]*Column{}, stamp: noStamp,
 		width: max(shape.time, shape.name, shape.value) + 1}
 }
 
-func (f *longFeed) fill(maxCells int) (more bool, err error) {
+// Fill implements Rows.
+func (f *longRows) Fill() (more bool, err error) {
 	var fields []string
-	for !f.tb.full(maxCells, 0) {
+	for !f.full(0) {
 		var l line
 		var ok bool
 		l, fields, ok, err = f.record(fields)
@@ -92,7 +82,7 @@ func (f *longFeed) fill(maxCells int) (more bool, err error) {
 			f.repeatedHeader()
 			f.stamp = noStamp
 		// a further column has to wait until rows have gone
-		case f.byName[f.name(fields)] == nil && f.tb.full(maxCells, 1):
+		case f.byName[f.name(fields)] == nil && f.full(1):
 			f.lr.queue = append([]line{l}, f.lr.queue...)
 			return true, nil
 		default:
@@ -105,7 +95,7 @@ func (f *longFeed) fill(maxCells int) (more bool, err error) {
 }
 
 // add takes one reading.
-func (f *longFeed) add(l line, fields []string) error {
+func (f *longRows) add(l line, fields []string) error {
 	c, ok := f.column(f.name(fields))
 	if !ok {
 		return &fault.Fault{Line: l.number, What: "has more names than the reader's limit of columns",
@@ -115,12 +105,12 @@ func (f *longFeed) add(l line, fields []string) error {
 		f.stamp = fields[f.shape.time]
 		f.tb.addRow([]string{f.stamp}, f.lay.decimal)
 	}
-	c.replace(f.tb.rows-1, fields[f.shape.value], f.lay.decimal)
+	c.replace(f.tb.Rows-1, fields[f.shape.value], f.lay.decimal)
 	return nil
 }
 
 // name is a reading's column header, with the unit in brackets.
-func (f *longFeed) name(fields []string) string {
+func (f *longRows) name(fields []string) string {
 	name := fields[f.shape.name]
 	if u := f.shape.unit; u >= 0 && u < len(fields) && fields[u] != "" {
 		name += " (" + fields[u] + ")"
@@ -129,38 +119,33 @@ func (f *longFeed) name(fields []string) string {
 }
 
 // column finds or makes the column of a name.
-func (f *longFeed) column(name string) (*column, bool) {
+func (f *longRows) column(name string) (*Column, bool) {
 	tb := f.tb
 	if c, ok := f.byName[name]; ok {
 		return c, true
 	}
-	if len(tb.columns) >= maxColumns || len(tb.columns)*(tb.rows+1) > maxLongCells {
+	if len(tb.Columns) >= maxColumns || len(tb.Columns)*(tb.Rows+1) > maxTableCells {
 		return nil, false
 	}
-	c := &column{header: withoutVIN(strings.Clone(name)), stamp: -1, values: make([]float64, tb.rows)}
-	for i := range c.values {
-		c.values[i] = math.NaN()
+	name = strings.Clone(name)
+	c := newColumn(name, "")
+	c.Values = make([]float64, tb.Rows)
+	for i := range c.Values {
+		c.Values[i] = math.NaN()
 	}
-	c.private = privateHeader(c.header)
-	if c.header != name {
-		c.private = "its header holds a vehicle identification number"
-	}
-	f.byName[strings.Clone(name)] = c
-	tb.columns = append(tb.columns, c)
+	f.byName[name] = c
+	tb.Columns = append(tb.Columns, c)
 	return c, true
 }
 
-// maxLongCells bounds the pivoted table, which can be wider than its text is long.
-const maxLongCells = 1 << 28
-
 // replace sets the cell of a row that is there already.
-func (c *column) replace(row int, cell string, decimal byte) {
-	if c.private != "" {
+func (c *Column) replace(row int, cell string, decimal byte) {
+	if c.Private != "" {
 		return
 	}
 	v := c.parse(cell, decimal)
-	if !math.IsNaN(v) && math.IsNaN(c.values[row]) {
-		c.filled++
+	if !math.IsNaN(v) && math.IsNaN(c.Values[row]) {
+		c.Filled++
 	}
-	c.values[row] = v
+	c.Values[row] = v
 }

@@ -1,6 +1,7 @@
-package runlog
+package source
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -11,17 +12,24 @@ import (
 	"headroom/internal/fault"
 )
 
-// parquetFeed reads a flat Parquet log: one column a channel, named and with units as in text headers. Nested and
+const parquetName = "Parquet"
+
+// parquetFormat is Apache Parquet. Its pages are read in any order, so a packed file or a stream is held as a whole.
+var parquetFormat = format{name: parquetName, extensions: []string{".parquet"}, begins: []string{"PAR1"},
+	open: openParquet}
+
+// parquetRows reads a flat Parquet log: one column a channel, named and with units as in text headers. Nested and
 // repeated columns are left out. It holds one page a column.
-type parquetFeed struct {
-	tb     *table
-	leaves []*parquetLeaf
-	left   int64 // rows that are still to come by the file's own account
+type parquetRows struct {
+	content *content
+	tb      *Table
+	leaves  []*parquetLeaf
+	left    int64 // rows that are still to come by the file's own account
 }
 
 // parquetLeaf is one column on its way in.
 type parquetLeaf struct {
-	column *column
+	column *Column
 	pages  parquet.Pages // nil once read to the end, and for columns that are not read
 	page   parquet.Page
 	values parquet.ValueReader
@@ -32,77 +40,90 @@ func brokenParquet(cause any) error {
 }
 
 // openParquet reads the file's own description. The library panics on some malformed files.
-func openParquet(src *source, maxCells int) (f *parquetFeed, err error) {
+func openParquet(c *content) (rows Rows, err error) {
 	defer func() {
 		if r := recover(); r != nil {
-			f, err = nil, brokenParquet(r)
+			rows, err = nil, brokenParquet(r)
 		}
 	}()
-	file, err := parquet.OpenFile(src.parquet, src.parquetSize)
+	if c.at == nil {
+		data, err := hold(c.r, "is a packed Parquet file", maxHeld)
+		if err != nil {
+			return nil, err
+		}
+		c.at, c.size = bytes.NewReader(data), int64(len(data))
+	}
+	file, err := parquet.OpenFile(c.at, c.size)
 	if err != nil {
 		return nil, brokenParquet(err)
 	}
-	rows, leaves := file.NumRows(), file.Root().Columns()
+	count, leaves := file.NumRows(), file.Root().Columns()
 	switch {
-	case rows <= 0:
+	case count <= 0:
 		return nil, &fault.Fault{What: "has no data rows", Remedy: "export the log again"}
 	case len(leaves) == 0:
 		return nil, &fault.Fault{What: "no header found: it has no columns", Remedy: "export the log again"}
 	case len(leaves) > maxColumns:
 		return nil, &fault.Fault{What: fmt.Sprintf("has %d columns, more than the reader's limit of %d", len(leaves),
 			maxColumns), Remedy: "export only the channels that are needed"}
-	case maxCells == math.MaxInt && rows > maxLongCells/int64(len(leaves)+1):
-		return nil, &fault.Fault{What: fmt.Sprintf("has %d rows, more than the reader's limit", rows),
+	case c.limits.Cells == math.MaxInt && count > maxTableCells/int64(len(leaves)+1):
+		return nil, &fault.Fault{What: fmt.Sprintf("has %d rows, more than the reader's limit", count),
 			Remedy: "split the log into shorter ones"}
 	}
-	f = &parquetFeed{tb: &table{starts: []int{0}}, left: rows}
-	f.tb.dialect = Dialect{Encoding: src.encoding, Compression: src.compression,
+	f := &parquetRows{content: c, tb: &Table{Starts: []int{0}}, left: count}
+	f.tb.Dialect = Dialect{Encoding: parquetName, Compression: c.packing,
 		Reason: "Parquet says by itself what its columns are"}
 	for _, leaf := range leaves {
-		c := &column{header: withoutVIN(leaf.Name()), stamp: -1}
-		c.private = privateHeader(c.header)
+		l := &parquetLeaf{column: newColumn(leaf.Name(), "")}
 		if !leaf.Leaf() || leaf.MaxRepetitionLevel() > 0 {
-			c.private = "nested and repeated columns are not read"
+			l.column.Private = "nested and repeated columns are not read"
 		}
-		l := &parquetLeaf{column: c}
-		if c.private == "" {
+		if l.column.Private == "" {
 			l.pages = leaf.Pages()
-			before := src.done
-			src.done = func() { l.close(); before() }
 		}
-		f.tb.columns = append(f.tb.columns, c)
+		f.tb.Columns = append(f.tb.Columns, l.column)
 		f.leaves = append(f.leaves, l)
 	}
 	return f, nil
 }
 
-func (f *parquetFeed) table() *table { return f.tb }
+// Close implements Rows.
+func (f *parquetRows) Close() {
+	for _, l := range f.leaves {
+		l.close()
+	}
+	f.content.close()
+}
 
-func (f *parquetFeed) notes() []Finding { return nil }
+// Table implements Rows.
+func (f *parquetRows) Table() *Table { return f.tb }
 
-// fill reads the same number of rows of every column; what one column lacks at its end stays empty.
-func (f *parquetFeed) fill(maxCells int) (more bool, err error) {
+// Notes implements Rows: a Parquet file has no layout to doubt.
+func (f *parquetRows) Notes() []Note { return nil }
+
+// Fill implements Rows. It reads the same number of rows of every column; what one column lacks at its end stays empty.
+func (f *parquetRows) Fill() (more bool, err error) {
 	defer func() {
 		if r := recover(); r != nil {
 			more, err = false, brokenParquet(r)
 		}
 	}()
-	room := max(minPartRows, maxCells/len(f.leaves)) - f.tb.rows
-	want := f.tb.rows + int(min(f.left, int64(room)))
-	read := f.tb.rows
+	room := max(MinRows, f.content.limits.Cells/len(f.leaves)) - f.tb.Rows
+	want := f.tb.Rows + int(min(f.left, int64(room)))
+	read := f.tb.Rows
 	for _, l := range f.leaves {
 		if err := l.read(want); err != nil {
 			return false, brokenParquet(err)
 		}
-		read = max(read, len(l.column.values))
+		read = max(read, len(l.column.Values))
 	}
 	for _, l := range f.leaves {
-		for len(l.column.values) < read {
-			l.column.values = append(l.column.values, math.NaN())
+		for len(l.column.Values) < read {
+			l.column.Values = append(l.column.Values, math.NaN())
 		}
 	}
-	f.left -= int64(read - f.tb.rows)
-	f.tb.rows = read
+	f.left -= int64(read - f.tb.Rows)
+	f.tb.Rows = read
 	if read == 0 {
 		return false, &fault.Fault{What: "has no data rows", Remedy: "export the log again"}
 	}
@@ -124,7 +145,7 @@ func (l *parquetLeaf) close() {
 func (l *parquetLeaf) read(want int) error {
 	c := l.column
 	var buf [256]parquet.Value
-	for l.pages != nil && len(c.values) < want {
+	for l.pages != nil && len(c.Values) < want {
 		if l.page == nil {
 			page, err := l.pages.ReadPage()
 			if errors.Is(err, io.EOF) {
@@ -132,16 +153,16 @@ func (l *parquetLeaf) read(want int) error {
 				return nil
 			}
 			if err != nil {
-				return fmt.Errorf("column %q: %w", c.header, err)
+				return fmt.Errorf("column %q: %w", c.Header, err)
 			}
 			l.page, l.values = page, page.Values()
 		}
-		n, err := l.values.ReadValues(buf[:min(len(buf), want-len(c.values))])
+		n, err := l.values.ReadValues(buf[:min(len(buf), want-len(c.Values))])
 		for _, v := range buf[:n] {
 			c.addValue(v)
 		}
 		if err != nil && !errors.Is(err, io.EOF) {
-			return fmt.Errorf("column %q: %w", c.header, err)
+			return fmt.Errorf("column %q: %w", c.Header, err)
 		}
 		if err != nil || n == 0 {
 			parquet.Release(l.page)
@@ -152,7 +173,7 @@ func (l *parquetLeaf) read(want int) error {
 }
 
 // addValue appends one Parquet value as a number.
-func (c *column) addValue(v parquet.Value) {
+func (c *Column) addValue(v parquet.Value) {
 	number := math.NaN()
 	switch {
 	case v.IsNull():
@@ -176,8 +197,8 @@ func (c *column) addValue(v parquet.Value) {
 		number = math.NaN()
 	}
 	if !math.IsNaN(number) {
-		c.filled++
-		c.kind = cellNumber
+		c.Filled++
+		c.Kind = CellNumber
 	}
-	c.values = append(c.values, number)
+	c.Values = append(c.Values, number)
 }

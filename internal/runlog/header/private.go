@@ -1,0 +1,28 @@
+package header
+
+import "slices"
+
+// Private says why a column must not be read at all, or "".
+func Private(header string) string {
+	words := Parse(header).words
+	for _, w := range words {
+		switch w {
+		case "latitude", "longitude", "gps", "gnss", "geolocation", "coordinates", "coordinate", "altitude", "heading",
+			"bearing":
+			if slices.Contains(words, "acceleration") || slices.Contains(words, "g") && !slices.Contains(words, "gps") {
+				continue
+			}
+			return "it tells where the car was"
+		case "vin", "identification", "driver", "owner", "customer", "operator":
+			return "it tells who or which car it was"
+		}
+	}
+	if len(words) == 1 && words[0] == "long" {
+		return "it tells where the car was"
+	}
+	if slices.Contains(words, "plate") && (slices.Contains(words, "license") || slices.Contains(words, "licence") ||
+		slices.Contains(words, "number")) {
+		return "it tells which car it was"
+	}
+	return ""
+}

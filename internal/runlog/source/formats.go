@@ -1,0 +1,87 @@
+package source
+
+import (
+	"bytes"
+	"io"
+	"path"
+	"slices"
+	"strings"
+)
+
+// formats are all the ways in which a log is stored that are read or at least recognised. Text is told by what it is
+// not. A further format is a file beside this one and a row here.
+var formats = []*format{&gzipFormat, &zstdFormat, &zipFormat, &parquetFormat, &mdfFormat, &textFormat}
+
+// format is one way in which a log is stored. It is unpacked into another, or opened as a table, or refused.
+type format struct {
+	name       string   // as messages and the Dialect call it
+	extensions []string // of file names, in lower case with the dot; those of logs are looked for under runs/
+	begins     []string // the first bytes of its files are one of these; none: nothing else fits
+	streamed   bool     // it is read in order, so that a packed file of it is a log like any other
+
+	unpack          func(c *content) (inner io.Reader, done func(), err error)
+	open            func(c *content) (Rows, error)
+	refused, remedy string // why it is not read, and what to do instead
+}
+
+// magicSize is as many bytes as the longest beginning has.
+const magicSize = 4
+
+// begun is the format whose files begin like this, nil when none does.
+func begun(head []byte) *format {
+	for _, f := range formats {
+		if slices.ContainsFunc(f.begins, func(b string) bool { return bytes.HasPrefix(head, []byte(b)) }) {
+			return f
+		}
+	}
+	return nil
+}
+
+// unpacked is what a packed log holds.
+func (f *format) unpacked(c *content) (*content, error) {
+	inner, done, err := f.unpack(c)
+	if err != nil {
+		return nil, err
+	}
+	return &content{r: bounded(inner, c.limits.Bytes), packing: f.name, done: done, limits: c.limits}, nil
+}
+
+// IsLog reports whether a file name looks like a log's: it ends, in any case, as a format's files do that is read, or as
+// those of a streamed format do and then as those of a packing.
+func IsLog(name string) bool {
+	ext := strings.ToLower(path.Ext(name))
+	inner := strings.ToLower(path.Ext(name[:len(name)-len(ext)]))
+	for _, f := range formats {
+		switch {
+		case !slices.Contains(f.extensions, ext):
+		case f.open != nil:
+			return true
+		case f.unpack != nil:
+			return slices.ContainsFunc(formats, func(f *format) bool {
+				return f.streamed && slices.Contains(f.extensions, inner)
+			})
+		}
+	}
+	return false
+}
+
+// Readable lists the formats and endings that IsLog takes, as part of a sentence.
+func Readable() string {
+	var packings, tables []string
+	for _, f := range formats {
+		if f.unpack != nil {
+			packings = append(packings, f.extensions...)
+		}
+	}
+	for _, f := range formats {
+		switch {
+		case f.open == nil:
+		case f.streamed:
+			tables = slices.Insert(tables, 0, f.name+" ("+strings.Join(f.extensions, ", ")+", also "+
+				strings.Join(packings, " or ")+")")
+		default:
+			tables = append(tables, strings.Join(f.extensions, ", "))
+		}
+	}
+	return strings.Join(tables, " or ")
+}
