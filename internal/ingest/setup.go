@@ -12,6 +12,7 @@ import (
 
 	"headroom/internal/evidence"
 	"headroom/internal/runlog"
+	"headroom/internal/runlog/channelmap"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
 	"headroom/models/channel"
@@ -24,9 +25,9 @@ const channelsFile = "channels.yaml"
 // reader reads the logs of one workspace.
 type reader struct {
 	ws       *workspace.Workspace
-	channels *runlog.Map // nil without channels.yaml
-	mapSum   string      // digest of channels.yaml, "" without
-	maxCells int         // of a log held at once; 0: runlog's default
+	channels *channelmap.Map // nil without channels.yaml
+	mapSum   string          // digest of channels.yaml, "" without
+	maxCells int             // of a log held at once; 0: runlog's default
 }
 
 func newReader(ws *workspace.Workspace) (*reader, error) {
@@ -39,7 +40,7 @@ func newReader(ws *workspace.Workspace) (*reader, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", channelsFile, err)
 	}
-	m, err := runlog.LoadMap(name)
+	m, err := channelmap.Load(name)
 	if err != nil {
 		return nil, err
 	}

@@ -11,6 +11,7 @@ import (
 	"headroom/internal/result"
 	"headroom/internal/runlog"
 	"headroom/internal/runlog/source"
+	"headroom/internal/runlog/timebase"
 	"headroom/internal/store"
 )
 
@@ -562,7 +563,7 @@ func fixtureInspections() []ingest.Inspection {
 				Rows: 1200, SampleInterval: 0.1,
 				Dialect: source.Dialect{Encoding: "UTF-16LE", Compression: "gzip", Delimiter: "\t", Decimal: ",",
 					HeaderLine: 3, UnitsLine: 4, FirstData: 5, Reason: "tabs give 12 columns in every line"},
-				TimeBase: runlog.TimeBase{Column: "Time", Unit: "s", Rate: 10, Reason: "strictly increasing"},
+				TimeBase: timebase.Base{Column: "Time", Unit: "s", Rate: 10, Reason: "strictly increasing"},
 				Columns: []runlog.Column{
 					{Index: 0, Header: "Time", Unit: "s", Reason: "the time base", Confidence: 1},
 					{Index: 1, Header: "Engine speed (rpm)", Channel: "engine_speed", Unit: "rpm",

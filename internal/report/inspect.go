@@ -13,6 +13,7 @@ import (
 	"headroom/internal/result"
 	"headroom/internal/runlog"
 	"headroom/internal/runlog/source"
+	"headroom/internal/runlog/timebase"
 	"headroom/models/value"
 )
 
@@ -104,7 +105,7 @@ func lines(d source.Dialect) string {
 	return fmt.Sprintf("header in line %d, %s, data from line %d", d.HeaderLine, units, d.FirstData)
 }
 
-func timeBase(t runlog.TimeBase) string {
+func timeBase(t timebase.Base) string {
 	from := "rows numbered"
 	if t.Column != "" {
 		from = "column " + strconv.Quote(t.Column)

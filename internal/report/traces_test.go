@@ -14,6 +14,7 @@ import (
 	"headroom/internal/ingest"
 	"headroom/internal/report/show"
 	"headroom/internal/runlog"
+	"headroom/internal/runlog/timebase"
 	"headroom/models/channel"
 )
 
@@ -23,7 +24,7 @@ func tracedInspections() []ingest.Inspection {
 	run := &runlog.Run{
 		Rows: 12, SampleInterval: 1,
 		Time:     []float64{0, 1, 2, 3, 4, 5, 6, 7, 20, 21, 22, 23},
-		TimeBase: runlog.TimeBase{Column: "Time (s)", Unit: "s", Rate: 1, Reason: "unit s as written"},
+		TimeBase: timebase.Base{Column: "Time (s)", Unit: "s", Rate: 1, Reason: "unit s as written"},
 		Series: []runlog.Series{
 			{Channel: channel.EngineSpeed, Column: "Engine speed (rpm)", Values: []float64{2000, 2010, 2400, 3100, 3900,
 				4700, 5600, 6400, 2000, 2001, 2000, 2002}},

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"headroom/internal/runlog/channelmap"
 	"headroom/models/channel"
 )
 
@@ -88,7 +89,7 @@ func checkLog(t *testing.T, file string, w wanted) score {
 	t.Helper()
 	opts := Options{Barometer: w.Barometer, Stoich: w.Stoich, Displacement: w.Displacement}
 	if w.Map != "" {
-		m, err := LoadMap(filepath.Join(corpusDir, w.Map))
+		m, err := channelmap.Load(filepath.Join(corpusDir, w.Map))
 		if err != nil {
 			t.Fatal(err)
 		}

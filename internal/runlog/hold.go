@@ -5,7 +5,9 @@ import (
 	"math"
 	"slices"
 
+	"headroom/internal/runlog/samples"
 	"headroom/models/channel"
+	"headroom/models/value"
 )
 
 // Limits of holding: a reading is held for at most one and a half of its own usual intervals, and never longer than
@@ -48,7 +50,7 @@ func ownInterval(t []float64, empty []bool) float64 {
 	if len(steps) < 3 {
 		return 0
 	}
-	return median(steps)
+	return samples.Median(steps)
 }
 
 // holdSlow carries the last reading of channels that are read more slowly than rows are written into the cells the file
@@ -65,7 +67,7 @@ func holdSlow(r *Run, empties map[channel.ID][]bool) {
 		held, last := 0, -1
 		for i, e := range empty {
 			switch {
-			case !e && present(s.Values[i]):
+			case !e && value.Known(s.Values[i]):
 				last = i
 			case !e:
 				last = -1

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"headroom/models/channel"
+	"headroom/models/value"
 )
 
 // Lag is how far one channel trails another.
@@ -27,7 +28,7 @@ const (
 // cross-correlation of their changes over lags of 0 to 3 s (Box, Jenkins & Reinsel, Time Series Analysis, ch. 12), with
 // a parabola through the peak. The standard uncertainty is the delete-one-block jackknife over eight blocks (Künsch,
 // Annals of Statistics 17, 1989), never less than the sample interval over √12. It fails when a channel is absent,
-// there are fewer than 64 common changes, or the correlation stays below 0.3 in magnitude.
+// there are fewer than 64 common changes or less than 12 s, or the correlation stays below 0.3 in magnitude.
 func EstimateLag(run *Run, reference, lagging channel.ID) (Lag, error) {
 	a, b := run.Values(reference), run.Values(lagging)
 	if a == nil || b == nil {
@@ -113,7 +114,7 @@ func changes(v []float64) []float64 {
 func common(x, y []float64) int {
 	n := 0
 	for i := range x {
-		if present(x[i]) && present(y[i]) {
+		if value.Known(x[i]) && value.Known(y[i]) {
 			n++
 		}
 	}
@@ -153,7 +154,7 @@ func correlation(x, y []float64, k, skip, width int) (float64, int) {
 	var sx, sy, sxx, syy, sxy, n float64
 	for i := 0; i+k < len(y); i++ {
 		a, b := x[i], y[i+k]
-		if i >= skip && i < skip+width || !present(a) || !present(b) {
+		if i >= skip && i < skip+width || !value.Known(a) || !value.Known(b) {
 			continue
 		}
 		n++

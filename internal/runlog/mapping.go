@@ -7,8 +7,12 @@ import (
 	"sort"
 	"strings"
 
+	"headroom/internal/runlog/channelmap"
 	"headroom/internal/runlog/header"
+	"headroom/internal/runlog/reading"
+	"headroom/internal/runlog/samples"
 	"headroom/internal/runlog/source"
+	"headroom/internal/runlog/timebase"
 	"headroom/models/channel"
 )
 
@@ -19,7 +23,7 @@ const threshold = 0.6
 type bid struct {
 	column     int
 	claim      header.Claim
-	reading    reading
+	reading    reading.Reading
 	confidence float64
 	lag        float64
 	header     string // as the series names it
@@ -31,11 +35,11 @@ type bid struct {
 // mapper settles which column is which channel.
 type mapper struct {
 	tb      *source.Table
-	rule    FileRule
-	ctx     *context
+	rule    channelmap.FileRule
+	ctx     *reading.Context
 	columns []Column
 	claims  [][]header.Claim
-	userBy  map[int]ColumnRule
+	userBy  map[int]channelmap.ColumnRule
 	series  map[channel.ID]bid
 	notes   []Finding
 
@@ -58,16 +62,17 @@ var order = func() []channel.ID {
 }()
 
 // mapColumns settles every column but the time column.
-func mapColumns(tb *source.Table, rule FileRule, opts Options, cw *clockwork) *mapper {
-	m := &mapper{tb: tb, rule: rule, ctx: &context{opts: opts, seconds: cw.seconds}, series: map[channel.ID]bid{},
-		userBy: map[int]ColumnRule{},
+func mapColumns(tb *source.Table, rule channelmap.FileRule, opts Options, axis *timebase.Axis) *mapper {
+	ctx := &reading.Context{Barometer: opts.Barometer, Stoich: opts.Stoich, Displacement: opts.Displacement,
+		Seconds: axis.Seconds}
+	m := &mapper{tb: tb, rule: rule, ctx: ctx, series: map[channel.ID]bid{}, userBy: map[int]channelmap.ColumnRule{},
 		sample: tb.Rows, unfilled: map[int]bool{}, private: map[int]bool{}}
 	m.columns = make([]Column, len(tb.Columns))
 	m.claims = make([][]header.Claim, len(tb.Columns))
 	for i, c := range tb.Columns {
 		m.columns[i] = Column{Index: i, Header: c.Header}
 		m.unfilled[i], m.private[i] = c.Filled == 0, c.Private != ""
-		m.prepare(i, c, cw)
+		m.prepare(i, c, axis)
 	}
 	m.noteMissingRules()
 	for _, id := range order {
@@ -82,11 +87,11 @@ func mapColumns(tb *source.Table, rule FileRule, opts Options, cw *clockwork) *m
 }
 
 // prepare gathers a column's claims, or says at once why it is not used.
-func (m *mapper) prepare(i int, c *source.Column, cw *clockwork) {
+func (m *mapper) prepare(i int, c *source.Column, axis *timebase.Axis) {
 	col := &m.columns[i]
 	switch {
-	case i == cw.index:
-		col.Reason, col.Confidence = cw.describe(), 1
+	case i == axis.Column:
+		col.Reason, col.Confidence = axis.Describe(), 1
 		return
 	case c.Private != "":
 		col.Reason = "not read: " + c.Private
@@ -94,7 +99,7 @@ func (m *mapper) prepare(i int, c *source.Column, cw *clockwork) {
 			"dropped: %s", i+1, c.Private)})
 		return
 	}
-	if r, ok := m.rule.find(c.Header); ok {
+	if r, ok := m.rule.Find(c.Header); ok {
 		if r.Channel == "none" {
 			col.Reason, col.Confidence = fmt.Sprintf("left out by channels.yaml line %d", r.Line), 1
 			return
@@ -104,7 +109,7 @@ func (m *mapper) prepare(i int, c *source.Column, cw *clockwork) {
 			fmt.Sprintf("channels.yaml line %d", r.Line))}
 		return
 	}
-	if why, ok := cw.others[i]; ok {
+	if why, ok := axis.PassedOver[i]; ok {
 		col.Reason = "not used: " + why
 		return
 	}
@@ -180,7 +185,7 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 		if rule.Scale == 0 {
 			from.preScale = 1
 		}
-		raw = apply(raw, from.preScale, from.preOffset)
+		raw = samples.Scaled(raw, from.preScale, from.preOffset)
 	}
 	if !mapped && c.Confidence < threshold {
 		col.Reason = fmt.Sprintf("not used: nearest is %s, but %s; name it in channels.yaml if that is what it holds",
@@ -192,25 +197,25 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 		col.Reason = fmt.Sprintf("not used: named like %s, but it holds no numbers", c.Channel)
 		return bid{}, false
 	}
-	r, f := m.ctx.read(c, raw)
-	if f != nil {
-		col.Reason = fmt.Sprintf("not used: %s (%s), but %s", c.Channel, c.Why, f.why)
+	r, err := m.ctx.Read(c, raw)
+	if err != nil {
+		col.Reason = fmt.Sprintf("not used: %s (%s), but %v", c.Channel, c.Why, err)
 		col.RunnerUp = string(c.Channel)
 		return bid{}, false
 	}
-	confidence := c.Confidence * r.confidence
+	confidence := c.Confidence * r.Confidence
 	if mapped {
 		confidence = 1
 	} else if confidence < threshold {
 		col.Reason = fmt.Sprintf("not used: %s (%s; %s) has a confidence of only %.2f; name it in channels.yaml if "+
-			"that is what it holds", c.Channel, c.Why, r.why, confidence)
+			"that is what it holds", c.Channel, c.Why, r.Why, confidence)
 		col.Confidence, col.RunnerUp = confidence, string(c.Channel)
 		return bid{}, false
 	}
-	if m.ctx.imperial = m.ctx.imperial || r.imperial; rule.Lag > 0 {
+	if m.ctx.Imperial = m.ctx.Imperial || r.Imperial; rule.Lag > 0 {
 		c.Why += fmt.Sprintf(", lag %g s", rule.Lag)
 	}
-	from.conv = r.conv
+	from.conv = r.Conversion
 	return bid{column: i, origins: []origin{from}, header: m.tb.Columns[i].Header, claim: c, reading: r,
 		empty: emptyCells(m.tb.Columns[i].Values), confidence: confidence, lag: rule.Lag, mapped: mapped}, true
 }
@@ -219,7 +224,7 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 func (m *mapper) contested(bids []bid) bool {
 	best, second := bids[0], bids[1]
 	if best.mapped != second.mapped || best.confidence-second.confidence > 0.045 ||
-		agree(best.reading.values, second.reading.values) {
+		agree(best.reading.Values, second.reading.Values) {
 		return false
 	}
 	for _, b := range bids {
@@ -244,7 +249,7 @@ func (m *mapper) contested(bids []bid) bool {
 
 // agree reports whether two columns tell the same within a hundredth of their span.
 func agree(a, b []float64) bool {
-	s := finite(a)
+	s := samples.Sorted(a)
 	if len(s) == 0 {
 		return false
 	}
@@ -278,19 +283,19 @@ func (m *mapper) mergeCylinders(bids []bid) bool {
 		return false
 	}
 	merged := bids[0]
-	merged.reading.values = slices.Clone(merged.reading.values)
+	merged.reading.Values = slices.Clone(merged.reading.Values)
 	merged.origins = nil
 	var headers []string
 	for _, b := range bids {
 		merged.origins = append(merged.origins, b.origins...)
 		headers = append(headers, b.header)
-		for i, v := range b.reading.values {
-			merged.reading.values[i] = larger(v, merged.reading.values[i])
+		for i, v := range b.reading.Values {
+			merged.reading.Values[i] = larger(v, merged.reading.Values[i])
 		}
 		merged.confidence = math.Min(merged.confidence, b.confidence)
 	}
 	for _, b := range bids {
-		m.use(b, fmt.Sprintf("%s; %s; the largest of %d columns is taken", b.claim.Why, b.reading.why, len(bids)))
+		m.use(b, fmt.Sprintf("%s; %s; the largest of %d columns is taken", b.claim.Why, b.reading.Why, len(bids)))
 	}
 	merged.header = strings.Join(headers, " + ")
 	m.keep(merged)
@@ -310,41 +315,21 @@ func larger(a, b float64) float64 {
 
 // take records the column of a channel and what later columns are judged by.
 func (m *mapper) take(b bid) {
-	m.use(b, b.claim.Why+"; "+b.reading.why)
+	m.use(b, b.claim.Why+"; "+b.reading.Why)
 	m.keep(b)
 }
 
 // use fills a column's record.
 func (m *mapper) use(b bid, reason string) {
 	col := &m.columns[b.column]
-	col.Channel, col.Unit, col.Confidence, col.Reason = b.claim.Channel, b.reading.unit, b.confidence, reason
+	col.Channel, col.Unit, col.Confidence, col.Reason = b.claim.Channel, b.reading.Unit, b.confidence, reason
 }
 
 // keep stores a series and widens the context.
 func (m *mapper) keep(b bid) {
 	m.series[b.claim.Channel] = b
-	for _, f := range b.reading.notes {
-		f.Channel = b.claim.Channel
-		m.notes = append(m.notes, f)
-	}
-	switch b.claim.Channel {
-	case channel.EngineSpeed:
-		m.ctx.speed = b.reading.values
-	case channel.VehicleSpeed:
-		m.ctx.road = b.reading.values
-	case channel.ThrottlePosition:
-		m.ctx.opening = b.reading.values
-	case channel.PedalPosition:
-		if m.ctx.opening == nil {
-			m.ctx.opening = b.reading.values
-		}
-	case channel.BarometricPressure:
-		m.ctx.baro = b.reading.values
-	case channel.ManifoldPressure:
-		m.ctx.manifold = b.reading.values
-	case channel.Lambda:
-		m.ctx.lambda = b.reading.values
-	}
+	m.notes = append(m.notes, readingFindings(b.claim.Channel, b.reading)...)
+	m.ctx.Keep(b.claim.Channel, b.reading)
 }
 
 // explain says why a column nobody claimed is not used.

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"headroom/internal/runlog/samples"
 	"headroom/models/channel"
 	"headroom/models/unit"
 )
@@ -191,7 +192,7 @@ func TestNeverWrong(t *testing.T) {
 		for k, id := range ids {
 			got := runs[0].Values(id)
 			switch off := worstGap(id, got, d); {
-			case len(finite(got)) == 0:
+			case len(samples.Sorted(got)) == 0:
 				counts[id].out++
 			case off > 0.03:
 				counts[id].wrong++
@@ -224,7 +225,7 @@ func worstGap(id channel.ID, got []float64, d *drive) float64 {
 	if len(gaps) == 0 {
 		return 0
 	}
-	return quantile(finite(gaps), 0.9) / scale
+	return samples.Quantile(samples.Sorted(gaps), 0.9) / scale
 }
 
 func reasonOf(r *Run, id channel.ID) string {

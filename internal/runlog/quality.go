@@ -6,7 +6,9 @@ import (
 	"slices"
 	"sort"
 
+	"headroom/internal/runlog/samples"
 	"headroom/models/channel"
+	"headroom/models/value"
 )
 
 // Thresholds of the quality gate: common practice, no source.
@@ -142,7 +144,7 @@ func checkTime(r *Run) {
 			Detail: fmt.Sprintf("%d holes altogether, the longest %.3g s", gaps, longest)})
 	}
 	slices.Sort(steps)
-	if late := quantile(steps, 0.95); late > jitterFactor*r.SampleInterval {
+	if late := samples.Quantile(steps, 0.95); late > jitterFactor*r.SampleInterval {
 		r.Findings = append(r.Findings, Finding{Kind: KindJitter, To: r.Duration(),
 			Detail: fmt.Sprintf("one interval in twenty is longer than %.3g s; the usual one is %.3g s", late,
 				r.SampleInterval)})
@@ -160,8 +162,8 @@ func checkRepeats(r *Run) {
 		same, any := true, false
 		for _, s := range r.Series {
 			a, b := s.Values[i-1], s.Values[i]
-			any = any || present(b)
-			if a != b && (present(a) || present(b)) {
+			any = any || value.Known(b)
+			if a != b && (value.Known(a) || value.Known(b)) {
 				same = false
 				break
 			}
@@ -184,7 +186,7 @@ func checkRepeats(r *Run) {
 func checkMissing(r *Run, s *Series) {
 	n := 0
 	for _, v := range s.Values {
-		if !present(v) {
+		if !value.Known(v) {
 			n++
 		}
 	}
@@ -223,7 +225,7 @@ func checkClipped(r *Run, s *Series, speed []float64) {
 	if !clippable[s.Channel] || speed == nil {
 		return
 	}
-	n, _, top := extent(s.Values)
+	n, _, top := samples.Extent(s.Values)
 	if n < 4*clippedRun {
 		return
 	}
@@ -249,10 +251,10 @@ func checkClipped(r *Run, s *Series, speed []float64) {
 
 // restless is the share of steps that change, among samples in the upper half below top.
 func restless(values []float64, top float64) float64 {
-	mid := median(values)
+	mid := samples.Median(values)
 	steps, changed := 0, 0
 	for i := 1; i < len(values); i++ {
-		if values[i] > mid && values[i] < top && values[i-1] < top && present(values[i-1]) {
+		if values[i] > mid && values[i] < top && values[i-1] < top && value.Known(values[i-1]) {
 			steps++
 			if values[i] != values[i-1] {
 				changed++
@@ -267,7 +269,7 @@ func restless(values []float64, top float64) float64 {
 
 // movedDuring reports whether engine speed spanned more than rpm within a stretch.
 func movedDuring(speed []float64, sp span, rpm float64) bool {
-	s := finite(speed[sp.from : sp.to+1])
+	s := samples.Sorted(speed[sp.from : sp.to+1])
 	return len(s) > 1 && s[len(s)-1]-s[0] > rpm
 }
 
@@ -281,8 +283,8 @@ func checkSteps(r *Run, s *Series, def channel.Definition) {
 	allow := func(i, j int) float64 {
 		return def.MaxRate * math.Max(math.Abs(r.Time[i]-r.Time[j]), r.SampleInterval/2)
 	}
-	sorted := finite(s.Values)
-	slack := 1.5 * resolution(sorted)
+	sorted := samples.Sorted(s.Values)
+	slack := 1.5 * samples.Resolution(sorted)
 	if len(sorted) > 0 {
 		slack = math.Min(slack, 0.1*(sorted[len(sorted)-1]-sorted[0]))
 	}
@@ -297,7 +299,7 @@ func checkSteps(r *Run, s *Series, def channel.Definition) {
 	walk := func(from, to, step int) {
 		last := from
 		for i := from + step; i != to; i += step {
-			if !present(s.Values[i]) {
+			if !value.Known(s.Values[i]) {
 				continue
 			}
 			if math.Abs(s.Values[i]-s.Values[last]) > allow(i, last)+slack {
@@ -321,7 +323,7 @@ func longestSteady(values []float64, follows func(i, j int) bool) (span, bool) {
 	best, cur, found := span{}, span{}, false
 	last, length, bestLength := -1, 0, 0
 	for i, v := range values {
-		if !present(v) {
+		if !value.Known(v) {
 			continue
 		}
 		if last < 0 || !follows(i, last) {
@@ -342,28 +344,29 @@ func checkStuck(r *Run, s *Series, def channel.Definition, speed []float64) {
 	if def.MayRest && s.Channel != channel.PedalPosition && s.Channel != channel.ThrottlePosition {
 		return
 	}
-	n, value, high := extent(s.Values)
-	if n < 30 || value != high {
+	n, level, high := samples.Extent(s.Values)
+	if n < 30 || level != high {
 		return
 	}
 	moved := movingSpan
 	if def.MayRest {
 		moved = 3 * movingSpan // a resting foot is no fault until the engine has run up
 	}
-	turning := finite(where(speed, func(i int) bool { return speed[i] > 0 && present(s.Values[i]) }))
-	if s.Channel == channel.EngineSpeed || len(turning) < 30 || quantile(turning, 0.98)-quantile(turning,
-		0.02) < moved {
+	shown := func(i int) bool { return speed[i] > 0 && value.Known(s.Values[i]) }
+	turning := samples.Sorted(samples.Where(speed, shown))
+	if s.Channel == channel.EngineSpeed || len(turning) < 30 ||
+		samples.Quantile(turning, 0.98)-samples.Quantile(turning, 0.02) < moved {
 		return
 	}
-	if def.MayRest && value >= 80 {
+	if def.MayRest && level >= 80 {
 		return // a log of nothing but full throttle
 	}
 	bad := make([]bool, len(s.Values))
 	for i, v := range s.Values {
-		bad[i] = present(v)
+		bad[i] = value.Known(v)
 	}
 	remove(r, s, KindStuck, bad, func(span, int) string {
-		return fmt.Sprintf("it stands at %.5g %s throughout while engine speed moves from %.0f to %.0f rpm", value,
+		return fmt.Sprintf("it stands at %.5g %s throughout while engine speed moves from %.0f to %.0f rpm", level,
 			def.Unit, turning[0], turning[len(turning)-1])
 	})
 }
@@ -388,7 +391,7 @@ func checkFrozen(r *Run, s *Series, speed []float64) {
 		}
 		sp := span{from, to}
 		if to-from+1 >= frozenSamples && r.Time[to]-r.Time[from] >= frozenSeconds &&
-			movedDuring(speed, sp, frozenSpan) && slices.Min(finite(speed[from:to+1])) > 0 {
+			movedDuring(speed, sp, frozenSpan) && slices.Min(samples.Sorted(speed[from:to+1])) > 0 {
 			for i := from; i <= to; i++ {
 				bad[i] = true
 			}
@@ -409,24 +412,25 @@ func checkCrossed(r *Run) {
 		return
 	}
 	half := len(r.Time) / 2
-	cool, air := finite(coolant.Values[half:]), finite(charge.Values[half:])
+	cool, air := samples.Sorted(coolant.Values[half:]), samples.Sorted(charge.Values[half:])
 	if len(cool) < 30 || len(air) < 30 {
 		return
 	}
 	thermostat := func(s []float64) bool {
-		return quantile(s, 0.5) > 78 && quantile(s, 0.5) < 115 && quantile(s, 0.95)-quantile(s, 0.05) < 12
+		return samples.Quantile(s, 0.5) > 78 && samples.Quantile(s, 0.5) < 115 &&
+			samples.Quantile(s, 0.95)-samples.Quantile(s, 0.05) < 12
 	}
-	if !thermostat(air) || thermostat(cool) || quantile(cool, 0.5) > 60 {
+	if !thermostat(air) || thermostat(cool) || samples.Quantile(cool, 0.5) > 60 {
 		return
 	}
 	for _, s := range []*Series{coolant, charge} {
 		bad := make([]bool, len(s.Values))
 		for i, v := range s.Values {
-			bad[i] = present(v)
+			bad[i] = value.Known(v)
 		}
 		remove(r, s, KindCrossed, bad, func(span, int) string {
 			return fmt.Sprintf("coolant (%.3g °C) and charge temperature (%.3g °C) look exchanged: the charge stands "+
-				"where a thermostat holds coolant", quantile(cool, 0.5), quantile(air, 0.5))
+				"where a thermostat holds coolant", samples.Quantile(cool, 0.5), samples.Quantile(air, 0.5))
 		})
 	}
 }

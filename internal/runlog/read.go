@@ -5,12 +5,11 @@ import (
 	"io"
 	"math"
 	"os"
-	"sort"
 	"syscall"
 
 	"headroom/internal/fault"
+	"headroom/internal/runlog/channelmap"
 	"headroom/internal/runlog/source"
-	"headroom/models/channel"
 )
 
 // DefaultMaxBytes bounds the size of a log when Options does not.
@@ -18,11 +17,12 @@ const DefaultMaxBytes = 4 << 30
 
 // Options is what is known about a log from outside it. The zero value knows nothing.
 type Options struct {
-	ChannelMap   *Map    // user's channels.yaml, nil without one
-	Rate         float64 // samples a second of a log without a time column; 0: not known
-	Barometer    float64 // kPa absolute; 0 or NaN: not known
-	Stoich       float64 // stoichiometric ratio by which logged air–fuel ratios are scaled; 0: not known
-	Displacement float64 // of the engine, litres; 0: not known. Settles the unit of air mass flow when none is written
+	ChannelMap *channelmap.Map // user's channels.yaml, nil without one
+	Rate       float64         // samples a second of a log without a time column; 0: not known
+	Barometer  float64         // kPa absolute; 0 or NaN: not known
+	Stoich     float64         // stoichiometric ratio by which logged air–fuel ratios are scaled; 0: not known
+	// of the engine, litres; 0: not known. Settles the unit of air mass flow when none is written
+	Displacement float64
 	// largest size of the log in bytes, packed and unpacked; one byte more is an error. 0: DefaultMaxBytes
 	MaxBytes int64
 	// cells (rows × columns of the file) that Each holds at once, but at least 256 rows; 0: DefaultMaxCells
@@ -76,12 +76,12 @@ func readAll(in source.Input, name string, opts Options) ([]*Run, error) {
 
 // cannotOpen words why a path does not lead to a log.
 func cannotOpen(path string, err error) error {
-	fe := &fault.Fault{File: path, What: "cannot be opened", Cause: underlying(err),
+	f := &fault.Fault{File: path, What: "cannot be opened", Cause: underlying(err),
 		Remedy: "check the path and its permissions"}
 	if errors.Is(err, syscall.ELOOP) {
-		fe.Remedy = "symbolic links lead in a circle: replace the link by the log it stands for"
+		f.Remedy = "symbolic links lead in a circle: replace the link by the log it stands for"
 	}
-	return fe
+	return f
 }
 
 // underlying strips the path that os puts into its errors; the fault has it already.
@@ -95,69 +95,9 @@ func underlying(err error) error {
 
 // asFault names the file in an error of the reader.
 func asFault(err error, name string) error {
-	var fe *fault.Fault
-	if !errors.As(err, &fe) {
+	var f *fault.Fault
+	if !errors.As(err, &f) {
 		err = &fault.Fault{What: "cannot be read", Cause: err, Remedy: "send the log again"}
 	}
 	return fault.Name(err, name)
 }
-
-// takenBy lists the columns a user's map gives a channel, which therefore are not time.
-func takenBy(rule FileRule, tb *source.Table) map[int]bool {
-	taken := map[int]bool{}
-	for i, c := range tb.Columns {
-		if r, ok := rule.find(c.Header); ok && r.Channel != "none" {
-			taken[i] = true
-		}
-	}
-	return taken
-}
-
-// assemble cuts one run out of the settled columns, and says which cells the file leaves empty.
-func (m *mapper) assemble(name string, cw *clockwork, s stretch) (*Run, map[channel.ID][]bool) {
-	empty := map[channel.ID][]bool{}
-	run := &Run{Source: name, Time: s.time, Dialect: m.tb.Dialect, TimeBase: cw.base, Rows: len(s.rows),
-		Findings: s.findings}
-	run.Columns = append(run.Columns, m.columns...)
-	run.SampleInterval, run.TimeBase.Rate = rateOf(s.time)
-	for id, b := range m.series {
-		series := Series{Channel: id, Column: b.header, Lag: b.lag, Values: b.reading.values}
-		if len(s.rows) != m.tb.Rows {
-			series.Values = make([]float64, len(s.rows))
-			for i, row := range s.rows {
-				series.Values[i] = b.reading.values[row]
-			}
-		}
-		run.Series = append(run.Series, series)
-		if b.empty != nil {
-			empty[id] = make([]bool, len(s.rows))
-			for i, row := range s.rows {
-				empty[id][i] = b.empty[row]
-			}
-		}
-	}
-	sort.Slice(run.Series, func(i, j int) bool {
-		return channel.Order(run.Series[i].Channel) < channel.Order(run.Series[j].Channel)
-	})
-	return run, empty
-}
-
-// Channels lists the run's channels in channel-table order.
-func (r *Run) Channels() []channel.ID {
-	ids := make([]channel.ID, len(r.Series))
-	for i := range r.Series {
-		ids[i] = r.Series[i].Channel
-	}
-	return ids
-}
-
-// Duration is the time from the first to the last sample in seconds.
-func (r *Run) Duration() float64 {
-	if len(r.Time) == 0 {
-		return 0
-	}
-	return r.Time[len(r.Time)-1]
-}
-
-// present reports whether v is a reading.
-func present(v float64) bool { return !math.IsNaN(v) }

@@ -397,37 +397,6 @@ func TestMaxBytes(t *testing.T) {
 	}
 }
 
-// TestQuotes: quotes that are nested, doubled, stray or never closed neither swallow rows nor take long.
-func TestQuotes(t *testing.T) {
-	head := "Time (s),RPM,Remark\n"
-	for name, c := range map[string]struct {
-		body   string
-		rows   int
-		joined bool
-	}{
-		"never closed": {"0,800,\"a\n1,810,b\n2,820,c\n", 3, false},
-		"nested":       {"0,800,\"a \"b\" c\"\n1,810,\"x \"\"y\"\"\"\n2,820,c\n", 3, false},
-		"line breaks":  {"0,800,\"a\n\nb\"\n1,810,\"x\ny, \"\"z\"\"\"\n2,820,c\n", 3, true},
-		"only quotes":  {"0,800,\"\n1,810,\"\n2,820,\"\n3,830,\"\n", 4, false},
-		"open all down": {strings.Repeat("0,800,\"\n", 3) + "1,801,\n" + strings.Repeat("2,802,\"open\n", 100000),
-			100004, false},
-		"then silence": {"0,800,\n1,801,\"" + strings.Repeat("word\n", 1<<20) + "2,802,\n", 3, false},
-	} {
-		runs, err := ReadFrom(strings.NewReader(head+c.body), "x.csv", Options{})
-		if err != nil || len(runs) != 1 || len(runs[0].Time) != c.rows {
-			t.Errorf("%s: %v, %d runs, want %d rows", name, err, len(runs), c.rows)
-			continue
-		}
-		said := false
-		for _, f := range runs[0].Findings {
-			said = said || strings.Contains(f.Detail, "line breaks inside quotes")
-		}
-		if said != c.joined {
-			t.Errorf("%s: %+v", name, runs[0].Findings)
-		}
-	}
-}
-
 // FuzzRead: whatever the bytes, no panic, and a run that comes out is in order.
 func FuzzRead(f *testing.F) {
 	files, _ := filepath.Glob(filepath.Join(corpusDir, "*"))

@@ -6,23 +6,29 @@
 // with its reason and leaves out whatever it cannot settle. Names are matched against trade words and the parameter
 // descriptions of SAE J1979; units follow NIST SP 811 through models/unit. The quality gate (quality.go) then takes
 // samples out that no engine could have produced and keeps a finding for each.
+//
+// The steps before the gate have rooms of their own, none of which knows those after it: header (what a heading says),
+// source (bytes to rows), channelmap (what the user says), timebase (when each row was taken) and reading (in which
+// unit). Here they are put together, and it is decided which column is which channel.
 package runlog
 
 import (
 	"headroom/internal/runlog/source"
+	"headroom/internal/runlog/timebase"
 	"headroom/models/channel"
 )
 
 // Run is one log as read: canonical channels on one monotonic time base, with a record of every decision that led
-// from bytes to numbers and every doubt about them. Values absent from the file or taken out by the quality gate
-// are NaN; nothing is interpolated here.
+// from bytes to numbers and every doubt about them. Values absent from the file or taken out by the quality gate are
+// NaN. Nothing is interpolated; a channel that is read more slowly than rows are written holds its last reading, within
+// an age limit and with a finding (KindHeld).
 type Run struct {
 	Source         string         // path as given by the caller
 	Time           []float64      // seconds from the first sample, strictly increasing
 	Series         []Series       // one per mapped channel, in channel-table order
 	Columns        []Column       // every column of the file, mapped or not, in file order
 	Dialect        source.Dialect // how the bytes were laid out
-	TimeBase       TimeBase       // how the time axis was settled
+	TimeBase       timebase.Base  // how the time axis was settled
 	Findings       []Finding      // quality notes, in time order, then by channel
 	SampleInterval float64        // median seconds between samples
 	Rows           int            // data rows read from the file
@@ -33,7 +39,7 @@ type Run struct {
 // Series is one canonical channel of a run; len(Values) == len(Run.Time), in the channel's stored unit.
 type Series struct {
 	Channel channel.ID
-	Column  string // header as written in the file
+	Column  string // header as written in the file; of merged columns all of them, joined by " + "
 	Values  []float64
 	Lag     float64 // seconds the column trails engine speed as stated in channels.yaml; 0 when nothing is stated
 }
@@ -41,52 +47,12 @@ type Series struct {
 // Column says what became of one column of the file and why.
 type Column struct {
 	Index      int        // 0-based position in the file
-	Header     string     // as written
+	Header     string     // as written, without identification numbers
 	Channel    channel.ID // "" when not used
 	Unit       string     // unit the values were taken to be in, "" when not used
 	Reason     string     // why this channel and unit, or why not used
 	Confidence float64    // 0–1
 	RunnerUp   string     // second-best reading, "" when none
-}
-
-// TimeBase says which column gives time and how it was made strictly increasing.
-type TimeBase struct {
-	Column string  // header, or "" when rows are numbered at a stated rate
-	Unit   string  // "s", "ms", "clock", "run time (whole seconds)", …
-	Rate   float64 // samples a second (median)
-	Reason string
-}
-
-// Kinds of finding.
-const (
-	KindOutOfRange    = "out_of_range"   // outside the channel's plausible range
-	KindStuck         = "stuck"          // no variance while the engine moves
-	KindFrozen        = "frozen"         // stood still for a stretch while the engine moved
-	KindStep          = "step"           // changed faster than the quantity can
-	KindMissing       = "missing"        // samples absent
-	KindClipped       = "clipped"        // stopped at the end of its scale
-	KindCrossed       = "crossed"        // two columns look exchanged
-	KindCold          = "cold"           // engine not warm
-	KindTimeBackwards = "time_backwards" // rows whose time did not advance
-	KindDuplicate     = "duplicate"      // rows written more than once
-	KindGap           = "gap"            // a hole in time
-	KindJitter        = "jitter"         // uneven sample interval
-	KindTime          = "time"           // how time was made where the file leaves it open
-	KindLayout        = "layout"         // rows or cells that do not fit the table
-	KindAssumption    = "assumption"     // something the file does not say and the reader had to take from elsewhere
-	KindPrivacy       = "privacy"        // columns dropped because they tell place or identity
-	KindHeld          = "held"           // empty cells filled with the last reading, within an age limit
-	KindCut           = "cut"            // a run too long to be held at once was cut here
-)
-
-// Finding is one doubt about the data: what, where and what was done about it.
-type Finding struct {
-	Channel  channel.ID // "" for the whole file
-	Kind     string     // one of the Kind constants
-	From, To float64    // seconds
-	Samples  int
-	Detail   string // one plain sentence, with values and units
-	Removed  bool   // samples were taken out of evidence (set to NaN)
 }
 
 // Values returns the series of a channel, or nil when the run does not have it.
@@ -97,4 +63,21 @@ func (r *Run) Values(id channel.ID) []float64 {
 		}
 	}
 	return nil
+}
+
+// Channels lists the run's channels in channel-table order.
+func (r *Run) Channels() []channel.ID {
+	ids := make([]channel.ID, len(r.Series))
+	for i := range r.Series {
+		ids[i] = r.Series[i].Channel
+	}
+	return ids
+}
+
+// Duration is the time from the first to the last sample in seconds.
+func (r *Run) Duration() float64 {
+	if len(r.Time) == 0 {
+		return 0
+	}
+	return r.Time[len(r.Time)-1]
 }

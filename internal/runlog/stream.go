@@ -3,19 +3,15 @@ package runlog
 import (
 	"fmt"
 	"io"
-	"math"
 	"os"
 
 	"headroom/internal/fault"
 	"headroom/internal/runlog/source"
-	"headroom/models/channel"
+	"headroom/internal/runlog/timebase"
 )
 
 // DefaultMaxCells bounds the part of a log that Each holds at once when Options does not.
 const DefaultMaxCells = 4 << 20
-
-// cutMargin is how many rows beyond a cut are read before it is made: enough to tell whether time starts again there.
-const cutMargin = 64
 
 // Each reads a log of any length in bounded memory and calls fn with each of its runs, in file order. It stops at the
 // first error, of the log or of fn; fn's error is returned as it is. A log that turns out bad further on gives the
@@ -89,7 +85,7 @@ type parts struct {
 
 	rows   source.Rows
 	tb     *source.Table
-	cw     *clockwork
+	axis   *timebase.Axis
 	m      *mapper
 	number int     // of the part in hand, from 0
 	runs   int     // handed out
@@ -110,31 +106,31 @@ func (p *parts) read(in source.Input, opts Options, maxCells int) error {
 		return err
 	}
 	p.tb = p.rows.Table()
-	rule := opts.ChannelMap.rulesFor(p.name)
-	if p.cw, err = settleTime(p.tb, rule, opts, takenBy(rule, p.tb)); err != nil {
+	rule := opts.ChannelMap.For(p.name)
+	if p.axis, err = timebase.Settle(p.tb, rule, opts.Rate); err != nil {
 		return err
 	}
-	p.m = mapColumns(p.tb, rule, opts, p.cw)
+	p.m = mapColumns(p.tb, rule, opts, p.axis)
 	for more {
 		keep, err := p.handOut(true)
 		if err != nil {
 			return err
 		}
 		p.tb.Drop(keep)
-		p.cw.drop(keep)
+		p.axis.Drop(keep)
 		if more, err = p.rows.Fill(); err != nil {
 			return err
 		}
 		p.number++
-		p.cw.extend(p.tb)
-		p.m.reread(p.cw)
+		p.axis.Extend(p.tb)
+		p.m.reread(p.axis)
 	}
 	if _, err := p.handOut(false); err != nil {
 		return err
 	}
 	if p.runs == 0 {
 		return &fault.Fault{Line: p.tb.Dialect.FirstData, What: fmt.Sprintf("the time column %q never advances",
-			p.cw.base.Column), Remedy: "name another in channels.yaml, or state a rate"}
+			p.axis.Base.Column), Remedy: "name another in channels.yaml, or state a rate"}
 	}
 	return nil
 }
@@ -142,7 +138,7 @@ func (p *parts) read(in source.Input, opts Options, maxCells int) error {
 // handOut hands out the runs of the part in hand; when more rows follow, the last run is kept back, or cut when it is
 // the only one. keep is the first row that was not handed out.
 func (p *parts) handOut(more bool) (keep int, err error) {
-	stretches := p.cw.ranges(p.tb)
+	stretches := p.axis.Ranges(p.tb)
 	keep = p.tb.Rows
 	where := ""
 	if more {
@@ -154,9 +150,9 @@ func (p *parts) handOut(more bool) (keep int, err error) {
 			stretches = [][2]int{{0, keep}}
 		}
 	}
-	var settled []stretch
+	var settled []timebase.Stretch
 	for _, r := range stretches {
-		if s := p.cw.settle(p.tb, r, p.m.ctx.speed); len(s.time) >= 2 {
+		if s := p.axis.Stretch(p.tb, r, p.m.ctx.Speed); len(s.Time) >= 2 {
 			settled = append(settled, s)
 		}
 	}
@@ -170,7 +166,7 @@ func (p *parts) handOut(more bool) (keep int, err error) {
 		p.held = notes
 	}
 	for i, s := range settled {
-		run, empty := p.m.assemble(p.name, p.cw, s)
+		run, empty := p.m.assemble(p.name, p.axis, s)
 		if i == 0 {
 			run.Offset = offset
 			run.Findings = append(append(run.Findings, notes...), p.continues(before, offset)...)
@@ -178,7 +174,7 @@ func (p *parts) handOut(more bool) (keep int, err error) {
 		run.Findings = append(run.Findings, p.m.notes...)
 		if where != "" && i == len(settled)-1 {
 			run.Findings = append(run.Findings, p.cutFinding(run, where))
-			p.offset = offset + run.Duration() + p.cw.seconds[keep] - p.cw.seconds[s.rows[len(s.rows)-1]]
+			p.offset = offset + run.Duration() + p.axis.Seconds[keep] - p.axis.Seconds[s.Rows[len(s.Rows)-1]]
 			p.cut = where
 		}
 		applyQuality(run, empty)
@@ -190,30 +186,10 @@ func (p *parts) handOut(more bool) (keep int, err error) {
 	return keep, nil
 }
 
-// cutFinding says, in the run before a cut, that the log goes on.
-func (p *parts) cutFinding(run *Run, where string) Finding {
-	end := run.Duration()
-	return Finding{Kind: KindCut, From: end, To: end,
-		Detail: fmt.Sprintf("the run is longer than the %d rows that are held at once: it was cut here, %s, and goes "+
-			"on in the next", p.tb.Rows, where)}
-}
-
-// continues says, in the run after a cut, that it is no beginning.
-func (p *parts) continues(where string, offset float64) []Finding {
-	if where == "" {
-		return nil
-	}
-	return []Finding{{Kind: KindCut, Detail: fmt.Sprintf("the run was cut off the one before, %s: it starts %.1f s "+
-		"after the beginning", where, offset)}}
-}
-
 // notes are the findings about the layout of the part in hand and, after the first, about columns that changed since
 // channels were settled.
 func (p *parts) notes() []Finding {
-	var notes []Finding
-	for _, n := range p.rows.Notes() {
-		notes = append(notes, Finding{Kind: KindLayout, Samples: n.Samples, Detail: n.Detail})
-	}
+	notes := layoutFindings(p.rows.Notes())
 	if p.number == 0 {
 		return notes
 	}
@@ -240,145 +216,4 @@ func (p *parts) notes() []Finding {
 		p.late[i] = true
 	}
 	return notes
-}
-
-// Moments at which a run may be cut, best first. An idling or resting engine and a closed throttle are outside any
-// pull.
-var cutMoments = []string{"at idle, at rest or in a pause of the log", "with the throttle closed",
-	"with the throttle less than half open",
-	"within what may be a pull, as no other moment was found"}
-
-// cutAt is the row before which the part in hand is cut, and what happens there: the latest in the second half of the
-// part at the best kind of moment. Time must advance there.
-func (p *parts) cutAt() (row int, where string) {
-	n := p.tb.Rows
-	best, row := len(cutMoments), n-cutMargin
-	closed := quantile(finite(p.m.ctx.opening), 0.05) + 3
-	high, last := math.Inf(-1), 0
-	for i := range n - cutMargin {
-		v := p.cw.seconds[i]
-		if !(v > high) {
-			continue
-		}
-		gap := v - high
-		high = v
-		if i >= n/2 {
-			if kind := p.m.ctx.cutMoment(last, i, gap, closed); kind <= best {
-				best, row = kind, i
-			}
-		}
-		last = i
-	}
-	return row, cutMoments[min(best, len(cutMoments)-1)]
-}
-
-// cutMoment is the index into cutMoments of a cut between rows a and b, gap seconds apart.
-func (ctx *context) cutMoment(a, b int, gap, closed float64) int {
-	slow := func(i int) bool { return i < len(ctx.speed) && ctx.speed[i] < 1150 }
-	below := func(i int, limit float64) bool { return i < len(ctx.opening) && ctx.opening[i] <= limit }
-	switch {
-	case gap > 5 || slow(a) && slow(b):
-		return 0
-	case below(a, closed) && below(b, closed):
-		return 1
-	case below(a, 50) && below(b, 50):
-		return 2
-	}
-	return 3
-}
-
-// conversion is how the numbers of a column become stored units; later parts of a long log are read by it.
-type conversion struct {
-	scale, offset float64
-	positive      bool    // readings of zero and below are none
-	inverse       bool    // the reciprocal is taken
-	gauge         bool    // the barometer is added: the logged reading beside it where it is plausible, else barometer
-	barometer     float64 // kPa
-	floored       bool    // gauge readings below floor with the engine turning are none
-	floor         float64 // kPa gauge
-}
-
-// apply converts a column. dropped counts the readings that the floor took.
-func (cv conversion) apply(raw, baro, speed []float64) (values []float64, dropped int) {
-	values = make([]float64, len(raw))
-	for i, v := range raw {
-		if cv.positive && !(v > 0) {
-			v = math.NaN()
-		}
-		v = cv.scale*v + cv.offset
-		if cv.inverse {
-			v = 1 / v
-		}
-		if cv.gauge {
-			b := cv.barometer
-			if i < len(baro) && channel.BarometricPressure.Plausible(baro[i]) {
-				b = baro[i]
-			}
-			if cv.floored && v < cv.floor && i < len(speed) && speed[i] > 400 {
-				dropped++
-				b = math.NaN()
-			}
-			v += b
-		}
-		values[i] = v
-	}
-	return values, dropped
-}
-
-// origin is one column that a series comes from. A factor and an offset of the user's map come before the conversion;
-// preScale 0: none.
-type origin struct {
-	column              int
-	preScale, preOffset float64
-	conv                conversion
-}
-
-func (o origin) read(tb *source.Table, ctx *context) ([]float64, int) {
-	raw := tb.Columns[o.column].Values
-	if o.preScale != 0 {
-		raw = apply(raw, o.preScale, o.preOffset)
-	}
-	return o.conv.apply(raw, ctx.baro, ctx.speed)
-}
-
-// values are a bid's readings in the table's present rows: the largest of its columns.
-func (b bid) values(tb *source.Table, ctx *context) ([]float64, int) {
-	out, dropped := b.origins[0].read(tb, ctx)
-	for _, o := range b.origins[1:] {
-		more, n := o.read(tb, ctx)
-		dropped += n
-		for i, v := range more {
-			out[i] = larger(v, out[i])
-		}
-	}
-	return out, dropped
-}
-
-// reread takes the settled series from the table's present rows. Of the notes only the assumptions still hold; what the
-// floor of a boost gauge takes is counted again.
-func (m *mapper) reread(cw *clockwork) {
-	notes := m.notes[:0]
-	for _, f := range m.notes {
-		if f.Kind == KindAssumption {
-			notes = append(notes, f)
-		}
-	}
-	m.notes = notes
-	settled := *m.ctx
-	m.ctx = &context{opts: settled.opts, seconds: cw.seconds, thermal: settled.thermal,
-		kilopascals: settled.kilopascals, imperial: settled.imperial}
-	for _, id := range order {
-		b, ok := m.series[id]
-		if !ok {
-			continue
-		}
-		var dropped int
-		b.reading.values, dropped = b.values(m.tb, m.ctx)
-		b.reading.notes = nil
-		if dropped >= clippedRun {
-			b.reading.notes = append(b.reading.notes, noVacuum(dropped))
-		}
-		b.empty = emptyCells(m.tb.Columns[b.column].Values)
-		m.keep(b)
-	}
 }

@@ -16,7 +16,9 @@ import (
 	"github.com/klauspost/compress/gzip"
 	"github.com/parquet-go/parquet-go"
 
+	"headroom/internal/runlog/channelmap"
 	"headroom/internal/runlog/source"
+	"headroom/internal/runlog/timebase"
 	"headroom/models/channel"
 )
 
@@ -225,7 +227,7 @@ func TestEachIsReadBelowTheBound(t *testing.T) {
 // the very values that were settled.
 func TestConversionsAreTheReadings(t *testing.T) {
 	files, _ := filepath.Glob(filepath.Join(corpusDir, "*"))
-	m, err := LoadMap(filepath.Join(corpusDir, "user_map.yaml"))
+	m, err := channelmap.Load(filepath.Join(corpusDir, "user_map.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -250,18 +252,18 @@ func TestConversionsAreTheReadings(t *testing.T) {
 			if _, err := rows.Fill(); err != nil {
 				t.Fatal(err)
 			}
-			tb, rule := rows.Table(), opts.ChannelMap.rulesFor(file)
-			cw, err := settleTime(tb, rule, opts, takenBy(rule, tb))
+			tb, rule := rows.Table(), opts.ChannelMap.For(file)
+			axis, err := timebase.Settle(tb, rule, opts.Rate)
 			if err != nil {
 				t.Fatal(err)
 			}
-			mapped := mapColumns(tb, rule, opts, cw)
+			mapped := mapColumns(tb, rule, opts, axis)
 			for id, b := range mapped.series {
 				again, _ := b.values(tb, mapped.ctx)
 				for i, v := range again {
-					if want := b.reading.values[i]; math.Float64bits(v) != math.Float64bits(want) &&
+					if want := b.reading.Values[i]; math.Float64bits(v) != math.Float64bits(want) &&
 						!(math.IsNaN(v) && math.IsNaN(want)) {
-						t.Fatalf("%s: %s[%d] = %v, settled as %v (%s)", file, id, i, v, want, b.reading.why)
+						t.Fatalf("%s: %s[%d] = %v, settled as %v (%s)", file, id, i, v, want, b.reading.Why)
 					}
 				}
 				checked[id]++

@@ -341,6 +341,12 @@ func TestProblems(t *testing.T) {
 			"failed", withOutcomes(1)},
 		{"odometer", outcomes, "84200", "84.200,1", "outcomes.csv:2: 7 cells for 6 columns; put a cell that contains " +
 			"the delimiter in double quotes", withOutcomes(1)},
+		{"outcome without a date", outcomes, "2026-02-01", "", "outcomes.csv:2: date: missing; write " +
+			"year-month-day, e.g. 2026-03-04", withOutcomes(1)},
+		{"not text", outcomes, "vehicle,", "vehicle\x00,", "outcomes.csv: is not UTF-8 text; save it from the " +
+			"spreadsheet as CSV, UTF-8", withOutcomes(0)},
+		{"column twice", outcomes, ",odometer_km", ",date", "outcomes.csv:1: column 6: column \"date\" is there " +
+			"twice; keep one", withOutcomes(0)},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()

@@ -23,8 +23,8 @@ type Claim struct {
 	Stated      bool // by the user's channel map: what it states outright is not overruled
 }
 
-// Stated is the claim that a user's channel map makes for a column: its channel and unit. Without a unit the header's is
-// taken, where possible one that fits the channel.
+// Stated is the claim that a user's channel map makes for a column: its channel and unit. Without a unit the header's
+// is taken, where possible one that fits the channel.
 func Stated(id channel.ID, written, header, unitsRow, why string) Claim {
 	c := Claim{Channel: id, Stated: true, Confidence: 1, Why: why}
 	if written != "" {
@@ -113,8 +113,9 @@ func (s synonym) match(n Name, way WrittenUnit) (Claim, bool) {
 		return Claim{}, false
 	}
 	c := Claim{Channel: id, Confidence: confidence, Unit: way, Cylinder: n.cylinder,
-		Gauge: s.gauge && !n.Has("absolute"), Equivalence: n.Has("equivalence"), AirFuel: n.Has("afr") || n.Has("fuel") &&
-			n.Has("air") && !n.Has("equivalence")}
+		Gauge: s.gauge && !n.Has("absolute"), Equivalence: n.Has("equivalence"), AirFuel: n.Has("afr") ||
+			n.Has("fuel") &&
+				n.Has("air") && !n.Has("equivalence")}
 	c.Why = describeMatch(s, n, extra, why)
 	return c, true
 }

@@ -46,8 +46,8 @@ func (f *format) unpacked(c *content) (*content, error) {
 	return &content{r: bounded(inner, c.limits.Bytes), packing: f.name, done: done, limits: c.limits}, nil
 }
 
-// IsLog reports whether a file name looks like a log's: it ends, in any case, as a format's files do that is read, or as
-// those of a streamed format do and then as those of a packing.
+// IsLog reports whether a file name looks like a log's: it ends, in any case, as a format's files do that is read, or
+// as those of a streamed format do and then as those of a packing.
 func IsLog(name string) bool {
 	ext := strings.ToLower(path.Ext(name))
 	inner := strings.ToLower(path.Ext(name[:len(name)-len(ext)]))

@@ -156,7 +156,8 @@ func TestEveryFormat(t *testing.T) {
 			}
 		default:
 			for _, data := range [][]byte{[]byte(f.begins[0] + "rest"), packers["gzip"]([]byte(f.begins[0] + "rest"))} {
-				if _, err := openBytes(data, true); err == nil || !strings.Contains(err.Error(), f.refused+"; "+f.remedy) {
+				if _, err := openBytes(data, true); err == nil ||
+					!strings.Contains(err.Error(), f.refused+"; "+f.remedy) {
 					t.Errorf("%s: %v, want its remedy", f.name, err)
 				}
 			}

@@ -231,8 +231,8 @@ func (lay *layout) findHeader(lines []line, first int) error {
 		}
 		return nil
 	}
-	return &fault.Fault{Line: lines[first].number, What: "no header found: numbers start here without a row of names " +
-		"above",
+	return &fault.Fault{Line: lines[first].number,
+		What:   "no header found: numbers start here without a row of names above",
 		Remedy: "add a header row that names each column, for example time (s),engine speed (rpm)"}
 }
 

@@ -74,7 +74,7 @@ const headSize = 64 << 10
 // content is the bytes of a log, without their packing.
 type content struct {
 	r       *bufio.Reader
-	head    []byte      // up to headSize bytes of the beginning, which r still gives
+	head    []byte      // up to headSize bytes of the beginning, valid until r is read
 	at      io.ReaderAt // the same bytes in any order, nil when they come in order only
 	size    int64       // of at
 	packing string      // "none", or the name of the format they were packed in

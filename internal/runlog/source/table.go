@@ -60,11 +60,6 @@ const (
 	maxTableCells = 1 << 28 // of a table that is read whole, and of a pivoted one, which can be wider than its text
 )
 
-// full reports whether the table holds as many cells as it may with a further column or without.
-func (tb *Table) full(maxCells, further int) bool {
-	return tb.Rows >= MinRows && tb.Rows >= maxCells/max(1, len(tb.Columns)+further)
-}
-
 // Drop takes the first n rows off.
 func (tb *Table) Drop(n int) {
 	for _, c := range tb.Columns {

@@ -23,8 +23,10 @@ func (f *textRows) Close() { f.content.close() }
 // Table implements Rows.
 func (f *textRows) Table() *Table { return f.tb }
 
-// full reports whether the table holds as many cells as it may with a further column or without.
-func (f *textRows) full(further int) bool { return f.tb.full(f.content.limits.Cells, further) }
+// full reports whether the table holds as many cells as it may, with so many further columns.
+func (f *textRows) full(further int) bool {
+	return f.tb.Rows >= MinRows && f.tb.Rows >= f.content.limits.Cells/max(1, len(f.tb.Columns)+further)
+}
 
 // record is the next row of cells: one line, or several where a quoted cell has line breaks. ok is false for blank
 // lines and those before the data.
@@ -63,14 +65,14 @@ func (f *textRows) repeatedHeader() {
 	}
 }
 
-// sameFields reports whether a row repeats the header or the units row.
-func sameFields(fields, header []string) bool {
+// sameFields reports whether a row repeats another, the header or the units row.
+func sameFields(fields, names []string) bool {
 	n := trimmedWidth(fields)
-	if len(header) == 0 || n != trimmedWidth(header) {
+	if len(names) == 0 || n != trimmedWidth(names) {
 		return false
 	}
 	for i := range n {
-		if fields[i] != header[i] {
+		if fields[i] != names[i] {
 			return false
 		}
 	}

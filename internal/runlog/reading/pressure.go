@@ -1,13 +1,17 @@
-package runlog
+package reading
 
 import (
 	"fmt"
 	"math"
 
 	"headroom/internal/runlog/header"
+	"headroom/internal/runlog/samples"
 	"headroom/models/channel"
 	"headroom/models/unit"
 )
+
+// standardAir is the standard atmosphere at sea level in kPa (ISO 2533).
+const standardAir = unit.PascalPerAtmosphere / unit.PascalPerKilopascal
 
 // reference is what a pressure is measured from.
 type reference int
@@ -19,48 +23,46 @@ const (
 )
 
 // readManifold reads manifold pressure or its target as absolute kPa.
-func (ctx *context) readManifold(c header.Claim, u unit.Unit, raw []float64) (reading, *failure) {
+func (ctx *Context) readManifold(c header.Claim, u unit.Unit, raw []float64) (Reading, error) {
 	if u == "" {
 		return ctx.manifoldWithoutUnit(c, raw)
 	}
 	scale, _, err := unit.Linear(u.Absolute(), unit.Kilopascal)
 	if err != nil {
-		return reading{}, refuse("%v", err)
+		return Reading{}, refuse("%v", err)
 	}
-	kpa := apply(raw, scale, 0)
+	kpa := samples.Scaled(raw, scale, 0)
 	stated := statedReference(c, u)
 	seen, evidence := ctx.referenceOf(c.Channel, kpa)
-	r := reading{conv: conversion{scale: scale}, unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written",
-		u)}
+	r := Reading{Conversion: Conversion{scale: scale}, Unit: string(u), Confidence: 1, Why: asWritten(u)}
 	switch {
 	case stated != unsettled && seen != unsettled && stated != seen && c.Stated:
-		r.why += ", " + referenceName(stated) + " as channels.yaml states"
-		r.notes = append(r.notes, Finding{Kind: KindAssumption, Detail: fmt.Sprintf("channels.yaml states %s "+
-			"pressure, but %s", referenceName(stated), evidence)})
+		r.Why += ", " + referenceName(stated) + " as channels.yaml states"
+		r.assumes("channels.yaml states %s pressure, but %s", referenceName(stated), evidence)
 		return ctx.toAbsolute(r, kpa, stated)
 	case stated != unsettled && seen != unsettled && stated != seen:
-		return reading{}, refuse("it is written as %s but %s", referenceName(stated), evidence)
+		return Reading{}, refuse("it is written as %s but %s", referenceName(stated), evidence)
 	case seen != unsettled:
-		r.why += ", " + referenceName(seen) + ": " + evidence
-		r.confidence = 0.95
+		r.Why += ", " + referenceName(seen) + ": " + evidence
+		r.Confidence = 0.95
 		if seen == gauge {
-			r.unit = string(u.Absolute().Gauge())
+			r.Unit = string(u.Absolute().Gauge())
 		}
 		return ctx.toAbsolute(r, kpa, seen)
 	case stated != unsettled:
-		r.why += ", " + referenceName(stated) + " as written"
+		r.Why += ", " + referenceName(stated) + " as written"
 		return ctx.toAbsolute(r, kpa, stated)
 	case c.Gauge:
-		return reading{}, refuse("boost is usually above the surroundings but may be absolute, and neither the unit "+
+		return Reading{}, refuse("boost is usually above the surroundings but may be absolute, and neither the unit "+
 			"nor its values (%s) tell; write unit: %s or unit: %s abs in channels.yaml",
 			spanOf(kpa, "kPa"), u.Absolute().Gauge(), u.Absolute())
 	case u.Quantity() == unit.Pressure:
-		r.confidence = 0.75
-		r.why += ", absolute: manifold pressure without another word is absolute in SAE J1979, and its values do not " +
+		r.Confidence = 0.75
+		r.Why += ", absolute: manifold pressure without another word is absolute in SAE J1979, and its values do not " +
 			"contradict"
 		return ctx.toAbsolute(r, kpa, absolute)
 	}
-	return reading{}, refuse("whether it is absolute or gauge is not said and its values do not tell")
+	return Reading{}, refuse("whether it is absolute or gauge is not said and its values do not tell")
 }
 
 // statedReference reads the reference from the unit's or the name's words.
@@ -84,7 +86,7 @@ func referenceName(r reference) string {
 }
 
 func spanOf(values []float64, unitName string) string {
-	s := finite(values)
+	s := samples.Sorted(values)
 	if len(s) == 0 {
 		return "none"
 	}
@@ -94,7 +96,7 @@ func spanOf(values []float64, unitName string) string {
 // referenceOf tells gauge from absolute by the values in kPa. With the engine at rest the manifold holds the
 // surrounding air: about 100 absolute, 0 gauge. A running engine's manifold never falls to a few kPa absolute, and at
 // full throttle never lies far under the barometer. A target is compared with the measured pressure it is followed by.
-func (ctx *context) referenceOf(id channel.ID, kpa []float64) (reference, string) {
+func (ctx *Context) referenceOf(id channel.ID, kpa []float64) (reference, string) {
 	if id == channel.ManifoldPressureTarget {
 		return ctx.targetReference(kpa)
 	}
@@ -102,8 +104,8 @@ func (ctx *context) referenceOf(id channel.ID, kpa []float64) (reference, string
 	if math.IsNaN(baro) {
 		baro = standardAir
 	}
-	if rest := where(kpa, ctx.stopped); len(rest) >= 2 {
-		m := median(rest)
+	if rest := samples.Where(kpa, ctx.stopped); len(rest) >= 2 {
+		m := samples.Median(rest)
 		switch {
 		case m > 58 && m < 110:
 			return absolute, fmt.Sprintf("with the engine at rest it reads %.4g kPa, the surrounding air", m)
@@ -111,20 +113,20 @@ func (ctx *context) referenceOf(id channel.ID, kpa []float64) (reference, string
 			return gauge, fmt.Sprintf("with the engine at rest it reads %.3g kPa", m)
 		}
 	}
-	turning := finite(where(kpa, func(i int) bool { return ctx.speed == nil || ctx.speed[i] > 400 }))
+	turning := samples.Sorted(samples.Where(kpa, func(i int) bool { return ctx.Speed == nil || ctx.Speed[i] > 400 }))
 	if len(turning) == 0 {
 		return unsettled, ""
 	}
-	low := quantile(turning, 0.02)
-	full := where(kpa, ctx.wideOpen)
+	low := samples.Quantile(turning, 0.02)
+	full := samples.Where(kpa, ctx.wideOpen)
 	switch {
 	case low < -8:
 		return gauge, fmt.Sprintf("it falls to %.4g kPa: below zero is vacuum", low)
-	case low < 8 && quantile(turning, 0.5) < 300:
+	case low < 8 && samples.Quantile(turning, 0.5) < 300:
 		return gauge, fmt.Sprintf("it falls to %.3g kPa, which no running engine's manifold does absolutely", low)
-	case len(full) >= 3 && quantile(finite(full), 0.1) < 0.75*baro:
+	case len(full) >= 3 && samples.Quantile(samples.Sorted(full), 0.1) < 0.75*baro:
 		return gauge, fmt.Sprintf("it reads %.4g kPa at full throttle, far below the surrounding air",
-			quantile(finite(full), 0.1))
+			samples.Quantile(samples.Sorted(full), 0.1))
 	case low < 75 && ctx.partLoad(kpa):
 		return absolute, fmt.Sprintf("at small throttle it reads down to %.4g kPa and at no time falls near zero", low)
 	}
@@ -133,22 +135,22 @@ func (ctx *context) referenceOf(id channel.ID, kpa []float64) (reference, string
 
 // partLoad reports whether the run reads as a throttled engine's absolute pressure at closed throttle, where a gauge
 // reading would be vacuum.
-func (ctx *context) partLoad(kpa []float64) bool { return ctx.closedWithin(kpa, 12, 75) }
+func (ctx *Context) partLoad(kpa []float64) bool { return ctx.closedWithin(kpa, 12, 75) }
 
 // closedWithin reports whether at least five closed-throttle samples with the engine turning (idle or overrun) lie
 // between low and high.
-func (ctx *context) closedWithin(kpa []float64, low, high float64) bool {
-	if ctx.speed == nil {
+func (ctx *Context) closedWithin(kpa []float64, low, high float64) bool {
+	if ctx.Speed == nil {
 		return false
 	}
 	rest := math.Inf(1)
-	if ctx.opening != nil {
-		rest = quantile(finite(ctx.opening), 0.05)
+	if ctx.Opening != nil {
+		rest = samples.Quantile(samples.Sorted(ctx.Opening), 0.05)
 	}
 	n := 0
 	for i, v := range kpa {
-		closed := ctx.idling(i) || (ctx.opening != nil && ctx.opening[i] <= rest+2 && ctx.opening[i] < 35)
-		if !math.IsNaN(v) && ctx.speed[i] > 400 && closed && v > low && v < high {
+		closed := ctx.idling(i) || (ctx.Opening != nil && ctx.Opening[i] <= rest+2 && ctx.Opening[i] < 35)
+		if !math.IsNaN(v) && ctx.Speed[i] > 400 && closed && v > low && v < high {
 			n++
 		}
 	}
@@ -156,9 +158,9 @@ func (ctx *context) closedWithin(kpa []float64, low, high float64) bool {
 }
 
 // targetReference compares a target with the settled manifold pressure near full throttle.
-func (ctx *context) targetReference(kpa []float64) (reference, string) {
+func (ctx *Context) targetReference(kpa []float64) (reference, string) {
 	if ctx.manifold == nil {
-		if s := finite(kpa); len(s) > 0 && s[0] < 8 {
+		if s := samples.Sorted(kpa); len(s) > 0 && s[0] < 8 {
 			return gauge, fmt.Sprintf("it falls to %.3g kPa", s[0])
 		}
 		return unsettled, ""
@@ -169,7 +171,7 @@ func (ctx *context) targetReference(kpa []float64) (reference, string) {
 	}
 	asAbsolute, asGauge, n := 0.0, 0.0, 0
 	for i, v := range kpa {
-		if math.IsNaN(v) || math.IsNaN(ctx.manifold[i]) || (ctx.opening != nil && !(ctx.opening[i] >= 70)) {
+		if math.IsNaN(v) || math.IsNaN(ctx.manifold[i]) || (ctx.Opening != nil && !(ctx.Opening[i] >= 70)) {
 			continue
 		}
 		asAbsolute += math.Abs(v - ctx.manifold[i])
@@ -193,21 +195,21 @@ func (ctx *context) targetReference(kpa []float64) (reference, string) {
 
 // barometer is the surrounding pressure in kPa: the logged median, else the stated one, else what an absolute manifold
 // pressure reads with the engine at rest, else NaN.
-func (ctx *context) barometer() float64 {
+func (ctx *Context) barometer() float64 {
 	kpa, _ := ctx.barometerFrom()
 	return kpa
 }
 
 // barometerFrom also says in a word where the barometer comes from.
-func (ctx *context) barometerFrom() (kpa float64, from string) {
-	if m := median(ctx.baro); !math.IsNaN(m) {
+func (ctx *Context) barometerFrom() (kpa float64, from string) {
+	if m := samples.Median(ctx.baro); !math.IsNaN(m) {
 		return m, "logged"
 	}
-	if ctx.opts.Barometer > 0 {
-		return ctx.opts.Barometer, "stated"
+	if ctx.Barometer > 0 {
+		return ctx.Barometer, "stated"
 	}
-	if rest := where(ctx.manifold, ctx.stopped); len(rest) >= 2 {
-		if m := median(rest); m > 58 && m < 110 {
+	if rest := samples.Where(ctx.manifold, ctx.stopped); len(rest) >= 2 {
+		if m := samples.Median(rest); m > 58 && m < 110 {
 			return m, "key-on manifold reading as"
 		}
 	}
@@ -215,62 +217,53 @@ func (ctx *context) barometerFrom() (kpa float64, from string) {
 }
 
 // toAbsolute adds the barometer to a gauge pressure. Without a barometer the column is left out.
-func (ctx *context) toAbsolute(r reading, kpa []float64, ref reference) (reading, *failure) {
+func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading, error) {
 	if ref == absolute {
-		r.values = kpa
+		r.Values = kpa
 		return r, nil
 	}
 	baro, from := ctx.barometerFrom()
 	if math.IsNaN(baro) {
-		return reading{}, refuse("it is gauge pressure and no barometric pressure is known: log one, or give " +
+		return Reading{}, refuse("it is gauge pressure and no barometric pressure is known: log one, or give " +
 			"baro_kpa in runs.csv")
 	}
-	r.values = make([]float64, len(kpa))
+	r.Values = make([]float64, len(kpa))
 	for i, v := range kpa {
 		b := baro
 		if i < len(ctx.baro) && channel.BarometricPressure.Plausible(ctx.baro[i]) {
 			b = ctx.baro[i]
 		}
-		r.values[i] = v + b
+		r.Values[i] = v + b
 	}
-	r.conv.gauge, r.conv.barometer = true, baro
+	r.Conversion.gauge, r.Conversion.barometer = true, baro
 	ctx.dropFloor(&r, kpa)
-	r.why += fmt.Sprintf("; the %s barometric pressure of %.4g kPa was added", from, baro)
+	r.Why += fmt.Sprintf("; the %s barometric pressure of %.4g kPa was added", from, baro)
 	return r, nil
 }
 
 // dropFloor takes out what a boost gauge that stops at zero shows instead of vacuum: readings of zero with the engine
 // turning, in a column that never falls below.
-func (ctx *context) dropFloor(r *reading, kpa []float64) {
-	lowest := quantile(finite(kpa), 0)
-	if ctx.speed == nil || !(math.Abs(lowest) < 1) {
+func (ctx *Context) dropFloor(r *Reading, kpa []float64) {
+	lowest := samples.Quantile(samples.Sorted(kpa), 0)
+	if ctx.Speed == nil || !(math.Abs(lowest) < 1) {
 		return
 	}
 	n := 0
-	r.conv.floored, r.conv.floor = true, lowest+0.5
+	r.Conversion.floored, r.Conversion.floor = true, lowest+0.5
 	for i, v := range kpa {
-		if ctx.speed[i] > 400 && v < lowest+0.5 {
-			r.values[i] = math.NaN()
+		if ctx.Speed[i] > 400 && v < lowest+0.5 {
+			r.Values[i] = math.NaN()
 			n++
 		}
 	}
-	if n >= clippedRun {
-		r.notes = append(r.notes, noVacuum(n))
-	}
-}
-
-// noVacuum is the finding about a boost gauge that stops at zero.
-func noVacuum(n int) Finding {
-	return Finding{Kind: KindClipped, Samples: n, Removed: true,
-		Detail: fmt.Sprintf("%d samples stand at zero boost with the engine turning: the gauge does not show vacuum, "+
-			"so the pressure there is not known", n)}
+	r.Floored = n
 }
 
 // manifoldWithoutUnit settles unit and reference together: with the engine at rest, at small throttle and at its
 // highest the readings must fit one unit only.
-func (ctx *context) manifoldWithoutUnit(c header.Claim, raw []float64) (reading, *failure) {
+func (ctx *Context) manifoldWithoutUnit(c header.Claim, raw []float64) (Reading, error) {
 	if c.Channel == channel.ManifoldPressureTarget {
-		return reading{}, refuse("no unit is written, and kPa, psi, bar and their gauge kin are all possible")
+		return Reading{}, refuse("no unit is written, and kPa, psi, bar and their gauge kin are all possible")
 	}
 	type fit struct {
 		u     unit.Unit
@@ -283,17 +276,17 @@ func (ctx *context) manifoldWithoutUnit(c header.Claim, raw []float64) (reading,
 	for _, u := range []unit.Unit{unit.Kilopascal, unit.PSI, unit.Bar, unit.Millibar, unit.InchHg} {
 		scale, _, err := unit.Linear(u, unit.Kilopascal)
 		if err != nil {
-			return reading{}, refuse("%v", err)
+			return Reading{}, refuse("%v", err)
 		}
-		kpa := apply(raw, scale, 0)
-		s := finite(kpa)
+		kpa := samples.Scaled(raw, scale, 0)
+		s := samples.Sorted(kpa)
 		if len(s) == 0 {
-			return reading{}, refuse("it has no readings")
+			return Reading{}, refuse("it has no readings")
 		}
 		ref, why := ctx.referenceOf(c.Channel, kpa)
-		low, high := quantile(s, 0.05), s[len(s)-1]
-		if rest := where(kpa, ctx.stopped); len(rest) >= 2 && math.Abs(median(rest)) >= 10 &&
-			math.Abs(median(rest)-84) >= 26 {
+		low, high := samples.Quantile(s, 0.05), s[len(s)-1]
+		if rest := samples.Where(kpa, ctx.stopped); len(rest) >= 2 && math.Abs(samples.Median(rest)) >= 10 &&
+			math.Abs(samples.Median(rest)-84) >= 26 {
 			continue // at rest it reads neither zero nor the surrounding air
 		}
 		switch {
@@ -304,55 +297,53 @@ func (ctx *context) manifoldWithoutUnit(c header.Claim, raw []float64) (reading,
 		}
 	}
 	if len(fits) != 1 {
-		return reading{}, refuse("no unit is written and its values (%s) fit %d units", spanOf(raw, "as logged"),
+		return Reading{}, refuse("no unit is written and its values (%s) fit %d units", spanOf(raw, "as logged"),
 			len(fits))
 	}
 	f := fits[0]
-	r := reading{conv: conversion{scale: f.scale}, confidence: 0.8, unit: string(f.u)}
+	r := Reading{Conversion: Conversion{scale: f.scale}, Confidence: 0.8, Unit: string(f.u)}
 	if f.ref == gauge {
-		r.unit = string(f.u.Gauge())
+		r.Unit = string(f.u.Gauge())
 	}
-	r.why = fmt.Sprintf("no unit is written; only %s fits (%s), %s: %s", f.u, spanOf(f.kpa, "kPa"),
+	r.Why = fmt.Sprintf("no unit is written; only %s fits (%s), %s: %s", f.u, spanOf(f.kpa, "kPa"),
 		referenceName(f.ref), f.why)
 	if statedReference(c, "") == absolute && f.ref == gauge {
-		return reading{}, refuse("it is named absolute but %s", f.why)
+		return Reading{}, refuse("it is named absolute but %s", f.why)
 	}
 	return ctx.toAbsolute(r, f.kpa, f.ref)
 }
 
 // readRail reads rail pressure as absolute kPa. SAE J1979 gives it as gauge except where it says absolute.
-func (ctx *context) readRail(c header.Claim, u unit.Unit, raw []float64) (reading, *failure) {
+func (ctx *Context) readRail(c header.Claim, u unit.Unit, raw []float64) (Reading, error) {
 	if u == "" {
-		return reading{}, refuse("no unit is written, and kPa, bar, MPa and psi are all possible")
+		return Reading{}, refuse("no unit is written, and kPa, bar, MPa and psi are all possible")
 	}
 	scale, _, err := unit.Linear(u.Absolute(), unit.Kilopascal)
 	if err != nil {
-		return reading{}, refuse("%v", err)
+		return Reading{}, refuse("%v", err)
 	}
-	kpa := apply(raw, scale, 0)
-	r := reading{conv: conversion{scale: scale}, unit: string(u), confidence: 1, why: fmt.Sprintf("unit %s as written",
-		u)}
+	kpa := samples.Scaled(raw, scale, 0)
+	r := Reading{Conversion: Conversion{scale: scale}, Unit: string(u), Confidence: 1, Why: asWritten(u)}
 	ref := statedReference(c, u)
 	if ref == absolute {
 		return ctx.toAbsolute(r, kpa, absolute)
 	}
-	r.unit = string(u.Absolute().Gauge())
+	r.Unit = string(u.Absolute().Gauge())
 	if ref == unsettled {
-		r.why += ", gauge as SAE J1979 gives rail pressure"
-		r.confidence = 0.85
+		r.Why += ", gauge as SAE J1979 gives rail pressure"
+		r.Confidence = 0.85
 	}
 	if !math.IsNaN(ctx.barometer()) {
 		return ctx.toAbsolute(r, kpa, gauge)
 	}
-	if high := quantile(finite(kpa), 0.5); high < 2000 {
-		return reading{}, refuse("it is gauge pressure, low enough for the barometer to matter, and no barometric " +
+	if high := samples.Quantile(samples.Sorted(kpa), 0.5); high < 2000 {
+		return Reading{}, refuse("it is gauge pressure, low enough for the barometer to matter, and no barometric " +
 			"pressure is known: log one, or give baro_kpa in runs.csv")
 	}
-	r.values = apply(kpa, 1, standardAir)
-	r.conv.offset = standardAir
-	r.why += fmt.Sprintf("; %.4g kPa was added for the surrounding air", standardAir)
-	r.notes = append(r.notes, Finding{Kind: KindAssumption, Detail: fmt.Sprintf(
-		"the barometric pressure is not known: %.4g kPa (ISO 2533) was added to rail pressure, at most some 35 kPa "+
-			"too much at altitude", standardAir)})
+	r.Values = samples.Scaled(kpa, 1, standardAir)
+	r.Conversion.offset = standardAir
+	r.Why += fmt.Sprintf("; %.4g kPa was added for the surrounding air", standardAir)
+	r.assumes("the barometric pressure is not known: %.4g kPa (ISO 2533) was added to rail pressure, at most some "+
+		"35 kPa too much at altitude", standardAir)
 	return r, nil
 }

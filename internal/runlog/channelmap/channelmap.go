@@ -1,8 +1,10 @@
-package runlog
+// Package channelmap answers one question: what does the user say about the columns of a log? It reads and checks a
+// channels.yaml, which says for files whose name fits a pattern which header is which channel in which unit, and wins
+// over whatever headers and values would be taken for.
+package channelmap
 
 import (
 	"fmt"
-	"io"
 	"os"
 	"path"
 	"path/filepath"
@@ -34,7 +36,7 @@ type FileRule struct {
 // TimeRule names the time column.
 type TimeRule struct {
 	Header string `yaml:"header"`
-	Unit   string `yaml:"unit"` // s, ms, min …; empty: as recognised (needed for clock times)
+	Unit   string `yaml:"unit"` // s, ms, min …; empty: as recognised. Clock times and dates need none
 }
 
 // ColumnRule maps one header. The value is raw·Scale + Offset in Unit; Scale 0 means 1.
@@ -49,19 +51,19 @@ type ColumnRule struct {
 	Line int `yaml:"-"`
 }
 
-// LoadMap reads and checks a channels.yaml. Errors are *fault.Fault with the line of the fault: syntax, an unknown key,
+// Load reads and checks a channels.yaml. Errors are *fault.Fault with the line of the fault: syntax, an unknown key,
 // an unknown channel or unit, a unit that does not fit the channel, a header named twice.
-func LoadMap(file string) (*Map, error) {
+func Load(file string) (*Map, error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
 		return nil, &fault.Fault{File: file, What: "cannot be read", Cause: err,
 			Remedy: "check the path and its permissions"}
 	}
-	return parseMap(file, data)
+	return parse(file, data)
 }
 
-// parseMap decodes strictly and checks every rule.
-func parseMap(file string, data []byte) (*Map, error) {
+// parse decodes strictly and checks every rule.
+func parse(file string, data []byte) (*Map, error) {
 	m := &Map{File: file}
 	positions, broken := yamlfile.Decode(file, data, m)
 	if broken != nil {
@@ -103,7 +105,7 @@ func (r *FileRule) check(positions *yamlfile.File, key string) error {
 	seen := map[string]int{}
 	for j := range r.Columns {
 		c := &r.Columns[j]
-		c.Line = positions.Line(fmt.Sprintf("%s.columns[%d].Header", key, j))
+		c.Line = positions.Line(fmt.Sprintf("%s.columns[%d].header", key, j))
 		if err := c.check(); err != nil {
 			return err
 		}
@@ -150,15 +152,15 @@ func (c *ColumnRule) check() error {
 	return nil
 }
 
-// rulesFor merges the rules whose pattern fits the source.
-func (m *Map) rulesFor(source string) FileRule {
+// For merges the rules whose pattern fits the name or path of a log. A nil map has none.
+func (m *Map) For(log string) FileRule {
 	merged := FileRule{}
 	if m == nil {
 		return merged
 	}
 	seen := map[string]bool{}
 	for _, r := range m.Files {
-		if !r.fits(source) {
+		if !r.fits(log) {
 			continue
 		}
 		if merged.Rate == 0 {
@@ -178,8 +180,8 @@ func (m *Map) rulesFor(source string) FileRule {
 }
 
 // fits reports whether the rule's pattern matches the file's name or, with slashes, the end of its path.
-func (r FileRule) fits(source string) bool {
-	parts := strings.Split(filepath.ToSlash(source), "/")
+func (r FileRule) fits(log string) bool {
+	parts := strings.Split(filepath.ToSlash(log), "/")
 	n := strings.Count(r.Pattern, "/") + 1
 	if n > len(parts) {
 		return false
@@ -188,8 +190,8 @@ func (r FileRule) fits(source string) bool {
 	return err == nil && ok
 }
 
-// find returns the rule for a header.
-func (r FileRule) find(name string) (ColumnRule, bool) {
+// Find returns the rule for a header.
+func (r FileRule) Find(name string) (ColumnRule, bool) {
 	for _, c := range r.Columns {
 		if header.Fold(c.Header) == header.Fold(name) {
 			return c, true
@@ -197,63 +199,3 @@ func (r FileRule) find(name string) (ColumnRule, bool) {
 	}
 	return ColumnRule{}, false
 }
-
-// WriteMap writes a commented channels.yaml that reads files like run as run was read, for the user to edit: used
-// columns first, then every column that was left out with its reason, mapped to none.
-func WriteMap(w io.Writer, run *Run) error {
-	var b strings.Builder
-	b.WriteString("# How the columns of logs are read. Edit the lines, then run inspect again.\n")
-	b.WriteString("# channel: a canonical channel, or none. unit: as the file has it (psi gauge, kPa, °F, AFR …).\n")
-	b.WriteString("# value = raw * scale + offset, in unit. lag: seconds the column trails engine speed.\n")
-	fmt.Fprintf(&b, "files:\n  - pattern: %s\n", yamlString(escapePattern(filepath.Base(run.Source))))
-	if run.TimeBase.Column != "" {
-		fmt.Fprintf(&b, "    time: {header: %s}  # %s\n", yamlString(run.TimeBase.Column), oneLine(run.TimeBase.Reason))
-	} else if run.TimeBase.Rate > 0 {
-		fmt.Fprintf(&b, "    rate: %g\n", run.TimeBase.Rate)
-	}
-	b.WriteString("    columns:\n")
-	written := map[string]bool{}
-	for _, used := range []bool{true, false} {
-		for _, c := range run.Columns {
-			key := header.Fold(c.Header)
-			if (c.Channel != "") != used || key == "" || written[key] || c.Header == run.TimeBase.Column {
-				continue
-			}
-			written[key] = true
-			if used {
-				fmt.Fprintf(&b, "      - {header: %s, channel: %s%s}  # %s\n", yamlString(c.Header), c.Channel,
-					unitEntry(c.Unit), oneLine(c.Reason))
-				continue
-			}
-			fmt.Fprintf(&b, "      - {header: %s, channel: none}  # %s\n", yamlString(c.Header), oneLine(c.Reason))
-		}
-	}
-	if len(written) == 0 {
-		b.WriteString("      []\n")
-	}
-	_, err := io.WriteString(w, b.String())
-	if err != nil {
-		return fmt.Errorf("write channel map: %w", err)
-	}
-	return nil
-}
-
-// escapePattern makes a file name match itself only.
-func escapePattern(s string) string {
-	return strings.NewReplacer("\\", "\\\\", "*", "\\*", "?", "\\?", "[", "\\[").Replace(s)
-}
-
-// unitEntry writes a unit where it is one that can be read back; "factor" and the like are left to recognition.
-func unitEntry(u string) string {
-	if _, err := unit.Parse(u); err != nil {
-		return ""
-	}
-	return ", unit: " + yamlString(u)
-}
-
-// yamlString quotes a string for YAML's flow style.
-func yamlString(s string) string {
-	return "\"" + strings.NewReplacer("\\", "\\\\", "\"", "\\\"", "\n", " ", "\r", " ", "\t", "\\t").Replace(s) + "\""
-}
-
-func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }

@@ -1,14 +1,11 @@
-package runlog
+package channelmap
 
 import (
-	"bytes"
 	"errors"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
-
-	"github.com/google/go-cmp/cmp"
 
 	"headroom/internal/fault"
 )
@@ -45,21 +42,21 @@ func TestMapErrorsNameTheLine(t *testing.T) {
 		if err := os.WriteFile(file, []byte(c.text), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		_, err := LoadMap(file)
+		_, err := Load(file)
 		var fe *fault.Fault
 		if !errors.As(err, &fe) || fe.Line != c.line || fe.File != file || fe.Remedy == "" ||
 			!strings.Contains(err.Error(), c.say) {
 			t.Errorf("%q: %v, want line %d and %q", c.text, err, c.line, c.say)
 		}
 	}
-	if _, err := LoadMap("no_such.yaml"); err == nil {
+	if _, err := Load("no_such.yaml"); err == nil {
 		t.Error("a map that is not there was read")
 	}
 }
 
 func TestEmptyMap(t *testing.T) {
 	for _, text := range []string{"", "# nothing yet\n", "files: []\n"} {
-		if m, err := parseMap("channels.yaml", []byte(text)); err != nil || len(m.Files) != 0 {
+		if m, err := parse("channels.yaml", []byte(text)); err != nil || len(m.Files) != 0 {
 			t.Errorf("%q: %+v, %v", text, m, err)
 		}
 	}
@@ -81,43 +78,47 @@ func TestPatterns(t *testing.T) {
 	}
 }
 
-// A written map, read back, must lead to the same reading: every file of the corpus that reads.
-func TestWriteMapReadsTheSame(t *testing.T) {
-	files, _ := filepath.Glob(filepath.Join(corpusDir, "*.csv"))
-	checked := 0
-	for _, file := range files {
-		first, err := Read(file, Options{Barometer: 98})
-		if err != nil {
-			continue
-		}
-		var b bytes.Buffer
-		if err := WriteMap(&b, first[0]); err != nil {
-			t.Fatal(err)
-		}
-		m, err := parseMap("channels.yaml", b.Bytes())
-		if err != nil {
-			t.Errorf("%s: %v\n%s", file, err, b.String())
-			continue
-		}
-		second, err := Read(file, Options{Barometer: 98, ChannelMap: m})
-		if err != nil {
-			t.Errorf("%s: %v", file, err)
-			continue
-		}
-		checked++
-		for i := range first {
-			if diff := cmp.Diff(first[i].Channels(), second[i].Channels()); diff != "" {
-				t.Errorf("%s: %s\n%s", file, diff, b.String())
-				break
-			}
-			for _, s := range first[i].Series {
-				if !agree(s.Values, second[i].Values(s.Channel)) && len(finite(s.Values)) > 0 {
-					t.Errorf("%s: %s reads differently by the written map\n%s", file, s.Channel, b.String())
-				}
-			}
-		}
+// Of several rules that fit a log the first to name something wins, and lines are those of the file.
+func TestRulesOfALog(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "channels.yaml")
+	text := `files:
+  - pattern: "car-1/*/*.csv"
+    rate: 20
+    columns:
+      - {header: "Sensor A", channel: engine_speed, unit: rpm, scale: 2}
+  - pattern: "*.csv"
+    rate: 10
+    time: {header: Tick, unit: ms}
+    columns:
+      - {header: "SENSOR  a", channel: none}
+      - header: Sensor B
+        channel: lambda
+        lag: 0.3
+`
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
 	}
-	if checked < 40 {
-		t.Errorf("only %d files were compared", checked)
+	m, err := Load(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := m.For("runs/car-1/rev/a.csv")
+	a, okA := r.Find("sensor a")
+	b, okB := r.Find("Sensor B")
+	if r.Rate != 20 || r.Time == nil || r.Time.Header != "Tick" || !okA || a.Channel != "engine_speed" ||
+		a.Scale != 2 ||
+		a.Line != 5 || !okB || b.Lag != 0.3 || b.Line != 11 {
+		t.Errorf("%+v", r)
+	}
+	if r := m.For("runs/car-2/rev/a.csv"); r.Rate != 10 {
+		t.Errorf("%+v", r)
+	} else if a, ok := r.Find("Sensor A"); !ok || a.Channel != "none" {
+		t.Errorf("%+v", a)
+	}
+	if _, ok := r.Find("Sensor C"); ok {
+		t.Error("a header that no rule names has one")
+	}
+	if r := (*Map)(nil).For("a.csv"); r.Rate != 0 || r.Time != nil || r.Columns != nil {
+		t.Errorf("no map, but %+v", r)
 	}
 }

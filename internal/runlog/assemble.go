@@ -1,0 +1,54 @@
+package runlog
+
+import (
+	"sort"
+
+	"headroom/internal/runlog/samples"
+	"headroom/internal/runlog/timebase"
+	"headroom/models/channel"
+)
+
+// assemble cuts one run out of the settled columns, and says which cells the file leaves empty.
+func (m *mapper) assemble(name string, axis *timebase.Axis, s timebase.Stretch) (*Run, map[channel.ID][]bool) {
+	empty := map[channel.ID][]bool{}
+	run := &Run{Source: name, Time: s.Time, Dialect: m.tb.Dialect, TimeBase: axis.Base, Rows: len(s.Rows),
+		Findings: timeFindings(s)}
+	run.Columns = append(run.Columns, m.columns...)
+	run.SampleInterval, run.TimeBase.Rate = rateOf(s.Time)
+	for id, b := range m.series {
+		series := Series{Channel: id, Column: b.header, Lag: b.lag, Values: b.reading.Values}
+		if len(s.Rows) != m.tb.Rows {
+			series.Values = make([]float64, len(s.Rows))
+			for i, row := range s.Rows {
+				series.Values[i] = b.reading.Values[row]
+			}
+		}
+		run.Series = append(run.Series, series)
+		if b.empty != nil {
+			empty[id] = make([]bool, len(s.Rows))
+			for i, row := range s.Rows {
+				empty[id][i] = b.empty[row]
+			}
+		}
+	}
+	sort.Slice(run.Series, func(i, j int) bool {
+		return channel.Order(run.Series[i].Channel) < channel.Order(run.Series[j].Channel)
+	})
+	return run, empty
+}
+
+// rateOf is the median sampling rate of a time axis, 0 for fewer than two samples.
+func rateOf(t []float64) (interval, rate float64) {
+	if len(t) < 2 {
+		return 0, 0
+	}
+	steps := make([]float64, len(t)-1)
+	for i := range steps {
+		steps[i] = t[i+1] - t[i]
+	}
+	interval = samples.Median(steps)
+	if interval <= 0 {
+		return 0, 0
+	}
+	return interval, 1 / interval
+}

@@ -1,0 +1,161 @@
+package reading
+
+import (
+	"fmt"
+	"math"
+
+	"headroom/internal/runlog/header"
+	"headroom/internal/runlog/samples"
+	"headroom/models/unit"
+)
+
+// displayAFR is the stoichiometric ratio by which mixture displays scale gasoline: common practice, no source.
+const displayAFR = 14.7
+
+// readMixture turns λ, air–fuel ratio or equivalence ratio into λ.
+func (ctx *Context) readMixture(c header.Claim, u unit.Unit, raw []float64) (Reading, error) {
+	if u == unit.Fraction {
+		u = "" // "ratio" says nothing about which ratio
+	}
+	values := positive(raw)
+	if len(samples.Sorted(values)) == 0 {
+		return Reading{}, refuse("it is zero or empty throughout: not supported, and zero is no mixture")
+	}
+	asIs := Conversion{scale: 1, positive: true}
+	mid := samples.Median(values)
+	nearOne := mid > 0.5 && mid < 2.2
+	isAFR := mid >= 6 && mid <= 25 || (c.AirFuel || u == unit.AFR) && mid >= 4.5 && mid <= 25
+	switch {
+	case u == unit.LambdaUnit && nearOne && !c.Equivalence:
+		return Reading{Values: values, Conversion: asIs, Unit: string(u), Confidence: 1, Why: asWritten(u)}, nil
+	case u == unit.AFR && isAFR, u == "" && c.AirFuel && isAFR:
+		return ctx.fromAFR(values, "air-fuel ratio as written"), nil
+	case u == unit.LambdaUnit && isAFR, u == unit.AFR && nearOne:
+		return Reading{}, refuse("its unit is written as %s but its median is %.4g", u, mid)
+	case u == "" && !c.Equivalence && isAFR:
+		r := ctx.fromAFR(values, fmt.Sprintf("no unit is written; a median of %.4g is an air-fuel ratio, not λ", mid))
+		r.Confidence = 0.75
+		return r, nil
+	case c.Equivalence || u == unit.Phi:
+		return ctx.fromEquivalence(u, values)
+	case u == "" && nearOne:
+		if narrowBand(values) {
+			return Reading{}, refuse("its readings jump between two ends as a narrow-band sensor's voltage does")
+		}
+		return Reading{Values: values, Conversion: asIs, Unit: string(unit.LambdaUnit), Confidence: 0.9,
+			Why: fmt.Sprintf("a median of %.3g is λ", mid)}, nil
+	}
+	return Reading{}, refuse("a median of %.4g is neither λ nor an air-fuel ratio", mid)
+}
+
+// positive keeps readings above zero: a zero is a parameter that is not supported or a sensor that is not ready.
+func positive(raw []float64) []float64 {
+	out := make([]float64, len(raw))
+	for i, v := range raw {
+		out[i] = v
+		if !(v > 0) {
+			out[i] = math.NaN()
+		}
+	}
+	return out
+}
+
+// narrowBand recognises a switching sensor: hardly any readings between its two ends.
+func narrowBand(values []float64) bool {
+	sorted := samples.Sorted(values)
+	low, high := samples.Quantile(sorted, 0.02), samples.Quantile(sorted, 0.98)
+	if low > 0.35 || high > 1.1 || high < 0.6 {
+		return false
+	}
+	middle := 0
+	for _, v := range sorted {
+		if v > 0.3 && v < 0.6 {
+			middle++
+		}
+	}
+	return 4*middle < len(sorted)
+}
+
+// fromAFR divides by the stated stoichiometric ratio, or that of the usual display when none is stated, and checks the
+// choice at idle, where λ is 1 by control.
+func (ctx *Context) fromAFR(values []float64, why string) Reading {
+	stoich := ctx.Stoich
+	r := Reading{Unit: string(unit.AFR), Confidence: 0.95}
+	if !(stoich > 0) {
+		stoich = displayAFR
+		r.Confidence = 0.85
+		r.assumes("air-fuel ratio was divided by %.4g, the usual scale of a gasoline display; state the display's "+
+			"stoichiometric ratio if it differs", stoich)
+	}
+	r.Values = samples.Scaled(values, 1/stoich, 0)
+	r.Conversion = Conversion{scale: 1 / stoich, positive: true}
+	r.Why = fmt.Sprintf("%s, divided by %.4g", why, stoich)
+	if rest := samples.Median(samples.Where(values, ctx.idling)); !math.IsNaN(rest) {
+		if share := rest / stoich; math.Abs(share-1) > 0.03 {
+			r.assumes("at idle the air-fuel ratio is %.2f, which by %.4g is λ %.3f, not 1: the display's scale may be "+
+				"another", rest, stoich, share)
+		} else {
+			r.Why += fmt.Sprintf(" (%.2f at idle confirms it)", rest)
+		}
+	}
+	return r
+}
+
+// fromEquivalence tells φ (fuel–air: above 1 is rich) from the ratio that SAE J1979 calls equivalence ratio
+// (air–fuel: below 1 is rich) by which side full load lies on, or by a measured λ.
+func (ctx *Context) fromEquivalence(u unit.Unit, values []float64) (Reading, error) {
+	inverse := make([]float64, len(values))
+	for i, v := range values {
+		inverse[i] = 1 / v
+	}
+	asIs, reciprocal := Conversion{scale: 1, positive: true}, Conversion{scale: 1, positive: true, inverse: true}
+	direct := 0 // votes: positive for λ, negative for φ
+	why := ""
+	if full := samples.Where(values, ctx.wideOpen); len(full) >= 5 {
+		m := samples.Median(full)
+		if m < 0.97 {
+			direct, why = direct+1, fmt.Sprintf("%.3f at full throttle is rich, so below 1 is rich: λ", m)
+		} else if m > 1.03 {
+			direct, why = direct-1, fmt.Sprintf("%.3f at full throttle is rich, so above 1 is rich: fuel-air ratio "+
+				"φ, λ = 1/φ", m)
+		}
+	}
+	if ctx.lambda != nil && direct == 0 {
+		asLambda, asPhi := meanGap(values, ctx.lambda), meanGap(inverse, ctx.lambda)
+		switch {
+		case asLambda < 0.5*asPhi && asPhi > 0.01:
+			direct, why = 1, "it agrees with measured λ as it stands"
+		case asPhi < 0.5*asLambda && asLambda > 0.01:
+			direct, why = -1, "its reciprocal agrees with measured λ"
+		}
+	}
+	switch {
+	case u == unit.Phi && direct > 0, u == unit.LambdaUnit && direct < 0:
+		return Reading{}, refuse("its unit is written as %s, but %s", u, why)
+	case u == unit.LambdaUnit:
+		return Reading{Values: values, Conversion: asIs, Unit: string(u), Confidence: 0.9, Why: asWritten(u)}, nil
+	case u == unit.Phi && direct < 0:
+		return Reading{Values: inverse, Conversion: reciprocal, Unit: string(unit.Phi), Confidence: 0.95, Why: why}, nil
+	case direct > 0:
+		return Reading{Values: values, Conversion: asIs, Unit: string(unit.LambdaUnit), Confidence: 0.8, Why: why}, nil
+	case direct < 0:
+		return Reading{Values: inverse, Conversion: reciprocal, Unit: string(unit.Phi), Confidence: 0.8, Why: why}, nil
+	}
+	return Reading{}, refuse("an equivalence ratio may be fuel-air (above 1 is rich) or air-fuel as SAE J1979 has it " +
+		"(below 1 is rich); neither full throttle nor a measured λ tells which")
+}
+
+// meanGap is the mean absolute difference of two columns where both have readings and the second is off 1.
+func meanGap(a, b []float64) float64 {
+	sum, n := 0.0, 0
+	for i := range a {
+		if i < len(b) && !math.IsNaN(a[i]) && !math.IsNaN(b[i]) && math.Abs(b[i]-1) > 0.02 && b[i] < 1.3 {
+			sum += math.Abs(a[i] - b[i])
+			n++
+		}
+	}
+	if n < 5 {
+		return 0
+	}
+	return sum / float64(n)
+}
