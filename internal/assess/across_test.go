@@ -98,8 +98,12 @@ func TestAgainst(t *testing.T) {
 // included.
 func TestOwnLogs(t *testing.T) {
 	j := openJob(t, fleettest.Small(t))
+	logged := map[string]bool{}
+	for _, run := range j.ws.Runs {
+		logged[run.Revision] = true
+	}
 	metrics, surprises := 0, 0
-	for id := range j.ws.Revisions {
+	for id := range logged {
 		r, err := j.Review(id)
 		if err != nil {
 			t.Fatal(err)

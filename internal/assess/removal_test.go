@@ -68,12 +68,16 @@ type removals struct {
 	total   map[string]int      // verdicts compared, by what they were before
 }
 
-func newRemovals(t *testing.T, fleet string, n int, seed uint64) *removals {
+// newRemovals works on a copy of a fleet with n graded proposals, reduced to one platform where one is named.
+func newRemovals(t *testing.T, fleet, platform string, n int, seed uint64) *removals {
 	t.Helper()
 	x := &removals{dir: fleettest.Copy(t, fleet), full: map[string]*Review{}, byCar: map[string][]string{},
 		seen: map[string][]string{}, turns: map[string][]string{}, total: map[string]int{}}
 	if _, err := demo.Proposals(x.dir, n, seed); err != nil {
 		t.Fatal(err)
+	}
+	if platform != "" {
+		fleettest.Only(t, x.dir, platform)
 	}
 	ws, err := workspace.Open(x.dir)
 	if err != nil {
@@ -123,18 +127,30 @@ func reviewsOf(t *testing.T, dir string, ids []string) map[string]*Review {
 	return out
 }
 
-// without leaves channels out of the logs that a pattern of channels.yaml fits.
+// left are the channels left out of the logs that a pattern of channels.yaml fits.
+type left struct {
+	pattern string
+	ids     []channel.ID
+}
+
 func (x *removals) without(pattern string, ids ...channel.ID) func(t *testing.T, dir string) {
+	return x.withoutEach([]left{{pattern, ids}})
+}
+
+func (x *removals) withoutEach(all []left) func(t *testing.T, dir string) {
 	return func(t *testing.T, dir string) {
 		t.Helper()
 		var b strings.Builder
-		fmt.Fprintf(&b, "files:\n  - pattern: %q\n    columns:\n", pattern)
-		for _, id := range ids {
-			if len(x.headers[id]) == 0 {
-				t.Fatalf("no log has %s", id)
-			}
-			for _, h := range x.headers[id] {
-				fmt.Fprintf(&b, "      - {header: %q, channel: none}\n", h)
+		b.WriteString("files:\n")
+		for _, out := range all {
+			fmt.Fprintf(&b, "  - pattern: %q\n    columns:\n", out.pattern)
+			for _, id := range out.ids {
+				if len(x.headers[id]) == 0 {
+					t.Fatalf("no log has %s", id)
+				}
+				for _, h := range x.headers[id] {
+					fmt.Fprintf(&b, "      - {header: %q, channel: none}\n", h)
+				}
 			}
 		}
 		if err := os.WriteFile(filepath.Join(dir, "channels.yaml"), []byte(b.String()), 0o644); err != nil {
@@ -452,46 +468,60 @@ var (
 	airChannels    = []channel.ID{channel.AbsoluteLoad, channel.MassAirFlow, channel.ManifoldPressure}
 )
 
-// A channel gone from every log of a small fleet.
+// A channel gone from every log of three cars. HEADROOM_PROOF=1 takes it from the small fleet's two platforms.
 func TestNothingIsAssessedFromNothing(t *testing.T) {
-	x := newRemovals(t, fleettest.Small(t), 0, gradedSeed)
-	x.ids = []string{"rev-0101-b", "rev-0103-b", "rev-0104-b"}
-	every := make([]string, 0, len(workspace.Hazards()))
-	for _, h := range workspace.Hazards() {
-		every = append(every, h.Name)
+	fleets := map[string][]string{fleettest.ThreeCars(t): {"rev-0102-b", "rev-0104-b", "rev-0106-b"}}
+	if os.Getenv("HEADROOM_PROOF") != "" {
+		fleets[fleettest.Small(t)] = []string{"rev-0101-b", "rev-0103-b", "rev-0104-b"}
 	}
-	for _, r := range []removal{
-		x.everywhere("feedback retard", []string{workspace.Knock}, channel.KnockRetard),
-		x.everywhere("lambda", []string{workspace.Lean}, channel.Lambda),
-		x.everywhere("spark", []string{workspace.Knock, workspace.CylinderPressure}, sparkChannels...),
-		x.everywhere("load", every, airChannels...),
-		x.everywhere("four temperatures", []string{workspace.ExhaustTemperature, workspace.CoolantTemperature,
-			workspace.OilTemperature, workspace.ChargeTemperature, workspace.Knock, workspace.CylinderPressure},
-			channel.ExhaustTemperature, channel.CoolantTemperature, channel.OilTemperature, channel.ChargeTemperature),
-	} {
-		x.try(t, r)
+	for fleet, ids := range fleets {
+		x := newRemovals(t, fleet, "", 0, gradedSeed)
+		x.ids = ids
+		for _, r := range []removal{
+			x.everywhere("feedback retard", []string{workspace.Knock}, channel.KnockRetard),
+			x.everywhere("lambda", []string{workspace.Lean}, channel.Lambda),
+			x.everywhere("spark", []string{workspace.Knock, workspace.CylinderPressure}, sparkChannels...),
+			x.everywhere("load", everyHazard(), airChannels...),
+			x.everywhere("four temperatures", []string{workspace.ExhaustTemperature, workspace.CoolantTemperature,
+				workspace.OilTemperature, workspace.ChargeTemperature, workspace.Knock, workspace.CylinderPressure},
+				channel.ExhaustTemperature, channel.CoolantTemperature, channel.OilTemperature,
+				channel.ChargeTemperature),
+		} {
+			x.try(t, r)
+		}
+		x.report(t, nil)
 	}
-	x.report(t, nil)
 }
 
-// The most telling removals on the fleet of 24 cars: a car whose mixture sensor reads lean loses it, a car near its
-// knock limit loses the control unit's feedback, and rail pressure goes from every log.
+func everyHazard() []string {
+	var out []string
+	for _, h := range workspace.Hazards() {
+		out = append(out, h.Name)
+	}
+	return out
+}
+
+// The most telling removals. On the twelve cars of one platform: a car whose mixture sensor reads lean loses it while
+// a car near its knock limit loses the control unit's feedback, and no log reaches the speeds of a limit. On three
+// cars: rail pressure goes from every log. The proof does them one by one on 24 cars.
 func TestRemovalNeverReleases(t *testing.T) {
 	if testing.Short() {
-		t.Skip("fits the fleet four times")
+		t.Skip("fits twelve cars twice")
 	}
-	x := newRemovals(t, fleettest.Demo(t), 6, removalSeed)
-	x.ids = []string{"kestrel-20t-pump-91-s1", "kestrel-20t-pump-93-s1", "rev-0109-a", "rev-0109-b", "rev-0115-a",
-		"rev-0121-a"}
+	x := newRemovals(t, fleettest.Demo(t), fleettest.ThreeCarsPlatform, 0, removalSeed)
 	for _, r := range []removal{
-		x.own("car-008", "lambda", channel.Lambda),
-		x.own("car-012", "feedback retard", channel.KnockRetard),
-		x.everywhere("rail pressure", []string{workspace.RailPressure}, channel.RailPressure),
+		{name: "own lambda, own feedback retard", ids: slices.Concat(x.byCar["car-008"], x.byCar["car-012"]),
+			spoil: x.withoutEach([]left{{"car-008/*/*", []channel.ID{channel.Lambda}},
+				{"car-012/*/*", []channel.ID{channel.KnockRetard}}})},
 		{name: "speeds of a limit", ids: []string{"rev-0104-b", "rev-0106-a", "rev-0110-a", "rev-0114-a", "rev-0116-a"},
 			spoil: limitOutOfReach},
 	} {
 		x.try(t, r)
 	}
+	x.report(t, nil)
+	x = newRemovals(t, fleettest.ThreeCars(t), "", 0, removalSeed)
+	x.ids = []string{"marlin-25t-pump-91-s1", "rev-0102-a", "rev-0102-b", "rev-0104-a", "rev-0104-b", "rev-0106-a"}
+	x.try(t, x.everywhere("rail pressure", []string{workspace.RailPressure}, channel.RailPressure))
 	x.report(t, nil)
 }
 
@@ -500,7 +530,7 @@ func TestProofRemoval(t *testing.T) {
 	if os.Getenv("HEADROOM_PROOF") == "" {
 		t.Skip("set HEADROOM_PROOF=1")
 	}
-	x := newRemovals(t, fleettest.Demo(t), proofRemovals, removalSeed)
+	x := newRemovals(t, fleettest.Demo(t), "", proofRemovals, removalSeed)
 	all := []removal{
 		x.everywhere("feedback retard", []string{workspace.Knock}, channel.KnockRetard),
 		x.everywhere("retard", []string{workspace.Knock}, retardChannels...),
@@ -520,6 +550,7 @@ func TestProofRemoval(t *testing.T) {
 		x.everywhere("coolant", []string{workspace.CoolantTemperature}, channel.CoolantTemperature),
 		x.everywhere("ethanol", nil, channel.EthanolShare),
 		x.everywhere("injection", nil, channel.InjectorDuty, channel.InjectorPulse),
+		{name: "speeds of a limit", ids: x.ids, spoil: limitOutOfReach},
 	}
 	for seed := range uint64(3) {
 		all = append(all, x.randomHalf(seed))

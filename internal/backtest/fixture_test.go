@@ -8,7 +8,7 @@ import (
 	"headroom/internal/fleettest"
 )
 
-func TestMain(m *testing.M) { os.Exit(fleettest.Main(m)) }
+func TestMain(m *testing.M) { os.Exit(fleettest.Main(m, nil)) }
 
 func openJob(t testing.TB, dir string) *assess.Job {
 	t.Helper()

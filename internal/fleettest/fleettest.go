@@ -1,13 +1,15 @@
-// Package fleettest gives tests invented fleets to work on: internal/demo's, ingested, each made once for all tests of
-// a package. It is imported by tests only.
+// Package fleettest gives tests invented fleets to work on: internal/demo's, ingested, each made once for all packages
+// that one go test command tests. It is imported by tests only.
 package fleettest
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"os"
 	"path/filepath"
 	"reflect"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -22,23 +24,35 @@ import (
 // Seed is the seed of the fleets; the demo command's default.
 const Seed = 1
 
+// truthPulls tells a truth of 0.5 from one of 0.2 by six standard errors.
+const truthPulls = 100
+
 var (
-	scratch    string // where the fleets live
-	demoFleet  = sync.OnceValues(func() (string, error) { return build(demo.Options{Seed: Seed}) })
-	smallFleet = sync.OnceValues(func() (string, error) {
-		return build(demo.Options{Seed: Seed, Cars: 6,
-			TruthPulls: 100})
+	scratch    string                 // where this package's fleets live
+	fitted     func(dir string) error // fits a fleet; nil for a package that wants it without fits
+	demoFleet  = sync.OnceValues(func() (string, error) { return fleet(demo.DefaultCars) })
+	smallFleet = sync.OnceValues(func() (string, error) { return fleet(6) })
+	threeCars  = sync.OnceValues(func() (string, error) {
+		small, err := smallFleet()
+		if err != nil {
+			return "", err
+		}
+		dir := filepath.Join(scratch, "three-cars")
+		return dir, errors.Join(os.CopyFS(dir, os.DirFS(small)), only(dir, ThreeCarsPlatform))
 	})
 )
 
-// Main is what a package's TestMain does: it runs the tests and removes the fleets. It returns the exit status.
-func Main(m *testing.M) int {
+// Main is what a package's TestMain does: it runs the tests and removes the fleets. fit, which may be nil, fits what
+// the package's tests judge with to the evidence of a workspace and keeps it there. It must be the same for all
+// packages that give one. Main returns the exit status.
+func Main(m *testing.M, fit func(dir string) error) int {
 	var err error
 	if scratch, err = os.MkdirTemp("", "headroom-fleets-"); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
 	defer os.RemoveAll(scratch)
+	fitted = fit
 	return m.Run()
 }
 
@@ -47,6 +61,13 @@ func Demo(t testing.TB) string { t.Helper(); return made(t, demoFleet) }
 
 // Small is the workspace of a fleet of six cars; the test must not write to it.
 func Small(t testing.TB) string { t.Helper(); return made(t, smallFleet) }
+
+// ThreeCars is the workspace of those of the small fleet's cars that are of ThreeCarsPlatform; the test must not write
+// to it.
+func ThreeCars(t testing.TB) string { t.Helper(); return made(t, threeCars) }
+
+// ThreeCarsPlatform is the one platform of ThreeCars.
+const ThreeCarsPlatform = "marlin-25t"
 
 func made(t testing.TB, fleet func() (string, error)) string {
 	t.Helper()
@@ -57,12 +78,26 @@ func made(t testing.TB, fleet func() (string, error)) string {
 	return dir
 }
 
-func build(o demo.Options) (string, error) {
-	dir := filepath.Join(scratch, fmt.Sprintf("cars-%d", o.Cars))
-	if _, err := demo.Build(dir, o); err != nil {
-		return "", err
+// fleet is this package's own copy of a fleet.
+func fleet(cars int) (string, error) {
+	dir := filepath.Join(scratch, fmt.Sprintf("cars-%d", cars))
+	plain := func(dir string) error { return build(dir, cars) }
+	if fitted == nil {
+		return dir, shared(filepath.Base(dir), plain, dir)
 	}
-	return dir, Ingest(dir)
+	return dir, shared(filepath.Base(dir)+"-fitted", func(dir string) error {
+		if err := shared(fmt.Sprintf("cars-%d", cars), plain, dir); err != nil {
+			return err
+		}
+		return fitted(dir)
+	}, dir)
+}
+
+func build(dir string, cars int) error {
+	if _, err := demo.Build(dir, demo.Options{Seed: Seed, Cars: cars, TruthPulls: truthPulls}); err != nil {
+		return err
+	}
+	return Ingest(dir)
 }
 
 // Ingest reads a workspace's logs into its evidence. A problem with the workspace is an error.
@@ -106,6 +141,89 @@ func Copy(t testing.TB, dir string) string {
 func RemoveEvidence(t testing.TB, dir string) {
 	t.Helper()
 	if err := os.RemoveAll(ingest.StoreDir(dir)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Only leaves one platform in a workspace and its evidence, with its cars, their logs, the revisions they have run or
+// are to run, and the ancestors of these.
+func Only(t testing.TB, dir, platform string) {
+	t.Helper()
+	if err := only(dir, platform); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func only(dir, platform string) error {
+	ws, err := workspace.Open(dir)
+	if err != nil {
+		return err
+	}
+	gone := []string{}
+	for id := range ws.Platforms {
+		if id != platform {
+			gone = append(gone, "platforms/"+id+".yaml")
+		}
+	}
+	run := revisionsOf(ws, platform)
+	for id := range ws.Revisions {
+		if !run[id] {
+			gone = append(gone, "revisions/"+id)
+		}
+	}
+	for id, v := range ws.Vehicles {
+		if v.Platform != platform {
+			gone = append(gone, "runs/"+id)
+			err = errors.Join(err, withoutCar(dir, id))
+		}
+	}
+	for _, name := range gone {
+		err = errors.Join(err, os.RemoveAll(filepath.Join(dir, filepath.FromSlash(name))))
+	}
+	return errors.Join(err, Ingest(dir))
+}
+
+// revisionsOf are the revisions that a platform's cars have run or are to run, and their ancestors.
+func revisionsOf(ws *workspace.Workspace, platform string) map[string]bool {
+	out := map[string]bool{}
+	add := func(id string) {
+		for r := ws.Revisions[id]; r != nil && !out[r.ID]; r = ws.Revisions[r.Parent] {
+			out[r.ID] = true
+		}
+	}
+	for _, r := range ws.Runs {
+		if ws.Vehicles[r.Vehicle].Platform == platform {
+			add(r.Revision)
+		}
+	}
+	for id, r := range ws.Revisions {
+		if r.Platform == platform && r.Vehicle != workspace.Fleet {
+			add(id)
+		}
+	}
+	return out
+}
+
+// withoutCar takes a car's lines out of the lists of a workspace.
+func withoutCar(dir, car string) error {
+	of := regexp.MustCompile(`(?m)^(runs/)?` + regexp.QuoteMeta(car) + `[,/].*\n`)
+	for _, list := range []string{"vehicles.csv", "runs.csv", "outcomes.csv"} {
+		path := filepath.Join(dir, list)
+		b, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		if err := os.WriteFile(path, of.ReplaceAll(b, nil), 0o644); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// RemoveFits deletes the fits kept in a workspace.
+func RemoveFits(t testing.TB, dir string) {
+	t.Helper()
+	if err := os.RemoveAll(filepath.Join(ingest.StoreDir(dir), "fits")); err != nil {
 		t.Fatal(err)
 	}
 }
