@@ -11,19 +11,32 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
-	"headroom/internal/demo"
+	"headroom/internal/fleettest"
 )
 
+// withFleets runs the tests with invented fleets.
+type withFleets struct{ m *testing.M }
+
+func (w withFleets) Run() int { return fleettest.Main(w.m, nil) }
+
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){
+	testscript.Main(withFleets{m}, map[string]func(){
 		"headroom": func() { os.Exit(Main(os.Args[1:], os.Stdout, os.Stderr)) },
-		"fleetof6": func() {
-			if _, err := demo.Build(os.Args[1], demo.Options{Cars: 6, Seed: 1, TruthPulls: 100}); err != nil {
-				println(err.Error())
-				os.Exit(1)
-			}
-		},
 	})
+}
+
+// fleetOf copies a fleet and its evidence, so that the script may spoil it: fleet of six ws, fleet of three ws.
+func fleetOf(six, three string) func(ts *testscript.TestScript, neg bool, args []string) {
+	return func(ts *testscript.TestScript, neg bool, args []string) {
+		if neg || len(args) != 3 || args[0] != "of" {
+			ts.Fatalf("usage: fleet of six|three folder")
+		}
+		dir, ok := map[string]string{"six": six, "three": three}[args[1]]
+		if !ok {
+			ts.Fatalf("no fleet of %s", args[1])
+		}
+		ts.Check(os.CopyFS(ts.MkAbs(args[2]), os.DirFS(dir)))
+	}
 }
 
 // status runs a command that must exit with the given status: status 20 headroom review …
@@ -61,6 +74,9 @@ func TestScripts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	six := fleettest.Small(t)
+	three := fleettest.Copy(t, six)
+	fleettest.Only(t, three, "kestrel-20t") // with the log that cannot be read
 	testscript.Run(t, testscript.Params{
 		Setup: func(env *testscript.Env) error {
 			env.Setenv("OPENLOGS", openLogs)
@@ -74,6 +90,7 @@ func TestScripts(t *testing.T) {
 			return err == nil, nil
 		},
 		Dir: "testdata/script", RequireExplicitExec: true,
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"status": status, "appendkey": appendKey},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"status": status, "appendkey": appendKey,
+			"fleet": fleetOf(six, three)},
 	})
 }

@@ -95,7 +95,7 @@ func TestBuildRefuses(t *testing.T) {
 // TestDefaultDemo checks the whole default workspace: that the workspace reader takes it, that logs are what their
 // dialects say, and that the truth is what the four proposals are meant to be.
 func TestDefaultDemo(t *testing.T) {
-	dir, s := mustBuild(t, Options{Seed: 1})
+	dir, s := mustBuild(t, Options{Seed: 1, TruthPulls: 200})
 	if s.Cars != DefaultCars || s.Logs < 90 || s.Logs > 120 || s.Bytes > 25e6 || len(s.Proposed) != 4 {
 		t.Errorf("size: %+v", s)
 	}

@@ -204,10 +204,10 @@ func TestHealthDesign(t *testing.T) {
 		t.Skip("takes minutes: set HEADROOM_PROOF")
 	}
 	ewma := func(lambda float64) func(drift.Options) (*drift.Monitor, error) {
-		return func(o drift.Options) (*drift.Monitor, error) { return drift.NewEWMA(lambda, o) }
+		return designedOnce(func(o drift.Options) (*drift.Monitor, error) { return drift.NewEWMA(lambda, o) })
 	}
 	cusum := func(reference float64) func(drift.Options) (*drift.Monitor, error) {
-		return func(o drift.Options) (*drift.Monitor, error) { return drift.NewCUSUM(reference, o) }
+		return designedOnce(func(o drift.Options) (*drift.Monitor, error) { return drift.NewCUSUM(reference, o) })
 	}
 	blind := slices.Clone(watchedMetrics) // without the commanded values
 	for i := range blind {
@@ -449,18 +449,9 @@ func TestPowerBrackets(t *testing.T) {
 	}
 }
 
-// fittedCopy is a copy of the small fleet with its fits, which depend on neither vehicles nor outcomes.
-func fittedCopy(t *testing.T) string {
-	t.Helper()
-	if _, err := openJob(t, fleettest.Small(t)).Envelopes(); err != nil {
-		t.Fatal(err)
-	}
-	return fleettest.Copy(t, fleettest.Small(t))
-}
-
 // Without a memory the review says so; right after one nothing has moved; a doctored memory is read back as what it is.
 func TestFleetMemory(t *testing.T) {
-	dir := fittedCopy(t)
+	dir := fleettest.Copy(t, fleettest.Small(t)) // with its fits, which depend on neither vehicles nor outcomes
 	changes := func() EnvelopeChanges {
 		t.Helper()
 		f, err := Review(openJob(t, dir))
@@ -536,7 +527,7 @@ func TestFleetMemory(t *testing.T) {
 // Every group of outcomes has bounds above what was seen, the brackets hold each car of known power once, and a retired
 // car owes no log while a car that never logged is overdue.
 func TestOutcomesAndOverdue(t *testing.T) {
-	dir := fittedCopy(t)
+	dir := fleettest.Copy(t, fleettest.Small(t)) // with its fits, which depend on neither vehicles nor outcomes
 	fleettest.AddLines(t, dir, "vehicles.csv",
 		"car-900,kestrel-20t,pump-91,stock,\ncar-901,kestrel-20t,pump-91,stock,\n")
 	fleettest.AddLines(t, dir, "outcomes.csv", "car-901,2026-01-05,,retired,,\n")
