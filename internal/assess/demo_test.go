@@ -26,12 +26,8 @@ func TestProposalsAgainstTruth(t *testing.T) {
 	if len(truth.Proposed) != 4 {
 		t.Fatalf("%d proposals in truth.json, want 4", len(truth.Proposed))
 	}
-	j := openJob(t, dir)
 	for _, p := range truth.Proposed {
-		r, err := j.Review(p.Revision)
-		if err != nil {
-			t.Fatal(err)
-		}
+		r := reviewed(t, dir, p.Revision)
 		if p.WorstPerPull < 0.2 {
 			if r.Verdict != VerdictRelease && r.Verdict != VerdictConditions {
 				t.Errorf("%s is truly mild (%s, %.3f a pull) but got %s: %v", p.Revision, p.WorstHazard, p.WorstPerPull,
@@ -61,10 +57,7 @@ func TestEveryHazardIsListed(t *testing.T) {
 		if rev.Status != "proposed" {
 			continue
 		}
-		r, err := j.Review(id)
-		if err != nil {
-			t.Fatal(err)
-		}
+		r := reviewed(t, j.ws.Dir, id)
 		for i, h := range workspace.Hazards() {
 			got := r.Hazards[i]
 			if got.Hazard != h.Name {
@@ -191,15 +184,12 @@ func checkAudit(t *testing.T, j *Job, a *Audit) {
 func TestMissingEvidenceIsNeverAPass(t *testing.T) {
 	dir := fleettest.Copy(t, fleettest.ThreeCars(t))
 	mild := mildProposal(t, dir)
-	r, err := openJob(t, dir).Review(mild.Revision)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if r.Verdict == VerdictUndecided {
+	if r := reviewed(t, fleettest.ThreeCars(t), mild.Revision); r.Verdict == VerdictUndecided {
 		t.Fatalf("with knock control the verdict is %s already (%v): nothing is tested", r.Verdict, r.Because)
 	}
 	fleettest.Cut(t, dir, "platforms/"+mild.Platform+".yaml", "knock_control:", "limits:")
-	if r, err = openJob(t, dir).Review(mild.Revision); err != nil {
+	r, err := openJob(t, dir).Review(mild.Revision)
+	if err != nil {
 		t.Fatal(err)
 	}
 	if r.Verdict != VerdictUndecided {
@@ -267,10 +257,7 @@ func TestPseudonyms(t *testing.T) {
 		t.Fatal(err)
 	}
 	id := mildProposal(t, plain).Revision
-	a, err := openJob(t, plain).Review(id)
-	if err != nil {
-		t.Fatal(err)
-	}
+	a := reviewed(t, plain, id)
 	b, err := openJob(t, hidden).Review(id)
 	if err != nil {
 		t.Fatal(err)

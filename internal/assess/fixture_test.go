@@ -33,6 +33,23 @@ func fit(dir string) error {
 	return err
 }
 
+// kept are the reviews of fleets that no test spoils, by folder and revision.
+var kept = map[[2]string]*Review{}
+
+// reviewed is the review of a revision of a fleet that no test spoils; it is made once, so it must not be changed.
+func reviewed(t *testing.T, dir, id string) *Review {
+	t.Helper()
+	key := [2]string{dir, id}
+	if kept[key] == nil {
+		r, err := openJob(t, dir).Review(id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		kept[key] = r
+	}
+	return kept[key]
+}
+
 func openJob(t testing.TB, dir string) *Job {
 	t.Helper()
 	ws, st := fleettest.Open(t, dir)

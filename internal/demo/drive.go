@@ -128,7 +128,7 @@ func (s *session) cruise(seconds, rpm, manifold float64) {
 // shift changes gear in 0.3 s at constant road speed.
 func (s *session) shift(gear int) {
 	const ticks = 15
-	matched := math.Max(1300, s.rpm*gearRatio[gear]/gearRatio[s.gear])
+	matched := max(1300, s.rpm*gearRatio[gear]/gearRatio[s.gear])
 	s.pedal, s.cruiseManifold, s.shifting = 10, 45, true
 	for range ticks {
 		s.rpm += (matched - s.rpm) / ticks * 2
@@ -148,7 +148,7 @@ func (s *session) pull(gear int, start, end float64) {
 	}
 	s.tipIn, s.inPull = 0.02, true
 	for began := s.time; s.rpm < end && s.time-began < 25; {
-		s.pedal = math.Min(100, s.pedal+tick*400)
+		s.pedal = min(100, s.pedal+tick*400)
 		s.rpm += s.accelerate() * tick
 		s.step()
 	}
@@ -161,9 +161,9 @@ func (s *session) pull(gear int, start, end float64) {
 // lift takes the foot off and lets the engine slow down.
 func (s *session) lift() {
 	for s.pedal > 0 || s.rpm > 3200 {
-		s.pedal = math.Max(0, s.pedal-tick*500)
+		s.pedal = max(0, s.pedal-tick*500)
 		s.cruiseManifold = 38
-		s.rpm = math.Max(2000, s.rpm-1700*tick)
+		s.rpm = max(2000, s.rpm-1700*tick)
 		s.step()
 	}
 }
@@ -174,7 +174,7 @@ func (s *session) accelerate() float64 {
 	g := gearRatio[s.gear]
 	speed := s.rpm * math.Pi / 30 / g * wheel
 	force := s.torque*efficiency*g/wheel - 0.4*speed*speed - 200
-	return math.Max(60, force/s.car.mass*g/wheel*30/math.Pi)
+	return max(60, force/s.car.mass*g/wheel*30/math.Pi)
 }
 
 // step advances everything by one tick.
@@ -212,7 +212,7 @@ func (s *session) breathe() {
 	goal := s.cruiseManifold
 	if open > 0 {
 		can := s.baro + 150/(1+math.Exp(-(s.rpm-1450)/220))
-		goal = s.cruiseManifold + open*(math.Min(s.target-5*s.leak, can)-s.cruiseManifold)
+		goal = s.cruiseManifold + open*(min(s.target-5*s.leak, can)-s.cruiseManifold)
 	}
 	const own, damping = 5.5, 0.62 // rad/s: the boost loop, a little underdamped
 	fastest := 60 + 0.05*s.rpm     // kPa/s, spool
@@ -229,7 +229,7 @@ func (s *session) breathe() {
 	effect := clamp(s.eng.intercooler*s.car.intercooler, 0, 0.97)
 	settled := s.ambientK + 4 + s.soak + hot*(1-effect) + 3*s.leak
 	s.charge += (settled - s.charge) * tick / 1.2
-	power := math.Max(0, s.torque) * s.rpm * math.Pi / 30 / 1000 // kW
+	power := max(0, s.torque) * s.rpm * math.Pi / 30 / 1000 // kW
 	s.soak += tick * (0.0065*power - s.soak/45)
 
 	ve := s.eng.ve.at(s.rpm, 0) * s.car.ve * (1 + 0.0002*(s.manifold-180))
@@ -263,8 +263,8 @@ func (s *session) ignite() {
 	if s.load > 1 {
 		s.sparkCmd -= s.car.learned
 	}
-	s.sparkCmd -= heatRetard * math.Max(0, s.sensedHeat-heatFrom)
-	s.retard = math.Max(0, s.retard-s.eng.recovery*tick)
+	s.sparkCmd -= heatRetard * max(0, s.sensedHeat-heatFrom)
+	s.retard = max(0, s.retard-s.eng.recovery*tick)
 	s.spark = s.sparkCmd - s.retard
 	s.sinceKnock += tick
 	angle, trapped := s.eng.burnAngle(s.rpm, s.load, s.lambda), s.eng.trapped(&c)
@@ -290,14 +290,14 @@ func (s *session) listen(typical float64) {
 		return
 	}
 	cycles := s.rpm / 120 * tick
-	rate := cycles / referenceCycles * math.Exp(math.Min((s.spark-limit)/knockRateScale, 8))
+	rate := cycles / referenceCycles * math.Exp(min((s.spark-limit)/knockRateScale, 8))
 	if s.inPull && s.rpm > 3500 {
 		rate += falseKnock * tick
 	}
 	if s.sinceKnock < 0.12 || s.rng.Float64() >= -math.Expm1(-rate) {
 		return
 	}
-	s.retard = math.Min(s.retard+s.eng.step, 12)
+	s.retard = min(s.retard+s.eng.step, 12)
 	s.spark = s.sparkCmd - s.retard
 	s.sinceKnock = 0
 	if s.tally != nil && s.inPull {
@@ -317,9 +317,9 @@ func (s *session) deliver() {
 	share := s.fuelFlow / s.eng.pump.at(s.railTarget-s.portOffset(), 0)
 	s.pumpUse = 100 * share // of what the pump is rated for: a weak pump shows as a shortfall of rail pressure
 	s.pumpShare = share / s.car.pump
-	droop := math.Max(0, s.pumpShare-0.93)
+	droop := max(0, s.pumpShare-0.93)
 	s.rail = s.railTarget * (1 - 0.9*droop - 0.004)
-	pressure := math.Max(50, s.rail-s.portOffset())
+	pressure := max(50, s.rail-s.portOffset())
 	flow := s.eng.injectorCC / 60 * densityFuel * math.Sqrt(pressure/s.eng.ratedKPa) / 1000 // g/ms
 	s.pulse = grams/flow + s.eng.deadTime
 	s.duty = 100 * s.pulse * s.rpm / 120000
@@ -338,7 +338,7 @@ func (s *session) portOffset() float64 {
 
 // warm moves the slow temperatures.
 func (s *session) warm() {
-	power := math.Max(0, s.torque) * s.rpm * math.Pi / 30 / 1000
+	power := max(0, s.torque) * s.rpm * math.Pi / 30 / 1000
 	s.coolant += tick * (0.006*power - (s.coolant-s.car.thermostat)/18)
 	s.oil += tick * (0.007*power - (s.oil-s.car.thermostat-3)/60)
 	s.sensedHeat += (s.charge - zeroCelsius - s.sensedHeat) * tick / 0.5

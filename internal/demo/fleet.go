@@ -145,7 +145,7 @@ func student(rng *rand.Rand, nu int) float64 {
 	return rng.NormFloat64() / math.Sqrt(chi/float64(nu))
 }
 
-func clamp(v, low, high float64) float64 { return math.Min(math.Max(v, low), high) }
+func clamp(v, low, high float64) float64 { return min(max(v, low), high) }
 
 // invent makes the fleet of the options, logs planned but not driven.
 func invent(o Options) (*fleet, error) {

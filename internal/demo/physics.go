@@ -47,13 +47,13 @@ func density(manifoldKPa, chargeK float64) float64 { return manifoldKPa / (gasCo
 // trapped is the temperature (K) of the charge when the intake valve closes: warmed by the walls and by residual gas,
 // cooled by the fuel that evaporates (more with a rich mixture, with ethanol, and with direct injection).
 func (e *engine) trapped(c *condition) float64 {
-	t := c.charge + 0.18*(c.coolant-c.charge) + 12/math.Max(c.load, 0.2)
+	t := c.charge + 0.18*(c.coolant-c.charge) + 12/max(c.load, 0.2)
 	return t - 22*(1/c.lambda-1) - e.ethanolCooling*(c.fuel.ethanol-0.10)
 }
 
 // burnAngle is the crank angle from spark to half burned.
 func (e *engine) burnAngle(rpm, load, lambda float64) float64 {
-	return e.burnSpeed.at(rpm) + 40*(lambda-0.87)*(lambda-0.87) - 5*math.Log(math.Max(load, 0.15)/1.6)
+	return e.burnSpeed.at(rpm) + 40*(lambda-0.87)*(lambda-0.87) - 5*math.Log(max(load, 0.15)/1.6)
 }
 
 // heatRatio is how far a burn completed at top dead centre lifts end-gas pressure above that of compression alone.
@@ -84,7 +84,7 @@ func (e *engine) knockPhasing(c *condition, t float64) float64 {
 		y -= f / (delayPressure + compressExponent*delayTemperature/t*x)
 	}
 	share := (math.Exp(y)/e.compression - 1) / e.heatRatio(t)
-	share = math.Min(math.Max(share, 0.004), 0.996)
+	share = min(max(share, 0.004), 0.996)
 	return endGasMiddle + endGasWidth*math.Log(1/share-1)
 }
 
@@ -104,7 +104,7 @@ const speedCurveStep, speedCurveTop = 10, 8000
 func newSpeedCurve(f func(rpm float64) float64) speedCurve {
 	var c speedCurve
 	for rpm := 0; rpm <= speedCurveTop; rpm += speedCurveStep {
-		c = append(c, f(math.Max(float64(rpm), 1)))
+		c = append(c, f(max(float64(rpm), 1)))
 	}
 	return c
 }
@@ -148,8 +148,8 @@ func (e *engine) peakPressure(c *condition, t, phi float64) float64 {
 // meanEffectivePressure is the brake mean effective pressure, kPa.
 func (e *engine) meanEffectivePressure(c *condition, phi, peak float64) float64 {
 	late := (phi - 9) / 62
-	efficiency := e.efficiency * (1 - late*late - 0.10*math.Max(0, c.lambda-1) - 0.12*math.Max(0, 0.85-c.lambda))
-	energy := airHeatingValue / math.Max(c.lambda, 1)
+	efficiency := e.efficiency * (1 - late*late - 0.10*max(0, c.lambda-1) - 0.12*max(0, 0.85-c.lambda))
+	energy := airHeatingValue / max(c.lambda, 1)
 	piston := 2 * e.strokeMM / 1000 * c.rpm / 60
 	friction := 48 + 0.0045*peak + 8*piston + 0.1*piston*piston
 	return c.load*loadDensity*energy*efficiency - friction
@@ -159,7 +159,7 @@ func (e *engine) meanEffectivePressure(c *condition, phi, peak float64) float64 
 func (e *engine) exhaustTarget(c *condition, phi, fuelFlow float64) float64 {
 	t := 640 + 235*(1-math.Exp(-fuelFlow/9)) + 3.6*(phi-12)
 	if c.lambda < 1 {
-		t -= 620 * math.Max(0, 0.93-c.lambda)
+		t -= 620 * max(0, 0.93-c.lambda)
 	}
 	return t
 }
@@ -182,5 +182,5 @@ func (e *engine) compressorRise(inletK, ratio float64) float64 {
 	}
 	d := ratio - e.bestRatio
 	efficiency := e.compressorEfficiency * (1 - 0.18*d*d)
-	return inletK * (math.Pow(ratio, 0.2857) - 1) / math.Max(efficiency, 0.3)
+	return inletK * (math.Pow(ratio, 0.2857) - 1) / max(efficiency, 0.3)
 }

@@ -466,6 +466,14 @@ func TestFleetMemory(t *testing.T) {
 	if _, err := Remember(openJob(t, dir)); err != nil {
 		t.Fatal(err)
 	}
+	changes = func() EnvelopeChanges {
+		t.Helper()
+		c, err := envelopeChanges(openJob(t, dir))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
 	if c := changes(); !c.Remembered || c.SinceRun == "" ||
 		len(c.Moved)+len(c.CellsNew)+len(c.CellsGone)+len(c.PlatformsGained)+len(c.PlatformsLost) != 0 {
 		t.Errorf("right after a memory: %+v", c)
