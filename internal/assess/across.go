@@ -5,9 +5,9 @@ import (
 	"maps"
 	"slices"
 
+	"headroom/internal/hazard"
 	"headroom/internal/parallel"
 	"headroom/internal/result"
-	"headroom/internal/workspace"
 	"headroom/models/risk"
 	"headroom/models/value"
 )
@@ -22,30 +22,31 @@ type Across struct {
 	Hazards  []AcrossHazard `json:"hazards"`
 	Cars     []AcrossCar    `json:"cars"` // riskiest first
 	Failed   []AcrossError  `json:"failed"`
-	Cautions []string       `json:"cautions"`
+	Cautions []string       `json:"cautions"` // by internal/report
 }
 
 // AcrossHazard is how many cars would cross a limit too often: in more pulls than the workspace's threshold for the
 // hazard's severity (0.10 where the severity has none).
 type AcrossHazard struct {
-	Hazard     string        `json:"hazard"`
-	Severity   string        `json:"severity"`
-	Threshold  result.Number `json:"threshold"`  // probability per pull
-	Assessed   int           `json:"assessed"`   // cars it could be assessed for
-	Expected   result.Number `json:"expected"`   // cars
-	Interval90 result.Span   `json:"interval90"` // cars; what the cars share in uncertainty moves them together
-	Likely     []string      `json:"likely"`     // cars more likely than not to be among them
+	Hazard     hazard.ID       `json:"hazard"`
+	Severity   hazard.Severity `json:"severity"`
+	Threshold  result.Number   `json:"threshold"`  // probability per pull
+	Assessed   int             `json:"assessed"`   // cars it could be assessed for
+	Expected   result.Number   `json:"expected"`   // cars
+	Interval90 result.Span     `json:"interval90"` // cars; what the cars share in uncertainty moves them together
+	Likely     []string        `json:"likely"`     // cars more likely than not to be among them
 }
 
 // AcrossCar is the revision on one car.
 type AcrossCar struct {
-	Vehicle            string        `json:"vehicle"`
-	Verdict            string        `json:"verdict"`
-	TopHazard          string        `json:"top_hazard"`
-	ProbabilityPerPull result.Number `json:"probability_per_pull"`
-	Interval90         result.Span   `json:"interval90"`
-	CarPulls           int           `json:"car_pulls"` // pulls of this car, on any calibration
-	Because            string        `json:"because"`
+	Vehicle            string         `json:"vehicle"`
+	Verdict            Verdict        `json:"verdict"`
+	TopHazard          hazard.ID      `json:"top_hazard"`
+	ProbabilityPerPull result.Number  `json:"probability_per_pull"`
+	Interval90         result.Span    `json:"interval90"`
+	CarPulls           int            `json:"car_pulls"` // pulls of this car, on any calibration
+	Because            string         `json:"because"`   // the first reason in words, by internal/report
+	Reasons            result.Reasons `json:"reasons"`   // the first
 }
 
 // AcrossError is a car the revision could not be scored for.
@@ -64,14 +65,13 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 	if !ok {
 		return nil, j.noRevision(id)
 	}
-	p, _, _, err := j.fitted(rev.Platform)
+	m, err := j.Model(rev.Platform)
 	if err != nil {
 		return nil, fmt.Errorf("revision %s: %w", id, err)
 	}
 	out := &Across{
 		Stamp: j.Stamp("headroom/across/1"), Revision: id, Parent: rev.Parent, Platform: rev.Platform, Fuel: rev.Fuel,
 		Hazards: []AcrossHazard{}, Cars: []AcrossCar{}, Failed: []AcrossError{},
-		Cautions: slices.Clone(StandingCautions),
 	}
 	var vehicles []string
 	for _, v := range slices.Sorted(maps.Keys(j.ws.Vehicles)) {
@@ -81,9 +81,7 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 	}
 	reviews, failures := make([]*Review, len(vehicles)), make([]error, len(vehicles))
 	parallel.Each(len(vehicles), jobs, done, func(i int) {
-		onCar := *rev
-		onCar.Vehicle = vehicles[i]
-		r, err := j.review(&onCar)
+		r, err := j.review(rev, vehicles[i], j.Alias(vehicles[i]))
 		if err == nil {
 			r.draws, err = memberDraws(r.worst, j.Seed(), uint64(i))
 			r.worst = nil
@@ -99,8 +97,8 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 		scored = append(scored, reviews[i])
 		out.Cars = append(out.Cars, j.acrossCar(rev.Platform, reviews[i]))
 	}
-	for _, h := range workspace.Hazards() {
-		out.Hazards = append(out.Hazards, p.acrossHazard(h, scored))
+	for _, h := range hazard.All() {
+		out.Hazards = append(out.Hazards, m.acrossHazard(h, scored))
 	}
 	slices.SortStableFunc(out.Cars, func(a, b AcrossCar) int {
 		return compareRisk(a.Verdict, b.Verdict, float64(a.ProbabilityPerPull), float64(b.ProbabilityPerPull))
@@ -109,7 +107,7 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 }
 
 // compareRisk orders by verdict, the gravest first, then by probability.
-func compareRisk(va, vb string, pa, pb float64) int {
+func compareRisk(va, vb Verdict, pa, pb float64) int {
 	if d := slices.Index(verdictOrder, va) - slices.Index(verdictOrder, vb); d != 0 {
 		return d
 	}
@@ -125,9 +123,9 @@ func compareRisk(va, vb string, pa, pb float64) int {
 func (j *Job) acrossCar(platform string, r *Review) AcrossCar {
 	car := AcrossCar{
 		Vehicle: r.Vehicle, Verdict: r.Verdict, ProbabilityPerPull: result.Unknown(),
-		Interval90: result.UnknownSpan(), Because: r.Because[0],
+		Interval90: result.UnknownSpan(), Reasons: r.Reasons[:1],
 	}
-	if _, _, rows, err := j.fitted(platform); err == nil {
+	if rows, err := j.Evidence(platform); err == nil {
 		for _, n := range pullsOf(rows, r.Vehicle) {
 			car.CarPulls += n
 		}
@@ -149,35 +147,35 @@ const acrossDraws = 200
 
 // memberDraws is each hazard's probability for one car at draws of the platform's parameters that all cars share, with
 // draws of the car's own.
-func memberDraws(worst map[string]*evaluation, seed, member uint64) (map[string][]float64, error) {
-	out := map[string][]float64{}
-	for hazard, e := range worst {
+func memberDraws(worst map[hazard.ID]*evaluation, seed, member uint64) (map[hazard.ID][]float64, error) {
+	out := map[hazard.ID][]float64{}
+	for id, e := range worst {
 		if e == nil {
 			continue
 		}
-		d, err := risk.MemberDraws(e.problem, e.pr.own, acrossDraws, seed, member)
+		d, err := risk.MemberDraws(e.problem, e.predictor.own, acrossDraws, seed, member)
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", hazard, err)
+			return nil, fmt.Errorf("%s: %w", id, err)
 		}
-		out[hazard] = d
+		out[id] = d
 	}
 	return out, nil
 }
 
 // acrossHazard counts, draw by draw, the cars whose probability passes the threshold: what is uncertain for the whole
 // platform moves the count as a whole, what is a car's own moves that car alone.
-func (p *platform) acrossHazard(h workspace.HazardInfo, reviews []*Review) AcrossHazard {
-	severity := p.severity(h)
-	threshold, ok := p.decision.HoldProbability[severity]
+func (m *Model) acrossHazard(h hazard.Info, reviews []*Review) AcrossHazard {
+	severity := m.severity(h)
+	threshold, ok := m.decision().HoldProbability[severity]
 	if !ok {
 		threshold = defaultThreshold
 	}
-	out := AcrossHazard{Hazard: h.Name, Severity: severity, Threshold: result.Number(threshold),
+	out := AcrossHazard{Hazard: h.ID, Severity: severity, Threshold: result.Number(threshold),
 		Expected:   result.Unknown(),
 		Interval90: result.UnknownSpan(), Likely: []string{}}
 	var counts []float64
 	for _, r := range reviews {
-		draws := r.draws[h.Name]
+		draws := r.draws[h.ID]
 		if len(draws) == 0 {
 			continue
 		}

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"headroom/internal/fleettest"
+	"headroom/internal/result"
 	"headroom/internal/workspace"
 )
 
@@ -111,7 +112,8 @@ func TestOwnLogs(t *testing.T) {
 			if o.Surprise {
 				surprises++
 			}
-			if o.Rows == 0 || o.Pulls == 0 || o.Outside > o.Rows || o.PullsCrossed > o.Pulls || !o.Expected.Known() ||
+			if o.Cells < o.Pulls || o.Pulls == 0 || o.Outside > o.Pulls || len(o.Logs) == 0 ||
+				o.PullsCrossed > o.Pulls || !o.Expected.Known() ||
 				!o.Measured.Known() {
 				t.Errorf("%s: %+v", id, o)
 			}
@@ -178,11 +180,11 @@ func TestLogsBeforeAHardwareChange(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !slices.ContainsFunc(r.Cautions, func(c string) bool {
-		return strings.Contains(c, "hardware change on "+
-			"2030-01-01")
+	if !slices.ContainsFunc(r.Notes, func(n result.Reason) bool {
+		old, ok := n.(BeforeHardware)
+		return ok && old.Date == "2030-01-01" && old.Pulls > 0
 	}) {
-		t.Errorf("nothing is said of the logs before the hardware change: %v", r.Cautions)
+		t.Errorf("nothing is said of the logs before the hardware change: %v", r.Notes)
 	}
 	if r.Verdict == VerdictRelease {
 		t.Error("released without a log of the car as it is now")

@@ -6,8 +6,8 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"headroom/internal/hazard"
 	"headroom/internal/result"
-	"headroom/internal/workspace"
 	"headroom/models/risk"
 )
 
@@ -18,24 +18,26 @@ type Against struct {
 	Right    AgainstSide     `json:"right"`
 	Hazards  []AgainstHazard `json:"hazards"`
 	Gains    []AgainstGain   `json:"gains"`
-	Cautions []string        `json:"cautions"`
+	Cautions []string        `json:"cautions"` // Notes in words and what ends every report, by internal/report
+	Notes    result.Reasons  `json:"notes"`
 }
 
 // AgainstSide is one of the two.
 type AgainstSide struct {
-	Revision string   `json:"revision"`
-	Vehicle  string   `json:"vehicle"`
-	Verdict  string   `json:"verdict"`
-	Because  []string `json:"because"`
+	Revision string         `json:"revision"`
+	Vehicle  string         `json:"vehicle"`
+	Verdict  Verdict        `json:"verdict"`
+	Because  []string       `json:"because"` // Reasons in words, by internal/report
+	Reasons  result.Reasons `json:"reasons"`
 }
 
 // AgainstHazard is one hazard under both.
 type AgainstHazard struct {
-	Hazard   string        `json:"hazard"`
-	Severity string        `json:"severity"`
-	Left     Hazard        `json:"left"`
-	Right    Hazard        `json:"right"`
-	Change   result.Number `json:"change"` // right minus left probability per pull
+	Hazard   hazard.ID       `json:"hazard"`
+	Severity hazard.Severity `json:"severity"`
+	Left     Hazard          `json:"left"`
+	Right    Hazard          `json:"right"`
+	Change   result.Number   `json:"change"` // right minus left probability per pull
 	// share of parameter draws at which right is the more likely to cross; null for different cars or metrics
 	Worse result.Number `json:"worse"`
 }
@@ -63,32 +65,30 @@ func (j *Job) Against(left, right string) (*Against, error) {
 	}
 	out := &Against{Stamp: j.Stamp("headroom/against/1"), Left: sideOf(a), Right: sideOf(b), Hazards: []AgainstHazard{},
 		Gains: []AgainstGain{}}
-	for i, h := range workspace.Hazards() {
+	for i, h := range hazard.All() {
 		out.Hazards = append(out.Hazards, AgainstHazard{
-			Hazard: h.Name, Severity: a.Hazards[i].Severity, Left: a.Hazards[i], Right: b.Hazards[i],
+			Hazard: h.ID, Severity: a.Hazards[i].Severity, Left: a.Hazards[i], Right: b.Hazards[i],
 			Change: b.Hazards[i].ProbabilityPerPull - a.Hazards[i].ProbabilityPerPull,
 			Worse:  result.Unknown(),
 		})
-		if x, y := a.worst[h.Name], b.worst[h.Name]; x != nil && y != nil && x.metric == y.metric &&
+		if x, y := a.worst[h.ID], b.worst[h.ID]; x != nil && y != nil && x.ID == y.ID &&
 			a.Vehicle == b.Vehicle {
 			worse, err := worseShare(x, y, j.Seed())
 			if err != nil {
-				return nil, fmt.Errorf("%s: %w", h.Name, err)
+				return nil, fmt.Errorf("%s: %w", h.ID, err)
 			}
 			out.Hazards[i].Worse = result.Number(worse)
 		}
 	}
 	out.Gains = pairGains(a.Gains, b.Gains)
 	if a.Vehicle != b.Vehicle {
-		out.Cautions = append(out.Cautions, fmt.Sprintf("The revisions are for different cars (%s and %s): the "+
-			"difference between the cars is in the comparison.", a.Vehicle, b.Vehicle))
+		out.Notes = append(out.Notes, DifferentCars{Left: a.Vehicle, Right: b.Vehicle})
 	}
-	out.Cautions = append(out.Cautions, StandingCautions...)
 	return out, nil
 }
 
 func sideOf(r *Review) AgainstSide {
-	return AgainstSide{Revision: r.Revision, Vehicle: r.Vehicle, Verdict: r.Verdict, Because: r.Because}
+	return AgainstSide{Revision: r.Revision, Vehicle: r.Vehicle, Verdict: r.Verdict, Reasons: r.Reasons}
 }
 
 // worseShare judges both at the same parameter draws, which needs one metric of one car; NaN where the car's posterior

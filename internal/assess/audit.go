@@ -9,6 +9,7 @@ import (
 	"headroom/internal/evidence"
 	"headroom/internal/parallel"
 	"headroom/internal/result"
+	"headroom/internal/store"
 	"headroom/internal/workspace"
 	"headroom/models/value"
 )
@@ -37,13 +38,18 @@ func (j *Job) auditOf(ids []string, by string, jobs int, done func(finished, tot
 		}
 	})
 	out := &Audit{Stamp: j.Stamp("headroom/audit/1"), By: by, Rows: []AuditRow{}, Groups: []AuditGroup{},
-		Failed: []AuditError{}, Cautions: StandingCautions}
+		Failed: []AuditError{}}
 	for i, id := range ids {
 		if failures[i] != nil {
 			out.Failed = append(out.Failed, AuditError{Revision: id, Error: failures[i].Error()})
 			continue
 		}
-		out.Rows = append(out.Rows, j.auditRow(reviews[i]))
+		row, err := j.auditRow(reviews[i])
+		if err != nil {
+			out.Failed = append(out.Failed, AuditError{Revision: id, Error: err.Error()})
+			continue
+		}
+		out.Rows = append(out.Rows, row)
 	}
 	out.rank()
 	if by != "" {
@@ -52,13 +58,17 @@ func (j *Job) auditOf(ids []string, by string, jobs int, done func(finished, tot
 	return out, nil
 }
 
-func (j *Job) auditRow(r *Review) AuditRow {
+func (j *Job) auditRow(r *Review) (AuditRow, error) {
 	rev := j.ws.Revisions[r.Revision]
+	own, err := j.pullsOn(rev)
+	if err != nil {
+		return AuditRow{}, err
+	}
 	row := AuditRow{
 		Revision: r.Revision, Platform: r.Platform, Vehicle: r.Vehicle, Author: r.Author, Fuel: r.Fuel,
 		Status:  rev.Status,
 		Verdict: r.Verdict, ProbabilityPerPull: result.Unknown(), Interval90: result.UnknownSpan(),
-		OwnPulls: j.ownPulls(r.Platform, r.Revision), Because: r.Because[0],
+		OwnPulls: evidence.CountPulls(own), Reasons: r.Reasons[:1],
 	}
 	if len(r.Findings) > 0 {
 		top := r.Findings[0]
@@ -70,38 +80,27 @@ func (j *Job) auditRow(r *Review) AuditRow {
 		}
 	}
 	row.CellsChanged, row.CellsChangedVisited = r.Footprint.CellsChanged, r.Footprint.CellsChangedVisited
-	row.LogsBeforeHardware = j.logsBeforeHardware(rev)
+	row.LogsBeforeHardware = j.beforeHardware(own)
 	row.ReleasedWithoutLog = rev.Status == "released" && row.OwnPulls == 0
-	return row
+	return row, nil
 }
 
-// logsBeforeHardware counts the revision's own pulls that were logged before its car's last hardware change: they show
-// another car.
-func (j *Job) logsBeforeHardware(rev *workspace.Revision) int {
-	since := hardwareDate(j.ws, rev)
-	if since == "" {
-		return 0
-	}
-	_, _, rows, err := j.fitted(rev.Platform)
-	if err != nil {
-		return 0
-	}
-	return evidence.CountPulls(evidence.Filter(evidence.PullRows(rows), func(r *evidence.Row) bool {
-		return r.Revision == rev.ID && r.Date != "" && r.Date < since
+// beforeHardware counts pulls that were logged before their car's last hardware change: they show another car.
+func (j *Job) beforeHardware(pulls []*evidence.Row) int {
+	since := j.hardwareDates()
+	return evidence.CountPulls(evidence.Filter(pulls, func(r *evidence.Row) bool {
+		return !loggedSince(r, since[r.Vehicle])
 	}))
 }
 
-func (j *Job) ownPulls(platform, revision string) int {
-	_, _, rows, err := j.fitted(platform)
-	if err != nil {
-		return 0
-	}
-	return evidence.CountPulls(evidence.Filter(evidence.PullRows(rows),
-		func(r *evidence.Row) bool { return r.Revision == revision }))
+// pullsOn are all pulls made on a revision.
+func (j *Job) pullsOn(rev *workspace.Revision) ([]*evidence.Row, error) {
+	rows, err := j.some(store.Filter{Platform: rev.Platform, Revision: rev.ID})
+	return evidence.PullRows(rows), err
 }
 
 // verdictOrder puts the verdicts that need attention first.
-var verdictOrder = []string{VerdictHold, VerdictUndecided, VerdictConditions, VerdictRelease}
+var verdictOrder = []Verdict{VerdictHold, VerdictUndecided, VerdictConditions, VerdictRelease}
 
 func (a *Audit) rank() {
 	slices.SortStableFunc(a.Rows, func(x, y AuditRow) int {
@@ -115,9 +114,9 @@ func (a *Audit) rank() {
 	}
 }
 
-// weighted is 0 where no hazard was assessed.
+// weighted is the chance of a revision's top hazard by its severity's weight, 0 where no hazard was assessed.
 func weighted(r AuditRow) float64 {
-	return severityWeights[r.severity] * value.Or(float64(r.ProbabilityPerPull), 0)
+	return r.severity.Weight() * value.Or(float64(r.ProbabilityPerPull), 0)
 }
 
 func groupRows(rows []AuditRow, by string) []AuditGroup {
@@ -148,7 +147,7 @@ func groupRows(rows []AuditRow, by string) []AuditGroup {
 	for _, key := range slices.Sorted(maps.Keys(groups)) {
 		g := groups[key]
 		if g.Revisions < smallGroup {
-			g.Caution = fmt.Sprintf("%d revisions: too few to compare with other groups", g.Revisions)
+			g.Reasons = result.Reasons{SmallGroup{Revisions: g.Revisions}}
 		}
 		out = append(out, *g)
 	}

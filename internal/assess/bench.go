@@ -2,18 +2,12 @@ package assess
 
 import (
 	"fmt"
-	"slices"
 
+	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
-	"headroom/internal/say"
+	"headroom/internal/result"
 	"headroom/internal/workspace"
-)
-
-// Bases of a prediction.
-const (
-	BasisPredicted = "predicted" // from logs of other calibrations
-	BasisMeasured  = "measured"  // a crossing seen in the revision's own logs
-	BasisBoth      = "both"      // the revision's own logs, with the fleet's model
+	"headroom/models/value"
 )
 
 // enoughOwnPulls is how many pulls of one calibration describe how a car runs it; common practice, no source.
@@ -23,35 +17,113 @@ const enoughOwnPulls = 3
 // then the rest in evidence order.
 const fleetPulls = 60
 
+// bench is what a revision is judged on: the same logged visits run by the parent and by the revision.
+type bench struct {
+	visits []state.Visit // as the revision would run them
+	parent []state.Visit // as the parent would; nil under a stress
+	car    string        // whose offset applies; "" for a car not seen
+	named  bool          // the revision is meant for one car
+	basis  Basis
+	notes  result.Reasons  // cautions
+	gaps   []state.Gap     // changes of the revision whose effect on these visits could not be computed
+	stress state.Stress    // that the visits are under; zero without
+	draws  int             // of the parameters; 0: models/risk's default
+	cells  []state.CellKey // by visit, where it counts in another cell than its own; nil: in its own
+}
+
+// under is the bench with a stress on the revision's visits; the parent's are left out.
+func (b *bench) under(m *Model, st state.Stress) *bench {
+	out := *b
+	out.parent, out.stress, out.draws = nil, st, stressDraws
+	out.cells = make([]state.CellKey, len(b.visits)) // where they were, so that margins are compared like with like
+	out.visits = make([]state.Visit, len(b.visits))
+	for i := range b.visits {
+		out.cells[i] = m.CellOf(&b.visits[i].State)
+		out.visits[i] = m.Under(st, b.visits[i])
+	}
+	return &out
+}
+
+// cellOf is the cell a visit counts in.
+func (b *bench) cellOf(m *Model, i int) state.CellKey {
+	if b.cells != nil {
+		return b.cells[i]
+	}
+	return m.CellOf(&b.visits[i].State)
+}
+
+// pointers are the bench's visits, for what asks of logged visits in general.
+func (b *bench) pointers() []*state.Visit {
+	out := make([]*state.Visit, len(b.visits))
+	for i := range b.visits {
+		out[i] = &b.visits[i]
+	}
+	return out
+}
+
+// states are the bounding states of the bench's visits.
+func (b *bench) states() []*state.State {
+	out := make([]*state.State, len(b.visits))
+	for i := range b.visits {
+		out[i] = &b.visits[i].State
+	}
+	return out
+}
+
+func (b *bench) carCount() int {
+	cars := evidence.NewIndex[string]()
+	for i := range b.visits {
+		cars.Of(b.visits[i].Car)
+	}
+	return len(cars.Keys)
+}
+
+func (b *bench) pullCount() int {
+	pulls := evidence.NewIndex[string]()
+	for i := range b.visits {
+		pulls.Of(b.visits[i].Pull)
+	}
+	return len(pulls.Keys)
+}
+
+// known are the values of a quantity over the bench where it is known.
+func (b *bench) known(get func(*state.State) float64) []float64 {
+	var out []float64
+	for i := range b.visits {
+		if v := get(&b.visits[i].State); value.Known(v) {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
 // benchFor picks the logged pulls a revision is judged on and runs both calibrations on them. In order of preference:
 // the revision's own logs, the parent's, the car's other calibrations, and last the fleet's, for a car not seen.
 // car is the id the evidence knows the revision's car by, "" for a revision meant for the fleet; since is the day of
 // its last hardware change, "" without one.
-func (p *platform) benchFor(f *platformFit, ws *workspace.Workspace, rows []evidence.Row, rev *workspace.Revision, car,
-	since string) (*bench, error) {
+func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, since string) (*bench, error) {
 	b := &bench{car: car, named: car != "", basis: BasisPredicted}
-	picked := p.pickRows(b, evidence.PullRows(rows), rev, since)
+	picked := b.pick(evidence.PullRows(rows), rev, since)
 	if len(picked) == 0 {
 		return nil, fmt.Errorf("revision %s: platform %s has no logged pull: put logs under "+
 			"runs/<vehicle>/<revision>/ and run headroom ingest", rev.ID, rev.Platform)
 	}
-	child, err := calibrationOf(ws, rev.ID)
+	child, err := state.CalibrationOf(m.ws, rev.ID)
 	if err != nil {
 		return nil, err
 	}
 	parent := child
 	if rev.Parent != "" {
-		if parent, err = calibrationOf(ws, rev.Parent); err != nil {
+		if parent, err = state.CalibrationOf(m.ws, rev.Parent); err != nil {
 			return nil, err
 		}
 	}
-	notes, lost := newIndex[string](), newIndex[string]()
-	logged := map[string]*calibration{}
+	logged := map[string]*state.Calibration{}
 	for _, r := range picked {
-		from, ok := logged[r.Revision]
-		if !ok {
-			if from, err = calibrationOf(ws, r.Revision); err != nil {
-				notes.of(fmt.Sprintf("pulls logged on %s left out: %v", r.Revision, err))
+		from, met := logged[r.Revision]
+		if !met {
+			if from, err = state.CalibrationOf(m.ws, r.Revision); err != nil {
+				b.notes = append(b.notes, PullsLeftOut{Revision: r.Revision, Fault: err.Error()})
 				from = nil
 			}
 			logged[r.Revision] = from
@@ -59,36 +131,28 @@ func (p *platform) benchFor(f *platformFit, ws *workspace.Workspace, rows []evid
 		if from == nil {
 			continue
 		}
-		s := visitOf(r)
-		s.each(func(s *state) { s.fuel, s.pumpKnee = rev.Fuel, f.kneeOf(b.car) })
-		s.each(f.knowRail)
-		s.each(p.knowManifold)
-		s.each(p.simulate)
-		next, why := p.moveVisit(&s, from, child)
-		was, _ := p.moveVisit(&s, from, parent)
-		for _, w := range why {
-			lost.of(w + ": change not modelled")
-		}
-		b.states = append(b.states, next)
+		v := m.As(r, b.car, rev.Fuel)
+		next, gaps := m.Move(&v, from, child)
+		was, _ := m.Move(&v, from, parent)
+		b.gaps = append(b.gaps, gaps...)
+		b.visits = append(b.visits, next)
 		b.parent = append(b.parent, was)
 	}
-	if len(b.states) == 0 {
-		return nil, fmt.Errorf("revision %s: none of %d logged rows can be used: %v", rev.ID, len(picked), notes.keys)
+	if len(b.visits) == 0 {
+		return nil, fmt.Errorf("revision %s: none of %d logged rows can be used: the revisions they were logged on "+
+			"cannot be resolved", rev.ID, len(picked))
 	}
-	b.notes = append(b.notes, notes.keys...)
-	b.notModelled = slices.Sorted(slices.Values(lost.keys))
-	slices.Sort(b.notes)
+	b.gaps = state.Gaps(b.gaps)
 	return b, nil
 }
 
-// pickRows picks by the order of benchFor. The car's own logs from before its last hardware change (since) show another
-// car and are left out.
-func (p *platform) pickRows(b *bench, rows []*evidence.Row, rev *workspace.Revision, since string) []*evidence.Row {
+// pick picks by the order of benchFor. The car's own logs from before its last hardware change (since) show another car
+// and are left out.
+func (b *bench) pick(rows []*evidence.Row, rev *workspace.Revision, since string) []*evidence.Row {
 	all := evidence.Filter(rows, func(r *evidence.Row) bool { return r.Vehicle == b.car })
-	own := evidence.Filter(all, func(r *evidence.Row) bool { return r.Date == "" || r.Date >= since })
+	own := evidence.Filter(all, func(r *evidence.Row) bool { return loggedSince(r, since) })
 	if old := evidence.CountPulls(all) - evidence.CountPulls(own); old > 0 {
-		b.notes = append(b.notes, fmt.Sprintf("%s of this car from before its hardware change on %s are left out",
-			say.Count(old, "pull"), since))
+		b.notes = append(b.notes, BeforeHardware{Pulls: old, Date: since})
 	}
 	onRevision := evidence.Filter(own, func(r *evidence.Row) bool { return r.Revision == rev.ID })
 	if evidence.CountPulls(onRevision) >= enoughOwnPulls {
@@ -100,13 +164,11 @@ func (p *platform) pickRows(b *bench, rows []*evidence.Row, rev *workspace.Revis
 		return onParent
 	}
 	if evidence.CountPulls(own) >= enoughOwnPulls {
-		b.notes = append(b.notes, fmt.Sprintf("fewer than %d pulls of this car on the parent: its pulls on other "+
-			"calibrations are used, moved by the difference of the tables", enoughOwnPulls))
+		b.notes = append(b.notes, OtherCalibrations{Wanted: enoughOwnPulls})
 		return own
 	}
 	if b.car != "" {
-		b.notes = append(b.notes, fmt.Sprintf("this car has %d logged pulls: other cars of the platform stand in for "+
-			"it, with the spread between cars added", evidence.CountPulls(own)))
+		b.notes = append(b.notes, OtherCars{Pulls: evidence.CountPulls(own)})
 	}
 	if len(own) == 0 {
 		b.car = ""
@@ -114,14 +176,17 @@ func (p *platform) pickRows(b *bench, rows []*evidence.Row, rev *workspace.Revis
 	return spreadOverCars(rows)
 }
 
+// loggedSince reports whether a row was logged on or after a day, or its day is not known; since "" takes all.
+func loggedSince(r *evidence.Row, since string) bool { return r.Date == "" || r.Date >= since }
+
 // spreadOverCars takes whole pulls in turns over cars and calibrations, so that a car that logs a lot does not drown
 // the others, up to fleetPulls.
 func spreadOverCars(rows []*evidence.Row) []*evidence.Row {
-	groups := newIndex[string]()
+	groups := evidence.NewIndex[string]()
 	var byGroup [][][]*evidence.Row
 	last := ""
 	for _, r := range rows {
-		g := groups.of(r.Vehicle + "\x00" + r.Revision)
+		g := groups.Of(r.Vehicle + "\x00" + r.Revision)
 		if g == len(byGroup) {
 			byGroup = append(byGroup, nil)
 		}

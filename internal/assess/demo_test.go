@@ -10,8 +10,10 @@ import (
 
 	"headroom/internal/demo"
 	"headroom/internal/fleettest"
+	"headroom/internal/hazard"
 	"headroom/internal/result"
-	"headroom/internal/workspace"
+
+	"github.com/google/go-cmp/cmp"
 )
 
 // The four proposed revisions of the demo against the invented fleet's truth, which comes from other equations than the
@@ -31,7 +33,7 @@ func TestProposalsAgainstTruth(t *testing.T) {
 		if p.WorstPerPull < 0.2 {
 			if r.Verdict != VerdictRelease && r.Verdict != VerdictConditions {
 				t.Errorf("%s is truly mild (%s, %.3f a pull) but got %s: %v", p.Revision, p.WorstHazard, p.WorstPerPull,
-					r.Verdict, r.Because)
+					r.Verdict, r.Reasons)
 			}
 			continue
 		}
@@ -58,20 +60,20 @@ func TestEveryHazardIsListed(t *testing.T) {
 			continue
 		}
 		r := reviewed(t, j.ws.Dir, id)
-		for i, h := range workspace.Hazards() {
+		for i, h := range hazard.All() {
 			got := r.Hazards[i]
-			if got.Hazard != h.Name {
-				t.Fatalf("%s: hazard %d is %s, want %s", id, i, got.Hazard, h.Name)
+			if got.Hazard != h.ID {
+				t.Fatalf("%s: hazard %d is %s, want %s", id, i, got.Hazard, h.ID)
 			}
 			if got.Status == result.NotAssessed {
-				if got.Why == "" || got.ProbabilityPerPull.Known() {
-					t.Errorf("%s: %s not assessed needs a reason and no number: %+v", id, h.Name, got)
+				if len(got.Reasons) == 0 || got.ProbabilityPerPull.Known() {
+					t.Errorf("%s: %s not assessed needs a reason and no number: %+v", id, h.ID, got)
 				}
 				continue
 			}
 			p, lo, hi := got.ProbabilityPerPull, got.Interval90[0], got.Interval90[1]
 			if !p.Known() || p < 0 || p > 1 || lo < 0 || hi > 1 || lo > hi || got.Cars == 0 || got.Pulls == 0 {
-				t.Errorf("%s: %s lacks evidence or interval: %+v", id, h.Name, got)
+				t.Errorf("%s: %s lacks evidence or interval: %+v", id, h.ID, got)
 			}
 		}
 	}
@@ -171,8 +173,8 @@ func checkAudit(t *testing.T, j *Job, a *Audit) {
 	total := 0
 	for _, g := range a.Groups {
 		total += g.Revisions
-		if (g.Revisions < smallGroup) != (g.Caution != "") {
-			t.Errorf("group %s of %d: caution %q", g.Group, g.Revisions, g.Caution)
+		if (g.Revisions < smallGroup) != (len(g.Reasons) > 0) {
+			t.Errorf("group %s of %d: caution %v", g.Group, g.Revisions, g.Reasons)
 		}
 	}
 	if total != len(a.Rows) {
@@ -191,9 +193,9 @@ func TestGroupsCountVerdicts(t *testing.T) {
 	}
 	got := groupRows(rows, "author")
 	for i := range got {
-		got[i].Caution = ""
+		got[i].Reasons = nil
 	}
-	if !slices.Equal(got, want) {
+	if !cmp.Equal(got, want) {
 		t.Errorf("%+v, want %+v", got, want)
 	}
 }
@@ -203,7 +205,7 @@ func TestMissingEvidenceIsNeverAPass(t *testing.T) {
 	dir := fleettest.Copy(t, fleettest.ThreeCars(t))
 	mild := mildProposal(t, dir)
 	if r := reviewed(t, fleettest.ThreeCars(t), mild.Revision); r.Verdict == VerdictUndecided {
-		t.Fatalf("with knock control the verdict is %s already (%v): nothing is tested", r.Verdict, r.Because)
+		t.Fatalf("with knock control the verdict is %s already (%v): nothing is tested", r.Verdict, r.Reasons)
 	}
 	fleettest.Cut(t, dir, "platforms/"+mild.Platform+".yaml", "knock_control:", "limits:")
 	r, err := openJob(t, dir).Review(mild.Revision)
@@ -211,7 +213,7 @@ func TestMissingEvidenceIsNeverAPass(t *testing.T) {
 		t.Fatal(err)
 	}
 	if r.Verdict != VerdictUndecided {
-		t.Errorf("without knock control the verdict is %s (%v), want undecided", r.Verdict, r.Because)
+		t.Errorf("without knock control the verdict is %s (%v), want undecided", r.Verdict, r.Reasons)
 	}
 }
 
@@ -223,11 +225,11 @@ func TestNoLogsAtAll(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if r.Verdict != VerdictUndecided || len(r.Hazards) != len(workspace.Hazards()) || len(r.Findings) != 0 {
+	if r.Verdict != VerdictUndecided || len(r.Hazards) != len(hazard.All()) || len(r.Findings) != 0 {
 		t.Fatalf("verdict %s, %d hazards, %d findings", r.Verdict, len(r.Hazards), len(r.Findings))
 	}
 	for _, h := range r.Hazards {
-		if h.Status != result.NotAssessed || h.Why == "" {
+		if h.Status != result.NotAssessed || len(h.Reasons) == 0 {
 			t.Errorf("%+v", h)
 		}
 	}

@@ -5,41 +5,44 @@ import (
 	"math"
 	"slices"
 
+	"headroom/internal/assess/fleet"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 	"headroom/internal/result"
-	"headroom/internal/workspace"
 	"headroom/models/value"
 )
 
 // gains is brake torque by speed before and after. The cycle model gives both; where torque was measured, its median
 // ratio to the model scales them, so the change is physics and the level is the car's. The interval is that of the
-// change's two errors (see metric.changeSD).
-func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
+// change's two errors (see fleet.Quantity.ChangeSD).
+func (m *Model) gains(b *bench, base map[hazard.ID][]*evaluation) []Gain {
 	out := []Gain{}
 	type sums struct{ was, now, n, rest, spark float64 }
-	torque := metricNamed(workspace.MetricTorque)
+	torque := fleet.QuantityOf(metric.Torque)
 	bins := map[int]*sums{}
 	scale := b.torqueScale()
-	for i := range b.states {
-		now, was := b.states[i].sim.torqueNm, b.parent[i].sim.torqueNm
+	for i := range b.visits {
+		is, before := &b.visits[i].State, &b.parent[i].State
+		now, was := is.Simulated.TorqueNm, before.Simulated.TorqueNm
 		if !value.Known(now) || !value.Known(was) {
 			continue
 		}
-		k := p.cellOf(&b.states[i])[0]
+		k := m.CellOf(is)[0]
 		if bins[k] == nil {
 			bins[k] = &sums{}
 		}
 		bins[k].was += was * scale
 		bins[k].now += now * scale
 		bins[k].n++
-		restNow, sparkNow := p.changeOf(torque, &b.states[i])
-		restWas, sparkWas := p.changeOf(torque, &b.parent[i])
+		restNow, sparkNow := torque.ChangeOf(m.Platform, is)
+		restWas, sparkWas := torque.ChangeOf(m.Platform, before)
 		bins[k].rest += scale * (restNow - restWas)
 		bins[k].spark += scale * (sparkNow - sparkWas)
 	}
 	for k, s := range bins {
-		rpm := (float64(k) + 0.5) * p.rpmStep
+		rpm := (float64(k) + 0.5) * m.RPMStep
 		change := 100 * (s.now/s.was - 1)
-		half := value.Z95 * 100 * math.Hypot(torque.changeSD*s.rest, torque.sparkSD*s.spark) / s.was
+		half := value.Z95 * 100 * math.Hypot(torque.ChangeSD*s.rest, torque.SparkSD*s.spark) / s.was
 		g := Gain{
 			RPM: result.Number(rpm), TorqueNm: result.Span{result.Number(s.was / s.n), result.Number(s.now / s.n)},
 			ChangePct:   result.Number(change),
@@ -47,7 +50,7 @@ func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
 			PowerKW:     result.Span{result.Number(power(s.was/s.n, rpm)), result.Number(power(s.now/s.n, rpm))},
 			SpentMargin: result.Unknown(), SpentSD: result.Unknown(),
 		}
-		p.spend(&g, k, b, base)
+		spend(&g, k, base)
 		out = append(out, g)
 	}
 	slices.SortFunc(out, func(a, b Gain) int { return cmp.Compare(a.RPM, b.RPM) })
@@ -55,10 +58,10 @@ func (p *platform) gains(b *bench, base map[string][]*evaluation) []Gain {
 }
 
 // spend finds the serious hazard that loses most margin in a speed bin.
-func (p *platform) spend(g *Gain, bin int, b *bench, base map[string][]*evaluation) {
-	for _, h := range workspace.Hazards() {
-		for _, e := range base[h.Name] {
-			if !serious(e.severity) {
+func spend(g *Gain, bin int, base map[hazard.ID][]*evaluation) {
+	for _, h := range hazard.All() {
+		for _, e := range base[h.ID] {
+			if !e.severity.Serious() {
 				continue
 			}
 			lost, n := 0.0, 0.0
@@ -73,7 +76,7 @@ func (p *platform) spend(g *Gain, bin int, b *bench, base map[string][]*evaluati
 				continue
 			}
 			if spent := lost / n / sd; !g.SpentSD.Known() || spent > float64(g.SpentSD) {
-				g.SpentHazard, g.SpentMargin, g.SpentUnit, g.SpentSD = h.Name, result.Number(lost/n), e.unit,
+				g.SpentHazard, g.SpentMargin, g.SpentUnit, g.SpentSD = h.ID, result.Number(lost/n), e.Unit,
 					result.Number(spent)
 			}
 		}
@@ -83,10 +86,10 @@ func (p *platform) spend(g *Gain, bin int, b *bench, base map[string][]*evaluati
 // torqueScale is measured over modelled torque, 1 when no pull has measured torque.
 func (b *bench) torqueScale() float64 {
 	var ratios []float64
-	for i := range b.states {
-		logged := b.states[i].row
-		if b.parent[i].sim.torqueNm > 0 && logged.Bound.Torque > 0 {
-			ratios = append(ratios, logged.Bound.Torque/b.parent[i].sim.torqueNm)
+	for i := range b.visits {
+		logged := b.visits[i].Row
+		if b.parent[i].Simulated.TorqueNm > 0 && logged.Bound.Torque > 0 {
+			ratios = append(ratios, logged.Bound.Torque/b.parent[i].Simulated.TorqueNm)
 		}
 	}
 	if len(ratios) == 0 {

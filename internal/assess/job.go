@@ -6,7 +6,9 @@
 // intervals (models/risk). The verdict's rule is VerdictRule; docs/methods.md gives the sources.
 //
 // It is the only room that predicts. Others (internal/health, internal/backtest) ask a Job for its workspace and
-// evidence and a Model for what it foresees and measures; how a state is moved, evaluated and drawn stays in here.
+// evidence and a Model for what it predicts and measures. How a state is prepared and moved is internal/assess/state's,
+// what the fleet teaches internal/assess/fleet's, what a revision changes and nobody has driven
+// internal/assess/footprint's; this room decides.
 package assess
 
 import (
@@ -19,6 +21,8 @@ import (
 	"sync"
 	"sync/atomic"
 
+	"headroom/internal/assess/fleet"
+	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
 	"headroom/internal/result"
 	"headroom/internal/store"
@@ -37,7 +41,7 @@ type Job struct {
 // learned is a platform's evidence and what was learned from it, each read or fitted once, when first asked for: a
 // review on a kept fit needs only its car's rows.
 type learned struct {
-	platform func() *platform
+	platform func() *state.Platform
 	rows     func() ([]evidence.Row, error)
 	loaded   atomic.Bool // rows has been called
 	model    func() (*Model, error)
@@ -64,7 +68,7 @@ func Open(ws *workspace.Workspace, st *store.Store, version string) (*Job, error
 // learner is a platform of which nothing has been read yet.
 func (j *Job) learner(id string) *learned {
 	l := &learned{}
-	l.platform = sync.OnceValue(func() *platform { return newPlatform(j.ws, j.ws.Platforms[id]) })
+	l.platform = sync.OnceValue(func() *state.Platform { return state.NewPlatform(j.ws, j.ws.Platforms[id]) })
 	l.rows = sync.OnceValues(func() ([]evidence.Row, error) {
 		l.loaded.Store(true)
 		rows, err := j.store.Rows(store.Filter{Platform: id})
@@ -75,11 +79,11 @@ func (j *Job) learner(id string) *learned {
 	})
 	l.model = sync.OnceValues(func() (*Model, error) {
 		p := l.platform()
-		f, err := j.cachedFit(p, l.rows)
+		f, err := j.keptFit(p, l.rows)
 		if err != nil {
 			return nil, err
 		}
-		return &Model{job: j, platform: p, fit: f}, nil
+		return j.modelOf(f), nil
 	})
 	return l
 }
@@ -113,12 +117,12 @@ func (j *Job) Alias(vehicle string) string {
 	return store.Pseudonym(j.ws.Config.Privacy.PseudonymKey, vehicle)
 }
 
-// CarOf is the id the evidence knows a revision's car by, "" for a revision meant for the fleet.
-func (j *Job) CarOf(rev *workspace.Revision) string {
-	if rev.Vehicle == workspace.Fleet {
+// CarOf is the id the evidence knows a revision's vehicle by, "" for a revision meant for the fleet.
+func (j *Job) CarOf(vehicle string) string {
+	if vehicle == workspace.Fleet {
 		return ""
 	}
-	return j.Alias(rev.Vehicle)
+	return j.Alias(vehicle)
 }
 
 // Evidence is every row of a platform, in the store's order. It is read once and shared: do not change it.
@@ -130,42 +134,100 @@ func (j *Job) Evidence(platform string) ([]evidence.Row, error) {
 	return l.rows()
 }
 
-// fitted is a platform with its fit and all its evidence.
-func (j *Job) fitted(id string) (*platform, *platformFit, []evidence.Row, error) {
-	m, err := j.Model(id)
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	rows, err := j.Evidence(id)
-	return m.platform, m.fit, rows, err
-}
-
-// evidenceFor is the evidence a revision is reviewed on: its car's own where that is enough, else the platform's.
-func (j *Job) evidenceFor(rev *workspace.Revision, car string) ([]evidence.Row, error) {
-	l, err := j.named(rev.Platform)
+// Model is a platform's model fitted to all its evidence: the one reviews use, kept in the workspace.
+func (j *Job) Model(platform string) (*Model, error) {
+	l, err := j.named(platform)
 	if err != nil {
 		return nil, err
 	}
-	if car == "" || l.loaded.Load() {
-		return l.rows()
-	}
-	own, err := j.store.Rows(store.Filter{Platform: rev.Platform, Vehicle: car})
+	return l.model()
+}
+
+// Fit is a platform's model fitted to some rows of it, of pulls and of steady running. It is not kept.
+func (j *Job) Fit(platform string, rows []evidence.Row) (*Model, error) {
+	l, err := j.named(platform)
 	if err != nil {
-		return nil, fmt.Errorf("evidence of %s: %w", car, err)
+		return nil, err
 	}
-	since := hardwareDate(j.ws, rev)
-	if evidence.CountPulls(evidence.Filter(evidence.PullRows(own), func(r *evidence.Row) bool {
-		return r.Date == "" ||
-			r.Date >= since
-	})) < enoughOwnPulls {
-		return l.rows()
+	f, err := fleet.Learn(l.platform(), j.ws.Config.Decision, rows)
+	if err != nil {
+		return nil, err
+	}
+	return j.modelOf(f), nil
+}
+
+func (j *Job) modelOf(f *fleet.Fleet) *Model { return &Model{Fleet: f, ws: j.ws, seed: j.Seed()} }
+
+// some is the evidence of a platform that a filter selects, in the store's order: out of what is in memory where all of
+// it was read, else from the store. Both give the same rows.
+func (j *Job) some(f store.Filter) ([]evidence.Row, error) {
+	l, err := j.named(f.Platform)
+	if err != nil {
+		return nil, err
+	}
+	if !l.loaded.Load() {
+		rows, err := j.store.Rows(f)
+		if err != nil {
+			return nil, fmt.Errorf("evidence of platform %s: %w", f.Platform, err)
+		}
+		return rows, nil
+	}
+	rows, err := l.rows()
+	if err != nil {
+		return nil, err
+	}
+	var out []evidence.Row
+	for i := range rows {
+		r := &rows[i]
+		if (f.Vehicle == "" || r.Vehicle == f.Vehicle) && (f.Revision == "" || r.Revision == f.Revision) {
+			out = append(out, *r)
+		}
+	}
+	return out, nil
+}
+
+// judgedOn is the evidence a revision is judged on: its car's own where that is enough, else the platform's. car is ""
+// for a revision meant for the fleet, since the day of the car's last hardware change.
+func (j *Job) judgedOn(rev *workspace.Revision, car, since string) ([]evidence.Row, error) {
+	if car == "" {
+		return j.Evidence(rev.Platform)
+	}
+	own, err := j.some(store.Filter{Platform: rev.Platform, Vehicle: car})
+	if err != nil {
+		return nil, err
+	}
+	kept := evidence.Filter(evidence.PullRows(own), func(r *evidence.Row) bool { return loggedSince(r, since) })
+	if evidence.CountPulls(kept) < enoughOwnPulls {
+		return j.Evidence(rev.Platform)
 	}
 	return own, nil
 }
 
-// hardwareDate is the day of the last hardware change of a revision's car, "" when there is none.
-func hardwareDate(ws *workspace.Workspace, rev *workspace.Revision) string {
-	if v := ws.Vehicles[rev.Vehicle]; v != nil {
+// ownPulls are the pulls made on a revision, whatever the car, without those from before a car's last hardware change:
+// they show another car. car limits them to one car; "" takes all.
+func (j *Job) ownPulls(rev *workspace.Revision, car string) ([]evidence.Row, error) {
+	rows, err := j.some(store.Filter{Platform: rev.Platform, Revision: rev.ID, Vehicle: car})
+	if err != nil {
+		return nil, err
+	}
+	since := j.hardwareDates()
+	return slices.DeleteFunc(rows, func(r evidence.Row) bool {
+		return r.Kind != evidence.KindPull || !loggedSince(&r, since[r.Vehicle])
+	}), nil
+}
+
+// hardwareDates are the days of the cars' last hardware changes, by the ids that the evidence knows them by.
+func (j *Job) hardwareDates() map[string]string {
+	out := make(map[string]string, len(j.ws.Vehicles))
+	for id, v := range j.ws.Vehicles {
+		out[j.Alias(id)] = v.HardwareDate
+	}
+	return out
+}
+
+// hardwareDate is the day of the last hardware change of a vehicle, "" when there is none.
+func (j *Job) hardwareDate(vehicle string) string {
+	if v := j.ws.Vehicles[vehicle]; v != nil {
 		return v.HardwareDate
 	}
 	return ""

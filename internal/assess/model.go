@@ -1,45 +1,49 @@
 package assess
 
 import (
+	"headroom/internal/assess/fleet"
 	"headroom/internal/evidence"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
+	"headroom/internal/result"
 	"headroom/internal/workspace"
 )
 
-// Model is a platform with what rows of evidence taught of it: its physics made ready, and the fleet's levels and
-// spreads. It is what a review predicts with. It is safe for concurrent use.
+// Model is a platform with what rows of evidence taught of it, and the limits and thresholds of its shop. It is what a
+// review predicts with. It is safe for concurrent use.
 type Model struct {
-	job      *Job
-	platform *platform
-	fit      *platformFit
+	*fleet.Fleet
+	ws   *workspace.Workspace
+	seed uint64
 }
 
-// Model is a platform's model fitted to all its evidence: the one reviews use, kept in the workspace.
-func (j *Job) Model(platform string) (*Model, error) {
-	l, err := j.named(platform)
-	if err != nil {
-		return nil, err
+// decision holds the workspace's thresholds.
+func (m *Model) decision() workspace.Decision { return m.ws.Config.Decision }
+
+// thin is why evidence is too thin, nil where it is not.
+func (m *Model) thin(cars, pulls int) result.Reason {
+	d := m.decision()
+	if cars >= d.ThinCars && pulls >= d.ThinPulls {
+		return nil
 	}
-	return l.model()
+	return ThinEvidence{Cars: cars, Pulls: pulls, CarsWanted: d.ThinCars, PullsWanted: d.ThinPulls}
 }
 
-// Fit is a platform's model fitted to some rows of it, of pulls and of steady running. It is not kept.
-func (j *Job) Fit(platform string, rows []evidence.Row) (*Model, error) {
-	l, err := j.named(platform)
-	if err != nil {
-		return nil, err
+// severity is the gravest severity the platform gives a hazard.
+func (m *Model) severity(h hazard.Info) hazard.Severity {
+	out := h.Severity
+	for i, l := range m.LimitsFor(h.ID) {
+		if s := l.EffectiveSeverity(); i == 0 || s.Rank() > out.Rank() {
+			out = s
+		}
 	}
-	p := l.platform()
-	f, err := p.fitPlatform(rows)
-	if err != nil {
-		return nil, err
-	}
-	return &Model{job: j, platform: p, fit: f}, nil
+	return out
 }
 
-// Foresight is what a model says of one limit of a hazard under a revision.
-type Foresight struct {
-	Hazard      string
-	Metric      string
+// Forecast is what a model says of one limit of a hazard under a revision.
+type Forecast struct {
+	Hazard      hazard.ID
+	Metric      metric.ID
 	Unit        string
 	Probability float64    // that a pull crosses the limit in any cell
 	Interval90  [2]float64 // of that probability
@@ -50,30 +54,28 @@ type Foresight struct {
 	Thin        bool       // it rests on measurements, and on fewer than the workspace asks for
 }
 
-// Foresee says what a revision would do on the logged pulls that a review of it would be judged on, were rows all the
-// evidence there is. Rows of its own car from before since are left out: they show another car ("" leaves none out).
-// Hazards come in the contract's order, without those that cannot be assessed. An error says why nothing can be
-// foreseen.
-func (m *Model) Foresee(rev *workspace.Revision, since string, rows []evidence.Row) ([]Foresight, error) {
-	p := m.platform
-	b, err := p.benchFor(m.fit, m.job.ws, rows, rev, m.job.CarOf(rev), since)
+// Predict says what a revision would do on the logged pulls that a review of it would be judged on, were rows all the
+// evidence there is. car is the id the evidence knows the revision's car by ("" for a revision meant for the fleet);
+// rows of it from before since are left out, because they show another car ("" leaves none out). Hazards come in the
+// contract's order, without those that cannot be assessed. An error says why nothing can be predicted.
+func (m *Model) Predict(rev *workspace.Revision, car, since string, rows []evidence.Row) ([]Forecast, error) {
+	b, err := m.benchFor(rows, rev, car, since)
 	if err != nil {
 		return nil, err
 	}
-	b.seed = m.job.Seed()
-	var out []Foresight
-	for _, h := range workspace.Hazards() {
-		evals, _, err := p.hazardEvaluations(m.fit, b, h)
+	var out []Forecast
+	for _, h := range hazard.All() {
+		evals, _, err := m.evaluations(b, h)
 		if err != nil {
 			return nil, err
 		}
 		for _, e := range evals {
 			r := &e.result
-			out = append(out, Foresight{
-				Hazard: h.Name, Metric: e.metric, Unit: e.unit, Probability: r.Probability,
-				Interval90: [2]float64{r.Low, r.High},
-				Draws:      r.Draws, Worst90: [2]float64{r.Worst.Low, r.Worst.High}, Cars: e.cars, Pulls: e.pulls,
-				Thin: e.measured && p.thin(e.cars, e.pulls) != "",
+			out = append(out, Forecast{
+				Hazard: h.ID, Metric: e.ID, Unit: e.Unit, Probability: r.Probability,
+				Interval90: [2]float64{r.Low, r.High}, Draws: r.Draws,
+				Worst90: [2]float64{r.Worst.Low, r.Worst.High}, Cars: e.cars, Pulls: e.pulls,
+				Thin: e.measured && m.thin(e.cars, e.pulls) != nil,
 			})
 		}
 	}

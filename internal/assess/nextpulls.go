@@ -6,9 +6,9 @@ import (
 	"math"
 	"slices"
 
+	"headroom/internal/assess/state"
+	"headroom/internal/hazard"
 	"headroom/internal/result"
-	"headroom/internal/say"
-	"headroom/internal/workspace"
 	"headroom/models/channel"
 	"headroom/models/risk"
 	"headroom/models/value"
@@ -32,44 +32,34 @@ func wantedChannels() []string {
 	return out
 }
 
-// hazardChannels are the channels that would let a hazard be measured.
-var hazardChannels = map[string][]channel.ID{
-	"knock":               {channel.KnockRetard, channel.SparkAdvance, channel.Lambda, channel.ChargeTemperature},
-	"lean":                {channel.Lambda, channel.LambdaCommanded},
-	"fuel_delivery":       {channel.InjectorPulse, channel.InjectorDuty, channel.RailPressure},
-	"rail_pressure":       {channel.RailPressure, channel.RailPressureTarget},
-	"charge_temperature":  {channel.ChargeTemperature},
-	"coolant_temperature": {channel.CoolantTemperature},
-	"oil_temperature":     {channel.OilTemperature},
-	"exhaust_temperature": {channel.ExhaustTemperature},
-	"cylinder_pressure":   {channel.SparkAdvance, channel.ManifoldPressure, channel.ChargeTemperature},
-	"low_speed_load":      {channel.Torque, channel.ManifoldPressure},
-	"boost_control":       {channel.ManifoldPressure, channel.ManifoldPressureTarget, channel.WastegateDuty},
-	"driveline":           {channel.Torque},
+// logsOf are the channels that would let a hazard be measured.
+func logsOf(id hazard.ID) []channel.ID {
+	h, _ := hazard.Of(id)
+	return h.Logs
 }
 
 // nextPulls asks first for what could not be assessed at all, then for the cells that would narrow the margins whose
 // sign is least settled.
-func (p *platform) nextPulls(r *Review, b *bench, base map[string][]*evaluation) ([]NextPull, error) {
+func (m *Model) nextPulls(r *Review, b *bench, base map[hazard.ID][]*evaluation) ([]NextPull, error) {
 	out := []NextPull{}
 	for _, h := range r.Hazards {
-		if h.Status != result.NotAssessed || !serious(h.Severity) || len(out) >= mostNextPulls {
+		if h.Status != result.NotAssessed || !h.Severity.Serious() || len(out) >= mostNextPulls {
 			continue
 		}
 		out = append(out, NextPull{
-			RPM:     b.span(func(s *state) float64 { return s.rpm }, p.rpmStep),
-			LoadPct: b.span(func(s *state) float64 { return s.load }, p.loadStep),
-			Gear:    b.usualGear(), Channels: channelNames(hazardChannels[h.Hazard]),
-			Narrows: say.Words(h.Hazard) + ", which could not be assessed: " + h.Why,
+			RPM:     b.span(func(s *state.State) float64 { return s.RPM }, m.RPMStep),
+			LoadPct: b.span(func(s *state.State) float64 { return s.Load }, m.LoadStep),
+			Gear:    b.usualGear(), Channels: channelNames(logsOf(h.Hazard)),
+			For: result.Reasons{JudgesHazard{Hazard: h.Hazard, Why: h.Reasons}},
 		})
 	}
 	for _, e := range unsettled(base) {
 		if len(out) >= mostNextPulls {
 			break
 		}
-		next, ok, err := p.bestCell(e, b)
+		next, ok, err := m.bestCell(e, b)
 		if err != nil {
-			return nil, fmt.Errorf("next pulls for %s: %w", say.Words(e.hazard), err)
+			return nil, fmt.Errorf("next pulls for %s: %w", e.hazard, err)
 		}
 		if ok {
 			out = append(out, next)
@@ -87,15 +77,15 @@ const measuring = 0.015
 
 // unsettled are the serious hazards whose smallest margin is small against its own deviation and which a log could
 // show, most so first.
-func unsettled(base map[string][]*evaluation) []*evaluation {
+func unsettled(base map[hazard.ID][]*evaluation) []*evaluation {
 	var out []*evaluation
 	doubt := func(e *evaluation) float64 {
 		m, sd := e.smallestMargin()
 		return math.Abs(risk.StandardMargin(m, sd))
 	}
-	for _, h := range workspace.Hazards() {
-		for _, e := range base[h.Name] {
-			if serious(e.severity) && e.measurable() && doubt(e) < unsettledSD {
+	for _, h := range hazard.All() {
+		for _, e := range base[h.ID] {
+			if e.severity.Serious() && e.measurable() && doubt(e) < unsettledSD {
 				out = append(out, e)
 			}
 		}
@@ -106,16 +96,15 @@ func unsettled(base map[string][]*evaluation) []*evaluation {
 
 // measurable reports whether a log can show the metric.
 func (e *evaluation) measurable() bool {
-	m := metricNamed(e.metric)
-	return e.measured || m != nil && m.measured != nil
+	return e.measured || e.Measurable()
 }
 
 // bestCell is the visited cell whose logging would narrow the unsettled margins of a hazard most. The cells compete as
 // observations of the same parameters; one pull's worth of noise is on each.
-func (p *platform) bestCell(e *evaluation, b *bench) (NextPull, bool, error) {
+func (m *Model) bestCell(e *evaluation, b *bench) (NextPull, bool, error) {
 	var bindings []risk.Binding
 	var candidates []risk.Candidate
-	noise := math.Hypot(e.pr.pullSD, e.pr.cellSD)
+	noise := math.Hypot(e.predictor.pullSD, e.predictor.cellSD)
 	if noise == 0 && len(e.points) > 0 {
 		noise = measuring * math.Abs(e.points[0].limit)
 	}
@@ -126,21 +115,20 @@ func (p *platform) bestCell(e *evaluation, b *bench) (NextPull, bool, error) {
 			bindings = append(bindings, risk.Binding{Grad: g, Weight: 1})
 		}
 	}
-	gains, err := risk.NextPulls(e.pr.cov, bindings, candidates)
+	gains, err := risk.NextPulls(e.predictor.cov, bindings, candidates)
 	if err != nil || len(gains) == 0 || gains[0].Share <= 0 {
 		return NextPull{}, false, err
 	}
-	cell := p.cell(e.keys[e.result.Cells[gains[0].Candidate].Cell])
+	cell := m.Cell(e.keys[e.result.Cells[gains[0].Candidate].Cell])
 	return NextPull{
-		RPM: cell.RPM, LoadPct: cell.LoadPct, Gear: b.usualGear(), Channels: channelNames(hazardChannels[e.hazard]),
-		Narrows: fmt.Sprintf("%s: one more pull through this cell takes about %s off the variance of the %d margins "+
-			"not yet settled",
-			say.Words(e.hazard), say.Percent(result.Number(gains[0].Share)), len(bindings)),
+		RPM: cell.RPM, LoadPct: cell.LoadPct, Gear: b.usualGear(), Channels: channelNames(logsOf(e.hazard)),
+		For: result.Reasons{NarrowsMargins{Hazard: e.hazard, Share: result.Number(gains[0].Share),
+			Margins: len(bindings)}},
 	}, true, nil
 }
 
 // meanGradient is the average gradient of a cell's states.
-func (e *evaluation) meanGradient(key cellKey) []float64 {
+func (e *evaluation) meanGradient(key state.CellKey) []float64 {
 	var sum []float64
 	n := 0.0
 	for _, pt := range e.points {
@@ -170,29 +158,15 @@ func channelNames(ids []channel.ID) []string {
 }
 
 // span is the range of a quantity over the bench, widened to whole grid cells.
-func (b *bench) span(get func(*state) float64, step float64) result.Span {
+func (b *bench) span(get func(*state.State) float64, step float64) result.Span {
 	lo, hi := math.NaN(), math.NaN()
-	for i := range b.states {
-		v := get(&b.states[i])
-		if !value.Known(v) {
-			continue
-		}
-		if math.IsNaN(lo) || v < lo {
-			lo = v
-		}
-		if math.IsNaN(hi) || v > hi {
-			hi = v
-		}
+	if v := b.known(get); len(v) > 0 {
+		lo, hi = slices.Min(v), slices.Max(v)
 	}
 	return result.Span{result.Number(math.Floor(lo/step) * step), result.Number(math.Ceil(hi/step) * step)}
 }
 
 func (b *bench) usualGear() result.Number {
-	var v []float64
-	for i := range b.states {
-		if value.Known(b.states[i].gear) {
-			v = append(v, b.states[i].gear)
-		}
-	}
-	return result.Number(math.Round(value.Median(v)))
+	gears := b.known(func(s *state.State) float64 { return s.Gear })
+	return result.Number(math.Round(value.Median(gears)))
 }

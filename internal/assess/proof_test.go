@@ -12,8 +12,7 @@ import (
 
 	"headroom/internal/demo"
 	"headroom/internal/fleettest"
-	"headroom/internal/say"
-	"headroom/internal/workspace"
+	"headroom/internal/hazard"
 	"headroom/models/value"
 )
 
@@ -51,13 +50,13 @@ func proposals(t *testing.T, dir string, n int, seed uint64) []graded {
 // call is a predicted probability and the true one.
 type call struct{ p, lo, hi, truth float64 }
 
-func calls(all []graded, hazard string) []call {
+func calls(all []graded, id hazard.ID) []call {
 	var out []call
 	for _, g := range all {
 		for _, h := range g.review.Hazards {
-			if h.Hazard == hazard && h.ProbabilityPerPull.Known() {
+			if h.Hazard == id && h.ProbabilityPerPull.Known() {
 				out = append(out, call{float64(h.ProbabilityPerPull), float64(h.Interval90[0]),
-					float64(h.Interval90[1]), g.truth.Hazard(hazard).ProbabilityPerPull})
+					float64(h.Interval90[1]), g.truth.Hazard(id).ProbabilityPerPull})
 			}
 		}
 	}
@@ -115,8 +114,8 @@ func coverage(c []call) float64 {
 
 // verdicts counts what was said of truly dangerous (0.2 and more in a serious hazard) and truly mild (below 0.02 in
 // every serious hazard) proposals.
-func verdicts(all []graded) (dangerous, mild map[string]int) {
-	dangerous, mild = map[string]int{}, map[string]int{}
+func verdicts(all []graded) (dangerous, mild map[Verdict]int) {
+	dangerous, mild = map[Verdict]int{}, map[Verdict]int{}
 	for _, g := range all {
 		switch {
 		case g.truth.WorstPerPull >= 0.2:
@@ -147,7 +146,7 @@ func TestGradedProposals(t *testing.T) {
 	if mild[VerdictRelease]+mild[VerdictConditions] == 0 {
 		t.Errorf("of the mild proposals %v", mild)
 	}
-	c := calls(all, workspace.Knock)
+	c := calls(all, hazard.Knock)
 	if area, e := rankingArea(c), calibrationError(c); !(area >= 0.9) || !(e <= 0.09) {
 		t.Errorf("knock: area under the curve %.3f, calibration error %.3f", area, e)
 	}
@@ -208,11 +207,11 @@ func proofFleet(t *testing.T, seed uint64) string {
 	return dir
 }
 
-func total(n map[string]int) int {
+func total(n map[Verdict]int) int {
 	return n[VerdictHold] + n[VerdictUndecided] + n[VerdictConditions] + n[VerdictRelease]
 }
 
-func letThrough(n map[string]int) float64 {
+func letThrough(n map[Verdict]int) float64 {
 	return float64(n[VerdictRelease]+n[VerdictConditions]) / float64(total(n))
 }
 
@@ -222,10 +221,10 @@ func prove(t *testing.T, b *strings.Builder, all []graded) {
 	t.Helper()
 	b.WriteString("\n| hazard | assessed | truly dangerous | area under the curve | calibration error | mean " +
 		"predicted | mean true | 90 % interval holds |\n|---|---|---|---|---|---|---|---|\n")
-	for _, h := range workspace.Hazards() {
-		c := calls(all, h.Name)
+	for _, h := range hazard.All() {
+		c := calls(all, h.ID)
 		if len(c) == 0 {
-			fmt.Fprintf(b, "| %s | 0 | | | | | | |\n", say.Words(h.Name))
+			fmt.Fprintf(b, "| %s | 0 | | | | | | |\n", h.Spoken)
 			continue
 		}
 		bad, predicted, truth := 0, 0.0, 0.0
@@ -241,23 +240,23 @@ func prove(t *testing.T, b *strings.Builder, all []graded) {
 			shown = fmt.Sprintf("%.3f", area)
 		}
 		e, cover := calibrationError(c), coverage(c)
-		fmt.Fprintf(b, "| %s | %d | %d | %s | %.3f | %.3f | %.3f | %.1f %% |\n", say.Words(h.Name), len(c), bad, shown,
+		fmt.Fprintf(b, "| %s | %d | %d | %s | %.3f | %.3f | %.3f | %.1f %% |\n", h.Spoken, len(c), bad, shown,
 			e, predicted, truth, 100*cover)
 		if e > 0.05 {
-			t.Errorf("%s: calibration error %.3f", h.Name, e)
+			t.Errorf("%s: calibration error %.3f", h.ID, e)
 		}
 		if bad >= 5 && area < 0.9 {
-			t.Errorf("%s: area under the curve %.3f", h.Name, area)
+			t.Errorf("%s: area under the curve %.3f", h.ID, area)
 		}
 		if cover < 0.85 {
-			t.Errorf("%s: the 90 %% interval holds %.3f of the true probabilities", h.Name, cover)
+			t.Errorf("%s: the 90 %% interval holds %.3f of the true probabilities", h.ID, cover)
 		}
 	}
 	dangerous, mild := verdicts(all)
 	b.WriteString("\n| truth | hold | undecided | conditions | release |\n|---|---|---|---|---|\n")
 	for _, row := range []struct {
 		name string
-		n    map[string]int
+		n    map[Verdict]int
 	}{{"dangerous (≥ 0.2)", dangerous}, {"mild (< 0.02)", mild}} {
 		fmt.Fprintf(b, "| %s | %d | %d | %d | %d |\n", row.name, row.n[VerdictHold], row.n[VerdictUndecided],
 			row.n[VerdictConditions], row.n[VerdictRelease])
@@ -268,8 +267,8 @@ func prove(t *testing.T, b *strings.Builder, all []graded) {
 	if share := letThrough(mild); share < 0.8 {
 		t.Errorf("of %d mild proposals only %.0f %% are released with or without conditions", total(mild), 100*share)
 	}
-	b.WriteString(reliability("Knock", calls(all, workspace.Knock)))
-	b.WriteString(reliability("Lean", calls(all, workspace.Lean)))
+	b.WriteString(reliability("Knock", calls(all, hazard.Knock)))
+	b.WriteString(reliability("Lean", calls(all, hazard.Lean)))
 }
 
 // reliability is a hazard's table of predicted against true probability.

@@ -12,10 +12,10 @@ import (
 
 	"headroom/internal/demo"
 	"headroom/internal/fleettest"
+	"headroom/internal/hazard"
 	"headroom/internal/parallel"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
-	"headroom/internal/say"
 	"headroom/internal/workspace"
 	"headroom/models/channel"
 )
@@ -50,9 +50,9 @@ const (
 type removal struct {
 	name  string
 	spoil func(t *testing.T, dir string)
-	ids   []string // the revisions to compare
-	tells []string // hazards that nothing can tell once it is done
-	logs  bool     // whole logs go, so nothing says what they would have shown
+	ids   []string    // the revisions to compare
+	tells []hazard.ID // hazards that nothing can tell once it is done
+	logs  bool        // whole logs go, so nothing says what they would have shown
 }
 
 // removals reviews revisions before and after evidence is taken away.
@@ -66,7 +66,7 @@ type removals struct {
 	headers map[channel.ID][]string
 	seen    map[string][]string // violations by removal and kind
 	turns   map[string][]string // turns towards release that are no violation, by kind
-	total   map[string]int      // verdicts compared, by what they were before
+	total   map[Verdict]int     // verdicts compared, by what they were before
 }
 
 // newRemovals works on a copy of a fleet with n graded proposals, reduced to one platform where one is named.
@@ -74,7 +74,7 @@ func newRemovals(t *testing.T, fleet, platform string, n int, seed uint64) *remo
 	t.Helper()
 	x := &removals{fleet: fleet, dir: fleettest.Copy(t, fleet), full: map[string]*Review{},
 		byCar: map[string][]string{},
-		seen:  map[string][]string{}, turns: map[string][]string{}, total: map[string]int{}}
+		seen:  map[string][]string{}, turns: map[string][]string{}, total: map[Verdict]int{}}
 	if n > 0 {
 		x.fleet = x.dir
 		if _, err := demo.Proposals(x.dir, n, seed); err != nil {
@@ -258,7 +258,7 @@ func limitOutOfReach(t *testing.T, dir string) {
 }
 
 // everywhere takes channels out of every log.
-func (x *removals) everywhere(name string, tells []string, ids ...channel.ID) removal {
+func (x *removals) everywhere(name string, tells []hazard.ID, ids ...channel.ID) removal {
 	return removal{name: name, tells: tells, ids: x.ids, spoil: x.without("*", ids...)}
 }
 
@@ -307,15 +307,15 @@ func (x *removals) judge(r removal, before, after *Review) {
 		fault(notListed, why)
 	}
 	for _, name := range r.tells {
-		if h := hazardOf(after, name); h.Status != result.NotAssessed || serious(h.Severity) &&
+		if h := hazardOf(after, name); h.Status != result.NotAssessed || h.Severity.Serious() &&
 			after.Verdict != VerdictUndecided && after.Verdict != VerdictHold {
-			fault(fromNothing, fmt.Sprintf("%s is %s (%s), verdict %s", name, h.Status, h.Why, after.Verdict))
+			fault(fromNothing, fmt.Sprintf("%s is %s (%s), verdict %s", name, h.Status, h.Reasons, after.Verdict))
 		}
 	}
 	if why := baseless(after); why != "" {
 		fault(unfounded, why)
 	}
-	turn := fmt.Sprintf("%s → %s: was %v, now %v", before.Verdict, after.Verdict, before.Because, after.Because)
+	turn := fmt.Sprintf("%s → %s: was %v, now %v", before.Verdict, after.Verdict, before.Reasons, after.Reasons)
 	book := func(kind string) { x.turns[kind] = append(x.turns[kind], r.name+": "+after.Revision+" "+turn) }
 	stopped := before.Verdict == VerdictHold || before.Verdict == VerdictUndecided
 	switch {
@@ -340,32 +340,32 @@ func (x *removals) judge(r removal, before, after *Review) {
 	}
 }
 
-func hazardOf(r *Review, name string) *Hazard {
+func hazardOf(r *Review, name hazard.ID) *Hazard {
 	return &r.Hazards[slices.IndexFunc(r.Hazards, func(h Hazard) bool { return h.Hazard == name })]
 }
 
 // unlisted says what is wrong with the list of hazards.
 func unlisted(r *Review) string {
-	want := workspace.Hazards()
+	want := hazard.All()
 	if len(r.Hazards) != len(want) {
 		return fmt.Sprintf("%d hazards", len(r.Hazards))
 	}
 	for i, h := range r.Hazards {
-		if h.Hazard != want[i].Name {
-			return h.Hazard + " in the place of " + want[i].Name
+		if h.Hazard != want[i].ID {
+			return fmt.Sprintf("%s in the place of %s", h.Hazard, want[i].ID)
 		}
-		if h.Status == result.NotAssessed && (h.Why == "" || h.ProbabilityPerPull.Known() || h.Interval90[1].Known()) {
-			return fmt.Sprintf("%s not assessed: why %q, %v", h.Hazard, h.Why, h.ProbabilityPerPull)
+		if h.Status == result.NotAssessed && (len(h.Reasons) == 0 || h.ProbabilityPerPull.Known() ||
+			h.Interval90[1].Known()) {
+			return fmt.Sprintf("%s not assessed: reasons %v, %v", h.Hazard, h.Reasons, h.ProbabilityPerPull)
 		}
 	}
 	return ""
 }
 
-// What a hazard says of evidence it lacks.
-const (
-	neverLogged = "never logged on this car"
-	outOfReach  = "no logged pull is in the speed range"
-)
+// has reports whether a kind of reason is among some.
+func has[R result.Reason](reasons result.Reasons) bool {
+	return slices.ContainsFunc(reasons, func(r result.Reason) bool { _, ok := r.(R); return ok })
+}
 
 // baseless says which serious hazard a release does not rest on.
 func baseless(r *Review) string {
@@ -373,10 +373,10 @@ func baseless(r *Review) string {
 		return ""
 	}
 	for _, h := range r.Hazards {
-		if serious(h.Severity) && (h.Status != result.Assessed || !h.Interval90[1].Known() ||
-			strings.Contains(h.Why, outOfReach) ||
-			strings.Contains(h.Why, neverLogged) && float64(h.Interval90[1]) >= worthALine) {
-			return fmt.Sprintf("%s is %s (%s)", h.Hazard, h.Status, h.Why)
+		if h.Severity.Serious() && (h.Status != result.Assessed || !h.Interval90[1].Known() ||
+			has[OutOfRange](h.Reasons) ||
+			has[NeverLogged](h.Reasons) && float64(h.Interval90[1]) >= worthALine) {
+			return fmt.Sprintf("%s is %s (%v)", h.Hazard, h.Status, h.Reasons)
 		}
 	}
 	return ""
@@ -390,23 +390,53 @@ func footing(h *Hazard) int {
 		return 4
 	case h.Status == result.Thin:
 		return 3
-	case strings.Contains(h.Why, "not measured"):
+	case has[ComputedLevel](h.Reasons) && level(h) == ComputedLevel{}:
 		return 2
-	case strings.Contains(h.Why, neverLogged) || strings.Contains(h.Why, "other car"):
+	case has[NeverLogged](h.Reasons) || level(h).OtherCars > 0:
 		return 1
 	}
 	return 0
 }
 
-// reasonsFor are a review's reasons that begin with a hazard.
-func reasonsFor(r *Review, hazard string) []string {
-	return slices.DeleteFunc(slices.Clone(r.Because),
-		func(s string) bool { return !strings.HasPrefix(s, say.Words(hazard)) })
+// level is how a computed metric's level was set; the zero value without one.
+func level(h *Hazard) ComputedLevel {
+	for _, r := range h.Reasons {
+		if l, ok := r.(ComputedLevel); ok {
+			return l
+		}
+	}
+	return ComputedLevel{}
 }
 
-// namedIn lists the hazards that a review's reasons begin with.
-func namedIn(r *Review) []string {
-	var out []string
+// about is the hazard that a reason of a verdict is about, "" where it is about none.
+func about(r result.Reason) hazard.ID {
+	switch r := r.(type) {
+	case TooLikely:
+		return r.Hazard
+	case MeasuredCrossing:
+		return r.Hazard
+	case NotJudged:
+		return r.Hazard
+	case OutsideEnvelope:
+		return r.Hazard
+	case EnvelopeUnknown:
+		return r.Hazard
+	case NeverLoggedHere:
+		return r.Hazard
+	case CrossesUnder:
+		return r.Hazard
+	}
+	return ""
+}
+
+// reasonsFor are a review's reasons that are about a hazard.
+func reasonsFor(r *Review, id hazard.ID) result.Reasons {
+	return slices.DeleteFunc(slices.Clone(r.Reasons), func(why result.Reason) bool { return about(why) != id })
+}
+
+// namedIn lists the hazards that a review's reasons are about.
+func namedIn(r *Review) []hazard.ID {
+	var out []hazard.ID
 	for _, h := range r.Hazards {
 		if len(reasonsFor(r, h.Hazard)) > 0 {
 			out = append(out, h.Hazard)
@@ -418,15 +448,14 @@ func namedIn(r *Review) []string {
 // silent names a hazard that held a revision before and of which the review after does not say that evidence is
 // missing: in the hazard's why, or in a reason.
 func silent(before, after *Review) string {
-	lacks := func(s string) bool {
-		return strings.Contains(s, "too few cars") || strings.Contains(s, "never logged") ||
-			strings.Contains(s, "assumed")
+	lacks := func(reasons result.Reasons) bool {
+		return has[EnvelopeUnknown](reasons) || has[NeverLoggedHere](reasons) || has[NeverLogged](reasons)
 	}
 	for _, name := range namedIn(before) {
 		h := hazardOf(after, name)
-		if footing(h) <= footing(hazardOf(before, name)) && !lacks(h.Why) &&
-			!slices.ContainsFunc(reasonsFor(after, name), lacks) {
-			return fmt.Sprintf("%s: %q", name, h.Why)
+		if footing(h) <= footing(hazardOf(before, name)) && !lacks(h.Reasons) &&
+			!lacks(reasonsFor(after, name)) {
+			return fmt.Sprintf("%s: %v", name, h.Reasons)
 		}
 	}
 	return ""
@@ -436,7 +465,7 @@ func silent(before, after *Review) string {
 func footingLost(before, after *Review) string {
 	for _, name := range namedIn(before) {
 		if was, is := hazardOf(before, name), hazardOf(after, name); footing(is) > footing(was) {
-			return fmt.Sprintf("%s: %q", name, is.Why)
+			return fmt.Sprintf("%s: %v", name, is.Reasons)
 		}
 	}
 	return ""
@@ -487,12 +516,12 @@ func TestNothingIsAssessedFromNothing(t *testing.T) {
 		x := newRemovals(t, fleet, "", 0, gradedSeed)
 		x.ids = ids
 		for _, r := range []removal{
-			x.everywhere("feedback retard", []string{workspace.Knock}, channel.KnockRetard),
-			x.everywhere("lambda", []string{workspace.Lean}, channel.Lambda),
-			x.everywhere("spark", []string{workspace.Knock, workspace.CylinderPressure}, sparkChannels...),
+			x.everywhere("feedback retard", []hazard.ID{hazard.Knock}, channel.KnockRetard),
+			x.everywhere("lambda", []hazard.ID{hazard.Lean}, channel.Lambda),
+			x.everywhere("spark", []hazard.ID{hazard.Knock, hazard.CylinderPressure}, sparkChannels...),
 			x.everywhere("load", everyHazard(), airChannels...),
-			x.everywhere("four temperatures", []string{workspace.ExhaustTemperature, workspace.CoolantTemperature,
-				workspace.OilTemperature, workspace.ChargeTemperature, workspace.Knock, workspace.CylinderPressure},
+			x.everywhere("four temperatures", []hazard.ID{hazard.ExhaustTemperature, hazard.CoolantTemperature,
+				hazard.OilTemperature, hazard.ChargeTemperature, hazard.Knock, hazard.CylinderPressure},
 				channel.ExhaustTemperature, channel.CoolantTemperature, channel.OilTemperature,
 				channel.ChargeTemperature),
 		} {
@@ -502,10 +531,10 @@ func TestNothingIsAssessedFromNothing(t *testing.T) {
 	}
 }
 
-func everyHazard() []string {
-	var out []string
-	for _, h := range workspace.Hazards() {
-		out = append(out, h.Name)
+func everyHazard() []hazard.ID {
+	var out []hazard.ID
+	for _, h := range hazard.All() {
+		out = append(out, h.ID)
 	}
 	return out
 }
@@ -530,7 +559,7 @@ func TestRemovalNeverReleases(t *testing.T) {
 	x.report(t, nil)
 	x = newRemovals(t, fleettest.ThreeCars(t), "", 0, removalSeed)
 	x.ids = []string{"marlin-25t-pump-91-s1", "rev-0102-a", "rev-0102-b", "rev-0104-a", "rev-0104-b", "rev-0106-a"}
-	x.try(t, x.everywhere("rail pressure", []string{workspace.RailPressure}, channel.RailPressure))
+	x.try(t, x.everywhere("rail pressure", []hazard.ID{hazard.RailPressure}, channel.RailPressure))
 	x.report(t, nil)
 }
 
@@ -541,22 +570,22 @@ func TestProofRemoval(t *testing.T) {
 	}
 	x := newRemovals(t, fleettest.Demo(t), "", proofRemovals, removalSeed)
 	all := []removal{
-		x.everywhere("feedback retard", []string{workspace.Knock}, channel.KnockRetard),
-		x.everywhere("retard", []string{workspace.Knock}, retardChannels...),
-		x.everywhere("spark", []string{workspace.Knock, workspace.CylinderPressure}, sparkChannels...),
-		x.everywhere("lambda", []string{workspace.Lean}, channel.Lambda),
-		x.everywhere("both lambdas", []string{workspace.Lean, workspace.Knock, workspace.FuelDelivery,
-			workspace.CylinderPressure}, lambdaChannels...),
-		x.everywhere("manifold pressure", []string{workspace.BoostControl}, channel.ManifoldPressure),
-		x.everywhere("boost target", []string{workspace.BoostControl}, channel.ManifoldPressureTarget),
+		x.everywhere("feedback retard", []hazard.ID{hazard.Knock}, channel.KnockRetard),
+		x.everywhere("retard", []hazard.ID{hazard.Knock}, retardChannels...),
+		x.everywhere("spark", []hazard.ID{hazard.Knock, hazard.CylinderPressure}, sparkChannels...),
+		x.everywhere("lambda", []hazard.ID{hazard.Lean}, channel.Lambda),
+		x.everywhere("both lambdas", []hazard.ID{hazard.Lean, hazard.Knock, hazard.FuelDelivery,
+			hazard.CylinderPressure}, lambdaChannels...),
+		x.everywhere("manifold pressure", []hazard.ID{hazard.BoostControl}, channel.ManifoldPressure),
+		x.everywhere("boost target", []hazard.ID{hazard.BoostControl}, channel.ManifoldPressureTarget),
 		x.everywhere("load and air flow", nil, loadChannels...),
-		x.everywhere("charge temperature", []string{workspace.ChargeTemperature, workspace.Knock,
-			workspace.CylinderPressure}, channel.ChargeTemperature),
-		x.everywhere("exhaust temperature", []string{workspace.ExhaustTemperature}, channel.ExhaustTemperature),
-		x.everywhere("rail pressure", []string{workspace.RailPressure}, channel.RailPressure),
+		x.everywhere("charge temperature", []hazard.ID{hazard.ChargeTemperature, hazard.Knock,
+			hazard.CylinderPressure}, channel.ChargeTemperature),
+		x.everywhere("exhaust temperature", []hazard.ID{hazard.ExhaustTemperature}, channel.ExhaustTemperature),
+		x.everywhere("rail pressure", []hazard.ID{hazard.RailPressure}, channel.RailPressure),
 		x.everywhere("barometer", nil, channel.BarometricPressure),
 		x.everywhere("torque", nil, channel.Torque),
-		x.everywhere("coolant", []string{workspace.CoolantTemperature}, channel.CoolantTemperature),
+		x.everywhere("coolant", []hazard.ID{hazard.CoolantTemperature}, channel.CoolantTemperature),
 		x.everywhere("ethanol", nil, channel.EthanolShare),
 		x.everywhere("injection", nil, channel.InjectorDuty, channel.InjectorPulse),
 		{name: "speeds of a limit", ids: x.ids, spoil: limitOutOfReach},

@@ -1,56 +1,79 @@
 package assess
 
-import "headroom/internal/result"
+import (
+	"headroom/internal/assess/fleet"
+	"headroom/internal/assess/footprint"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
+	"headroom/internal/result"
+)
+
+// Verdict is what a review comes to.
+type Verdict string
 
 // Verdicts, from the mildest.
 const (
-	VerdictRelease    = "release"
-	VerdictConditions = "conditions"
-	VerdictHold       = "hold"
-	VerdictUndecided  = "undecided"
+	VerdictRelease    Verdict = "release"
+	VerdictConditions Verdict = "conditions"
+	VerdictHold       Verdict = "hold"
+	VerdictUndecided  Verdict = "undecided"
+)
+
+// Basis says what a prediction rests on.
+type Basis string
+
+// Bases of a prediction.
+const (
+	BasisPredicted Basis = "predicted" // from logs of other calibrations
+	BasisMeasured  Basis = "measured"  // a crossing seen in the revision's own logs
+	BasisBoth      Basis = "both"      // the revision's own logs, with the fleet's model
 )
 
 // Review is the scored revision (schema headroom/review/1).
 type Review struct {
 	result.Stamp
-	Revision   string      `json:"revision"`
-	Parent     string      `json:"parent"`
-	Platform   string      `json:"platform"`
-	Vehicle    string      `json:"vehicle"`
-	Author     string      `json:"author"`
-	Fuel       string      `json:"fuel"`
-	Verdict    string      `json:"verdict"`
-	Because    []string    `json:"because"`
-	Hazards    []Hazard    `json:"hazards"`  // every hazard of the contract, in the contract's order
-	Findings   []Finding   `json:"findings"` // ranked
-	Gains      []Gain      `json:"gains"`
-	Conditions []Condition `json:"conditions"`
-	Footprint  Footprint   `json:"footprint"`
-	NextPulls  []NextPull  `json:"next_pulls"`
-	Cautions   []string    `json:"cautions"`
-	OwnLogs    []OwnLog    `json:"own_logs"` // expected against measured; empty without logs of this revision
+	Revision   string              `json:"revision"`
+	Parent     string              `json:"parent"`
+	Platform   string              `json:"platform"`
+	Vehicle    string              `json:"vehicle"`
+	Author     string              `json:"author"`
+	Fuel       string              `json:"fuel"`
+	Verdict    Verdict             `json:"verdict"`
+	Because    []string            `json:"because"`  // Reasons in words, by internal/report
+	Hazards    []Hazard            `json:"hazards"`  // every hazard of the contract, in the contract's order
+	Findings   []Finding           `json:"findings"` // ranked
+	Gains      []Gain              `json:"gains"`
+	Conditions []Condition         `json:"conditions"`
+	Footprint  footprint.Footprint `json:"footprint"`
+	NextPulls  []NextPull          `json:"next_pulls"`
+	Cautions   []string            `json:"cautions"` // Notes in words, and what ends every report; by internal/report
+	OwnLogs    []OwnLog            `json:"own_logs"` // expected against measured; empty without logs of this revision
+	Reasons    result.Reasons      `json:"reasons"`  // of the verdict
+	Notes      result.Reasons      `json:"notes"`    // what a reader must know of this result
 
 	Curves []Curve `json:"-"` // what the plots show
 	// per hazard, the limit most likely to be crossed; dropped where many reviews are kept
-	worst map[string]*evaluation
-	draws map[string][]float64 // per hazard, its probability at draws shared by the cars of Across
+	worst map[hazard.ID]*evaluation
+	draws map[hazard.ID][]float64 // per hazard, its probability at draws shared by the cars of Across
 }
 
 // Hazard is the summary of one hazard over all cells.
 type Hazard struct {
-	Hazard             string        `json:"hazard"`
-	Severity           string        `json:"severity"` // minor | moderate | major | catastrophic
-	Status             string        `json:"status"`
-	Why                string        `json:"why"`
-	ProbabilityPerPull result.Number `json:"probability_per_pull"` // that a pull crosses the limit in any cell
-	Interval90         result.Span   `json:"interval90"`           // of that probability
-	Basis              string        `json:"basis"`                // predicted | measured | both
-	Cars               int           `json:"cars"`
-	Pulls              int           `json:"pulls"`
+	Hazard             hazard.ID       `json:"hazard"`
+	Severity           hazard.Severity `json:"severity"` // minor | moderate | major | catastrophic
+	Status             result.Status   `json:"status"`
+	Why                string          `json:"why"`                  // Reasons in words, by internal/report
+	ProbabilityPerPull result.Number   `json:"probability_per_pull"` // that a pull crosses the limit in any cell
+	Interval90         result.Span     `json:"interval90"`           // of that probability
+	Basis              Basis           `json:"basis"`                // predicted | measured | both
+	Cars               int             `json:"cars"`
+	Pulls              int             `json:"pulls"`
 	// of the parent on the same logged states; null without one
 	Parent result.Number `json:"parent_probability_per_pull"`
 	// of the probability less the parent's, at the same parameter draws
 	Change90 result.Span `json:"change_interval90"`
+
+	Reasons result.Reasons `json:"reasons"` // what it was judged on, or why it was not
 
 	unseen  bool // a car it is meant for has never logged it
 	partial bool // one of its limits could not be assessed
@@ -59,23 +82,23 @@ type Hazard struct {
 
 // Finding is one hazard in one cell, worst first.
 type Finding struct {
-	Rank               int           `json:"rank"`
-	Hazard             string        `json:"hazard"`
-	Severity           string        `json:"severity"`
-	Cell               result.Cell   `json:"cell"`
-	Metric             string        `json:"metric"`
-	Unit               string        `json:"unit"`
-	Predicted          result.Number `json:"predicted"`
-	Interval90         result.Span   `json:"interval90"` // of the predicted metric for one pull
-	Limit              result.Number `json:"limit"`
-	LimitSource        string        `json:"limit_source"`
-	Margin             result.Number `json:"margin"` // positive: inside the limit
-	MarginSD           result.Number `json:"margin_sd"`
-	ProbabilityPerPull result.Number `json:"probability_per_pull"`
-	Envelope           EnvelopeCheck `json:"envelope"`
-	Basis              string        `json:"basis"`
-	Change             Change        `json:"change"`
-	Say                string        `json:"say"`
+	Rank               int             `json:"rank"`
+	Hazard             hazard.ID       `json:"hazard"`
+	Severity           hazard.Severity `json:"severity"`
+	Cell               result.Cell     `json:"cell"`
+	Metric             metric.ID       `json:"metric"`
+	Unit               string          `json:"unit"`
+	Predicted          result.Number   `json:"predicted"`
+	Interval90         result.Span     `json:"interval90"` // of the predicted metric for one pull
+	Limit              result.Number   `json:"limit"`
+	LimitSource        string          `json:"limit_source"`
+	Margin             result.Number   `json:"margin"` // positive: inside the limit
+	MarginSD           result.Number   `json:"margin_sd"`
+	ProbabilityPerPull result.Number   `json:"probability_per_pull"`
+	Envelope           EnvelopeCheck   `json:"envelope"`
+	Basis              Basis           `json:"basis"`
+	Change             Change          `json:"change"`
+	Say                string          `json:"say"` // the finding in words, by internal/report
 
 	worsened bool // the revision moves this cell towards the limit
 }
@@ -105,7 +128,7 @@ type Gain struct {
 
 	// What the change costs at this speed: of the serious hazards the one that loses most margin in units of its own
 	// standard deviation. Empty when none loses any.
-	SpentHazard string        `json:"spent_hazard"`
+	SpentHazard hazard.ID     `json:"spent_hazard"`
 	SpentMargin result.Number `json:"spent_margin"`
 	SpentUnit   string        `json:"spent_unit"`
 	SpentSD     result.Number `json:"spent_sd"` // margin spent over its one-pull standard deviation
@@ -113,103 +136,32 @@ type Gain struct {
 
 // Condition is one stress condition's effect on one hazard.
 type Condition struct {
-	Condition          string        `json:"condition"`
-	Hazard             string        `json:"hazard"`
+	Condition          string        `json:"condition"` // Stress in words, by internal/report
+	Hazard             hazard.ID     `json:"hazard"`
 	Margin             result.Number `json:"margin"` // smallest cell margin under the condition
 	Unit               string        `json:"unit"`
 	ProbabilityPerPull result.Number `json:"probability_per_pull"`
+
+	Stress Stress `json:"stress"`
 
 	cost    float64 // margin lost, in standard deviations
 	crosses bool    // the smallest margin is negative
 }
 
-// Footprint is where the revision's tables differ from the parent's, and how much of that the judged pulls visit. A
-// cell is changed where a modelled table the revision lists differs anywhere inside it, and visited where a judged pull
-// has been, as the revision would run it. Cells are those that the tables' breakpoints span, and visited ones beyond.
-type Footprint struct {
-	CellsChanged             int      `json:"cells_changed"`
-	CellsChangedVisited      int      `json:"cells_changed_visited"`
-	StatesPastLastBreakpoint int      `json:"states_past_last_breakpoint"`
-	NotModelled              []string `json:"not_modelled"`
-
-	// no log says what these changes do; null where not compared
-	CellsChangedUnvisited result.Number `json:"cells_changed_unvisited"`
-	// the driven part the revision leaves alone; null where not compared
-	CellsVisitedUnchanged result.Number `json:"cells_visited_unchanged"`
-	// the changed and unvisited cells, most cells first
-	Unvisited []ChangedArea `json:"unvisited"`
-	Tables    []TableChange `json:"tables"` // the tables the revision lists, in its order
-	Spikes    []Spike       `json:"spikes"` // values of those tables that stand alone
-	// why nothing could be compared with the parent; "" when it was
-	NotCompared string `json:"not_compared"`
-}
-
-// ChangedArea is a rectangle of operating cells that are changed and not visited.
-type ChangedArea struct {
-	RPM     result.Span  `json:"rpm"`
-	LoadPct result.Span  `json:"load_pct"`
-	Cells   int          `json:"cells"`
-	Changes []RoleChange `json:"changes"` // largest in the area, per role
-}
-
-// RoleChange is a table's value minus the parent's; not known where the two cannot be compared.
-type RoleChange struct {
-	Role   string        `json:"role"`
-	Change result.Number `json:"change"`
-	Unit   string        `json:"unit"`
-}
-
-// TableChange is how one table that the revision lists differs from the parent's. Breakpoints are those of both tables
-// together.
-type TableChange struct {
-	Role               string        `json:"role"`
-	Name               string        `json:"name"` // of a table whose role is not modelled
-	File               string        `json:"file"`
-	Breakpoints        result.Number `json:"breakpoints"`
-	BreakpointsChanged result.Number `json:"breakpoints_changed"`
-	LargestChange      result.Number `json:"largest_change"`
-	Unit               string        `json:"unit"`
-	At                 []AxisValue   `json:"at"`           // of the largest change
-	NotCompared        string        `json:"not_compared"` // why; "" when it was compared
-}
-
-// AxisValue is a value on an axis of a table.
-type AxisValue struct {
-	Channel string        `json:"channel"`
-	Value   result.Number `json:"value"`
-	Unit    string        `json:"unit"`
-}
-
-// Spike is a value of a table that stands alone against its neighbours (models/calmap, Spikes).
-type Spike struct {
-	Role       string        `json:"role"`
-	Name       string        `json:"name"`
-	File       string        `json:"file"`
-	At         []AxisValue   `json:"at"`
-	Unit       string        `json:"unit"`
-	Value      result.Number `json:"value"`
-	Neighbours result.Span   `json:"neighbours"` // lowest and highest value beside it
-	Stands     result.Number `json:"stands"`     // how far it stands out
-	// how far the parent's table stands out there; null without one to compare with
-	ParentStands result.Number `json:"parent_stands"`
-	New          bool          `json:"new"` // the parent stands out less than half as far
-	// judged cells that read it; null where no model knows who reads the table
-	VisitedCells result.Number `json:"visited_cells"`
-}
-
 // NextPull is a logging request that would narrow the verdict.
 type NextPull struct {
-	RPM      result.Span   `json:"rpm"`
-	LoadPct  result.Span   `json:"load_pct"`
-	Gear     result.Number `json:"gear"`
-	Channels []string      `json:"channels"`
-	Narrows  string        `json:"narrows"`
+	RPM      result.Span    `json:"rpm"`
+	LoadPct  result.Span    `json:"load_pct"`
+	Gear     result.Number  `json:"gear"`
+	Channels []string       `json:"channels"`
+	Narrows  string         `json:"narrows"` // For in words, by internal/report
+	For      result.Reasons `json:"reasons"` // what it would do
 }
 
 // Curve is the margin of one hazard over engine speed: the worst cell at each speed, for the parent and the revision.
 type Curve struct {
-	Hazard string
-	Metric string
+	Hazard hazard.ID
+	Metric metric.ID
 	Unit   string
 	Points []CurvePoint
 }
@@ -232,7 +184,7 @@ type Audit struct {
 	Rows     []AuditRow   `json:"revisions"`
 	Groups   []AuditGroup `json:"groups"`
 	Failed   []AuditError `json:"failed"`
-	Cautions []string     `json:"cautions"`
+	Cautions []string     `json:"cautions"` // by internal/report
 }
 
 // AuditRow is one revision of an audit, riskiest first.
@@ -244,8 +196,8 @@ type AuditRow struct {
 	Author             string        `json:"author"`
 	Fuel               string        `json:"fuel"`
 	Status             string        `json:"status"`
-	Verdict            string        `json:"verdict"`
-	TopHazard          string        `json:"top_hazard"`
+	Verdict            Verdict       `json:"verdict"`
+	TopHazard          hazard.ID     `json:"top_hazard"`
 	Cell               *result.Cell  `json:"cell"`
 	ProbabilityPerPull result.Number `json:"probability_per_pull"`
 	Interval90         result.Span   `json:"interval90"`
@@ -253,23 +205,25 @@ type AuditRow struct {
 	ReleasedWithoutLog bool          `json:"released_without_own_logs"`
 	LogsBeforeHardware int           `json:"own_pulls_before_hardware_change"`
 
-	CellsChanged        int    `json:"cells_changed"` // grid cells the tables change
-	CellsChangedVisited int    `json:"cells_changed_visited"`
-	Because             string `json:"because"`
+	CellsChanged        int            `json:"cells_changed"` // grid cells the tables change
+	CellsChangedVisited int            `json:"cells_changed_visited"`
+	Because             string         `json:"because"` // Reasons in words, by internal/report
+	Reasons             result.Reasons `json:"reasons"` // the first of the verdict's
 
-	severity string // of the top hazard
+	severity hazard.Severity // of the top hazard
 }
 
 // AuditGroup counts verdicts in a group.
 type AuditGroup struct {
-	Group              string `json:"group"`
-	Revisions          int    `json:"revisions"`
-	Hold               int    `json:"hold"`
-	Undecided          int    `json:"undecided"`
-	Conditions         int    `json:"conditions"`
-	Release            int    `json:"release"`
-	ReleasedWithoutLog int    `json:"released_without_own_logs"`
-	Caution            string `json:"caution"` // small groups prove nothing
+	Group              string         `json:"group"`
+	Revisions          int            `json:"revisions"`
+	Hold               int            `json:"hold"`
+	Undecided          int            `json:"undecided"`
+	Conditions         int            `json:"conditions"`
+	Release            int            `json:"release"`
+	ReleasedWithoutLog int            `json:"released_without_own_logs"`
+	Caution            string         `json:"caution"` // Reasons in words, by internal/report
+	Reasons            result.Reasons `json:"reasons"` // what to bear in mind of the group
 }
 
 // AuditError is a revision that could not be scored.
@@ -282,33 +236,35 @@ type AuditError struct {
 type Envelopes struct {
 	result.Stamp
 	Platforms []PlatformEnvelope `json:"platforms"`
-	Cautions  []string           `json:"cautions"`
+	Cautions  []string           `json:"cautions"` // by internal/report
 }
 
 // PlatformEnvelope is one platform's envelopes and knock fit.
 type PlatformEnvelope struct {
-	Platform string         `json:"platform"`
-	Cars     int            `json:"cars"`
-	Pulls    int            `json:"pulls"`
-	Knock    KnockSummary   `json:"knock"`
-	Cells    []EnvelopeCell `json:"cells"`
+	Platform string           `json:"platform"`
+	Cars     int              `json:"cars"`
+	Pulls    int              `json:"pulls"`
+	Knock    KnockSummary     `json:"knock"`
+	Cells    []fleet.Envelope `json:"cells"`
 }
 
 // KnockSummary is the state of a platform's knock fit.
 type KnockSummary struct {
-	Status    string        `json:"status"` // assessed | thin | not_assessed
-	Why       string        `json:"why"`
-	Rows      int           `json:"rows"`
-	Events    int           `json:"events"`
-	Cars      int           `json:"cars"`
-	Pulls     int           `json:"pulls"`
-	CarSD     result.Number `json:"car_sd_deg"`
-	PullSD    result.Number `json:"pull_sd_deg"`
-	CellSD    result.Number `json:"cell_sd_deg"`
-	Slopes    []KnockSlope  `json:"slopes"`
-	Limit     []KnockPoint  `json:"limit"` // knock-limited spark over speed at the reference state
-	Warnings  []string      `json:"warnings"`
-	Converged bool          `json:"converged"`
+	Status    result.Status  `json:"status"` // assessed | thin | not_assessed
+	Why       string         `json:"why"`    // Reasons in words, by internal/report
+	Rows      int            `json:"rows"`
+	Events    int            `json:"events"`
+	Cars      int            `json:"cars"`
+	Pulls     int            `json:"pulls"`
+	CarSD     result.Number  `json:"car_sd_deg"`
+	PullSD    result.Number  `json:"pull_sd_deg"`
+	CellSD    result.Number  `json:"cell_sd_deg"`
+	Slopes    []KnockSlope   `json:"slopes"`
+	Limit     []KnockPoint   `json:"limit"` // knock-limited spark over speed at the reference state
+	Warnings  []string       `json:"warnings"`
+	Converged bool           `json:"converged"`
+	Steady    int            `json:"steady"`  // stretches of steady running among the rows, beside the pulls
+	Reasons   result.Reasons `json:"reasons"` // why there is no fit, or only a thin one
 }
 
 // KnockSlope is one covariate's effect on knock-limited spark.
@@ -328,24 +284,4 @@ type KnockPoint struct {
 	Interval90 result.Span   `json:"interval90"` // for a pull of a car not seen before
 	Rows       int           `json:"rows"`
 	Events     int           `json:"events"`
-}
-
-// EnvelopeCell is one cell and metric.
-type EnvelopeCell struct {
-	Kind        string        `json:"kind"` // pull | steady
-	FuelClass   string        `json:"fuel_class"`
-	Cell        result.Cell   `json:"cell"`
-	Metric      string        `json:"metric"`
-	Unit        string        `json:"unit"`
-	Side        string        `json:"side"`   // upper | lower
-	Status      string        `json:"status"` // assessed | not_enough_cars
-	Limit       result.Number `json:"limit"`
-	Mean        result.Number `json:"mean"`
-	BetweenSD   result.Number `json:"between_sd"`
-	WithinSD    result.Number `json:"within_sd"`
-	Cars        int           `json:"cars"`
-	Pulls       int           `json:"pulls"`
-	CarsNeeded  int           `json:"cars_needed"` // more cars that would do, 0 when assessed
-	Method      string        `json:"method"`
-	ExtremeSeen result.Number `json:"extreme_seen"` // most extreme value logged on that side
 }

@@ -6,9 +6,13 @@ import (
 	"math"
 	"slices"
 
+	"headroom/internal/assess/fleet"
+	"headroom/internal/assess/footprint"
+	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 	"headroom/internal/result"
-	"headroom/internal/say"
 	"headroom/internal/workspace"
 	"headroom/models/risk"
 	"headroom/models/value"
@@ -28,153 +32,161 @@ func (j *Job) Review(id string) (*Review, error) {
 	if !ok {
 		return nil, j.noRevision(id)
 	}
-	return j.review(rev)
+	return j.review(rev, rev.Vehicle, "")
 }
 
-func (j *Job) review(rev *workspace.Revision) (*Review, error) {
-	id := rev.ID
+// review scores a revision for a vehicle (workspace.Fleet for a car not seen). Own logs are all that were made on the
+// revision, or those of one car.
+func (j *Job) review(rev *workspace.Revision, vehicle, ownOf string) (*Review, error) {
+	r, err := j.scored(rev, vehicle, ownOf)
+	if err != nil {
+		return nil, fmt.Errorf("revision %s: %w", rev.ID, err)
+	}
+	return r, nil
+}
+
+func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, error) {
 	m, err := j.Model(rev.Platform)
 	if err != nil {
-		return nil, fmt.Errorf("revision %s: %w", id, err)
+		return nil, err
 	}
-	p, f := m.platform, m.fit
-	rows, err := j.evidenceFor(rev, j.CarOf(rev))
+	car, since := j.CarOf(vehicle), j.hardwareDate(vehicle)
+	rows, err := j.judgedOn(rev, car, since)
 	if err != nil {
-		return nil, fmt.Errorf("revision %s: %w", id, err)
+		return nil, err
 	}
-	r := j.blankReview(rev)
-	since := hardwareDate(j.ws, rev)
-	b, err := p.benchFor(f, j.ws, rows, rev, j.CarOf(rev), since)
+	own, err := j.ownPulls(rev, ownOf)
 	if err != nil {
-		return j.withoutBench(p, r, err)
+		return nil, err
 	}
-	b.seed = j.Seed()
-	r.Cautions = append(r.Cautions, b.notes...)
-	if say := suspectLambdaSensor(rows, b.car); say != "" {
-		r.Cautions = append(r.Cautions, say)
+	r := j.blankReview(rev, vehicle)
+	b, err := m.benchFor(rows, rev, car, since)
+	if err != nil {
+		m.withoutBench(r, rev, err)
+		return r, nil
 	}
-	base := map[string][]*evaluation{}
-	for _, h := range workspace.Hazards() {
-		evals, why, err := p.hazardEvaluations(f, b, h)
-		if err != nil {
-			return nil, fmt.Errorf("revision %s: %w", id, err)
-		}
-		base[h.Name] = evals
-		r.worst[h.Name] = worstOf(evals)
-		r.Hazards = append(r.Hazards, p.hazardSummary(h, evals, why, b))
-		for _, e := range evals {
-			r.Findings = append(r.Findings, p.findings(f, b, e, p.fuelClass(rev.Fuel))...)
-			r.Curves = append(r.Curves, p.curve(f, b, e, p.fuelClass(rev.Fuel)))
-		}
+	r.Notes = append(r.Notes, b.notes...)
+	if d, suspect := m.Doubts[b.car]; suspect {
+		r.Notes = append(r.Notes, SuspectSensor{Steady: result.Number(d.Steady), Full: result.Number(d.Full)})
 	}
-	crossings := p.measuredCrossings(rows, rev, r)
-	if r.OwnLogs, err = p.ownLogs(f, rows, rev, b.car, since); err != nil {
-		return nil, fmt.Errorf("revision %s: %w", id, err)
+	base, err := m.assessHazards(r, b, m.FuelClass(rev.Fuel))
+	if err != nil {
+		return nil, err
 	}
-	if r.Findings, err = rankFindings(r.Findings); err != nil {
-		return nil, fmt.Errorf("revision %s: %w", id, err)
+	crossings := m.measuredCrossings(own)
+	if r.OwnLogs, err = m.ownLogs(own); err != nil {
+		return nil, err
 	}
-	if r.Conditions, err = p.stressed(f, b, base); err != nil {
-		return nil, fmt.Errorf("revision %s: %w", id, err)
+	if err := rankFindings(r.Findings); err != nil {
+		return nil, err
 	}
-	r.Gains = p.gains(b, base)
-	r.Footprint = p.footprint(j.ws, rev, b)
-	if r.NextPulls, err = p.nextPulls(r, b, base); err != nil {
-		return nil, fmt.Errorf("revision %s: %w", id, err)
+	if r.Conditions, err = m.stressed(b, base); err != nil {
+		return nil, err
 	}
-	p.judge(r, crossings)
+	r.Gains = m.gains(b, base)
+	r.Footprint = footprint.Of(m.Platform, m.ws, rev, b.visits, b.gaps)
+	if r.NextPulls, err = m.nextPulls(r, b, base); err != nil {
+		return nil, err
+	}
+	judge(r, crossings, m.decision())
 	r.Findings = worthReading(r.Findings)
-	r.Cautions = append(r.Cautions, lintNotes(rev, &r.Footprint)...)
-	r.Cautions = append(r.Cautions, p.notes(f)...)
-	r.Cautions = append(r.Cautions, StandingCautions...)
+	r.Notes = append(r.Notes, milder(crossings)...)
+	r.Notes = append(r.Notes, tableNotes(rev, &r.Footprint)...)
+	r.Notes = append(r.Notes, m.notes()...)
 	return r, nil
 }
 
-func (j *Job) blankReview(rev *workspace.Revision) *Review {
+// assessHazards fills a review's hazards, findings and curves.
+func (m *Model) assessHazards(r *Review, b *bench, class string) (map[hazard.ID][]*evaluation, error) {
+	base := map[hazard.ID][]*evaluation{}
+	for _, h := range hazard.All() {
+		evals, why, err := m.evaluations(b, h)
+		if err != nil {
+			return nil, err
+		}
+		base[h.ID] = evals
+		r.worst[h.ID] = worstOf(evals)
+		r.Hazards = append(r.Hazards, m.hazardSummary(h, evals, why, b))
+		for _, e := range evals {
+			r.Findings = append(r.Findings, m.findings(b, e, class)...)
+			r.Curves = append(r.Curves, m.curve(b, e, class))
+		}
+	}
+	return base, nil
+}
+
+func (j *Job) blankReview(rev *workspace.Revision, vehicle string) *Review {
 	return &Review{
 		Stamp:    j.Stamp("headroom/review/1"),
-		Revision: rev.ID, Parent: rev.Parent, Platform: rev.Platform, Vehicle: j.Alias(rev.Vehicle), Author: rev.Author,
-		Fuel:    rev.Fuel,
-		Because: []string{}, Hazards: []Hazard{}, Findings: []Finding{}, Gains: []Gain{}, Conditions: []Condition{},
-		Footprint: Footprint{NotModelled: []string{}}, NextPulls: []NextPull{}, Cautions: []string{},
-		OwnLogs: []OwnLog{}, worst: map[string]*evaluation{},
+		Revision: rev.ID, Parent: rev.Parent, Platform: rev.Platform, Vehicle: j.Alias(vehicle),
+		Author: rev.Author, Fuel: rev.Fuel, Hazards: []Hazard{}, Findings: []Finding{}, Gains: []Gain{},
+		Conditions: []Condition{}, NextPulls: []NextPull{}, OwnLogs: []OwnLog{}, worst: map[hazard.ID]*evaluation{},
 	}
 }
 
-// withoutBench is the review of a revision for which there is nothing to run it on: every hazard is listed with the
+// withoutBench fills the review of a revision for which there is nothing to run it on: every hazard is listed with the
 // reason it could not be assessed.
-func (j *Job) withoutBench(p *platform, r *Review, why error) (*Review, error) {
-	for _, h := range workspace.Hazards() {
-		reason := why.Error()
+func (m *Model) withoutBench(r *Review, rev *workspace.Revision, fault error) {
+	for _, h := range hazard.All() {
+		var why result.Reason = NothingToRun{Fault: fault.Error()}
 		switch {
-		case h.Name == workspace.Knock && p.KnockControl == nil:
-			reason = "the platform file has no knock_control section"
-		case h.Name != workspace.Knock && len(p.LimitsFor(h.Name)) == 0:
-			reason = p.noLimit(h.Name)
+		case h.ID == hazard.Knock && m.KnockControl == nil:
+			why = Lacking{Metric: metric.KnockMargin, Lack: m.KnockLack}
+		case h.ID != hazard.Knock && len(m.LimitsFor(h.ID)) == 0:
+			why = m.noLimit(h.ID)
 		}
-		r.Hazards = append(r.Hazards, notAssessed(h, p.severity(h), reason))
+		r.Hazards = append(r.Hazards, notAssessed(h, m.severity(h), result.Reasons{why}))
 	}
-	r.Footprint = p.footprint(j.ws, j.ws.Revisions[r.Revision], &bench{})
+	r.Footprint = footprint.Of(m.Platform, m.ws, rev, nil, nil)
 	r.NextPulls = []NextPull{{
 		RPM: result.UnknownSpan(), LoadPct: result.UnknownSpan(), Gear: result.Unknown(),
-		Channels: wantedChannels(), Narrows: "everything: no full-throttle pull of this platform has been logged yet",
+		Channels: wantedChannels(), For: result.Reasons{FirstPull{}},
 	}}
-	p.judge(r, nil)
-	r.Cautions = append(r.Cautions, lintNotes(j.ws.Revisions[r.Revision], &r.Footprint)...)
-	r.Cautions = append(r.Cautions, StandingCautions...)
-	return r, nil
+	judge(r, nil, m.decision())
+	r.Notes = append(r.Notes, tableNotes(rev, &r.Footprint)...)
 }
 
-func notAssessed(h workspace.HazardInfo, severity, why string) Hazard {
+func notAssessed(h hazard.Info, severity hazard.Severity, why result.Reasons) Hazard {
 	none := result.Unknown()
-	return Hazard{Hazard: h.Name, Severity: severity, Status: result.NotAssessed, Why: why,
+	return Hazard{Hazard: h.ID, Severity: severity, Status: result.NotAssessed, Reasons: why,
 		ProbabilityPerPull: none, Interval90: result.Span{none, none}, Basis: BasisPredicted, Parent: none,
 		Change90: result.Span{none, none}}
 }
 
-// severity is the gravest severity the platform gives a hazard.
-func (p *platform) severity(h workspace.HazardInfo) string {
-	out := h.Severity
-	for i, l := range p.LimitsFor(h.Name) {
-		if s := l.EffectiveSeverity(); i == 0 || workspace.SeverityRank(s) > workspace.SeverityRank(out) {
-			out = s
-		}
-	}
-	return out
-}
-
 // hazardSummary takes the worst of a hazard's limits; crossing any of them is crossing the hazard, so the largest
-// probability is a lower bound of the hazard's and is named as such when there are several.
-func (p *platform) hazardSummary(h workspace.HazardInfo, evals []*evaluation, why string, b *bench) Hazard {
-	out := notAssessed(h, p.severity(h), why)
+// probability is a lower bound of the hazard's and is named as such when there are several. why is what kept other
+// limits of it from being assessed.
+func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Reasons, b *bench) Hazard {
+	out := notAssessed(h, m.severity(h), why)
 	if len(evals) == 0 {
-		out.unread = len(p.LimitsFor(h.Name)) > 0
+		out.unread = len(m.LimitsFor(h.ID)) > 0
 		return out
 	}
-	out.partial = why != ""
+	out.partial = len(why) > 0
 	worst := worstOf(evals)
 	out.Status, out.Basis, out.Cars, out.Pulls = result.Assessed, b.basis, worst.cars, worst.pulls
 	out.ProbabilityPerPull = result.Number(worst.result.Probability)
 	out.Interval90 = result.Span{result.Number(worst.result.Low), result.Number(worst.result.High)}
 	if len(worst.before.Draws) > 0 {
 		low, high := risk.Difference(worst.before, worst.result)
-		out.Parent, out.Change90 = result.Number(worst.before.Probability), result.Span{result.Number(low),
-			result.Number(high)}
+		out.Parent = result.Number(worst.before.Probability)
+		out.Change90 = result.Span{result.Number(low), result.Number(high)}
 	}
-	if thin := p.thin(worst.cars, worst.pulls); thin != "" && worst.measured {
-		out.Status = result.Thin
-		why = say.Join(thin, why)
-	}
-	if out.unseen = worst.measured && worst.pr.unseen && b.named; out.unseen {
-		why = say.Join("never logged on this car: judged by the spread between cars", why)
+	var on result.Reasons // what it was judged on, the most telling first
+	if !worst.measured {
+		on = append(on, worst.predictor.level)
 	}
 	if len(evals) > 1 {
-		why = say.Join(fmt.Sprintf("worst of %d limits: %s", len(evals), say.Words(worst.metric)), why)
+		on = append(on, WorstOf{Limits: len(evals), Metric: worst.ID})
 	}
-	if !worst.measured {
-		why = say.Join(worst.pr.says, why)
+	if out.unseen = worst.measured && worst.predictor.unseen && b.named; out.unseen {
+		on = append(on, NeverLogged{})
 	}
-	out.Why = why
+	if thin := m.thin(worst.cars, worst.pulls); thin != nil && worst.measured {
+		out.Status = result.Thin
+		on = append(on, thin)
+	}
+	out.Reasons = append(on, why...)
 	return out
 }
 
@@ -189,33 +201,22 @@ func worstOf(evals []*evaluation) *evaluation {
 	})
 }
 
-// thin says why evidence is too thin, or "".
-func (p *platform) thin(cars, pulls int) string {
-	d := p.decision
-	if cars >= d.ThinCars && pulls >= d.ThinPulls {
-		return ""
-	}
-	return fmt.Sprintf("%s and %s; %d cars and %d pulls are asked for", say.Count(cars, "car"),
-		say.Count(pulls, "pull"), d.ThinCars, d.ThinPulls)
-}
-
 // findings turns the cells of an evaluation into findings.
-func (p *platform) findings(f *platformFit, b *bench, e *evaluation, class string) []Finding {
+func (m *Model) findings(b *bench, e *evaluation, class string) []Finding {
 	out := make([]Finding, 0, len(e.result.Cells))
 	for _, c := range e.result.Cells {
 		key := e.keys[c.Cell]
 		in := e.inCell(b, key)
 		limit := in.limit
-		value := func(margin float64) result.Number { return result.Number(limit - e.side*margin) }
+		value := func(margin float64) result.Number { return result.Number(limit - e.Side.Sign()*margin) }
 		fd := Finding{
-			Hazard: e.hazard, Severity: e.severity, Cell: p.cell(key), Metric: e.metric, Unit: e.unit,
+			Hazard: e.hazard, Severity: e.severity, Cell: m.Cell(key), Metric: e.ID, Unit: e.Unit,
 			Predicted: value(c.Margin.Mean), Interval90: ordered(value(c.Margin.Low), value(c.Margin.High)),
 			Limit: result.Number(limit), LimitSource: e.limitSource, Margin: result.Number(c.Margin.Mean),
 			MarginSD:           result.Number(c.Margin.SD),
 			ProbabilityPerPull: result.Number(c.Probability), Basis: b.basis, Change: in.change, worsened: in.worsened,
 		}
-		fd.Envelope = p.envelopeCheck(f, e, class, key, float64(fd.Predicted))
-		fd.Say = p.sentence(&fd)
+		fd.Envelope = m.envelopeCheck(e, class, key, float64(fd.Predicted))
 		out = append(out, fd)
 	}
 	return out
@@ -235,18 +236,18 @@ type cellChange struct {
 	worsened bool
 }
 
-func (e *evaluation) inCell(b *bench, key cellKey) cellChange {
+func (e *evaluation) inCell(b *bench, key state.CellKey) cellChange {
 	var n, limit, spark, lambda, boost, moved float64
 	for _, pt := range e.points {
 		if pt.cell != key {
 			continue
 		}
-		s, was := &b.states[pt.index], &b.parent[pt.index]
+		s, was := &b.visits[pt.index].State, &b.parent[pt.index].State
 		n++
 		limit += pt.limit
-		spark += value.Or(s.spark-was.spark, 0)
-		lambda += value.Or(s.lambdaCmd-was.lambdaCmd, value.Or(s.lambda-was.lambda, 0))
-		boost += value.Or(s.manifold-was.manifold, 0)
+		spark += value.Or(s.Spark-was.Spark, 0)
+		lambda += value.Or(s.LambdaCommanded-was.LambdaCommanded, value.Or(s.Lambda-was.Lambda, 0))
+		boost += value.Or(s.Manifold-was.Manifold, 0)
 		moved += value.Or(pt.parentMargin-pt.margin, 0)
 	}
 	return cellChange{
@@ -257,9 +258,8 @@ func (e *evaluation) inCell(b *bench, key cellKey) cellChange {
 	}
 }
 
-func (p *platform) envelopeCheck(f *platformFit, e *evaluation, class string, key cellKey,
-	predicted float64) EnvelopeCheck {
-	c, ok := f.Envelopes[envelopeKey{evidence.KindPull, class, e.metric, key, e.side}]
+func (m *Model) envelopeCheck(e *evaluation, class string, key state.CellKey, predicted float64) EnvelopeCheck {
+	c, ok := m.Envelopes[fleet.EnvelopeKey{Kind: evidence.KindPull, Class: class, Metric: e.ID, Cell: key}]
 	check := EnvelopeCheck{Limit: result.Unknown()}
 	if !ok {
 		return check
@@ -269,7 +269,7 @@ func (p *platform) envelopeCheck(f *platformFit, e *evaluation, class string, ke
 		return check
 	}
 	check.Limit = c.Limit
-	inside := e.side*(predicted-float64(c.Limit)) <= 0
+	inside := e.Side.Sign()*(predicted-float64(c.Limit)) <= 0
 	check.Inside = &inside
 	return check
 }
@@ -284,83 +284,97 @@ func worthReading(ranked []Finding) []Finding {
 	return ranked
 }
 
-// rankFindings orders findings by risk.Rank: severity times chance of crossing, ties by margin.
-func rankFindings(in []Finding) ([]Finding, error) {
-	items := make([]risk.Finding, len(in))
-	for i, f := range in {
-		items[i] = risk.Finding{Weight: severityWeights[f.Severity], Probability: float64(f.ProbabilityPerPull),
+// rankFindings orders findings by severity times chance of crossing, ties by margin (risk.Rank), and numbers them.
+func rankFindings(findings []Finding) error {
+	items := make([]risk.Finding, len(findings))
+	for i, f := range findings {
+		items[i] = risk.Finding{Weight: f.Severity.Weight(), Probability: float64(f.ProbabilityPerPull),
 			Margin: float64(f.Margin), MarginSD: float64(f.MarginSD)}
 	}
 	order, err := risk.Rank(items)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	out := make([]Finding, len(in))
+	unranked := slices.Clone(findings)
 	for rank, i := range order {
-		out[rank] = in[i]
-		out[rank].Rank = rank + 1
+		findings[rank] = unranked[i]
+		findings[rank].Rank = rank + 1
 	}
-	return out, nil
+	return nil
 }
 
-// measuredCrossings lists limits the revision's own logs were seen to cross, and marks those hazards as measured.
-func (p *platform) measuredCrossings(rows []evidence.Row, rev *workspace.Revision, r *Review) []string {
-	own := evidence.Filter(evidence.PullRows(rows), func(x *evidence.Row) bool { return x.Revision == rev.ID })
+// measuredCrossings lists the limits that a revision's own pulls were seen to cross.
+func (m *Model) measuredCrossings(own []evidence.Row) []MeasuredCrossing {
 	if len(own) == 0 {
 		return nil
 	}
-	var out []string
-	note := func(hazard, severity string, crossed int) {
-		if crossed == 0 {
+	pulls := evidence.PullRows(own)
+	var out []MeasuredCrossing
+	note := func(h hazard.ID, severity hazard.Severity, crossed []*evidence.Row) {
+		if len(crossed) == 0 {
 			return
 		}
-		say := fmt.Sprintf("%s: measured beyond its limit in %d of %d own pulls", say.Words(hazard), crossed,
-			evidence.CountPulls(own))
-		if serious(severity) {
-			out = append(out, say)
-			return
+		cars, runs := evidence.NewIndex[string](), evidence.NewIndex[string]()
+		for _, r := range crossed {
+			cars.Of(r.Vehicle)
+			runs.Of(r.Run)
 		}
-		r.Cautions = append(r.Cautions, say)
+		out = append(out, MeasuredCrossing{Hazard: h, Pulls: evidence.CountPulls(crossed),
+			Of: evidence.CountPulls(pulls), Cars: cars.Keys, Runs: runs.Keys, severity: severity})
 	}
-	if p.KnockControl != nil {
-		note(workspace.Knock, workspace.Major, evidence.CountPulls(evidence.Filter(own, func(x *evidence.Row) bool {
-			return x.RetardMax > p.KnockControl.ToleratedRetardDeg
-		})))
+	if k := m.KnockControl; k != nil {
+		knock, _ := hazard.Of(hazard.Knock)
+		note(knock.ID, knock.Severity, evidence.Filter(pulls, func(r *evidence.Row) bool {
+			return r.RetardMax > k.ToleratedRetardDeg
+		}))
 	}
-	for i := range p.Limits {
-		l := &p.Limits[i]
-		m := metricNamed(l.Metric)
-		if m == nil || m.measured == nil {
+	for i := range m.Limits {
+		l := &m.Limits[i]
+		q := fleet.QuantityOf(l.Metric)
+		if q == nil || q.Measured == nil {
 			continue
 		}
-		note(l.Hazard, l.EffectiveSeverity(), evidence.CountPulls(evidence.Filter(own, func(x *evidence.Row) bool {
-			return p.measuredMargin(m, l, x) < 0
-		})))
+		note(l.Hazard, l.EffectiveSeverity(), evidence.Filter(pulls, func(r *evidence.Row) bool {
+			s := m.Read(r)
+			return q.Margin(m.Platform, &s, l.At) < 0
+		}))
+	}
+	return out
+}
+
+// milder are the crossings of limits that do not hold a revision.
+func milder(crossings []MeasuredCrossing) result.Reasons {
+	var out result.Reasons
+	for _, c := range crossings {
+		if !c.severity.Serious() {
+			out = append(out, c)
+		}
 	}
 	return out
 }
 
 // curve is the worst cell at each speed.
-func (p *platform) curve(f *platformFit, b *bench, e *evaluation, class string) Curve {
-	c := Curve{Hazard: e.hazard, Metric: e.metric, Unit: e.unit}
+func (m *Model) curve(b *bench, e *evaluation, class string) Curve {
+	c := Curve{Hazard: e.hazard, Metric: e.ID, Unit: e.Unit}
 	bySpeed := map[int]CurvePoint{}
-	parent := e.parentBySpeed(p, b)
+	parent := e.parentBySpeed(m, b)
 	for _, cell := range e.result.Cells {
 		key := e.keys[cell.Cell]
 		if old, ok := bySpeed[key[0]]; ok && old.Margin <= cell.Margin.Mean {
 			continue
 		}
 		pt := CurvePoint{
-			RPM: (float64(key[0]) + 0.5) * p.rpmStep, Margin: cell.Margin.Mean, Low: cell.Margin.Low,
+			RPM: (float64(key[0]) + 0.5) * m.RPMStep, Margin: cell.Margin.Mean, Low: cell.Margin.Low,
 			High:   cell.Margin.High,
 			Parent: math.NaN(), Envelope: result.Unknown(), Cars: e.cars,
 		}
 		if v, ok := parent[key[0]]; ok {
 			pt.Parent = v
 		}
-		if env, ok := f.Envelopes[envelopeKey{evidence.KindPull, class, e.metric, key, e.side}]; ok &&
+		if env, ok := m.Envelopes[fleet.EnvelopeKey{Kind: evidence.KindPull, Class: class, Metric: e.ID,
+			Cell: key}]; ok &&
 			env.Status == result.Assessed {
-			pt.Envelope = result.Number(e.side * (e.inCell(b, key).limit - float64(env.Limit)))
+			pt.Envelope = result.Number(e.Side.Sign() * (e.inCell(b, key).limit - float64(env.Limit)))
 			pt.Cars = env.Cars
 		}
 		bySpeed[key[0]] = pt
@@ -373,11 +387,11 @@ func (p *platform) curve(f *platformFit, b *bench, e *evaluation, class string) 
 }
 
 // parentBySpeed is the parent's smallest mean cell margin at each speed bin.
-func (e *evaluation) parentBySpeed(p *platform, b *bench) map[int]float64 {
-	sum, n := map[cellKey]float64{}, map[cellKey]float64{}
+func (e *evaluation) parentBySpeed(m *Model, b *bench) map[int]float64 {
+	sum, n := map[state.CellKey]float64{}, map[state.CellKey]float64{}
 	for _, pt := range e.points {
 		if value.Known(pt.parentMargin) {
-			k := p.cellOf(&b.parent[pt.index])
+			k := m.CellOf(&b.parent[pt.index].State)
 			sum[k] += pt.parentMargin
 			n[k]++
 		}

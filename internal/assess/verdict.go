@@ -1,10 +1,8 @@
 package assess
 
 import (
-	"fmt"
-
+	"headroom/internal/hazard"
 	"headroom/internal/result"
-	"headroom/internal/say"
 	"headroom/internal/workspace"
 )
 
@@ -18,62 +16,54 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"modelled. " +
 	"release: none of these."
 
-// serious reports whether a severity can hold a revision.
-func serious(severity string) bool {
-	return workspace.SeverityRank(severity) >= workspace.SeverityRank(workspace.Major)
+// judge applies the rule to a filled review. crossings are those measured on the revision.
+func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
+	var hold, undecided result.Reasons
+	for _, c := range crossings {
+		if c.severity.Serious() {
+			hold = append(hold, c)
+		}
+	}
+	for _, h := range r.Hazards {
+		if !h.Severity.Serious() {
+			continue
+		}
+		threshold, limited := d.HoldProbability[h.Severity]
+		if h.Interval90[1].Known() && limited && float64(h.Interval90[1]) > threshold {
+			hold = append(hold, TooLikely{Hazard: h.Hazard, Severity: h.Severity, Chance: h.ProbabilityPerPull,
+				Interval90: h.Interval90, Threshold: result.Number(threshold)})
+			continue
+		}
+		if h.partial || h.Status != result.Assessed {
+			undecided = append(undecided, h.notJudged())
+		}
+	}
+	r.Verdict, r.Reasons = VerdictRelease, result.Reasons{NothingAgainst{}}
+	for _, step := range []struct {
+		verdict Verdict
+		reasons result.Reasons
+	}{{VerdictConditions, r.conditions()}, {VerdictUndecided, undecided}, {VerdictHold, hold}} {
+		if len(step.reasons) > 0 {
+			r.Verdict, r.Reasons = step.verdict, step.reasons
+		}
+	}
 }
 
-// judge applies the rule to a filled review.
-func (p *platform) judge(r *Review, crossings []string) {
-	hold := append([]string{}, crossings...)
-	var undecided []string
-	for _, h := range r.Hazards {
-		if !serious(h.Severity) {
-			continue
-		}
-		threshold, limited := p.decision.HoldProbability[h.Severity]
-		if h.Interval90[1].Known() && limited && float64(h.Interval90[1]) > threshold {
-			hold = append(hold, fmt.Sprintf("%s: %s, upper bound over the %s allowed for a %s hazard",
-				say.Words(h.Hazard), chance(h.ProbabilityPerPull, h.Interval90), say.Percent(result.Number(threshold)),
-				h.Severity))
-			continue
-		}
-		switch {
-		case h.partial:
-			undecided = append(undecided, fmt.Sprintf("%s (%s) not assessed against all of its limits: %s",
-				say.Words(h.Hazard), h.Severity, h.Why))
-		case h.Status == result.NotAssessed:
-			undecided = append(undecided, fmt.Sprintf("%s (%s) not assessed: %s", say.Words(h.Hazard), h.Severity,
-				h.Why))
-		case h.Status == result.Thin:
-			undecided = append(undecided, fmt.Sprintf("%s (%s) on thin evidence: %s", say.Words(h.Hazard), h.Severity,
-				h.Why))
-		}
-	}
-	conditions := p.conditionReasons(r)
-	r.Verdict, r.Because = VerdictRelease,
-		[]string{"every serious hazard was assessed, stays inside its limit and inside what the fleet has been shown " +
-			"to run, also under the stress conditions tried"}
-	for _, step := range []struct {
-		verdict string
-		reasons []string
-	}{{VerdictConditions, conditions}, {VerdictUndecided, undecided}, {VerdictHold, hold}} {
-		if len(step.reasons) > 0 {
-			r.Verdict, r.Because = step.verdict, step.reasons
-		}
-	}
+// notJudged says why a hazard, or one of its limits, does not count as judged.
+func (h *Hazard) notJudged() NotJudged {
+	return NotJudged{Hazard: h.Hazard, Severity: h.Severity, Status: h.Status, Partial: h.partial, Why: h.Reasons}
 }
 
 // ownFaults reports whether a hazard comes from faults of one car (a sensor, a pump, deposits) that no spread between
 // other cars foretells: knock, and all that is catastrophic.
 func (h *Hazard) ownFaults() bool {
-	return h.Hazard == workspace.Knock || h.Severity == workspace.Catastrophic
+	return h.Hazard == hazard.Knock || h.Severity == hazard.Catastrophic
 }
 
-// conditionReasons lists what keeps a revision inside its limits from being released without conditions.
-func (p *platform) conditionReasons(r *Review) []string {
-	var out []string
-	outside, unknown := map[string][]result.Cell{}, map[string][]result.Cell{}
+// conditions lists what keeps a revision inside its limits from being released without conditions.
+func (r *Review) conditions() result.Reasons {
+	var out result.Reasons
+	outside, unknown := map[hazard.ID][]result.Cell{}, map[hazard.ID][]result.Cell{}
 	for _, f := range r.Findings {
 		if !f.worsened {
 			continue
@@ -85,41 +75,30 @@ func (p *platform) conditionReasons(r *Review) []string {
 			outside[f.Hazard] = append(outside[f.Hazard], f.Cell)
 		}
 	}
-	for _, h := range workspace.Hazards() {
-		if c := outside[h.Name]; len(c) > 0 {
-			out = append(out, fmt.Sprintf("%s: outside the fleet's envelope at %s", say.Words(h.Name), cellList(c)))
+	for _, h := range hazard.All() {
+		if c := outside[h.ID]; len(c) > 0 {
+			out = append(out, OutsideEnvelope{Hazard: h.ID, Cells: c})
 		}
-		if c := unknown[h.Name]; len(c) > 0 {
-			out = append(out, fmt.Sprintf("%s: too few cars have been logged at %s to say what the fleet runs there",
-				say.Words(h.Name), cellList(c)))
+		if c := unknown[h.ID]; len(c) > 0 {
+			out = append(out, EnvelopeUnknown{Hazard: h.ID, Cells: c})
 		}
 	}
-	for _, h := range r.Hazards {
-		if h.unseen && serious(h.Severity) && (h.ownFaults() || float64(h.Interval90[1]) >= worthALine) {
-			out = append(out, say.Words(h.Hazard)+": this car has never logged what tells it; log that before "+
-				"relying on the fleet's spread")
+	for i := range r.Hazards {
+		h := &r.Hazards[i]
+		if h.unseen && h.Severity.Serious() && (h.ownFaults() || float64(h.Interval90[1]) >= worthALine) {
+			out = append(out, NeverLoggedHere{Hazard: h.Hazard})
 		}
-		if h.unread && !serious(h.Severity) {
-			out = append(out, fmt.Sprintf("%s not assessed: %s", say.Words(h.Hazard), h.Why))
+		if h.unread && !h.Severity.Serious() {
+			out = append(out, h.notJudged())
 		}
 	}
 	for _, c := range r.Conditions {
 		if c.crosses {
-			out = append(out, fmt.Sprintf("%s crosses its limit with %s (margin %s)", say.Words(c.Hazard), c.Condition,
-				say.Short(c.Margin)))
+			out = append(out, CrossesUnder{Hazard: c.Hazard, Stress: c.Stress, Margin: c.Margin, Unit: c.Unit})
 		}
 	}
-	return append(out, r.Footprint.NotModelled...)
-}
-
-func cellList(cells []result.Cell) string {
-	lo, hi := cells[0].RPM[0], cells[0].RPM[1]
-	for _, c := range cells {
-		lo, hi = min(lo, c.RPM[0]), max(hi, c.RPM[1])
+	for _, g := range r.Footprint.Gaps {
+		out = append(out, Unmodelled{Gap: g})
 	}
-	plural := "cell"
-	if len(cells) > 1 {
-		plural = "cells"
-	}
-	return fmt.Sprintf("%d %s between %.0f and %.0f rpm", len(cells), plural, float64(lo), float64(hi))
+	return out
 }

@@ -94,7 +94,7 @@ func Run(job *assess.Job, jobs int, done func(finished, total int)) (*Record, er
 	if err := out.score(job); err != nil {
 		return nil, err
 	}
-	out.Cautions = append(out.cautions(), assess.StandingCautions...)
+	out.Cautions = out.cautions()
 	return out, nil
 }
 

@@ -13,6 +13,8 @@ import (
 	"headroom/internal/assess"
 	"headroom/internal/evidence"
 	"headroom/internal/fleettest"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
 	"headroom/models/value"
@@ -124,11 +126,11 @@ func checkWhole(t *testing.T, dir string) {
 		t.Errorf("%d predicted, %d not, of %d", b.Predicted, len(b.NotScored), b.Revisions)
 	}
 	pulls, predictions := 0, 0
-	for i, h := range workspace.Hazards() {
+	for i, h := range hazard.All() {
 		s := b.Hazards[i]
-		if s.Hazard != h.Name || (s.Status == StatusNotScored) != (s.Pulls == 0) || (s.Status == StatusNotScored &&
+		if s.Hazard != h.ID || (s.Status == StatusNotScored) != (s.Pulls == 0) || (s.Status == StatusNotScored &&
 			s.Why == "") {
-			t.Errorf("%s: %+v", h.Name, s)
+			t.Errorf("%s: %+v", h.ID, s)
 		}
 		pulls += s.Pulls
 		predictions += s.Bands.Counts
@@ -138,7 +140,7 @@ func checkWhole(t *testing.T, dir string) {
 			len(b.Predictions))
 	}
 	cylinder := b.Hazards[slices.IndexFunc(b.Hazards,
-		func(s Score) bool { return s.Hazard == workspace.CylinderPressure })]
+		func(s Score) bool { return s.Hazard == hazard.CylinderPressure })]
 	if cylinder.Status != StatusNotScored || !strings.Contains(cylinder.Why, "no log can measure it") {
 		t.Errorf("cylinder pressure cannot be measured: %+v", cylinder)
 	}
@@ -277,7 +279,7 @@ func TestSeenCrossings(t *testing.T) {
 	p := j.Workspace().Platforms[fleettest.ThreeCarsPlatform]
 	nan := math.NaN()
 	tolerated := p.KnockControl.ToleratedRetardDeg
-	limit := *p.LimitsFor(workspace.ChargeTemperature)[0].Value
+	limit := *p.LimitsFor(hazard.ChargeTemperature)[0].Value
 	row := func(date string, segment int32, retard, charge float64) *evidence.Row {
 		return &evidence.Row{Vehicle: "car-x", Run: "run-" + date, Date: date, Segment: segment, RPM: 4000, Load: 150,
 			KnockLogged: value.Known(retard), RetardMax: retard, ChargeTemperatureMax: charge}
@@ -288,29 +290,31 @@ func TestSeenCrossings(t *testing.T) {
 		row("2025-01-01", 1, 0, nan), row("2025-02-01", 0, nan, limit+0.1), row("2025-02-01", 1, 0.5, limit-20),
 	}
 	for _, c := range []struct {
-		hazard, metric string
+		hazard         hazard.ID
+		metric         metric.ID
 		pulls, crossed int
-	}{{workspace.Knock, assess.KnockMargin, 3, 1}, {workspace.ChargeTemperature, "charge_temperature", 3, 1},
-		{workspace.CylinderPressure, "peak_pressure", 0, 0}} {
-		n, k := tally(outcomes(model, c.hazard, []string{c.metric}, rows))
+	}{{hazard.Knock, metric.KnockMargin, 3, 1}, {hazard.ChargeTemperature, "charge_temperature", 3, 1},
+		{hazard.CylinderPressure, "peak_pressure", 0, 0}} {
+		n, k := tally(outcomes(model, c.hazard, []metric.ID{c.metric}, rows))
 		if n != c.pulls || k != c.crossed {
 			t.Errorf("%s: %d of %d crossed, want %d of %d", c.hazard, k, n, c.crossed, c.pulls)
 		}
 	}
-	if m := model.PullMargins(workspace.ChargeTemperature, "charge_temperature", rows)["run-2025-02-01#1"]; m != 20 {
+	if m := model.PullMargins(hazard.ChargeTemperature, "charge_temperature", rows)["run-2025-02-01#1"]; m != 20 {
 		t.Errorf("margin %g, want 20", m)
 	}
 	for _, c := range []struct {
-		hazard, metric string
-		rows           []*evidence.Row
-		want           float64
+		hazard hazard.ID
+		metric metric.ID
+		rows   []*evidence.Row
+		want   float64
 	}{
-		{workspace.ChargeTemperature, "charge_temperature", rows, 2.5 / 3},   // last log outside, 2 pulls
-		{workspace.Knock, assess.KnockMargin, rows, 0.5 / 2},                 // last log inside, 1 pull with retard
-		{workspace.Knock, assess.KnockMargin, rows[:3], 2.5 / 3},             // the log before: outside
-		{workspace.ChargeTemperature, "charge_temperature", rows[2:3], 0.07}, // never measured: the base rate
+		{hazard.ChargeTemperature, "charge_temperature", rows, 2.5 / 3},   // last log outside, 2 pulls
+		{hazard.Knock, metric.KnockMargin, rows, 0.5 / 2},                 // last log inside, 1 pull with retard
+		{hazard.Knock, metric.KnockMargin, rows[:3], 2.5 / 3},             // the log before: outside
+		{hazard.ChargeTemperature, "charge_temperature", rows[2:3], 0.07}, // never measured: the base rate
 	} {
-		if got := naive(model, "car-x", c.hazard, []string{c.metric}, c.rows, 0.07); math.Abs(got-c.want) > 1e-12 {
+		if got := naive(model, "car-x", c.hazard, []metric.ID{c.metric}, c.rows, 0.07); math.Abs(got-c.want) > 1e-12 {
 			t.Errorf("%s over %d rows: %g, want %g", c.hazard, len(c.rows), got, c.want)
 		}
 	}

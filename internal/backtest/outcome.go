@@ -6,10 +6,12 @@ import (
 
 	"headroom/internal/assess"
 	"headroom/internal/evidence"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 )
 
 // crossings merges margins by metric into one answer a pull: did it cross any limit?
-func crossings(seen map[string]map[string]float64) map[string]bool {
+func crossings(seen map[metric.ID]map[string]float64) map[string]bool {
 	out := map[string]bool{}
 	for _, margins := range seen {
 		for pull, m := range margins {
@@ -29,10 +31,10 @@ func tally(crossed map[string]bool) (pulls, crossings int) {
 }
 
 // outcomes says of each pull in which one of a hazard's metrics was measured whether it crossed.
-func outcomes(model *assess.Model, hazard string, metrics []string, rows []*evidence.Row) map[string]bool {
-	seen := map[string]map[string]float64{}
+func outcomes(model *assess.Model, h hazard.ID, metrics []metric.ID, rows []*evidence.Row) map[string]bool {
+	seen := map[metric.ID]map[string]float64{}
 	for _, m := range metrics {
-		seen[m] = model.PullMargins(hazard, m, rows)
+		seen[m] = model.PullMargins(h, m, rows)
 	}
 	return crossings(seen)
 }
@@ -43,7 +45,8 @@ func smoothed(pulls, crossed int) float64 { return (float64(crossed) + 0.5) / (f
 
 // naive is the rule of thumb: all pulls will be as those of the car's last log that measured the hazard; the base rate
 // for a revision meant for the fleet (car is "") and for a car that never measured it.
-func naive(model *assess.Model, car, hazard string, metrics []string, before []*evidence.Row, base float64) float64 {
+func naive(model *assess.Model, car string, h hazard.ID, metrics []metric.ID, before []*evidence.Row,
+	base float64) float64 {
 	if car == "" {
 		return base
 	}
@@ -55,7 +58,7 @@ func naive(model *assess.Model, car, hazard string, metrics []string, before []*
 		}
 	}
 	for _, key := range slices.Backward(slices.Sorted(maps.Keys(byRun))) {
-		pulls, crossed := tally(outcomes(model, hazard, metrics, byRun[key]))
+		pulls, crossed := tally(outcomes(model, h, metrics, byRun[key]))
 		if pulls == 0 {
 			continue
 		}

@@ -65,7 +65,7 @@ func planOf(job *assess.Job, platform string, rows []evidence.Row) *plan {
 		if !ok || rev.Platform != platform {
 			continue
 		}
-		t := &task{plan: p, rev: rev, car: job.CarOf(rev), date: first[id]}
+		t := &task{plan: p, rev: rev, car: job.CarOf(rev.Vehicle), date: first[id]}
 		t.own = evidence.Filter(evidence.PullRows(p.rows), func(r *evidence.Row) bool {
 			return r.Revision == id && (t.car == "" || r.Vehicle == t.car)
 		})

@@ -9,6 +9,8 @@ import (
 
 	"headroom/internal/assess"
 	"headroom/internal/evidence"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
 	"headroom/models/risk"
@@ -25,17 +27,17 @@ func (t *task) predict(job *assess.Job) ([]Prediction, error) {
 		return nil, fmt.Errorf("no fit to what was known before %s: %w", t.fit.before, err)
 	}
 	before := t.plan.rowsBefore(t.date)
-	foreseen, err := t.fit.model.Foresee(t.rev, t.hardwareKnown(job.Workspace()), before)
+	foreseen, err := t.fit.model.Predict(t.rev, t.car, t.hardwareKnown(job.Workspace()), before)
 	if err != nil {
 		return nil, err
 	}
 	known := evidence.PullRows(before)
 	var out []Prediction
-	for _, h := range workspace.Hazards() {
-		of := slices.DeleteFunc(slices.Clone(foreseen), func(f assess.Foresight) bool { return f.Hazard != h.Name })
-		p, ok, err := t.compare(h.Name, of, known)
+	for _, h := range hazard.All() {
+		of := slices.DeleteFunc(slices.Clone(foreseen), func(f assess.Forecast) bool { return f.Hazard != h.ID })
+		p, ok, err := t.compare(h.ID, of, known)
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", h.Name, err)
+			return nil, fmt.Errorf("%s: %w", h.ID, err)
 		}
 		if ok {
 			p.Vehicle = job.Alias(t.rev.Vehicle)
@@ -60,14 +62,14 @@ func (t *task) hardwareKnown(ws *workspace.Workspace) string {
 
 // compare sets what was foreseen of a hazard beside the own pulls, before being the pulls known at the time; ok is
 // false when nothing was both foreseen and measured.
-func (t *task) compare(hazard string, foreseen []assess.Foresight, before []*evidence.Row) (
+func (t *task) compare(h hazard.ID, foreseen []assess.Forecast, before []*evidence.Row) (
 	out Prediction, ok bool, err error) {
 	model := t.fit.model
-	seen := map[string]map[string]float64{} // by metric
-	worst := (*assess.Foresight)(nil)
+	seen := map[metric.ID]map[string]float64{}
+	worst := (*assess.Forecast)(nil)
 	for i := range foreseen {
 		f := &foreseen[i]
-		margins := model.PullMargins(hazard, f.Metric, t.own)
+		margins := model.PullMargins(h, f.Metric, t.own)
 		if len(margins) == 0 {
 			continue
 		}
@@ -80,7 +82,7 @@ func (t *task) compare(hazard string, foreseen []assess.Foresight, before []*evi
 		return out, false, nil
 	}
 	out = Prediction{
-		Revision: t.rev.ID, Platform: t.plan.platform, Date: t.date, FitBefore: t.fit.before, Hazard: hazard,
+		Revision: t.rev.ID, Platform: t.plan.platform, Date: t.date, FitBefore: t.fit.before, Hazard: h,
 		Status: result.Assessed,
 		Cars:   worst.Cars, KnownPulls: worst.Pulls, ProbabilityPerPull: result.Number(worst.Probability),
 		Interval90: spanOf(worst.Interval90), Margins: []Margin{},
@@ -90,9 +92,9 @@ func (t *task) compare(hazard string, foreseen []assess.Foresight, before []*evi
 	}
 	metrics := slices.Sorted(maps.Keys(seen))
 	out.Pulls, out.Crossed = tally(crossings(seen))
-	base := smoothed(tally(outcomes(model, hazard, metrics, before)))
+	base := smoothed(tally(outcomes(model, h, metrics, before)))
 	out.BaseRate = result.Number(base)
-	out.Naive = result.Number(naive(model, t.car, hazard, metrics, before, base))
+	out.Naive = result.Number(naive(model, t.car, h, metrics, before, base))
 	band, err := risk.CrossingBand(worst.Draws, out.Pulls)
 	if err != nil {
 		return out, false, err
@@ -100,7 +102,7 @@ func (t *task) compare(hazard string, foreseen []assess.Foresight, before []*evi
 	out.Band90, out.Inside, out.expected = [2]int{band.Low, band.High}, band.Holding(out.Crossed), band.Holds
 	for i := range foreseen {
 		f := &foreseen[i]
-		if margins := seen[f.Metric]; len(margins) > 0 && f.Metric != assess.KnockMargin {
+		if margins := seen[f.Metric]; len(margins) > 0 && f.Metric != metric.KnockMargin {
 			out.Margins = append(out.Margins, heldMargins(f, margins))
 		}
 	}
@@ -110,7 +112,7 @@ func (t *task) compare(hazard string, foreseen []assess.Foresight, before []*evi
 func spanOf(v [2]float64) result.Span { return result.Span{result.Number(v[0]), result.Number(v[1])} }
 
 // heldMargins counts the pulls whose smallest margin lies in the band.
-func heldMargins(f *assess.Foresight, margins map[string]float64) Margin {
+func heldMargins(f *assess.Forecast, margins map[string]float64) Margin {
 	low, high := f.Worst90[0], f.Worst90[1]
 	out := Margin{
 		Metric: f.Metric, Unit: f.Unit, Band90: spanOf(f.Worst90),

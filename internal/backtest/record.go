@@ -1,6 +1,10 @@
 package backtest
 
-import "headroom/internal/result"
+import (
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
+	"headroom/internal/result"
+)
 
 // Record is what the backtest found (schema headroom/backtest/1): every past revision that was logged, predicted from
 // what was known before its first own log, and set beside what its own pulls did.
@@ -20,12 +24,12 @@ type Record struct {
 
 // Score is the record of one hazard. Scores are per pull; smaller is better but for skill.
 type Score struct {
-	Hazard    string `json:"hazard"`
-	Status    string `json:"status"` // StatusScored or StatusNotScored
-	Why       string `json:"why"`    // what could not be said, and why
-	Revisions int    `json:"revisions"`
-	Pulls     int    `json:"pulls"`
-	Crossed   int    `json:"crossed"` // of the pulls
+	Hazard    hazard.ID   `json:"hazard"`
+	Status    ScoreStatus `json:"status"`
+	Why       string      `json:"why"` // what could not be said, and why
+	Revisions int         `json:"revisions"`
+	Pulls     int         `json:"pulls"`
+	Crossed   int         `json:"crossed"` // of the pulls
 	// of the revisions: predicted on evidence the verdict calls thin
 	ThinRevisions    int           `json:"thin"`
 	BaseRate         result.Number `json:"base_rate"`     // mean over the pulls of the share known before
@@ -44,10 +48,16 @@ type Score struct {
 	Bands            Bands         `json:"bands"`
 }
 
-// Status of a Score.
+// AllHazards is the hazard of the score over all hazards together.
+const AllHazards hazard.ID = "all"
+
+// ScoreStatus says whether there is a record.
+type ScoreStatus string
+
+// Statuses of a Score.
 const (
-	StatusScored    = "scored"
-	StatusNotScored = "not_scored"
+	StatusScored    ScoreStatus = "scored"
+	StatusNotScored ScoreStatus = "not_scored"
 )
 
 // Bin is one bin of a reliability table.
@@ -80,8 +90,8 @@ type Prediction struct {
 	Vehicle            string        `json:"vehicle"`
 	Date               string        `json:"date"`       // of the first own log: only earlier rows were known
 	FitBefore          string        `json:"fit_before"` // the platform's model knew only rows dated before this day
-	Hazard             string        `json:"hazard"`
-	Status             string        `json:"status"` // result.Assessed or result.Thin
+	Hazard             hazard.ID     `json:"hazard"`
+	Status             result.Status `json:"status"` // result.Assessed or result.Thin
 	Cars               int           `json:"cars"`
 	KnownPulls         int           `json:"known_pulls"` // behind the prediction
 	ProbabilityPerPull result.Number `json:"probability_per_pull"`
@@ -100,7 +110,7 @@ type Prediction struct {
 
 // Margin sets the band of the smallest margin of a pull beside the own pulls.
 type Margin struct {
-	Metric string      `json:"metric"`
+	Metric metric.ID   `json:"metric"`
 	Unit   string      `json:"unit"`
 	Band90 result.Span `json:"band90"`
 	Seen   result.Span `json:"seen"` // smallest and largest worst margin of an own pull

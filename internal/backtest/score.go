@@ -8,6 +8,8 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/say"
 	"headroom/internal/workspace"
@@ -18,16 +20,16 @@ import (
 // score fills the record of every hazard and of all together.
 func (r *Record) score(job *assess.Job) error {
 	seed := job.Seed()
-	for _, h := range workspace.Hazards() {
+	for _, h := range hazard.All() {
 		mine := []Prediction{}
 		for _, p := range r.Predictions {
-			if p.Hazard == h.Name {
+			if p.Hazard == h.ID {
 				mine = append(mine, p)
 			}
 		}
-		s, err := scoreOf(h.Name, mine, seed)
+		s, err := scoreOf(h.ID, mine, seed)
 		if err != nil {
-			return fmt.Errorf("score of %s: %w", h.Name, err)
+			return fmt.Errorf("score of %s: %w", h.ID, err)
 		}
 		if len(mine) == 0 {
 			s.Why = neverScored(job.Workspace(), h)
@@ -35,7 +37,7 @@ func (r *Record) score(job *assess.Job) error {
 		r.Hazards = append(r.Hazards, s)
 	}
 	var err error
-	if r.Overall, err = scoreOf("all", r.Predictions, seed); err != nil {
+	if r.Overall, err = scoreOf(AllHazards, r.Predictions, seed); err != nil {
 		return fmt.Errorf("score of all hazards: %w", err)
 	}
 	if r.Overall.SkillBase.Known() {
@@ -46,22 +48,23 @@ func (r *Record) score(job *assess.Job) error {
 }
 
 // neverScored says why a hazard has no record.
-func neverScored(ws *workspace.Workspace, h workspace.HazardInfo) string {
-	if h.Name == workspace.Knock {
+func neverScored(ws *workspace.Workspace, h hazard.Info) string {
+	if h.ID == hazard.Knock {
 		return "no own pull of a predicted revision has knock retard, or no knock model could be fitted before one"
 	}
 	var metrics []string
 	measurable := false
-	for _, m := range h.Metrics {
-		measurable = measurable || assess.Measurable(m.Name)
-		metrics = append(metrics, say.Metric(m.Name))
+	for _, id := range h.Metrics {
+		m, _ := metric.Of(id)
+		measurable = measurable || m.Measurable()
+		metrics = append(metrics, m.Spoken)
 	}
 	what := strings.Join(metrics, ", ")
 	if !measurable {
 		return what + ": no log can measure it, so a prediction cannot be held against one"
 	}
 	limited := slices.ContainsFunc(slices.Sorted(maps.Keys(ws.Platforms)),
-		func(id string) bool { return len(ws.Platforms[id].LimitsFor(h.Name)) > 0 })
+		func(id string) bool { return len(ws.Platforms[id].LimitsFor(h.ID)) > 0 })
 	if !limited {
 		return "no platform file has a limit for it"
 	}
@@ -70,10 +73,10 @@ func neverScored(ws *workspace.Workspace, h workspace.HazardInfo) string {
 }
 
 // scoreOf is the record of some predictions.
-func scoreOf(hazard string, predictions []Prediction, seed uint64) (Score, error) {
+func scoreOf(id hazard.ID, predictions []Prediction, seed uint64) (Score, error) {
 	none := result.Unknown()
 	s := Score{
-		Hazard: hazard, Status: StatusNotScored, BaseRate: none, Stated: none, Brier: none, BrierBase: none,
+		Hazard: id, Status: StatusNotScored, BaseRate: none, Stated: none, Brier: none, BrierBase: none,
 		BrierNaive: none,
 		SkillBase:  none, SkillBase90: result.Span{none, none}, SkillNaive: none, SkillNaive90: result.Span{none, none},
 		LogScore: none, LogScoreBase: none, CalibrationError: none, Reliability: []Bin{},

@@ -148,7 +148,7 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 	}); err != nil {
 		return err
 	}
-	if err := report.Cautions(e.out, assess.StandingCautions, report.Table, show); err != nil {
+	if err := report.Cautions(e.out, report.Table, show); err != nil {
 		return err
 	}
 	fmt.Fprintf(e.out, "\nAlso written to %s: envelope.html, audit.html, fleet.html. What is really true is in %s.\n",

@@ -12,7 +12,7 @@ import (
 	"headroom/internal/workspace"
 )
 
-var verdictStatus = map[string]int{
+var verdictStatus = map[assess.Verdict]int{
 	assess.VerdictRelease:    exitDone,
 	assess.VerdictConditions: exitConditions,
 	assess.VerdictHold:       exitHold,

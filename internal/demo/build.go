@@ -14,6 +14,7 @@ import (
 	"sync"
 	"time"
 
+	"headroom/internal/hazard"
 	"headroom/internal/workspace"
 )
 
@@ -259,9 +260,9 @@ func (f *fleet) config() []byte {
 	var b bytes.Buffer
 	d := workspace.Defaults()
 	b.WriteString("# An invented shop. Thresholds are the defaults.\n")
-	fmt.Fprintf(&b, "decision:\n  hold_probability: {%s: %g, %s: %g}\n", workspace.Catastrophic,
-		d.Decision.HoldProbability[workspace.Catastrophic], workspace.Major,
-		d.Decision.HoldProbability[workspace.Major])
+	fmt.Fprintf(&b, "decision:\n  hold_probability: {%s: %g, %s: %g}\n", hazard.Catastrophic,
+		d.Decision.HoldProbability[hazard.Catastrophic], hazard.Major,
+		d.Decision.HoldProbability[hazard.Major])
 	fmt.Fprintf(&b, "  thin_pulls: %d\n  thin_cars: %d\n  content: %g\n  confidence: %g\n", d.Decision.ThinPulls,
 		d.Decision.ThinCars, d.Decision.Content, d.Decision.Confidence)
 	fmt.Fprintf(&b, "display: {pressure: %s, temperature: %s, torque: %s}\nfuels:\n", d.Display.Pressure,
@@ -365,7 +366,7 @@ func (e *engine) file() []byte {
 		if l.high > 0 {
 			value += fmt.Sprintf(", rpm_range: [%g, %g]", l.low, l.high)
 		}
-		p("  - {hazard: %s, metric: %s, unit: \"%s\", %s, source: %s}", l.hazard, l.metric, l.unit, value, source)
+		p("  - {hazard: %s, metric: %s, unit: \"%s\", %s, source: %s}", l.hazard, l.metric, l.unit(), value, source)
 	}
 	p("lags: {lambda: 0.3, charge_temperature: 0.5}")
 	d := workspace.Defaults()

@@ -18,6 +18,8 @@ import (
 
 	"pgregory.net/rapid"
 
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 	"headroom/internal/workspace"
 )
 
@@ -220,8 +222,8 @@ func checkRows(t *testing.T, name, text string) {
 
 func checkProposed(t *testing.T, proposed []ProposalTruth) {
 	t.Helper()
-	want := map[string]string{"mild": "", "mid_range_spark": workspace.Knock, "lean_and_advanced_top": workspace.Lean,
-		"low_speed_torque": workspace.LowSpeedLoad}
+	want := map[string]hazard.ID{"mild": "", "mid_range_spark": hazard.Knock, "lean_and_advanced_top": hazard.Lean,
+		"low_speed_torque": hazard.LowSpeedLoad}
 	for _, p := range proposed {
 		hazard, ok := want[p.Kind]
 		if !ok {
@@ -308,7 +310,7 @@ func TestReleasedRevisionsLiveInsideTheirLimits(t *testing.T) {
 		none := change{kind: "none"}
 		truth := none.judge(c, same, 25, 1, 7)
 		for _, h := range truth.Hazards {
-			if h.Severity == workspace.Catastrophic && h.ProbabilityPerPull > 0.05 {
+			if h.Severity == hazard.Catastrophic && h.ProbabilityPerPull > 0.05 {
 				t.Errorf("%s: %s %.2f on its released revision", c.id, h.Hazard, h.ProbabilityPerPull)
 			}
 		}
@@ -478,6 +480,15 @@ func TestTableIsBilinearAndHeldAtTheEnds(t *testing.T) {
 	for _, c := range [][3]float64{{5, 1, 20}, {0, 2, 20}, {99, 99, 50}, {-3, 1, 10}, {10, -1, 10}} {
 		if got := g.at(c[0], c[1]); got != c[2] {
 			t.Errorf("at %g, %g: %g, want %g", c[0], c[1], got, c[2])
+		}
+	}
+}
+
+// Every metric that a limit can be written on has a true value here, so that each hazard can be graded.
+func TestEveryMetricHasATruth(t *testing.T) {
+	for _, m := range metric.All() {
+		if m.Limited() != (truths[m.ID] != nil) {
+			t.Errorf("%s: limits are written on it: %v, it has a truth: %v", m.ID, m.Limited(), truths[m.ID] != nil)
 		}
 	}
 }

@@ -1,6 +1,9 @@
 package demo
 
-import "headroom/internal/workspace"
+import (
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
+)
 
 // engine is a platform as it truly is, beside what its platform file says.
 type engine struct {
@@ -55,18 +58,24 @@ type engine struct {
 
 // limit is one limit of a platform file.
 type limit struct {
-	hazard, metric, unit string
-	grid                 // over rpm; a single value has one breakpoint
-	low, high            float64
+	hazard    hazard.ID
+	metric    metric.ID
+	grid      // over rpm, in the metric's stored unit; a single value has one breakpoint
+	low, high float64
 }
 
-func constant(hazard, metric, unit string, value, low, high float64) limit {
-	return limit{hazard: hazard, metric: metric, unit: unit, grid: line([]float64{0}, []float64{value}), low: low,
-		high: high}
+func constant(h hazard.ID, m metric.ID, value, low, high float64) limit {
+	return along(h, m, []float64{0}, []float64{value}, low, high)
 }
 
-func along(hazard, metric, unit string, at, values []float64, low, high float64) limit {
-	return limit{hazard: hazard, metric: metric, unit: unit, grid: line(at, values), low: low, high: high}
+func along(h hazard.ID, m metric.ID, at, values []float64, low, high float64) limit {
+	return limit{hazard: h, metric: m, grid: line(at, values), low: low, high: high}
+}
+
+// unit is the one the limit is written in.
+func (l *limit) unit() string {
+	m, _ := metric.Of(l.metric)
+	return m.Unit
 }
 
 var rpmAxis = []float64{800, 1500, 2000, 2500, 3000, 3500, 4000, 4500, 5000, 5500, 6000, 6500, 7000}
@@ -102,20 +111,20 @@ func kestrel() *engine {
 		loadAxis:  []float64{20, 40, 60, 80, 100, 120, 140, 160, 180, 200}, baseGain: 0.80,
 		margin: func(rpm float64) float64 { return 1.5 + 0.5*wave(rpm, 2600) }, mass: 1420,
 		limits: []limit{
-			along(workspace.Lean, workspace.MetricLambda, "lambda", []float64{2500, 3500, 5000, 7000},
+			along(hazard.Lean, metric.Lambda, []float64{2500, 3500, 5000, 7000},
 				[]float64{0.975, 0.95, 0.90, 0.885}, 2500, 7200),
-			constant(workspace.FuelDelivery, workspace.MetricInjectionWindowUse, "%", 95, 0, 0),
-			constant(workspace.FuelDelivery, workspace.MetricPumpUse, "%", 96, 0, 0),
-			constant(workspace.RailPressure, workspace.MetricRailShortfall, "kPa", 2500, 0, 0),
-			constant(workspace.ChargeTemperature, workspace.MetricChargeTemperature, "°C", 88, 0, 0),
-			constant(workspace.CoolantTemperature, workspace.MetricCoolantTemperature, "°C", 112, 0, 0),
-			constant(workspace.OilTemperature, workspace.MetricOilTemperature, "°C", 145, 0, 0),
-			constant(workspace.ExhaustTemperature, workspace.MetricExhaustTemperature, "°C", 960, 0, 0),
-			constant(workspace.CylinderPressure, workspace.MetricPeakPressure, "kPa", 13000, 0, 0),
-			along(workspace.LowSpeedLoad, workspace.MetricBMEP, "kPa", []float64{1500, 2000, 2500, 3000},
+			constant(hazard.FuelDelivery, metric.InjectionWindowUse, 95, 0, 0),
+			constant(hazard.FuelDelivery, metric.PumpUse, 96, 0, 0),
+			constant(hazard.RailPressure, metric.RailShortfall, 2500, 0, 0),
+			constant(hazard.ChargeTemperature, metric.ChargeTemperature, 88, 0, 0),
+			constant(hazard.CoolantTemperature, metric.CoolantTemperature, 112, 0, 0),
+			constant(hazard.OilTemperature, metric.OilTemperature, 145, 0, 0),
+			constant(hazard.ExhaustTemperature, metric.ExhaustTemperature, 960, 0, 0),
+			constant(hazard.CylinderPressure, metric.PeakPressure, 13000, 0, 0),
+			along(hazard.LowSpeedLoad, metric.BMEP, []float64{1500, 2000, 2500, 3000},
 				[]float64{1500, 1880, 2240, 2500}, 1000, 3000),
-			constant(workspace.BoostControl, workspace.MetricBoostOvershoot, "kPa", 18, 0, 0),
-			constant(workspace.Driveline, workspace.MetricTorque, "N·m", 430, 0, 0),
+			constant(hazard.BoostControl, metric.BoostOvershoot, 18, 0, 0),
+			constant(hazard.Driveline, metric.Torque, 430, 0, 0),
 		},
 	}
 }
@@ -138,20 +147,20 @@ func marlin() *engine {
 		loadAxis:  []float64{20, 40, 60, 80, 100, 115, 130, 145, 160, 175}, baseGain: 0.80,
 		margin: func(rpm float64) float64 { return 1.6 + 0.5*wave(rpm, 2100) }, mass: 1560,
 		limits: []limit{
-			along(workspace.Lean, workspace.MetricLambda, "lambda", []float64{2500, 3500, 5000, 7000},
+			along(hazard.Lean, metric.Lambda, []float64{2500, 3500, 5000, 7000},
 				[]float64{0.975, 0.945, 0.895, 0.88}, 2500, 7200),
-			constant(workspace.FuelDelivery, workspace.MetricInjectorDuty, "%", 90, 0, 0),
-			constant(workspace.FuelDelivery, workspace.MetricPumpUse, "%", 96, 0, 0),
-			constant(workspace.RailPressure, workspace.MetricRailShortfall, "kPa", 70, 0, 0),
-			constant(workspace.ChargeTemperature, workspace.MetricChargeTemperature, "°C", 90, 0, 0),
-			constant(workspace.CoolantTemperature, workspace.MetricCoolantTemperature, "°C", 112, 0, 0),
-			constant(workspace.OilTemperature, workspace.MetricOilTemperature, "°C", 148, 0, 0),
-			constant(workspace.ExhaustTemperature, workspace.MetricExhaustTemperature, "°C", 960, 0, 0),
-			constant(workspace.CylinderPressure, workspace.MetricPeakPressure, "kPa", 12000, 0, 0),
-			along(workspace.LowSpeedLoad, workspace.MetricBMEP, "kPa", []float64{1500, 2000, 2500, 3000},
+			constant(hazard.FuelDelivery, metric.InjectorDuty, 90, 0, 0),
+			constant(hazard.FuelDelivery, metric.PumpUse, 96, 0, 0),
+			constant(hazard.RailPressure, metric.RailShortfall, 70, 0, 0),
+			constant(hazard.ChargeTemperature, metric.ChargeTemperature, 90, 0, 0),
+			constant(hazard.CoolantTemperature, metric.CoolantTemperature, 112, 0, 0),
+			constant(hazard.OilTemperature, metric.OilTemperature, 148, 0, 0),
+			constant(hazard.ExhaustTemperature, metric.ExhaustTemperature, 960, 0, 0),
+			constant(hazard.CylinderPressure, metric.PeakPressure, 12000, 0, 0),
+			along(hazard.LowSpeedLoad, metric.BMEP, []float64{1500, 2000, 2500, 3000},
 				[]float64{1380, 1720, 2050, 2300}, 1000, 3000),
-			constant(workspace.BoostControl, workspace.MetricBoostOvershoot, "kPa", 18, 0, 0),
-			constant(workspace.Driveline, workspace.MetricTorque, "N·m", 490, 0, 0),
+			constant(hazard.BoostControl, metric.BoostOvershoot, 18, 0, 0),
+			constant(hazard.Driveline, metric.Torque, 490, 0, 0),
 		},
 	}
 }

@@ -6,7 +6,7 @@ import (
 	"slices"
 	"time"
 
-	"headroom/internal/workspace"
+	"headroom/internal/hazard"
 )
 
 const (
@@ -67,8 +67,7 @@ func (ch *change) judge(c *car, r *revision, pulls int, seed, salt uint64) Propo
 		Pulls: pulls, Hazards: c.simulate(r, pulls, seed, salt),
 	}
 	for _, h := range t.Hazards {
-		if workspace.SeverityRank(h.Severity) >= workspace.SeverityRank(workspace.Major) &&
-			h.ProbabilityPerPull > t.WorstPerPull {
+		if h.Severity.Serious() && h.ProbabilityPerPull > t.WorstPerPull {
 			t.WorstHazard, t.WorstRPM, t.WorstPerPull = h.Hazard, h.RPM, h.ProbabilityPerPull
 		}
 	}
@@ -82,8 +81,8 @@ type plan struct {
 	good  func(t *ProposalTruth) bool
 }
 
-func dangerous(hazard string) func(t *ProposalTruth) bool {
-	return func(t *ProposalTruth) bool { return t.WorstHazard == hazard && t.WorstPerPull >= 0.5 }
+func dangerous(h hazard.ID) func(t *ProposalTruth) bool {
+	return func(t *ProposalTruth) bool { return t.WorstHazard == h && t.WorstPerPull >= 0.5 }
 }
 
 func plans() []plan {
@@ -102,9 +101,9 @@ func plans() []plan {
 	}
 	return []plan{
 		{roleMild, mild, func(t *ProposalTruth) bool { return t.WorstPerPull < 0.01 }},
-		{roleMidSpark, mid, dangerous(workspace.Knock)},
-		{roleLeanTop, top, dangerous(workspace.Lean)},
-		{roleLowSpeed, low, dangerous(workspace.LowSpeedLoad)},
+		{roleMidSpark, mid, dangerous(hazard.Knock)},
+		{roleLeanTop, top, dangerous(hazard.Lean)},
+		{roleLowSpeed, low, dangerous(hazard.LowSpeedLoad)},
 	}
 }
 

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+
+	"headroom/internal/hazard"
 )
 
 // TruthFile is the name of the file, beside the workspace's own, that says what is true.
@@ -76,24 +78,24 @@ type ProposalTruth struct {
 	RPM          []float64     `json:"rpm"`             // where it was changed
 	Pulls        int           `json:"simulated_pulls"` // the probabilities are shares of these
 	Hazards      []HazardTruth `json:"hazards"`
-	WorstHazard  string        `json:"worst_hazard"` // most probable major or catastrophic hazard, "" when none was met
+	WorstHazard  hazard.ID     `json:"worst_hazard"` // most probable major or catastrophic hazard, "" when none was met
 	WorstRPM     []float64     `json:"worst_rpm"`
 	WorstPerPull float64       `json:"worst_probability_per_pull"`
 }
 
 // HazardTruth is the share of simulated pulls that crossed a hazard's limit, and where they first did.
 type HazardTruth struct {
-	Hazard             string  `json:"hazard"`
-	Severity           string  `json:"severity"`
-	ProbabilityPerPull float64 `json:"probability_per_pull"`
+	Hazard             hazard.ID       `json:"hazard"`
+	Severity           hazard.Severity `json:"severity"`
+	ProbabilityPerPull float64         `json:"probability_per_pull"`
 	// middle 80 % of first crossings on a 500 rpm grid, null without crossings
 	RPM []float64 `json:"rpm"`
 }
 
 // Hazard returns the truth about one hazard; the zero value when there is none of that name.
-func (p *ProposalTruth) Hazard(name string) HazardTruth {
+func (p *ProposalTruth) Hazard(id hazard.ID) HazardTruth {
 	for _, h := range p.Hazards {
-		if h.Hazard == name {
+		if h.Hazard == id {
 			return h
 		}
 	}

@@ -4,13 +4,14 @@ import (
 	"math"
 	"slices"
 
-	"headroom/internal/workspace"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 )
 
 // watch notes, over one pull, which limits of the platform were crossed and at which speed first.
 type watch struct {
 	limits  []watched
-	crossed map[string]float64 // hazard → rpm of the first crossing
+	crossed map[hazard.ID]float64 // hazard → rpm of the first crossing
 }
 
 type watched struct {
@@ -19,24 +20,24 @@ type watched struct {
 }
 
 // truths are the true values the limits are written on, by metric.
-var truths = map[string]func(s *session) float64{
-	workspace.MetricLambda:             func(s *session) float64 { return s.smoothLambda },
-	workspace.MetricInjectorDuty:       func(s *session) float64 { return s.duty },
-	workspace.MetricInjectionWindowUse: func(s *session) float64 { return s.window },
-	workspace.MetricPumpUse:            func(s *session) float64 { return s.pumpUse },
-	workspace.MetricRailShortfall:      func(s *session) float64 { return s.railTarget - s.rail },
-	workspace.MetricChargeTemperature:  func(s *session) float64 { return s.charge - zeroCelsius },
-	workspace.MetricCoolantTemperature: func(s *session) float64 { return s.coolant },
-	workspace.MetricOilTemperature:     func(s *session) float64 { return s.oil },
-	workspace.MetricExhaustTemperature: func(s *session) float64 { return s.exhaust },
-	workspace.MetricPeakPressure:       func(s *session) float64 { return s.peak },
-	workspace.MetricBMEP:               func(s *session) float64 { return s.bmep },
-	workspace.MetricBoostOvershoot:     func(s *session) float64 { return s.manifold - s.target },
-	workspace.MetricTorque:             func(s *session) float64 { return s.torque },
+var truths = map[metric.ID]func(s *session) float64{
+	metric.Lambda:             func(s *session) float64 { return s.smoothLambda },
+	metric.InjectorDuty:       func(s *session) float64 { return s.duty },
+	metric.InjectionWindowUse: func(s *session) float64 { return s.window },
+	metric.PumpUse:            func(s *session) float64 { return s.pumpUse },
+	metric.RailShortfall:      func(s *session) float64 { return s.railTarget - s.rail },
+	metric.ChargeTemperature:  func(s *session) float64 { return s.charge - zeroCelsius },
+	metric.CoolantTemperature: func(s *session) float64 { return s.coolant },
+	metric.OilTemperature:     func(s *session) float64 { return s.oil },
+	metric.ExhaustTemperature: func(s *session) float64 { return s.exhaust },
+	metric.PeakPressure:       func(s *session) float64 { return s.peak },
+	metric.BMEP:               func(s *session) float64 { return s.bmep },
+	metric.BoostOvershoot:     func(s *session) float64 { return s.manifold - s.target },
+	metric.Torque:             func(s *session) float64 { return s.torque },
 }
 
 func newWatch(e *engine) *watch {
-	w := &watch{crossed: map[string]float64{}}
+	w := &watch{crossed: map[hazard.ID]float64{}}
 	for i := range e.limits {
 		w.limits = append(w.limits, watched{&e.limits[i], truths[e.limits[i].metric]})
 	}
@@ -45,7 +46,7 @@ func newWatch(e *engine) *watch {
 
 func (w *watch) see(s *session) {
 	if s.retard > s.eng.tolerated {
-		w.note(workspace.Knock, s.rpm)
+		w.note(hazard.Knock, s.rpm)
 	}
 	for i := range w.limits {
 		l := w.limits[i].limit
@@ -58,9 +59,9 @@ func (w *watch) see(s *session) {
 	}
 }
 
-func (w *watch) note(hazard string, rpm float64) {
-	if _, seen := w.crossed[hazard]; !seen {
-		w.crossed[hazard] = rpm
+func (w *watch) note(h hazard.ID, rpm float64) {
+	if _, seen := w.crossed[h]; !seen {
+		w.crossed[h] = rpm
 	}
 }
 
@@ -68,7 +69,7 @@ func (w *watch) note(hazard string, rpm float64) {
 // a tank of its own, and counts what crosses.
 func (c *car) simulate(cal *revision, n int, seed uint64, salt uint64) []HazardTruth {
 	days := c.daysOn(cal.parent)
-	at := map[string][]float64{}
+	at := map[hazard.ID][]float64{}
 	for i := range n {
 		rng := stream(seed, streamTruth, uint64(c.index), salt, uint64(i))
 		day := *days[rng.IntN(len(days))]
@@ -79,15 +80,15 @@ func (c *car) simulate(cal *revision, n int, seed uint64, salt uint64) []HazardT
 		s.soak += 4 * float64(rng.IntN(4))
 		s.watch = newWatch(c.engine)
 		s.pull(drawGear(rng), 1700+400*rng.Float64(), c.engine.redline-400*rng.Float64())
-		for hazard, rpm := range s.watch.crossed {
-			at[hazard] = append(at[hazard], rpm)
+		for h, rpm := range s.watch.crossed {
+			at[h] = append(at[h], rpm)
 		}
 	}
 	var out []HazardTruth
-	for _, h := range workspace.Hazards() {
-		speeds := at[h.Name]
+	for _, h := range hazard.All() {
+		speeds := at[h.ID]
 		slices.Sort(speeds)
-		out = append(out, HazardTruth{Hazard: h.Name, Severity: h.Severity,
+		out = append(out, HazardTruth{Hazard: h.ID, Severity: h.Severity,
 			ProbabilityPerPull: float64(len(speeds)) / float64(n), RPM: speedRange(speeds)})
 	}
 	return out

@@ -103,3 +103,23 @@ func (n *Nest[T]) IDs() []string {
 	slices.Sort(out)
 	return out
 }
+
+// Index numbers keys in the order in which they are first met.
+type Index[K comparable] struct {
+	Keys  []K
+	known map[K]int
+}
+
+// NewIndex is an empty index.
+func NewIndex[K comparable]() *Index[K] { return &Index[K]{known: map[K]int{}} }
+
+// Of is a key's number; a key not met before gets the next one.
+func (x *Index[K]) Of(k K) int {
+	i, ok := x.known[k]
+	if !ok {
+		i = len(x.Keys)
+		x.known[k] = i
+		x.Keys = append(x.Keys, k)
+	}
+	return i
+}

@@ -115,8 +115,7 @@ func usable(values []float64) int {
 // loadFindings says when there is no absolute load, and when two sources of it disagree.
 func loadFindings(run *runlog.Run, setup *Setup, load []float64, source string) []runlog.Finding {
 	if source == LoadNone {
-		detail := "no absolute load: log absolute load, mass air flow, or manifold pressure with charge temperature " +
-			"(and a volumetric efficiency in the platform file)"
+		detail := "no absolute load: " + missingForLoad(run, setup)
 		if logged(run, channel.CalculatedLoad) != nil {
 			detail += "; calculated load is relative to the current maximum and is not used for it"
 		}
@@ -136,6 +135,29 @@ func loadFindings(run *runlog.Run, setup *Setup, load []float64, source string) 
 		}
 	}
 	return out
+}
+
+// missingForLoad says what is really missing for absolute load, nearest source first.
+func missingForLoad(run *runlog.Run, setup *Setup) string {
+	has := func(id channel.ID) bool { return logged(run, id) != nil }
+	flow, pressure, charge := has(channel.MassAirFlow), has(channel.ManifoldPressure), has(channel.ChargeTemperature)
+	switch {
+	case !flow && !pressure:
+		return "log absolute load, mass air flow, or manifold pressure with charge temperature"
+	case !has(channel.EngineSpeed):
+		return "engine speed is not logged, so air flow cannot be turned into air a stroke"
+	case setup.DisplacementL <= 0 && (flow || charge):
+		return "the engine's displacement is not known: give the platform file's engine section (bore_mm, stroke_mm, " +
+			"cylinders), and name the car of this log in the workspace"
+	case flow:
+		return "mass air flow has no usable sample while the engine runs"
+	case !charge:
+		return "manifold pressure is logged without charge temperature: log that, mass air flow or absolute load"
+	case setup.VolumetricEfficiency == nil:
+		return "manifold pressure and charge temperature are logged, but the platform file has no " +
+			"air_path.volumetric_efficiency"
+	}
+	return "manifold pressure and charge temperature have no usable sample together while the engine runs"
 }
 
 func loadName(source string) string {

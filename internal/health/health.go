@@ -58,7 +58,7 @@ func Review(job *assess.Job) (*Fleet, error) {
 	if out.EnvelopeChanges, err = envelopeChanges(job); err != nil {
 		return nil, err
 	}
-	out.Cautions = append(append(out.Cautions, cautions...), assess.StandingCautions...)
+	out.Cautions = append(out.Cautions, cautions...)
 	return out, nil
 }
 

@@ -11,10 +11,11 @@ import (
 	"strings"
 	"testing"
 
-	"headroom/internal/assess"
+	"headroom/internal/assess/fleet"
 	"headroom/internal/demo"
 	"headroom/internal/evidence"
 	"headroom/internal/fleettest"
+	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
@@ -488,7 +489,7 @@ func TestFleetMemory(t *testing.T) {
 	if err := json.Unmarshal(b, &m); err != nil {
 		t.Fatal(err)
 	}
-	var limited *assess.EnvelopeCell
+	var limited *fleet.Envelope
 	first := &m.Platforms[0]
 	for i := range first.Cells {
 		if c := &first.Cells[i]; c.Limit.Known() && yardstick(c) > 0 {
@@ -497,7 +498,7 @@ func TestFleetMemory(t *testing.T) {
 		}
 	}
 	side := 1.0
-	if limited.Side == workspace.Lower {
+	if limited.Side == metric.Lower {
 		side = -1
 	}
 	limited.Limit -= result.Number(2 * side * yardstick(limited))

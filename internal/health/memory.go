@@ -16,6 +16,8 @@ import (
 	"github.com/google/renameio/v2"
 
 	"headroom/internal/assess"
+	"headroom/internal/assess/fleet"
+	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/say"
 	"headroom/models/value"
@@ -86,8 +88,10 @@ func recall(dir string) (*memory, error) {
 
 // limitKey names a remembered limit.
 type limitKey struct {
-	kind, class, metric, side string
-	rpm, load                 float64
+	kind, class string
+	metric      metric.ID
+	side        metric.Side
+	rpm, load   float64
 }
 
 // cellID names a remembered cell.
@@ -96,7 +100,7 @@ type cellID struct {
 	rpm, load   float64
 }
 
-func keyOf(c *assess.EnvelopeCell) limitKey {
+func keyOf(c *fleet.Envelope) limitKey {
 	return limitKey{c.Kind, c.FuelClass, c.Metric, c.Side, float64(c.Cell.RPM[0]), float64(c.Cell.LoadPct[0])}
 }
 
@@ -142,14 +146,14 @@ func envelopeChanges(job *assess.Job) (EnvelopeChanges, error) {
 }
 
 // byPlatform leaves out platforms without a single envelope: they have not been shown to run anything.
-func byPlatform(platforms []assess.PlatformEnvelope) map[string]map[limitKey]*assess.EnvelopeCell {
-	out := map[string]map[limitKey]*assess.EnvelopeCell{}
+func byPlatform(platforms []assess.PlatformEnvelope) map[string]map[limitKey]*fleet.Envelope {
+	out := map[string]map[limitKey]*fleet.Envelope{}
 	for i := range platforms {
 		p := &platforms[i]
 		if len(p.Cells) == 0 {
 			continue
 		}
-		out[p.Platform] = map[limitKey]*assess.EnvelopeCell{}
+		out[p.Platform] = map[limitKey]*fleet.Envelope{}
 		for k := range p.Cells {
 			out[p.Platform][keyOf(&p.Cells[k])] = &p.Cells[k]
 		}
@@ -158,7 +162,7 @@ func byPlatform(platforms []assess.PlatformEnvelope) map[string]map[limitKey]*as
 }
 
 // comparePlatform notes limits that moved and cells that came or went.
-func comparePlatform(out *EnvelopeChanges, platform string, was, is map[limitKey]*assess.EnvelopeCell) {
+func comparePlatform(out *EnvelopeChanges, platform string, was, is map[limitKey]*fleet.Envelope) {
 	for _, k := range slices.SortedFunc(maps.Keys(is), compareKeys) {
 		if a := was[k]; a != nil {
 			if m, moved := limitMove(platform, a, is[k]); moved {
@@ -171,7 +175,7 @@ func comparePlatform(out *EnvelopeChanges, platform string, was, is map[limitKey
 }
 
 // missingCells lists the cells of one set of limits that another has no limit in, with their metrics.
-func missingCells(platform string, of, from map[limitKey]*assess.EnvelopeCell) []CellChange {
+func missingCells(platform string, of, from map[limitKey]*fleet.Envelope) []CellChange {
 	known := map[cellID]bool{}
 	for k := range from {
 		known[k.cell()] = true
@@ -187,7 +191,7 @@ func missingCells(platform string, of, from map[limitKey]*assess.EnvelopeCell) [
 			at = len(out)
 			index[k.cell()] = at
 			out = append(out, CellChange{Platform: platform, Kind: k.kind, FuelClass: k.class, Cell: of[k].Cell,
-				Metrics: []string{}})
+				Metrics: []metric.ID{}})
 		}
 		out[at].Metrics = append(out[at].Metrics, k.metric)
 		out[at].Cars, out[at].Pulls = max(out[at].Cars, of[k].Cars), max(out[at].Pulls, of[k].Pulls)
@@ -202,7 +206,7 @@ func compareKeys(a, b limitKey) int {
 
 // limitMove compares one limit with the remembered one. A limit that was first reached, or is no longer, counts as
 // moved.
-func limitMove(platform string, was, is *assess.EnvelopeCell) (LimitMove, bool) {
+func limitMove(platform string, was, is *fleet.Envelope) (LimitMove, bool) {
 	m := LimitMove{Platform: platform, Kind: is.Kind, FuelClass: is.FuelClass, Cell: is.Cell, Metric: is.Metric,
 		Unit: is.Unit, Side: is.Side,
 		Was: was.Limit, Now: is.Limit, MovedSD: result.Unknown(), CarsWas: was.Cars, CarsNow: is.Cars}
@@ -227,7 +231,7 @@ func limitMove(platform string, was, is *assess.EnvelopeCell) (LimitMove, bool) 
 		return m, false
 	}
 	m.Change = "narrower"
-	if (is.Limit > was.Limit) == (is.Side == "upper") {
+	if (is.Limit > was.Limit) == (is.Side == metric.Upper) {
 		m.Change = "wider"
 	}
 	m.Say = fmt.Sprintf("The %s limit of %s is %s by %s times the deviation of pulls within a car.", is.Side,
@@ -236,16 +240,23 @@ func limitMove(platform string, was, is *assess.EnvelopeCell) (LimitMove, bool) 
 }
 
 // yardstick is what a limit's move is measured by: the deviation of pulls within a car, 0 when unknown.
-func yardstick(c *assess.EnvelopeCell) float64 {
+func yardstick(c *fleet.Envelope) float64 {
 	return math.Max(value.Or(float64(c.WithinSD), 0), leastWithin*value.Or(float64(c.BetweenSD), 0))
+}
+
+// groupKey names the limits that are counted together.
+type groupKey struct {
+	platform, kind, class string
+	metric                metric.ID
+	side                  metric.Side
 }
 
 // groupMoves counts the moves by metric, keeping the farthest of each; moves are sorted farthest first.
 func groupMoves(moves []LimitMove) []MoveGroup {
 	out := []MoveGroup{}
-	index := map[[5]string]int{}
+	index := map[groupKey]int{}
 	for _, m := range moves {
-		key := [5]string{m.Platform, m.Kind, m.FuelClass, m.Metric, m.Side}
+		key := groupKey{m.Platform, m.Kind, m.FuelClass, m.Metric, m.Side}
 		at, seen := index[key]
 		if !seen {
 			at = len(out)

@@ -7,7 +7,7 @@ import (
 	"slices"
 	"time"
 
-	"headroom/internal/assess"
+	"headroom/internal/assess/fleet"
 	"headroom/internal/evidence"
 	"headroom/models/drift"
 	"headroom/models/mixed"
@@ -90,7 +90,7 @@ func dailyResiduals(m watchedMetric, rows []*evidence.Row) ([]series, error) {
 	for i := range prior.SD {
 		prior.SD[i] = math.Inf(1)
 	}
-	model, err := mixed.Fit(assess.MixedCars(nest), prior)
+	model, err := mixed.Fit(fleet.MixedCars(nest), prior)
 	if err != nil {
 		return nil, err
 	}

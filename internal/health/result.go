@@ -1,6 +1,9 @@
 package health
 
-import "headroom/internal/result"
+import (
+	"headroom/internal/metric"
+	"headroom/internal/result"
+)
 
 // Fleet is the periodic health review (schema headroom/fleet/1).
 type Fleet struct {
@@ -65,7 +68,7 @@ type Trend struct {
 	Platform        string        `json:"platform"`
 	Metric          string        `json:"metric"`
 	Unit            string        `json:"unit"`
-	Status          string        `json:"status"` // assessed | not_assessed
+	Status          result.Status `json:"status"`
 	SlopePer100Days result.Number `json:"slope_per_100_days"`
 	Interval95      result.Span   `json:"interval95"` // of the slope, cars as clusters
 	PValue          result.Number `json:"p_value"`
@@ -110,9 +113,9 @@ type LimitMove struct {
 	Kind      string        `json:"kind"`
 	FuelClass string        `json:"fuel_class"`
 	Cell      result.Cell   `json:"cell"`
-	Metric    string        `json:"metric"`
+	Metric    metric.ID     `json:"metric"`
 	Unit      string        `json:"unit"`
-	Side      string        `json:"side"`
+	Side      metric.Side   `json:"side"`
 	Was       result.Number `json:"was"`
 	Now       result.Number `json:"now"`
 	MovedSD   result.Number `json:"moved_sd"` // in deviations of pulls within a car
@@ -128,7 +131,7 @@ type CellChange struct {
 	Kind      string      `json:"kind"`
 	FuelClass string      `json:"fuel_class"`
 	Cell      result.Cell `json:"cell"`
-	Metrics   []string    `json:"metrics"`
+	Metrics   []metric.ID `json:"metrics"`
 	Cars      int         `json:"cars"`
 	Pulls     int         `json:"pulls"`
 }
@@ -185,7 +188,7 @@ type SurvivalPoint struct {
 // RateComparison compares failures per logged pull of the strongest power bracket (A) with the weakest (B).
 type RateComparison struct {
 	Platform   string        `json:"platform"`
-	Status     string        `json:"status"` // assessed | not_assessed
+	Status     result.Status `json:"status"`
 	A          string        `json:"a"`
 	B          string        `json:"b"`
 	Ratio      result.Number `json:"ratio"` // A over B

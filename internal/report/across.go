@@ -7,13 +7,14 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/hazard"
 	"headroom/internal/report/draw"
 	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 )
 
-func acrossDocument(a *assess.Across) text.Document {
+func acrossDocument(a *assess.Across, _ show.Display) text.Document {
 	return text.Document{
 		Kind:  "review across the fleet",
 		Title: "Review of " + or(a.Revision, "an unnamed revision") + " on every car",
@@ -34,15 +35,15 @@ func acrossDocument(a *assess.Across) text.Document {
 
 // verdictTally counts verdicts, the gravest first.
 func verdictTally(cars []assess.AcrossCar) string {
-	tally := map[string]int{}
+	tally := map[assess.Verdict]int{}
 	for _, c := range cars {
 		tally[c.Verdict]++
 	}
 	var parts []string
-	for _, v := range []string{assess.VerdictHold, assess.VerdictUndecided, assess.VerdictConditions,
+	for _, v := range []assess.Verdict{assess.VerdictHold, assess.VerdictUndecided, assess.VerdictConditions,
 		assess.VerdictRelease} {
 		if tally[v] > 0 {
-			parts = append(parts, strconv.Itoa(tally[v])+show.NBSP+v)
+			parts = append(parts, strconv.Itoa(tally[v])+show.NBSP+string(v))
 		}
 	}
 	return or(strings.Join(parts, ", "), "none")
@@ -133,7 +134,7 @@ func acrossCarSection(cars []assess.AcrossCar) text.Section {
 		t.Rows = append(t.Rows, text.Row{
 			Cells: []text.Cell{
 				integer(i + 1), text.Of(or(c.Vehicle, show.Missing)).Toned(text.Loud),
-				text.Of(c.Verdict).Toned(verdictTone(c.Verdict)),
+				text.Of(string(c.Verdict)).Toned(verdictTone(c.Verdict)),
 				text.Of(plain(c.TopHazard)),
 				chance(c.ProbabilityPerPull, c.Interval90), integer(c.CarPulls),
 			},
@@ -162,29 +163,29 @@ func acrossFailedSection(failed []assess.AcrossError) text.Section {
 // acrossRow is one line of a revision across the fleet, flat. Record is "hazard", "car", or "failed" for a car that
 // could not be scored; columns of the other records are not known. Likely holds car ids parted by blanks.
 type acrossRow struct {
-	Record        string   `parquet:"record,dict"`
-	Revision      string   `parquet:"revision,dict"`
-	Parent        string   `parquet:"parent,dict"`
-	Platform      string   `parquet:"platform,dict"`
-	Fuel          string   `parquet:"fuel,dict"`
-	Hazard        string   `parquet:"hazard,dict"`
-	Severity      string   `parquet:"severity,dict"`
-	Threshold     *float64 `parquet:"threshold_per_pull,optional"`
-	Assessed      *int64   `parquet:"assessed_cars,optional"`
-	Expected      *float64 `parquet:"expected_cars,optional"`
-	ExpectedLo    *float64 `parquet:"expected_cars_low90,optional"`
-	ExpectedHi    *float64 `parquet:"expected_cars_high90,optional"`
-	Likely        string   `parquet:"likely_cars"`
-	Rank          *int64   `parquet:"rank,optional"`
-	Vehicle       string   `parquet:"vehicle,dict"`
-	Verdict       string   `parquet:"verdict,dict"`
-	Probability   *float64 `parquet:"probability_per_pull,optional"`
-	ProbabilityLo *float64 `parquet:"probability_per_pull_low90,optional"`
-	ProbabilityHi *float64 `parquet:"probability_per_pull_high90,optional"`
-	CarPulls      *int64   `parquet:"car_pulls,optional"`
-	Because       string   `parquet:"because"`
-	Digest        string   `parquet:"workspace_digest,dict"`
-	Seed          uint64   `parquet:"seed"`
+	Record        string          `parquet:"record,dict"`
+	Revision      string          `parquet:"revision,dict"`
+	Parent        string          `parquet:"parent,dict"`
+	Platform      string          `parquet:"platform,dict"`
+	Fuel          string          `parquet:"fuel,dict"`
+	Hazard        hazard.ID       `parquet:"hazard,dict"`
+	Severity      hazard.Severity `parquet:"severity,dict"`
+	Threshold     *float64        `parquet:"threshold_per_pull,optional"`
+	Assessed      *int64          `parquet:"assessed_cars,optional"`
+	Expected      *float64        `parquet:"expected_cars,optional"`
+	ExpectedLo    *float64        `parquet:"expected_cars_low90,optional"`
+	ExpectedHi    *float64        `parquet:"expected_cars_high90,optional"`
+	Likely        string          `parquet:"likely_cars"`
+	Rank          *int64          `parquet:"rank,optional"`
+	Vehicle       string          `parquet:"vehicle,dict"`
+	Verdict       assess.Verdict  `parquet:"verdict,dict"`
+	Probability   *float64        `parquet:"probability_per_pull,optional"`
+	ProbabilityLo *float64        `parquet:"probability_per_pull_low90,optional"`
+	ProbabilityHi *float64        `parquet:"probability_per_pull_high90,optional"`
+	CarPulls      *int64          `parquet:"car_pulls,optional"`
+	Because       string          `parquet:"because"`
+	Digest        string          `parquet:"workspace_digest,dict"`
+	Seed          uint64          `parquet:"seed"`
 }
 
 func acrossRows(a *assess.Across) []acrossRow {

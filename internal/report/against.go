@@ -7,12 +7,12 @@ import (
 	"strings"
 
 	"headroom/internal/assess"
+	"headroom/internal/hazard"
 	"headroom/internal/report/draw"
 	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/result"
-	"headroom/internal/say"
 )
 
 func againstDocument(a *assess.Against, d show.Display) text.Document {
@@ -51,7 +51,7 @@ func sideSection(a *assess.Against) text.Section {
 			text.Of(or(side.of.Verdict, show.Missing)).Toned(verdictTone(side.of.Verdict)),
 		}}
 		for _, b := range side.of.Because {
-			r.Notes = append(r.Notes, say.Capital(sentence(b)))
+			r.Notes = append(r.Notes, capital(sentence(b)))
 		}
 		if len(r.Notes) == 0 {
 			r.Notes = []string{"No reason was recorded."}
@@ -193,30 +193,30 @@ func againstGainSection(gains []assess.AgainstGain, d show.Display) text.Section
 // againstRow is one line of a comparison, flat. Record is "revision", "hazard" or "torque"; columns of the other
 // records are not known.
 type againstRow struct {
-	Record        string   `parquet:"record,dict"`
-	Left          string   `parquet:"left,dict"`
-	Right         string   `parquet:"right,dict"`
-	Side          string   `parquet:"side,dict"` // left | right, of a revision
-	Vehicle       string   `parquet:"vehicle,dict"`
-	Verdict       string   `parquet:"verdict,dict"`
-	Because       string   `parquet:"because"`
-	Hazard        string   `parquet:"hazard,dict"`
-	Severity      string   `parquet:"severity,dict"`
-	LeftStatus    string   `parquet:"left_status,dict"`
-	LeftChance    *float64 `parquet:"left_probability_per_pull,optional"`
-	LeftLow       *float64 `parquet:"left_probability_per_pull_low90,optional"`
-	LeftHigh      *float64 `parquet:"left_probability_per_pull_high90,optional"`
-	RightStatus   string   `parquet:"right_status,dict"`
-	RightChance   *float64 `parquet:"right_probability_per_pull,optional"`
-	RightLow      *float64 `parquet:"right_probability_per_pull_low90,optional"`
-	RightHigh     *float64 `parquet:"right_probability_per_pull_high90,optional"`
-	Change        *float64 `parquet:"change_per_pull,optional"`
-	Worse         *float64 `parquet:"right_worse_share,optional"`
-	Speed         *float64 `parquet:"speed_rpm,optional"`
-	LeftTorqueNm  *float64 `parquet:"left_torque_nm,optional"`
-	RightTorqueNm *float64 `parquet:"right_torque_nm,optional"`
-	Digest        string   `parquet:"workspace_digest,dict"`
-	Seed          uint64   `parquet:"seed"`
+	Record        string          `parquet:"record,dict"`
+	Left          string          `parquet:"left,dict"`
+	Right         string          `parquet:"right,dict"`
+	Side          string          `parquet:"side,dict"` // left | right, of a revision
+	Vehicle       string          `parquet:"vehicle,dict"`
+	Verdict       assess.Verdict  `parquet:"verdict,dict"`
+	Because       string          `parquet:"because"`
+	Hazard        hazard.ID       `parquet:"hazard,dict"`
+	Severity      hazard.Severity `parquet:"severity,dict"`
+	LeftStatus    result.Status   `parquet:"left_status,dict"`
+	LeftChance    *float64        `parquet:"left_probability_per_pull,optional"`
+	LeftLow       *float64        `parquet:"left_probability_per_pull_low90,optional"`
+	LeftHigh      *float64        `parquet:"left_probability_per_pull_high90,optional"`
+	RightStatus   result.Status   `parquet:"right_status,dict"`
+	RightChance   *float64        `parquet:"right_probability_per_pull,optional"`
+	RightLow      *float64        `parquet:"right_probability_per_pull_low90,optional"`
+	RightHigh     *float64        `parquet:"right_probability_per_pull_high90,optional"`
+	Change        *float64        `parquet:"change_per_pull,optional"`
+	Worse         *float64        `parquet:"right_worse_share,optional"`
+	Speed         *float64        `parquet:"speed_rpm,optional"`
+	LeftTorqueNm  *float64        `parquet:"left_torque_nm,optional"`
+	RightTorqueNm *float64        `parquet:"right_torque_nm,optional"`
+	Digest        string          `parquet:"workspace_digest,dict"`
+	Seed          uint64          `parquet:"seed"`
 }
 
 func againstRows(a *assess.Against) []againstRow {

@@ -5,13 +5,13 @@ import (
 	"strconv"
 
 	"headroom/internal/assess"
+	"headroom/internal/hazard"
 	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
-	"headroom/internal/say"
 )
 
-func auditDocument(a *assess.Audit) text.Document {
+func auditDocument(a *assess.Audit, _ show.Display) text.Document {
 	doc := text.Document{
 		Kind:  "audit",
 		Title: "Audit of every revision",
@@ -57,7 +57,7 @@ func auditTableRow(r assess.AuditRow) text.Row {
 	}
 	notes := []string{fmt.Sprintf("%s. %s %s, author %s, fuel %s.", or(r.Because, "No reason was recorded"),
 		loggedCells(r),
-		say.Capital(or(r.Status, "status not stated")), or(r.Author, "not named"), or(r.Fuel, "not named"))}
+		capital(or(r.Status, "status not stated")), or(r.Author, "not named"), or(r.Fuel, "not named"))}
 	return text.Row{
 		Cells: []text.Cell{
 			integer(r.Rank),
@@ -65,7 +65,7 @@ func auditTableRow(r assess.AuditRow) text.Row {
 			text.Of(or(r.Platform, show.Missing), vehicle(r.Vehicle)),
 			text.Of(or(r.Author, show.Missing)),
 			text.Of(or(r.Status, show.Missing)),
-			text.Of(r.Verdict).Toned(verdictTone(r.Verdict)),
+			text.Of(string(r.Verdict)).Toned(verdictTone(r.Verdict)),
 			hazard,
 			chance(r.ProbabilityPerPull, r.Interval90),
 			integer(r.OwnPulls),
@@ -86,7 +86,7 @@ func loggedCells(r assess.AuditRow) string {
 	return fmt.Sprintf("%d of %s %s been logged.", r.CellsChangedVisited, count(r.CellsChanged, "changed cell"), have)
 }
 
-func verdictTone(word string) text.Tone {
+func verdictTone(word assess.Verdict) text.Tone {
 	switch word {
 	case assess.VerdictHold:
 		return text.Alarm
@@ -138,7 +138,7 @@ func outdatedSection(a *assess.Audit) text.Section {
 
 func groupSection(a *assess.Audit) text.Section {
 	t := &text.Table{Columns: []text.Column{
-		{Head: say.Capital(or(a.By, "group")), Flex: true}, {Head: "Revisions", Right: true},
+		{Head: capital(or(a.By, "group")), Flex: true}, {Head: "Revisions", Right: true},
 		{Head: "Hold", Right: true},
 		{Head: "Undecided", Right: true}, {Head: "Conditions", Right: true}, {Head: "Release", Right: true},
 		{Head: "Released, not logged", Right: true},
@@ -178,31 +178,31 @@ func failedSection(a *assess.Audit) text.Section {
 
 // auditRow is one revision of an audit, flat. Record is "revision", or "failed" for one that could not be scored.
 type auditRow struct {
-	Record        string   `parquet:"record,dict"`
-	Rank          *int64   `parquet:"rank,optional"`
-	Revision      string   `parquet:"revision"`
-	Platform      string   `parquet:"platform,dict"`
-	Vehicle       string   `parquet:"vehicle,dict"`
-	Author        string   `parquet:"author,dict"`
-	Fuel          string   `parquet:"fuel,dict"`
-	Status        string   `parquet:"status,dict"`
-	Verdict       string   `parquet:"verdict,dict"`
-	TopHazard     string   `parquet:"top_hazard,dict"`
-	RPMLow        *float64 `parquet:"low_rpm,optional"`
-	RPMHigh       *float64 `parquet:"high_rpm,optional"`
-	LoadLow       *float64 `parquet:"load_low_pct,optional"`
-	LoadHigh      *float64 `parquet:"load_high_pct,optional"`
-	Probability   *float64 `parquet:"probability_per_pull,optional"`
-	ProbabilityLo *float64 `parquet:"probability_per_pull_low90,optional"`
-	ProbabilityHi *float64 `parquet:"probability_per_pull_high90,optional"`
-	OwnPulls      *int64   `parquet:"own_pulls,optional"`
-	Unlogged      *bool    `parquet:"released_without_own_logs,optional"`
-	Outdated      *int64   `parquet:"own_pulls_before_hardware_change,optional"`
-	Changed       *int64   `parquet:"cells_changed,optional"`
-	Visited       *int64   `parquet:"cells_changed_visited,optional"`
-	Because       string   `parquet:"because"`
-	Digest        string   `parquet:"workspace_digest,dict"`
-	Seed          uint64   `parquet:"seed"`
+	Record        string         `parquet:"record,dict"`
+	Rank          *int64         `parquet:"rank,optional"`
+	Revision      string         `parquet:"revision"`
+	Platform      string         `parquet:"platform,dict"`
+	Vehicle       string         `parquet:"vehicle,dict"`
+	Author        string         `parquet:"author,dict"`
+	Fuel          string         `parquet:"fuel,dict"`
+	Status        string         `parquet:"status,dict"`
+	Verdict       assess.Verdict `parquet:"verdict,dict"`
+	TopHazard     hazard.ID      `parquet:"top_hazard,dict"`
+	RPMLow        *float64       `parquet:"low_rpm,optional"`
+	RPMHigh       *float64       `parquet:"high_rpm,optional"`
+	LoadLow       *float64       `parquet:"load_low_pct,optional"`
+	LoadHigh      *float64       `parquet:"load_high_pct,optional"`
+	Probability   *float64       `parquet:"probability_per_pull,optional"`
+	ProbabilityLo *float64       `parquet:"probability_per_pull_low90,optional"`
+	ProbabilityHi *float64       `parquet:"probability_per_pull_high90,optional"`
+	OwnPulls      *int64         `parquet:"own_pulls,optional"`
+	Unlogged      *bool          `parquet:"released_without_own_logs,optional"`
+	Outdated      *int64         `parquet:"own_pulls_before_hardware_change,optional"`
+	Changed       *int64         `parquet:"cells_changed,optional"`
+	Visited       *int64         `parquet:"cells_changed_visited,optional"`
+	Because       string         `parquet:"because"`
+	Digest        string         `parquet:"workspace_digest,dict"`
+	Seed          uint64         `parquet:"seed"`
 }
 
 func auditRows(a *assess.Audit) []auditRow {

@@ -6,12 +6,12 @@ import (
 	"strconv"
 
 	"headroom/internal/backtest"
+	"headroom/internal/hazard"
 	"headroom/internal/report/draw"
 	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/result"
-	"headroom/internal/say"
 )
 
 // Backtest writes the estimator's own record. CSV and Parquet hold one row a prediction (a revision's hazard), then one
@@ -20,8 +20,7 @@ func Backtest(w io.Writer, b *backtest.Record, f Format, opt Options) error {
 	if b == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, b, b.Stamp, func(d show.Display) text.Document { return backtestDocument(b, d) },
-		func() []backtestRow { return backtestRows(b) })
+	return write(w, f, opt, b.Stamp, worded(b, wordedRecord), backtestDocument, backtestRows)
 }
 
 func backtestDocument(b *backtest.Record, d show.Display) text.Document {
@@ -54,11 +53,11 @@ func everyHazard(b *backtest.Record) []backtest.Score {
 	return append([]backtest.Score{b.Overall}, b.Hazards...)
 }
 
-func recordName(hazard string) string {
-	if hazard == "all" {
+func recordName(id hazard.ID) string {
+	if id == backtest.AllHazards {
 		return "all hazards"
 	}
-	return plain(hazard)
+	return plain(id)
 }
 
 func scoreSection(b *backtest.Record) text.Section {
@@ -97,7 +96,7 @@ func scoreRow(h backtest.Score) text.Row {
 		tiny(h.BrierNaive),
 		tiny(h.LogScore), tiny(h.LogScoreBase))
 	if h.ThinRevisions > 0 {
-		note += fmt.Sprintf(" %s on evidence the verdict calls thin.", say.Capital(count(h.ThinRevisions, "revision")))
+		note += fmt.Sprintf(" %s on evidence the verdict calls thin.", capital(count(h.ThinRevisions, "revision")))
 	}
 	r := text.Row{
 		Cells: []text.Cell{
@@ -114,7 +113,7 @@ func scoreRow(h backtest.Score) text.Row {
 		Notes: []string{note},
 	}
 	if h.Why != "" && h.Crossed > 0 {
-		r.Notes = append(r.Notes, say.Capital(sentence(h.Why)))
+		r.Notes = append(r.Notes, capital(sentence(h.Why)))
 	}
 	return r
 }
@@ -184,7 +183,7 @@ func reliabilitySection(b *backtest.Record) text.Section {
 
 func reliabilityTable(h backtest.Score) *text.Table {
 	t := &text.Table{
-		Caption: say.Capital(recordName(h.Hazard)),
+		Caption: capital(recordName(h.Hazard)),
 		Columns: []text.Column{
 			{Head: "Stated between", Right: true}, {Head: "Stated, mean", Right: true}, {Head: "Seen", Right: true},
 			{Head: "90 % interval", Right: true}, {Head: "Pulls", Right: true}, {Head: "Predictions", Right: true},
@@ -207,7 +206,7 @@ func reliabilityTable(h backtest.Score) *text.Table {
 
 // reliabilityPlot draws stated against seen.
 func reliabilityPlot(h backtest.Score) text.Plot {
-	title := say.Capital(recordName(h.Hazard)) + ", stated against seen"
+	title := capital(recordName(h.Hazard)) + ", stated against seen"
 	bins := make([]draw.Bin, len(h.Reliability))
 	for i, b := range h.Reliability {
 		bins[i] = draw.Bin{Stated: b.Mean, Seen: b.Observed, Interval90: b.Interval90, Pulls: b.Pulls}
@@ -309,7 +308,7 @@ func notScoredSection(b *backtest.Record) text.Section {
 	var hazards, revisions []string
 	for _, h := range b.Hazards {
 		if h.Status != backtest.StatusScored {
-			hazards = append(hazards, say.Capital(plain(h.Hazard))+": "+sentence(h.Why))
+			hazards = append(hazards, capital(plain(h.Hazard))+": "+sentence(h.Why))
 		}
 	}
 	for _, r := range b.NotScored {
@@ -349,48 +348,48 @@ func fitSection(b *backtest.Record) text.Section {
 
 // backtestRow is one record, flat. Record is "prediction", "score", "bin", or "not_scored".
 type backtestRow struct {
-	Record        string   `parquet:"record,dict"`
-	Date          string   `parquet:"date,dict"`
-	Revision      string   `parquet:"revision,dict"`
-	Platform      string   `parquet:"platform,dict"`
-	Vehicle       string   `parquet:"vehicle,dict"`
-	Hazard        string   `parquet:"hazard,dict"`
-	Status        string   `parquet:"status,dict"`
-	FitBefore     string   `parquet:"fit_before,dict"`
-	From          *float64 `parquet:"bin_from,optional"`
-	To            *float64 `parquet:"bin_to,optional"`
-	Probability   *float64 `parquet:"probability_per_pull,optional"`
-	ProbabilityLo *float64 `parquet:"probability_per_pull_low90,optional"`
-	ProbabilityHi *float64 `parquet:"probability_per_pull_high90,optional"`
-	BaseRate      *float64 `parquet:"base_rate,optional"`
-	Naive         *float64 `parquet:"naive,optional"`
-	Revisions     *int64   `parquet:"revisions,optional"`
-	Predictions   *int64   `parquet:"predictions,optional"`
-	Pulls         *int64   `parquet:"pulls,optional"`
-	Crossed       *int64   `parquet:"crossed,optional"`
-	BandLow       *int64   `parquet:"crossed_low90,optional"`
-	BandHigh      *int64   `parquet:"crossed_high90,optional"`
-	Inside        *bool    `parquet:"inside,optional"`
-	Brier         *float64 `parquet:"brier,optional"`
-	BrierBase     *float64 `parquet:"brier_base,optional"`
-	BrierNaive    *float64 `parquet:"brier_naive,optional"`
-	SkillBase     *float64 `parquet:"skill_base,optional"`
-	SkillBaseLo   *float64 `parquet:"skill_base_low90,optional"`
-	SkillBaseHi   *float64 `parquet:"skill_base_high90,optional"`
-	SkillNaive    *float64 `parquet:"skill_naive,optional"`
-	SkillNaiveLo  *float64 `parquet:"skill_naive_low90,optional"`
-	SkillNaiveHi  *float64 `parquet:"skill_naive_high90,optional"`
-	LogScore      *float64 `parquet:"log_score_nats,optional"`
-	LogScoreBase  *float64 `parquet:"log_score_base_nats,optional"`
-	Calibration   *float64 `parquet:"calibration_error,optional"`
-	Counts        *int64   `parquet:"counts,optional"`
-	CountsHeld    *int64   `parquet:"counts_held,optional"`
-	Margins       *int64   `parquet:"margins,optional"`
-	MarginsHeld   *int64   `parquet:"margins_held,optional"`
-	MarginsBelow  *int64   `parquet:"margins_below,optional"`
-	Why           string   `parquet:"why"`
-	Digest        string   `parquet:"workspace_digest,dict"`
-	Seed          uint64   `parquet:"seed"`
+	Record        string    `parquet:"record,dict"`
+	Date          string    `parquet:"date,dict"`
+	Revision      string    `parquet:"revision,dict"`
+	Platform      string    `parquet:"platform,dict"`
+	Vehicle       string    `parquet:"vehicle,dict"`
+	Hazard        hazard.ID `parquet:"hazard,dict"`
+	Status        string    `parquet:"status,dict"`
+	FitBefore     string    `parquet:"fit_before,dict"`
+	From          *float64  `parquet:"bin_from,optional"`
+	To            *float64  `parquet:"bin_to,optional"`
+	Probability   *float64  `parquet:"probability_per_pull,optional"`
+	ProbabilityLo *float64  `parquet:"probability_per_pull_low90,optional"`
+	ProbabilityHi *float64  `parquet:"probability_per_pull_high90,optional"`
+	BaseRate      *float64  `parquet:"base_rate,optional"`
+	Naive         *float64  `parquet:"naive,optional"`
+	Revisions     *int64    `parquet:"revisions,optional"`
+	Predictions   *int64    `parquet:"predictions,optional"`
+	Pulls         *int64    `parquet:"pulls,optional"`
+	Crossed       *int64    `parquet:"crossed,optional"`
+	BandLow       *int64    `parquet:"crossed_low90,optional"`
+	BandHigh      *int64    `parquet:"crossed_high90,optional"`
+	Inside        *bool     `parquet:"inside,optional"`
+	Brier         *float64  `parquet:"brier,optional"`
+	BrierBase     *float64  `parquet:"brier_base,optional"`
+	BrierNaive    *float64  `parquet:"brier_naive,optional"`
+	SkillBase     *float64  `parquet:"skill_base,optional"`
+	SkillBaseLo   *float64  `parquet:"skill_base_low90,optional"`
+	SkillBaseHi   *float64  `parquet:"skill_base_high90,optional"`
+	SkillNaive    *float64  `parquet:"skill_naive,optional"`
+	SkillNaiveLo  *float64  `parquet:"skill_naive_low90,optional"`
+	SkillNaiveHi  *float64  `parquet:"skill_naive_high90,optional"`
+	LogScore      *float64  `parquet:"log_score_nats,optional"`
+	LogScoreBase  *float64  `parquet:"log_score_base_nats,optional"`
+	Calibration   *float64  `parquet:"calibration_error,optional"`
+	Counts        *int64    `parquet:"counts,optional"`
+	CountsHeld    *int64    `parquet:"counts_held,optional"`
+	Margins       *int64    `parquet:"margins,optional"`
+	MarginsHeld   *int64    `parquet:"margins_held,optional"`
+	MarginsBelow  *int64    `parquet:"margins_below,optional"`
+	Why           string    `parquet:"why"`
+	Digest        string    `parquet:"workspace_digest,dict"`
+	Seed          uint64    `parquet:"seed"`
 }
 
 func backtestRows(b *backtest.Record) []backtestRow {
@@ -404,7 +403,7 @@ func backtestRows(b *backtest.Record) []backtestRow {
 	for _, h := range everyHazard(b) {
 		for _, n := range h.Reliability {
 			rows = append(rows, backtestRow{
-				Record: "bin", Hazard: h.Hazard, Status: h.Status, From: export.Known(n.Stated[0]),
+				Record: "bin", Hazard: h.Hazard, Status: string(h.Status), From: export.Known(n.Stated[0]),
 				To:          export.Known(n.Stated[1]),
 				Probability: export.Known(n.Mean), Predictions: export.Some(int64(n.Predicted)),
 				Pulls:   export.Some(int64(n.Pulls)),
@@ -425,7 +424,7 @@ func predictionRecord(p backtest.Prediction) backtestRow {
 	out := backtestRow{
 		Record: "prediction", Date: p.Date, Revision: p.Revision, Platform: p.Platform, Vehicle: p.Vehicle,
 		Hazard: p.Hazard,
-		Status: p.Status, FitBefore: p.FitBefore, Probability: export.Known(p.ProbabilityPerPull),
+		Status: string(p.Status), FitBefore: p.FitBefore, Probability: export.Known(p.ProbabilityPerPull),
 		ProbabilityLo: export.Known(p.Interval90[0]), ProbabilityHi: export.Known(p.Interval90[1]),
 		BaseRate: export.Known(p.BaseRate),
 		Naive:    export.Known(p.Naive),
@@ -448,7 +447,7 @@ func predictionRecord(p backtest.Prediction) backtestRow {
 
 func scoreRecord(h backtest.Score) backtestRow {
 	return backtestRow{
-		Record: "score", Hazard: h.Hazard, Status: h.Status, Probability: export.Known(h.Stated),
+		Record: "score", Hazard: h.Hazard, Status: string(h.Status), Probability: export.Known(h.Stated),
 		BaseRate:  export.Known(h.BaseRate),
 		Revisions: export.Some(int64(h.Revisions)), Pulls: export.Some(int64(h.Pulls)),
 		Crossed: export.Some(int64(h.Crossed)),

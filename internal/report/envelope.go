@@ -6,11 +6,12 @@ import (
 	"strconv"
 
 	"headroom/internal/assess"
+	"headroom/internal/assess/fleet"
+	"headroom/internal/metric"
 	"headroom/internal/report/export"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/result"
-	"headroom/internal/say"
 )
 
 func envelopesDocument(e *assess.Envelopes, d show.Display) text.Document {
@@ -50,7 +51,7 @@ func platformSection(i int, p *assess.PlatformEnvelope, d show.Display) text.Sec
 // builtFrom says what a platform's envelope rests on. Pulls are counted over the whole platform; steady stretches only
 // cell by cell, where one stretch may stand in several cells, so the fullest cell is named instead of a total.
 func builtFrom(p *assess.PlatformEnvelope) string {
-	var fullest *assess.EnvelopeCell
+	var fullest *fleet.Envelope
 	for i := range p.Cells {
 		if c := &p.Cells[i]; c.Kind == kindSteady && (fullest == nil || c.Pulls > fullest.Pulls) {
 			fullest = c
@@ -108,7 +109,7 @@ func (g cellGroup) limits() (span result.Span, without int) {
 }
 
 // evidence is how many cars and segments stand behind a cell: pulls, or steady stretches.
-func (g cellGroup) evidence(c assess.EnvelopeCell) text.Cell {
+func (g cellGroup) evidence(c fleet.Envelope) text.Cell {
 	if g.kind == kindSteady {
 		return text.Of(count(c.Cars, "car"), count(c.Pulls, "stretch"))
 	}
@@ -197,11 +198,13 @@ func knockTable(points []assess.KnockPoint, d show.Display) *text.Table {
 
 // cellGroup is the cells of one kind of segment, fuel class, metric and side, in the order they came.
 type cellGroup struct {
-	kind, class, metric, unit, side string
-	cells                           []assess.EnvelopeCell
+	kind, class, unit string
+	metric            metric.ID
+	side              metric.Side
+	cells             []fleet.Envelope
 }
 
-func groupCells(cells []assess.EnvelopeCell) []cellGroup {
+func groupCells(cells []fleet.Envelope) []cellGroup {
 	var groups []cellGroup
 	for _, c := range cells {
 		i := slices.IndexFunc(groups, func(g cellGroup) bool {
@@ -223,7 +226,7 @@ const kindPull, kindSteady = "pull", "steady"
 var kindNames = map[string]string{kindPull: "in pulls", kindSteady: "at steady part throttle"}
 
 func (g cellGroup) title() string {
-	return fmt.Sprintf("%s, %s, %s fuel, %s limit", say.Capital(plain(g.metric)), g.where(), or(g.class, "any"),
+	return fmt.Sprintf("%s, %s, %s fuel, %s limit", capital(plain(g.metric)), g.where(), or(g.class, "any"),
 		or(g.side, "one-sided"))
 }
 
@@ -252,7 +255,7 @@ func envelopeTable(g cellGroup, d show.Display) *text.Table {
 }
 
 // needed is how many more cars it takes, where that is known.
-func needed(c assess.EnvelopeCell) string {
+func needed(c fleet.Envelope) string {
 	if c.CarsNeeded > 0 {
 		return " (+" + count(c.CarsNeeded, "car") + ")"
 	}
@@ -308,7 +311,7 @@ func bySpan(a, b result.Span) int {
 
 const shades = 6
 
-func envelopeGridCell(c assess.EnvelopeCell, d show.Display, span result.Span) text.GridCell {
+func envelopeGridCell(c fleet.Envelope, d show.Display, span result.Span) text.GridCell {
 	if !c.Limit.Known() {
 		if c.CarsNeeded > 0 {
 			return text.GridCell{Text: "+" + strconv.Itoa(c.CarsNeeded), Sub: count(c.Cars, "car")}
@@ -324,28 +327,28 @@ func envelopeGridCell(c assess.EnvelopeCell, d show.Display, span result.Span) t
 
 // envelopeRow is one cell and metric, flat. Limit, mean, spreads and extreme are in the row's unit.
 type envelopeRow struct {
-	Platform    string   `parquet:"platform,dict"`
-	Kind        string   `parquet:"kind,dict"`
-	FuelClass   string   `parquet:"fuel_class,dict"`
-	RPMLow      *float64 `parquet:"low_rpm,optional"`
-	RPMHigh     *float64 `parquet:"high_rpm,optional"`
-	LoadLow     *float64 `parquet:"load_low_pct,optional"`
-	LoadHigh    *float64 `parquet:"load_high_pct,optional"`
-	Metric      string   `parquet:"metric,dict"`
-	Unit        string   `parquet:"unit,dict"`
-	Side        string   `parquet:"side,dict"`
-	Status      string   `parquet:"status,dict"`
-	Limit       *float64 `parquet:"limit,optional"`
-	Mean        *float64 `parquet:"mean,optional"`
-	BetweenSD   *float64 `parquet:"between_sd,optional"`
-	WithinSD    *float64 `parquet:"within_sd,optional"`
-	ExtremeSeen *float64 `parquet:"extreme_seen,optional"`
-	Cars        int64    `parquet:"cars"`
-	Pulls       int64    `parquet:"pulls"`
-	CarsNeeded  int64    `parquet:"cars_needed"`
-	Method      string   `parquet:"method,dict"`
-	Digest      string   `parquet:"workspace_digest,dict"`
-	Seed        uint64   `parquet:"seed"`
+	Platform    string        `parquet:"platform,dict"`
+	Kind        string        `parquet:"kind,dict"`
+	FuelClass   string        `parquet:"fuel_class,dict"`
+	RPMLow      *float64      `parquet:"low_rpm,optional"`
+	RPMHigh     *float64      `parquet:"high_rpm,optional"`
+	LoadLow     *float64      `parquet:"load_low_pct,optional"`
+	LoadHigh    *float64      `parquet:"load_high_pct,optional"`
+	Metric      metric.ID     `parquet:"metric,dict"`
+	Unit        string        `parquet:"unit,dict"`
+	Side        metric.Side   `parquet:"side,dict"`
+	Status      result.Status `parquet:"status,dict"`
+	Limit       *float64      `parquet:"limit,optional"`
+	Mean        *float64      `parquet:"mean,optional"`
+	BetweenSD   *float64      `parquet:"between_sd,optional"`
+	WithinSD    *float64      `parquet:"within_sd,optional"`
+	ExtremeSeen *float64      `parquet:"extreme_seen,optional"`
+	Cars        int64         `parquet:"cars"`
+	Pulls       int64         `parquet:"pulls"`
+	CarsNeeded  int64         `parquet:"cars_needed"`
+	Method      string        `parquet:"method,dict"`
+	Digest      string        `parquet:"workspace_digest,dict"`
+	Seed        uint64        `parquet:"seed"`
 }
 
 func envelopeRows(e *assess.Envelopes) []envelopeRow {

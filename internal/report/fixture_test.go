@@ -4,6 +4,8 @@ import (
 	"math"
 
 	"headroom/internal/assess"
+	"headroom/internal/assess/fleet"
+	"headroom/internal/assess/footprint"
 	"headroom/internal/evidence"
 	"headroom/internal/fault"
 	"headroom/internal/health"
@@ -185,37 +187,37 @@ func fixtureReview() *assess.Review {
 	}
 }
 
-func fixtureFootprint() assess.Footprint {
-	at := func(rpm, load result.Number) []assess.AxisValue {
-		return []assess.AxisValue{{Channel: "engine_speed", Value: rpm, Unit: "rpm"}, {Channel: "absolute_load",
+func fixtureFootprint() footprint.Footprint {
+	at := func(rpm, load result.Number) []footprint.AxisValue {
+		return []footprint.AxisValue{{Channel: "engine_speed", Value: rpm, Unit: "rpm"}, {Channel: "absolute_load",
 			Value: load, Unit: "%"}}
 	}
-	coolant := []assess.AxisValue{{Channel: "coolant_temperature", Value: 90, Unit: "°C"}}
-	return assess.Footprint{
+	coolant := []footprint.AxisValue{{Channel: "coolant_temperature", Value: 90, Unit: "°C"}}
+	return footprint.Footprint{
 		CellsChanged: 61, CellsChangedVisited: 38, StatesPastLastBreakpoint: 12,
 		NotModelled:           []string{"fan duty: changed, not modelled"},
 		CellsChangedUnvisited: 23, CellsVisitedUnchanged: 14,
-		Unvisited: []assess.ChangedArea{
+		Unvisited: []footprint.ChangedArea{
 			{RPM: result.Span{4000, 7000}, LoadPct: result.Span{180, 220}, Cells: 12,
-				Changes: []assess.RoleChange{{Role: "spark", Change: 2, Unit: "deg"}, {Role: "boost", Change: 8,
+				Changes: []footprint.RoleChange{{Role: "spark", Change: 2, Unit: "deg"}, {Role: "boost", Change: 8,
 					Unit: "kPa"}}},
 			{RPM: result.Span{5000, 6500}, LoadPct: result.Span{120, 180}, Cells: 9,
-				Changes: []assess.RoleChange{{Role: "lambda", Change: -0.02, Unit: "lambda"}}},
+				Changes: []footprint.RoleChange{{Role: "lambda", Change: -0.02, Unit: "lambda"}}},
 			{RPM: result.Span{2000, 2500}, LoadPct: result.Span{140, 180}, Cells: 2,
-				Changes: []assess.RoleChange{{Role: "intake_cam", Change: none, Unit: "deg"}}},
+				Changes: []footprint.RoleChange{{Role: "intake_cam", Change: none, Unit: "deg"}}},
 		},
-		Tables: []assess.TableChange{
+		Tables: []footprint.TableChange{
 			{Role: "spark", File: "tables/spark.csv", Breakpoints: 130, BreakpointsChanged: 24, LargestChange: 2,
 				Unit: "deg", At: at(3500, 162.5)},
 			{Role: "lambda", File: "tables/lambda.csv", Breakpoints: 49, BreakpointsChanged: 0, LargestChange: none,
-				Unit: "lambda", At: []assess.AxisValue{}},
+				Unit: "lambda", At: []footprint.AxisValue{}},
 			{Role: "intake_cam", File: "tables/cam.csv", Breakpoints: none, BreakpointsChanged: none,
-				LargestChange: none, Unit: "deg", At: []assess.AxisValue{},
+				LargestChange: none, Unit: "deg", At: []footprint.AxisValue{},
 				NotCompared: "the parent has no such table"},
 			{Role: "other", Name: "fan_duty", File: "tables/fan.csv", Breakpoints: 6, BreakpointsChanged: 1,
 				LargestChange: 15, Unit: "%", At: coolant},
 		},
-		Spikes: []assess.Spike{
+		Spikes: []footprint.Spike{
 			{Role: "spark", File: "tables/spark.csv", At: at(3500, 162.5), Unit: "deg", Value: 19.5,
 				Neighbours: result.Span{12, 15.5}, Stands: 5.2, ParentStands: 0.4, New: true, VisitedCells: 4},
 			{Role: "boost", File: "tables/boost.csv", At: at(6000, 100)[:1], Unit: "kPa", Value: 188,
@@ -501,13 +503,13 @@ func fixtureFleet() *health.Fleet {
 func fixtureEnvelopes() *assess.Envelopes {
 	s := stamp
 	s.Schema = "headroom/envelope/1"
-	var cells []assess.EnvelopeCell
+	var cells []fleet.Envelope
 	for i, rpm := range []float64{2000, 2500, 3000, 3500, 4000, 4500, 5000, 5500, 6000} {
 		for j, load := range []float64{120, 140, 160, 180} {
 			if (i == 0 && j == 3) || (i > 6 && j == 0) {
 				continue
 			}
-			c := assess.EnvelopeCell{
+			c := fleet.Envelope{
 				Kind: "pull", FuelClass: "pump", Cell: cellAt(rpm, load), Metric: "charge_temperature", Unit: "°C",
 				Side: "upper", Status: "assessed",
 				Limit: result.Number(52 + 3*i + 4*j), Mean: result.Number(40 + 3*i + 2*j), BetweenSD: 4.2,
@@ -521,7 +523,7 @@ func fixtureEnvelopes() *assess.Envelopes {
 			cells = append(cells, c)
 		}
 	}
-	cells = append(cells, assess.EnvelopeCell{Kind: "steady", FuelClass: "blend", Cell: cellAt(2000, 40),
+	cells = append(cells, fleet.Envelope{Kind: "steady", FuelClass: "blend", Cell: cellAt(2000, 40),
 		Metric: "lambda", Unit: "lambda", Side: "upper", Status: "assessed", Limit: 1.021, Mean: 0.998,
 		BetweenSD: 0.006, WithinSD: 0.009, Cars: 59, Pulls: 301, Method: "distribution-free", ExtremeSeen: 1.021})
 	return &assess.Envelopes{
@@ -544,7 +546,7 @@ func fixtureEnvelopes() *assess.Envelopes {
 				Why: "the platform file has no knock_control", CarSD: none, PullSD: none, CellSD: none}},
 			{Platform: "egret-18t", Knock: assess.KnockSummary{Status: "not_assessed", Why: "no log has knock retard " +
 				"together with spark, load, charge temperature and lambda", CarSD: none, PullSD: none, CellSD: none},
-				Cells: []assess.EnvelopeCell{{Kind: "steady", FuelClass: "pump", Cell: cellAt(2000, 40),
+				Cells: []fleet.Envelope{{Kind: "steady", FuelClass: "pump", Cell: cellAt(2000, 40),
 					Metric: "lambda", Unit: "lambda", Side: "upper", Status: "not_enough_cars", Limit: none,
 					Mean: 1.001, BetweenSD: none, WithinSD: none, Cars: 2, Pulls: 9, CarsNeeded: 1,
 					ExtremeSeen: 1.012}}},

@@ -214,7 +214,7 @@ func moveRow(g health.MoveGroup, d show.Display) text.Row {
 		}
 	}
 	return text.Row{Cells: []text.Cell{text.Of(m.Platform, m.FuelClass+" "+m.Kind).Toned(text.Loud),
-		text.Of(plain(m.Metric), "("+m.Side+")"), text.Of(ways...), where(m.Cell),
+		text.Of(plain(m.Metric), "("+string(m.Side)+")"), text.Of(ways...), where(m.Cell),
 		text.Of(d.Value(m.Was, m.Unit), "→ "+d.Value(m.Now, m.Unit)), text.Of(far, cars)}}
 }
 
@@ -461,7 +461,7 @@ func fleetRows(f *health.Fleet) []fleetRow {
 	}
 	for _, m := range f.EnvelopeChanges.Moved {
 		add(fleetRow{
-			Record: "limit", Platform: m.Platform, Group: m.Kind + " " + m.FuelClass, Name: m.Change, Metric: m.Metric,
+			Record: "limit", Platform: m.Platform, Group: m.Kind + " " + m.FuelClass, Name: m.Change, Metric: string(m.Metric),
 			Unit:   m.Unit,
 			RPMLow: export.Known(m.Cell.RPM[0]), LoadLow: export.Known(m.Cell.LoadPct[0]),
 			Baseline: export.Known(m.Was),
@@ -511,7 +511,7 @@ func addCells(add func(fleetRow), change string, cells []health.CellChange) {
 		add(fleetRow{
 			Record: "cell", Platform: c.Platform, Group: c.Kind + " " + c.FuelClass, Name: change,
 			RPMLow: export.Known(c.Cell.RPM[0]), LoadLow: export.Known(c.Cell.LoadPct[0]),
-			Cars: export.Some(int64(c.Cars)), Pulls: export.Some(int64(c.Pulls)), Say: strings.Join(c.Metrics, " "),
+			Cars: export.Some(int64(c.Cars)), Pulls: export.Some(int64(c.Pulls)), Say: strings.Join(names(c.Metrics), " "),
 		})
 	}
 }

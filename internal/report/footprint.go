@@ -6,15 +6,15 @@ import (
 	"strconv"
 	"strings"
 
-	"headroom/internal/assess"
+	"headroom/internal/assess/footprint"
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/result"
-	"headroom/internal/say"
+	"headroom/models/channel"
 )
 
 // footprintSection says what the revision's tables change, how much of it was driven, and what stands out in them.
-func footprintSection(f *assess.Footprint, d show.Display) text.Section {
+func footprintSection(f *footprint.Footprint, d show.Display) text.Section {
 	s := text.Section{ID: "footprint", Title: "What the revision touches"}
 	items := cellItems(f)
 	for i := range f.Tables {
@@ -33,7 +33,7 @@ func footprintSection(f *assess.Footprint, d show.Display) text.Section {
 	return s
 }
 
-func cellItems(f *assess.Footprint) []string {
+func cellItems(f *footprint.Footprint) []string {
 	var items []string
 	if f.NotCompared != "" {
 		items = append(items, "Changes are not counted: "+sentence(f.NotCompared))
@@ -56,7 +56,7 @@ func cellItems(f *assess.Footprint) []string {
 	return items
 }
 
-func changedItem(f *assess.Footprint) string {
+func changedItem(f *footprint.Footprint) string {
 	if f.CellsChanged == 0 {
 		return "No operating cell changed."
 	}
@@ -76,8 +76,8 @@ func tableName(role, name string) string {
 	return plain(name)
 }
 
-func tableItem(t *assess.TableChange, d show.Display) string {
-	name := say.Capital(tableName(t.Role, t.Name))
+func tableItem(t *footprint.TableChange, d show.Display) string {
+	name := capital(tableName(t.Role, t.Name))
 	switch {
 	case t.NotCompared != "":
 		return fmt.Sprintf("%s: not compared, %s.", name, t.NotCompared)
@@ -89,15 +89,12 @@ func tableItem(t *assess.TableChange, d show.Display) string {
 	return fmt.Sprintf("%s, most by %s at %s.", say, d.Change(t.LargestChange, t.Unit), placeOf(t.At, d))
 }
 
-func spikeItem(s *assess.Spike, d show.Display) string {
+func spikeItem(s *footprint.Spike, d show.Display) string {
 	kind := "Spike, also in the parent"
 	if s.New {
 		kind = "New spike"
 	}
-	beside := d.Interval(s.Neighbours, s.Unit)
-	if s.Neighbours[0] == s.Neighbours[1] {
-		beside = d.Value(s.Neighbours[0], s.Unit)
-	}
+	beside := words{Display: d}.besideSpike(s)
 	say := fmt.Sprintf("%s: %s is %s at %s, its neighbours %s.", kind, tableName(s.Role, s.Name),
 		d.Value(s.Value, s.Unit), placeOf(s.At, d), beside)
 	switch {
@@ -110,13 +107,13 @@ func spikeItem(s *assess.Spike, d show.Display) string {
 }
 
 // placeOf is a breakpoint in words, "3500 rpm, 160 % load".
-func placeOf(at []assess.AxisValue, d show.Display) string {
+func placeOf(at []footprint.AxisValue, d show.Display) string {
 	parts := make([]string, len(at))
 	for i, a := range at {
 		switch a.Channel {
-		case "engine_speed":
+		case string(channel.EngineSpeed):
 			parts[i] = show.WithUnit(tick(a.Value), a.Unit)
-		case "absolute_load":
+		case string(channel.AbsoluteLoad):
 			parts[i] = show.WithUnit(tick(a.Value), a.Unit) + " load"
 		default:
 			parts[i] = plain(a.Channel) + " " + d.Value(a.Value, a.Unit)
@@ -133,7 +130,7 @@ func tick(v result.Number) string {
 	return strconv.FormatFloat(math.Round(float64(v)*10)/10, 'f', -1, 64)
 }
 
-func unvisitedTable(areas []assess.ChangedArea, d show.Display) *text.Table {
+func unvisitedTable(areas []footprint.ChangedArea, d show.Display) *text.Table {
 	t := &text.Table{
 		Caption: "Changed where no judged pull has been: nothing here speaks for it",
 		Columns: []text.Column{{Head: "Where"}, {Head: "Cells", Right: true}, {Head: "Largest change", Flex: true}},

@@ -4,7 +4,7 @@ import (
 	"slices"
 	"testing"
 
-	"headroom/internal/assess"
+	"headroom/internal/assess/footprint"
 	"headroom/internal/report/show"
 )
 
@@ -16,17 +16,17 @@ func TestFootprintItems(t *testing.T) {
 	}
 	for _, c := range []struct {
 		name string
-		of   assess.Footprint
+		of   footprint.Footprint
 		want []string
 	}{
-		{"a base calibration", assess.Footprint{CellsChangedUnvisited: none, CellsVisitedUnchanged: none,
+		{"a base calibration", footprint.Footprint{CellsChangedUnvisited: none, CellsVisitedUnchanged: none,
 			NotCompared: "a base calibration has no parent to be compared with"},
 			[]string{"Changes are not counted: a base calibration has no parent to be compared with.",
 				"No predicted state runs past a table's last breakpoint."}},
-		{"nothing changed", assess.Footprint{CellsVisitedUnchanged: 31},
+		{"nothing changed", footprint.Footprint{CellsVisitedUnchanged: 31},
 			[]string{"No operating cell changed.", "No predicted state runs past a table's last breakpoint.",
 				"Every changed table is modelled."}},
-		{"all of it driven", assess.Footprint{CellsChanged: 1, CellsChangedVisited: 1, StatesPastLastBreakpoint: 1},
+		{"all of it driven", footprint.Footprint{CellsChanged: 1, CellsChangedVisited: 1, StatesPastLastBreakpoint: 1},
 			[]string{"1\u00a0operating cell changed. Judged pulls have been in 1 of them.",
 				"1\u00a0predicted state runs past a table's last breakpoint, where the table is held at its edge.",
 				"Every changed table is modelled."}},

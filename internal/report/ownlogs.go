@@ -2,6 +2,9 @@ package report
 
 import (
 	"fmt"
+	"maps"
+	"path"
+	"slices"
 	"strings"
 
 	"headroom/internal/assess"
@@ -21,7 +24,7 @@ func ownLogSection(logs []assess.OwnLog, d show.Display) text.Section {
 	t := &text.Table{
 		Columns: []text.Column{{Head: "Metric", Flex: true}, {Head: "Expected", Right: true},
 			{Head: "Measured", Right: true},
-			{Head: "Rows outside", Right: true}, {Head: "Pulls past the limit", Right: true}, {Head: "As expected?"}},
+			{Head: "Pulls outside", Right: true}, {Head: "Pulls past the limit", Right: true}, {Head: "As expected?"}},
 		Absent: "no number could be worked out from these logs.",
 	}
 	for _, o := range logs {
@@ -30,9 +33,9 @@ func ownLogSection(logs []assess.OwnLog, d show.Display) text.Section {
 		}
 		t.Rows = append(t.Rows, ownLogRow(o, d))
 	}
-	s.Intro = "Means over the same rows: expected from the fleet's logs and the revision's tables, and measured on " +
-		"it. Outside are rows beyond the " +
-		"99 % band of one row; brackets hold the exact 99 % interval of the share of pulls that cross."
+	s.Intro = "Means over the same cells: expected from the fleet's logs and the revision's tables, and measured on " +
+		"it. Outside are pulls whose mean lies beyond the 99 % band of one pull's mean; brackets hold the exact 99 % " +
+		"interval of the share of pulls that cross. " + madeOn(logs)
 	if len(surprises) == 0 {
 		s.Blocks = []text.Block{{Text: "No surprise: no metric lies outside its band more often than chance explains."},
 			{Table: t}}
@@ -59,11 +62,37 @@ func ownLogRow(o assess.OwnLog, d show.Display) text.Row {
 	r := text.Row{Cells: []text.Cell{
 		text.Of(plain(o.Metric)).Toned(text.Loud), text.Of(d.Value(o.Expected, o.Unit)),
 		text.Of(d.Value(o.Measured, o.Unit)),
-		text.Of(fmt.Sprintf("%d of %d", o.Outside, o.Rows)), crossed, expected,
+		text.Of(fmt.Sprintf("%d of %d", o.Outside, o.Pulls)), crossed, expected,
 	}}
+	r.Notes = byLog(&o, d)
 	if o.Surprise {
 		r.Cells[len(r.Cells)-1] = text.Of("surprise").Toned(text.Doubt)
-		r.Notes = []string{sentence(or(o.Say, "More rows lie outside their band than chance explains"))}
+		r.Notes = append([]string{sentence(or(o.Say, "More pulls lie outside their band than chance explains"))}, r.Notes...)
 	}
 	return r
+}
+
+// madeOn names the cars and logs behind own logs.
+func madeOn(logs []assess.OwnLog) string {
+	cars, runs := map[string]bool{}, map[string]bool{}
+	for _, o := range logs {
+		for _, l := range o.Logs {
+			cars[l.Vehicle], runs[l.Run] = true, true
+		}
+	}
+	return fmt.Sprintf("They were made on %s (%s).", strings.Join(slices.Sorted(maps.Keys(cars)), ", "),
+		count(len(runs), "log"))
+}
+
+// byLog says what each log of a metric showed, where there are several.
+func byLog(o *assess.OwnLog, d show.Display) []string {
+	if len(o.Logs) < 2 {
+		return nil
+	}
+	parts := make([]string, len(o.Logs))
+	for i, l := range o.Logs {
+		parts[i] = fmt.Sprintf("%s %s %s, expected %s", l.Vehicle, path.Base(l.Run), d.Value(l.Measured, o.Unit),
+			d.Value(l.Expected, o.Unit))
+	}
+	return []string{"By log: " + strings.Join(parts, "; ") + "."}
 }

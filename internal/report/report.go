@@ -76,16 +76,15 @@ func Review(w io.Writer, r *assess.Review, f Format, opt Options) error {
 	if opt.Brief {
 		doc = briefDocument
 	}
-	return write(w, f, opt, r, r.Stamp, func(d show.Display) text.Document { return doc(r, d) },
-		func() []reviewRow { return reviewRows(r) })
+	return write(w, f, opt, r.Stamp, worded(r, wordedReview), doc, reviewRows)
 }
 
-// Cautions writes cautions alone, for a caller that shows several brief reviews.
-func Cautions(w io.Writer, cautions []string, f Format, opt Options) error {
-	return write(w, f, opt, cautions, result.Stamp{}, func(show.Display) text.Document {
-		return text.Document{Kind: "cautions", Title: "Before anybody drives",
-			Sections: []text.Section{cautionSection(cautions)}}
-	}, func() []cautionRow { return cautionRows(cautions) })
+// Cautions writes the standing cautions alone, for a caller that shows several brief reviews.
+func Cautions(w io.Writer, f Format, opt Options) error {
+	doc := func(c []string, _ show.Display) text.Document {
+		return text.Document{Kind: "cautions", Title: "Before anybody drives", Sections: []text.Section{cautionSection(c)}}
+	}
+	return write(w, f, opt, result.Stamp{}, asIs(StandingCautions), doc, cautionRows)
 }
 
 // cautionRow is one caution in the flat formats.
@@ -107,8 +106,7 @@ func Audit(w io.Writer, a *assess.Audit, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, a, a.Stamp, func(show.Display) text.Document { return auditDocument(a) },
-		func() []auditRow { return auditRows(a) })
+	return write(w, f, opt, a.Stamp, worded(a, wordedAudit), auditDocument, auditRows)
 }
 
 // Across writes one revision scored for every car of its platform. CSV and Parquet hold one row a hazard, then one a
@@ -117,8 +115,7 @@ func Across(w io.Writer, a *assess.Across, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, a, a.Stamp, func(show.Display) text.Document { return acrossDocument(a) },
-		func() []acrossRow { return acrossRows(a) })
+	return write(w, f, opt, a.Stamp, worded(a, wordedAcross), acrossDocument, acrossRows)
 }
 
 // Against writes two revisions side by side. CSV and Parquet hold one row a revision, then one a hazard, then one a
@@ -127,8 +124,7 @@ func Against(w io.Writer, a *assess.Against, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, a, a.Stamp, func(d show.Display) text.Document { return againstDocument(a, d) },
-		func() []againstRow { return againstRows(a) })
+	return write(w, f, opt, a.Stamp, worded(a, wordedAgainst), againstDocument, againstRows)
 }
 
 // Fleet writes the periodic health review. The human formats show what was called and the nearest few; CSV and Parquet
@@ -138,8 +134,7 @@ func Fleet(w io.Writer, a *health.Fleet, f Format, opt Options) error {
 	if a == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, a, a.Stamp, func(d show.Display) text.Document { return fleetDocument(a, d) },
-		func() []fleetRow { return fleetRows(a) })
+	return write(w, f, opt, a.Stamp, worded(a, wordedFleet), fleetDocument, fleetRows)
 }
 
 // Envelopes writes what each platform has been shown to survive. CSV and Parquet hold one row a platform, fuel
@@ -148,8 +143,7 @@ func Envelopes(w io.Writer, e *assess.Envelopes, f Format, opt Options) error {
 	if e == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, e, e.Stamp, func(d show.Display) text.Document { return envelopesDocument(e, d) },
-		func() []envelopeRow { return envelopeRows(e) })
+	return write(w, f, opt, e.Stamp, worded(e, wordedEnvelopes), envelopesDocument, envelopeRows)
 }
 
 // Schemas of the results that have no stamp of their own.
@@ -162,9 +156,9 @@ const (
 // Inspections writes how logs are read. CSV and Parquet hold one row a column, finding, segment and lag of each log;
 // the column "record" says which.
 func Inspections(w io.Writer, in []ingest.Inspection, f Format, opt Options) error {
-	return write(w, f, opt, inspectResult(in), result.Stamp{Schema: schemaInspect},
-		func(show.Display) text.Document { return inspectDocument(in) },
-		func() []inspectRow { return inspectRows(in) })
+	doc := func(inspectJSON, show.Display) text.Document { return inspectDocument(in) }
+	rows := func(inspectJSON) []inspectRow { return inspectRows(in) }
+	return write(w, f, opt, result.Stamp{Schema: schemaInspect}, asIs(inspectResult(in)), doc, rows)
 }
 
 // Ingest writes what an ingest did. CSV and Parquet hold one row a count and one a log or setting that was left out.
@@ -172,42 +166,51 @@ func Ingest(w io.Writer, s *ingest.Summary, f Format, opt Options) error {
 	if s == nil {
 		return errNoResult
 	}
-	return write(w, f, opt, ingestResult(s), result.Stamp{Schema: schemaIngest},
-		func(show.Display) text.Document { return ingestDocument(s) },
-		func() []ingestRow { return ingestRows(s) })
+	doc := func(ingestJSON, show.Display) text.Document { return ingestDocument(s) }
+	rows := func(ingestJSON) []ingestRow { return ingestRows(s) }
+	return write(w, f, opt, result.Stamp{Schema: schemaIngest}, asIs(ingestResult(s)), doc, rows)
 }
 
 // Faults writes what a check of the evidence store found; no fault is a result too.
 func Faults(w io.Writer, faults []store.Fault, f Format, opt Options) error {
-	return write(w, f, opt, verifyJSON{schemaVerify, verifyRows(faults)}, result.Stamp{Schema: schemaVerify},
-		func(show.Display) text.Document { return verifyDocument(faults) },
-		func() []faultJSON { return verifyRows(faults) })
+	told := verifyJSON{schemaVerify, verifyRows(faults)}
+	doc := func(verifyJSON, show.Display) text.Document { return verifyDocument(faults) }
+	rows := func(v verifyJSON) []faultJSON { return v.Faults }
+	return write(w, f, opt, result.Stamp{Schema: schemaVerify}, asIs(told), doc, rows)
 }
 
 var errNoResult = errors.New("nothing to report: the result is missing")
 
-// write is the one road from a result to bytes. doc makes the human formats, rows the flat ones.
-func write[R any](w io.Writer, f Format, opt Options, result any, stamp result.Stamp,
-	doc func(show.Display) text.Document, rows func() []R) error {
-	switch f {
-	case JSON:
-		return export.JSON(w, result)
-	case CSV:
-		return export.CSV(w, rows())
-	case Parquet:
-		return export.Parquet(w, stamp, rows())
-	}
+// worded gives a result its words.
+func worded[T any](r *T, say func(*T, words) *T) func(words) *T {
+	return func(w words) *T { return say(r, w) }
+}
+
+// asIs is a result that needs no words of its own.
+func asIs[T any](r T) func(words) T { return func(words) T { return r } }
+
+// write is the one road from a result to bytes. tell gives the result its words, doc makes the human formats, rows the
+// flat ones.
+func write[T, R any](w io.Writer, f Format, opt Options, stamp result.Stamp, tell func(words) T,
+	doc func(T, show.Display) text.Document, rows func(T) []R) error {
 	d, err := show.NewDisplay(opt.Units)
 	if err != nil {
 		return err
 	}
+	told := tell(words{Display: d, forPrograms: f == JSON || f == CSV || f == Parquet})
 	switch f {
+	case JSON:
+		return export.JSON(w, told)
+	case CSV:
+		return export.CSV(w, rows(told))
+	case Parquet:
+		return export.Parquet(w, stamp, rows(told))
 	case Table:
-		return text.WriteTerminal(w, doc(d), opt.Width, opt.Colour)
+		return text.WriteTerminal(w, doc(told, d), opt.Width, opt.Colour)
 	case Markdown:
-		return text.WriteMarkdown(w, doc(d))
+		return text.WriteMarkdown(w, doc(told, d))
 	case HTML:
-		return text.WriteHTML(w, doc(d))
+		return text.WriteHTML(w, doc(told, d))
 	}
 	_, err = ParseFormat(string(f))
 	return err

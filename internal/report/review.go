@@ -11,12 +11,11 @@ import (
 	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/result"
-	"headroom/internal/say"
 	"headroom/models/value"
 )
 
 // meanings says in one sentence what each verdict asks of the reader (docs/methods.md, "Verdict").
-var meanings = map[string]string{
+var meanings = map[assess.Verdict]string{
 	assess.VerdictRelease: "No assessed limit, envelope or stress condition speaks against it. A licensed " +
 		"professional still decides.",
 	assess.VerdictConditions: "Inside the limits, but only with the points below in mind.",
@@ -26,7 +25,7 @@ var meanings = map[string]string{
 }
 
 // grades are how verdicts are shown; any other word is shown as undecided.
-var grades = map[string]text.Grade{assess.VerdictRelease: text.Released, assess.VerdictConditions: text.Conditional,
+var grades = map[assess.Verdict]text.Grade{assess.VerdictRelease: text.Released, assess.VerdictConditions: text.Conditional,
 	assess.VerdictHold: text.Held, assess.VerdictUndecided: text.Undecided}
 
 func reviewDocument(r *assess.Review, d show.Display) text.Document {
@@ -91,7 +90,7 @@ func unassessed(hazards []assess.Hazard) []string {
 	return out
 }
 
-func verdictOf(word string, because []string) *text.Verdict {
+func verdictOf(word assess.Verdict, because []string) *text.Verdict {
 	v := &text.Verdict{Word: or(word, "no verdict"), Meaning: meanings[word], Because: because,
 		Grade: cmp.Or(grades[word], text.Undecided)}
 	if len(because) == 0 {
@@ -202,8 +201,8 @@ func findingNotes(f *assess.Finding, d show.Display) []string {
 }
 
 // basisOf says what a number rests on.
-func basisOf(basis string) string {
-	if basis == "both" {
+func basisOf(basis assess.Basis) string {
+	if basis == assess.BasisBoth {
 		return "predicted and measured"
 	}
 	return or(basis, "basis not stated")
@@ -254,7 +253,7 @@ func hazardSection(r *assess.Review) text.Section {
 		},
 		Absent: "not assessed or too thin for a number; the note of the same hazard says why.",
 	}
-	tally := map[string]int{}
+	tally := map[result.Status]int{}
 	for _, h := range r.Hazards {
 		tally[h.Status]++
 		t.Rows = append(t.Rows, hazardRow(h))
@@ -285,7 +284,7 @@ func hazardRow(h assess.Hazard) text.Row {
 		evidenceOf(h.Cars, h.Pulls), basis,
 	}}
 	if why != "" {
-		r.Notes = append(r.Notes, say.Capital(sentence(why)))
+		r.Notes = append(r.Notes, capital(sentence(why)))
 	}
 	if say := againstParent(h); say != "" {
 		r.Notes = append(r.Notes, say)
@@ -391,8 +390,8 @@ func curveSection(r *assess.Review, d show.Display) text.Section {
 
 // curveTitle names a curve by its hazard, and by its metric where a hazard has several.
 func curveTitle(c *assess.Curve) string {
-	title := say.Capital(plain(c.Hazard))
-	if c.Metric == "" || c.Metric == c.Hazard || plain(c.Metric) == plain(c.Hazard)+" margin" {
+	title := capital(plain(c.Hazard))
+	if c.Metric == "" || string(c.Metric) == string(c.Hazard) || plain(c.Metric) == plain(c.Hazard)+" margin" {
 		return title
 	}
 	return title + ": " + plain(c.Metric)

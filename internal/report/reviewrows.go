@@ -2,51 +2,54 @@ package report
 
 import (
 	"headroom/internal/assess"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 	"headroom/internal/report/export"
+	"headroom/internal/result"
 )
 
 // reviewRow is one line of a review, flat. Record is "finding" for a hazard in a cell and "hazard" for the summary of
 // one hazard; columns of the other record are not known. Predicted, limit and margin are in the row's unit.
 type reviewRow struct {
-	Record         string   `parquet:"record,dict"`
-	Revision       string   `parquet:"revision,dict"`
-	Parent         string   `parquet:"parent,dict"`
-	Platform       string   `parquet:"platform,dict"`
-	Vehicle        string   `parquet:"vehicle,dict"`
-	Author         string   `parquet:"author,dict"`
-	Fuel           string   `parquet:"fuel,dict"`
-	Verdict        string   `parquet:"verdict,dict"`
-	Rank           *int64   `parquet:"rank,optional"`
-	Hazard         string   `parquet:"hazard,dict"`
-	Severity       string   `parquet:"severity,dict"`
-	Status         string   `parquet:"status,dict"`
-	RPMLow         *float64 `parquet:"low_rpm,optional"`
-	RPMHigh        *float64 `parquet:"high_rpm,optional"`
-	LoadLow        *float64 `parquet:"load_low_pct,optional"`
-	LoadHigh       *float64 `parquet:"load_high_pct,optional"`
-	Metric         string   `parquet:"metric,dict"`
-	Unit           string   `parquet:"unit,dict"`
-	Predicted      *float64 `parquet:"predicted,optional"`
-	PredictedLow   *float64 `parquet:"predicted_low90,optional"`
-	PredictedHigh  *float64 `parquet:"predicted_high90,optional"`
-	Limit          *float64 `parquet:"limit,optional"`
-	LimitSource    string   `parquet:"limit_source,dict"`
-	Margin         *float64 `parquet:"margin,optional"`
-	MarginSD       *float64 `parquet:"margin_sd,optional"`
-	Probability    *float64 `parquet:"probability_per_pull,optional"`
-	ProbabilityLo  *float64 `parquet:"probability_per_pull_low90,optional"`
-	ProbabilityHi  *float64 `parquet:"probability_per_pull_high90,optional"`
-	EnvelopeLimit  *float64 `parquet:"envelope_limit,optional"`
-	EnvelopeInside *bool    `parquet:"envelope_inside,optional"`
-	Cars           int64    `parquet:"cars"`
-	Pulls          int64    `parquet:"pulls"`
-	Basis          string   `parquet:"basis,dict"`
-	ChangeSpark    *float64 `parquet:"change_spark_deg,optional"`
-	ChangeLambda   *float64 `parquet:"change_lambda,optional"`
-	ChangeBoost    *float64 `parquet:"change_boost_kpa,optional"`
-	Say            string   `parquet:"say"`
-	Digest         string   `parquet:"workspace_digest,dict"`
-	Seed           uint64   `parquet:"seed"`
+	Record         string          `parquet:"record,dict"`
+	Revision       string          `parquet:"revision,dict"`
+	Parent         string          `parquet:"parent,dict"`
+	Platform       string          `parquet:"platform,dict"`
+	Vehicle        string          `parquet:"vehicle,dict"`
+	Author         string          `parquet:"author,dict"`
+	Fuel           string          `parquet:"fuel,dict"`
+	Verdict        assess.Verdict  `parquet:"verdict,dict"`
+	Rank           *int64          `parquet:"rank,optional"`
+	Hazard         hazard.ID       `parquet:"hazard,dict"`
+	Severity       hazard.Severity `parquet:"severity,dict"`
+	Status         result.Status   `parquet:"status,dict"`
+	RPMLow         *float64        `parquet:"low_rpm,optional"`
+	RPMHigh        *float64        `parquet:"high_rpm,optional"`
+	LoadLow        *float64        `parquet:"load_low_pct,optional"`
+	LoadHigh       *float64        `parquet:"load_high_pct,optional"`
+	Metric         metric.ID       `parquet:"metric,dict"`
+	Unit           string          `parquet:"unit,dict"`
+	Predicted      *float64        `parquet:"predicted,optional"`
+	PredictedLow   *float64        `parquet:"predicted_low90,optional"`
+	PredictedHigh  *float64        `parquet:"predicted_high90,optional"`
+	Limit          *float64        `parquet:"limit,optional"`
+	LimitSource    string          `parquet:"limit_source,dict"`
+	Margin         *float64        `parquet:"margin,optional"`
+	MarginSD       *float64        `parquet:"margin_sd,optional"`
+	Probability    *float64        `parquet:"probability_per_pull,optional"`
+	ProbabilityLo  *float64        `parquet:"probability_per_pull_low90,optional"`
+	ProbabilityHi  *float64        `parquet:"probability_per_pull_high90,optional"`
+	EnvelopeLimit  *float64        `parquet:"envelope_limit,optional"`
+	EnvelopeInside *bool           `parquet:"envelope_inside,optional"`
+	Cars           int64           `parquet:"cars"`
+	Pulls          int64           `parquet:"pulls"`
+	Basis          assess.Basis    `parquet:"basis,dict"`
+	ChangeSpark    *float64        `parquet:"change_spark_deg,optional"`
+	ChangeLambda   *float64        `parquet:"change_lambda,optional"`
+	ChangeBoost    *float64        `parquet:"change_boost_kpa,optional"`
+	Say            string          `parquet:"say"`
+	Digest         string          `parquet:"workspace_digest,dict"`
+	Seed           uint64          `parquet:"seed"`
 }
 
 func reviewRows(r *assess.Review) []reviewRow {
@@ -55,7 +58,7 @@ func reviewRows(r *assess.Review) []reviewRow {
 		Fuel:    r.Fuel,
 		Verdict: r.Verdict, Digest: r.WorkspaceDigest, Seed: r.Seed,
 	}
-	status := map[string]string{}
+	status := map[hazard.ID]result.Status{}
 	for _, h := range r.Hazards {
 		status[h.Hazard] = h.Status
 	}

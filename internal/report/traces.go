@@ -16,7 +16,6 @@ import (
 	"headroom/internal/report/text"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
-	"headroom/internal/say"
 	"headroom/models/channel"
 	"headroom/models/value"
 )
@@ -251,7 +250,7 @@ func panelOf(line *draw.Timeline, run *runlog.Run, s *runlog.Series, findings []
 			len(run.Time))
 	}
 	placed, scale := inTime(findings), d.Of(string(definition.Unit))
-	p := text.TracePanel{Title: say.Capital(plain(string(s.Channel))), Unit: scale.Name, Reason: readAs(run, s)}
+	p := text.TracePanel{Title: capital(plain(string(s.Channel))), Unit: scale.Name, Reason: readAs(run, s)}
 	p.Doubts, p.MoreDoubts = notes(append(slices.Clone(placed), without(findings)...), len(placed), true)
 	low, high := extremes(s.Values)
 	lowest, highest := result.Number(low), result.Number(high)

@@ -3,7 +3,11 @@ package report
 import (
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 	"headroom/internal/report/show"
 )
 
@@ -19,27 +23,33 @@ func count(n int, thing string) string {
 	return strconv.Itoa(n) + show.NBSP + thing
 }
 
-// spokenNames are hazards and metrics whose identifiers do not read as words; any other name is shown with its
-// underscores as blanks.
-var spokenNames = map[string]string{
-	"lean": "lean mixture", "low_speed_load": "low-speed load", "bmep": "BMEP", "short_term_trim": "short-term trim",
-	"long_term_trim": "long-term trim",
+// plain is an identifier of a result in words: as the catalogues of hazards and metrics call it, else with its underscores
+// as blanks.
+func plain[S ~string](name S) string {
+	if h, ok := hazard.Of(hazard.ID(name)); ok {
+		return h.Spoken
+	}
+	if m, ok := metric.Of(metric.ID(name)); ok {
+		return m.Spoken
+	}
+	return or(strings.ReplaceAll(string(name), "_", " "), show.Missing)
 }
 
-// plain is an identifier of the result in words.
-func plain(name string) string {
-	if said, ok := spokenNames[name]; ok {
-		return said
+// capital is s with its first letter a capital.
+func capital(s string) string {
+	if s == "" {
+		return s
 	}
-	return or(strings.ReplaceAll(name, "_", " "), show.Missing)
+	first, size := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(first)) + s[size:]
 }
 
 // or is s, or what to say instead when it is empty.
-func or(s, instead string) string {
+func or[S ~string](s S, instead string) string {
 	if s == "" {
 		return instead
 	}
-	return s
+	return string(s)
 }
 
 // sentence is s closed by a full stop.
@@ -48,4 +58,13 @@ func sentence(s string) string {
 		return s
 	}
 	return s + "."
+}
+
+// names are identifiers of any kind as plain text.
+func names[S ~string](ids []S) []string {
+	out := make([]string, len(ids))
+	for i, id := range ids {
+		out[i] = string(id)
+	}
+	return out
 }

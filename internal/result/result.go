@@ -5,6 +5,9 @@ package result
 
 import (
 	"encoding/json"
+	"fmt"
+	"headroom/internal/metric"
+	"headroom/models/channel"
 	"math"
 )
 
@@ -46,11 +49,14 @@ type Cell struct {
 	LoadPct Span `json:"load_pct"`
 }
 
-// Status of what was assessed, or not.
+// Status says how well something could be assessed.
+type Status string
+
+// Statuses.
 const (
-	Assessed    = "assessed"
-	NotAssessed = "not_assessed"
-	Thin        = "thin" // assessed, on less evidence than the workspace asks for
+	Assessed    Status = "assessed"
+	NotAssessed Status = "not_assessed"
+	Thin        Status = "thin" // assessed, on less evidence than the workspace asks for
 )
 
 // Stamp says what a result was computed from, so that it can be computed again.
@@ -59,4 +65,55 @@ type Stamp struct {
 	ToolVersion     string `json:"tool_version"`
 	WorkspaceDigest string `json:"workspace_digest"` // SHA-256 over workspace files and evidence, hex
 	Seed            uint64 `json:"seed"`
+}
+
+// Missing is one thing that keeps something from being judged, and what would supply it.
+type Missing struct {
+	Channels []channel.ID `json:"channels"` // any one of them in a log; all of them in one pull where Together
+	Together bool         `json:"together"` // each of the channels is logged somewhere, but never all in one pull
+	Key      metric.Key   `json:"key"`      // of the platform file; "" for channels
+	File     string       `json:"file"`     // that lacks the key, or holds another value
+}
+
+// Lack is why something could not be judged.
+type Lack struct {
+	Missing  []Missing `json:"missing"`  // what is not there; empty where something else is wrong
+	Unusable bool      `json:"unusable"` // all is there, but nowhere in a state it can be judged in
+	Fault    string    `json:"fault"`    // what a model said when it refused its input, "" where it was not asked
+}
+
+// Reason is one typed fact that a verdict, a status or a caution rests on. It carries no words: internal/report says
+// it, once, in the reader's units.
+type Reason interface {
+	// Code names the kind of fact for programs, in snake case.
+	Code() string
+}
+
+// Reasons are facts in the order of their weight. In JSON each is an object of its fields with its code in front.
+type Reasons []Reason
+
+// MarshalJSON writes a list of objects; no list is written as an empty one.
+func (r Reasons) MarshalJSON() ([]byte, error) {
+	out := []byte{'['}
+	for i, reason := range r {
+		if i > 0 {
+			out = append(out, ',')
+		}
+		body, err := json.Marshal(reason)
+		if err != nil {
+			return nil, fmt.Errorf("reason %s: %w", reason.Code(), err)
+		}
+		out = append(out, `{"code":"`+reason.Code()+`"`...)
+		if len(body) > len("{}") {
+			out = append(out, ',')
+		}
+		out = append(out, body[1:]...)
+	}
+	return append(out, ']'), nil
+}
+
+// UnmarshalJSON passes reasons over: what was kept of a result is compared by its numbers.
+func (r *Reasons) UnmarshalJSON([]byte) error {
+	*r = nil
+	return nil
 }

@@ -10,8 +10,8 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"headroom/internal/metric"
 	"headroom/internal/result"
-	"headroom/internal/workspace"
 )
 
 // Count writes a number with its noun: "1 car", "12 cars".
@@ -32,21 +32,14 @@ func Capital(s string) string {
 }
 
 // Words turns an identifier, such as a hazard's name, into words.
-func Words(name string) string { return strings.ReplaceAll(name, "_", " ") }
+func Words[S ~string](name S) string { return strings.ReplaceAll(string(name), "_", " ") }
 
 // Metric is what a metric is called in a sentence.
-func Metric(name string) string {
-	switch name {
-	case workspace.MetricBMEP:
-		return "brake mean effective pressure"
-	case workspace.MetricPeakPressure:
-		return "peak cylinder pressure"
-	case workspace.MetricInjectionWindowUse:
-		return "use of the injection window"
-	case workspace.MetricPumpUse:
-		return "use of the fuel pump's capacity"
+func Metric(id metric.ID) string {
+	if m, ok := metric.Of(id); ok {
+		return m.Spoken
 	}
-	return Words(name)
+	return Words(id)
 }
 
 // Join puts two reasons, either of which may be empty, in one line.

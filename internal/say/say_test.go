@@ -3,8 +3,8 @@ package say
 import (
 	"testing"
 
+	"headroom/internal/metric"
 	"headroom/internal/result"
-	"headroom/internal/workspace"
 )
 
 // What is rare is not written as never and what is likely not as certain; what is not known is said to be so.
@@ -19,7 +19,7 @@ func TestWording(t *testing.T) {
 		{Count(0, "car"), "0 cars"}, {Count(1, "car"), "1 car"}, {Count(12, "pull"), "12 pulls"},
 		{Capital(""), ""}, {Capital("λ error"), "Λ error"}, {Capital("boost"), "Boost"}, {Capital("3 cars"), "3 cars"},
 		{Words("low_speed_load"), "low speed load"}, {Metric("oil_temperature"), "oil temperature"},
-		{Metric(workspace.MetricBMEP), "brake mean effective pressure"},
+		{Metric(metric.BMEP), "brake mean effective pressure"},
 		{Join("", "b"), "b"}, {Join("a", ""), "a"}, {Join("a", "b"), "a; b"},
 	} {
 		if c.got != c.want {

@@ -2,6 +2,7 @@ package workspace
 
 import (
 	"fmt"
+	"headroom/internal/hazard"
 	"maps"
 	"slices"
 
@@ -59,8 +60,8 @@ func readConfig(rel string, data []byte) (cfg Config, problems, fatal []fault.Fa
 
 func (c *checker) decision(d Decision) {
 	for _, s := range slices.Sorted(maps.Keys(d.HoldProbability)) {
-		key := "decision.hold_probability." + s
-		if s != Catastrophic && s != Major {
+		key := "decision.hold_probability." + string(s)
+		if s != hazard.Catastrophic && s != hazard.Major {
 			c.add(key, fmt.Sprintf("severity %q never holds a revision", s),
 				"give thresholds for catastrophic and major only")
 			continue

@@ -1,13 +1,17 @@
 package workspace
 
-import "maps"
+import (
+	"maps"
+
+	"headroom/internal/hazard"
+)
 
 // Defaults returns the configuration an empty headroom.yaml stands for. The thresholds are common practice, no source;
 // content and confidence are the 0.95/0.95 of the tolerance-limit literature (Krishnamoorthy and Mathew, 2009).
 func Defaults() Config {
 	return Config{
 		Decision: Decision{
-			HoldProbability: map[string]float64{Catastrophic: 0.05, Major: 0.10},
+			HoldProbability: map[hazard.Severity]float64{hazard.Catastrophic: 0.05, hazard.Major: 0.10},
 			ThinPulls:       8,
 			ThinCars:        3,
 			Content:         0.95,

@@ -3,6 +3,7 @@ package workspace
 import (
 	"math"
 
+	"headroom/internal/hazard"
 	"headroom/models/calmap"
 	"headroom/models/channel"
 )
@@ -41,12 +42,21 @@ func (l *Limit) At(rpm, load float64) (value float64, applies bool) {
 }
 
 // LimitsFor returns the platform's limits of one hazard, in file order.
-func (p *Platform) LimitsFor(hazard string) []*Limit {
+func (p *Platform) LimitsFor(h hazard.ID) []*Limit {
 	var out []*Limit
 	for i := range p.Limits {
-		if p.Limits[i].Hazard == hazard {
+		if p.Limits[i].Hazard == h {
 			out = append(out, &p.Limits[i])
 		}
 	}
 	return out
+}
+
+// EffectiveSeverity is the limit's own severity, or its hazard's default.
+func (l *Limit) EffectiveSeverity() hazard.Severity {
+	if l.Severity != "" {
+		return l.Severity
+	}
+	h, _ := hazard.Of(l.Hazard)
+	return h.Severity
 }

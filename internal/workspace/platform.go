@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"headroom/internal/fault"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 	"headroom/internal/yamlfile"
 	"headroom/models/channel"
 	"headroom/models/unit"
@@ -71,14 +73,14 @@ func (c *checker) limits(p *Platform) []fault.Fault {
 		if len(one.problems) == 0 {
 			continue
 		}
-		hazard := p.Limits[i].Hazard
-		if _, known := HazardNamed(hazard); !known {
+		h := p.Limits[i].Hazard
+		if _, known := hazard.Of(h); !known {
 			c.problems = append(c.problems, one.problems...)
 			continue
 		}
 		problems = append(problems, one.problems...)
-		if !slices.Contains(p.UnreadLimits, hazard) {
-			p.UnreadLimits = append(p.UnreadLimits, hazard)
+		if !slices.Contains(p.UnreadLimits, h) {
+			p.UnreadLimits = append(p.UnreadLimits, h)
 		}
 	}
 	p.Limits = slices.DeleteFunc(p.Limits, func(l Limit) bool { return slices.Contains(p.UnreadLimits, l.Hazard) })
@@ -197,29 +199,29 @@ func (c *checker) knockControl(k *KnockControl) {
 
 // limit checks one limit and converts its values to the metric's stored unit.
 func (c *checker) limit(key string, l *Limit) {
-	hazard, ok := HazardNamed(l.Hazard)
+	h, ok := hazard.Of(l.Hazard)
 	if !ok {
-		c.oneOf(key+".hazard", l.Hazard, hazardNames()...)
+		c.oneOf(key+".hazard", string(l.Hazard), hazardNames()...)
 		return
 	}
-	if l.Hazard == Knock {
+	if l.Hazard == hazard.Knock {
 		c.add(key+".hazard", "the knock limit is not written here", "give knock_control.tolerated_retard_deg and its "+
 			"source")
 		return
 	}
-	metric, ok := hazard.Metric(l.Metric)
-	if !ok {
-		c.oneOf(key+".metric", l.Metric, hazard.metricNames()...)
+	if !h.Has(l.Metric) {
+		c.oneOf(key+".metric", string(l.Metric), names(h.Metrics)...)
 		return
 	}
 	c.text(key+".source", l.Source, "where the limit comes from (data sheet, measurement, shop rule and who set it)")
 	if l.Severity != "" {
-		c.oneOf(key+".severity", l.Severity, severities...)
+		c.oneOf(key+".severity", string(l.Severity), names(hazard.Severities())...)
 	}
+	m, _ := metric.Of(l.Metric)
 	c.limitShape(key, l)
-	c.limitUnit(key, l, metric)
+	c.limitUnit(key, l, m)
 	c.rpmRange(key, l)
-	if l.Hazard == LowSpeedLoad && len(l.RPMRange) == 0 && l.Along != channel.EngineSpeed {
+	if l.Hazard == hazard.LowSpeedLoad && len(l.RPMRange) == 0 && l.Along != channel.EngineSpeed {
 		c.add(key, "says nothing about engine speed", "give rpm_range, e.g. [1000, 2500], or a curve along "+
 			"engine_speed")
 	}
@@ -243,18 +245,18 @@ func (c *checker) limitShape(key string, l *Limit) {
 
 var anyNumber = span{-1e6, 1e6, "", "the limit", ""}
 
-func (c *checker) limitUnit(key string, l *Limit, metric MetricInfo) {
+func (c *checker) limitUnit(key string, l *Limit, m metric.Info) {
 	if l.Unit == "" {
-		c.add(key+".unit", "missing", "give the unit, e.g. "+metric.Unit)
+		c.add(key+".unit", "missing", "give the unit, e.g. "+m.Unit)
 		return
 	}
-	remedy := "give " + metric.Unit + " or another unit of the same quantity"
+	remedy := "give " + m.Unit + " or another unit of the same quantity"
 	from, err := unit.Parse(l.Unit)
 	if err != nil {
 		c.add(key+".unit", err.Error(), remedy)
 		return
 	}
-	to, err := unit.Parse(metric.Unit)
+	to, err := unit.Parse(m.Unit)
 	if err != nil {
 		c.add(key+".unit", err.Error(), remedy)
 		return
@@ -267,36 +269,19 @@ func (c *checker) limitUnit(key string, l *Limit, metric MetricInfo) {
 	if l.Value != nil {
 		v := *l.Value*scale + offset
 		l.Value = &v
-		c.limitRange(key+".value", v, metric)
+		c.limitRange(key+".value", v, m)
 	}
 	for i := range l.Values {
 		l.Values[i] = l.Values[i]*scale + offset
-		c.limitRange(fmt.Sprintf("%s.values[%d]", key, i), l.Values[i], metric)
+		c.limitRange(fmt.Sprintf("%s.values[%d]", key, i), l.Values[i], m)
 	}
-	l.Unit = metric.Unit
+	l.Unit = m.Unit
 }
 
-// limitSpans are the values a limit can sensibly have, in stored units; outside them a unit is wrong.
-var limitSpans = map[string]span{
-	MetricLambda:             {0.6, 1.3, "lambda", "the leanest lambda allowed", "0.95"},
-	MetricInjectorDuty:       {10, 100, "%", "the injector duty allowed", "90"},
-	MetricInjectionWindowUse: {10, 100, "%", "the share of the injection window allowed", "90"},
-	MetricPumpUse:            {10, 100, "%", "the share of pump capacity allowed", "90"},
-	MetricRailShortfall:      {1, 20000, "kPa", "the rail pressure shortfall allowed", "1500"},
-	MetricChargeTemperature:  {20, 150, "°C", "the charge temperature allowed", "65"},
-	MetricCoolantTemperature: {70, 150, "°C", "the coolant temperature allowed", "112"},
-	MetricOilTemperature:     {70, 200, "°C", "the oil temperature allowed", "135"},
-	MetricExhaustTemperature: {400, 1200, "°C", "the exhaust temperature allowed", "950"},
-	MetricPeakPressure:       {3000, 40000, "kPa", "the peak cylinder pressure allowed", "12000"},
-	MetricBMEP:               {300, 6000, "kPa", "the brake mean effective pressure allowed", "1900"},
-	MetricBoostOvershoot:     {1, 150, "kPa", "the boost above target allowed", "20"},
-	MetricTorque:             {20, 5000, "N·m", "the torque allowed", "420"},
-}
-
-func (c *checker) limitRange(key string, v float64, metric MetricInfo) {
-	s := limitSpans[metric.Name]
+func (c *checker) limitRange(key string, v float64, m metric.Info) {
+	s := span{m.Limit.Low, m.Limit.High, m.Unit, m.Limit.Meaning, m.Limit.Example}
 	if !s.holds(v) {
-		c.add(key, fmt.Sprintf("%g %s is outside the valid range", v, metric.Unit),
+		c.add(key, fmt.Sprintf("%g %s is outside the valid range", v, m.Unit),
 			fmt.Sprintf("give %s, %s, and check the unit", s.meaning, s.text()))
 	}
 }
@@ -314,16 +299,17 @@ func (c *checker) rpmRange(key string, l *Limit) {
 
 func hazardNames() []string {
 	var out []string
-	for _, h := range Hazards() {
-		out = append(out, h.Name)
+	for _, h := range hazard.All() {
+		out = append(out, string(h.ID))
 	}
 	return out
 }
 
-func (h HazardInfo) metricNames() []string {
-	var out []string
-	for _, m := range h.Metrics {
-		out = append(out, m.Name)
+// names are identifiers of any kind as plain text.
+func names[S ~string](ids []S) []string {
+	out := make([]string, len(ids))
+	for i, id := range ids {
+		out[i] = string(id)
 	}
 	return out
 }

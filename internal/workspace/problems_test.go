@@ -1,6 +1,7 @@
 package workspace
 
 import (
+	"headroom/internal/hazard"
 	"os"
 	"path/filepath"
 	"slices"
@@ -36,11 +37,11 @@ func TestProblems(t *testing.T) {
 			return true
 		}
 	}
-	noLimit := func(hazard string) func(*Workspace) bool {
+	noLimit := func(h hazard.ID) func(*Workspace) bool {
 		return func(w *Workspace) bool {
 			p := w.Platforms["kestrel-20t"]
-			return p != nil && len(p.LimitsFor(hazard)) == 0 && slices.Contains(p.UnreadLimits, hazard) &&
-				len(p.LimitsFor(BoostControl)) == 1
+			return p != nil && len(p.LimitsFor(h)) == 0 && slices.Contains(p.UnreadLimits, h) &&
+				len(p.LimitsFor(hazard.BoostControl)) == 1
 		}
 	}
 	all := func(w *Workspace) bool {
@@ -131,37 +132,37 @@ func TestProblems(t *testing.T) {
 		// limits
 		{"no source", kestrel, "value: 950, source: invented", "value: 950",
 			"platforms/kestrel-20t.yaml:61: limits[7].source: missing; give where the limit comes from (data sheet, " +
-				"measurement, shop rule and who set it)", noLimit(ExhaustTemperature)},
+				"measurement, shop rule and who set it)", noLimit(hazard.ExhaustTemperature)},
 		{"value and curve", kestrel, "value: 65,", "value: 65, along: engine_speed, at: [1000], values: [60],",
 			"platforms/kestrel-20t.yaml:58: limits[4]: has both a value and a curve; keep value, or along, at and " +
-				"values, not both", noLimit(ChargeTemperature)},
+				"values, not both", noLimit(hazard.ChargeTemperature)},
 		{"neither value nor curve", kestrel, "value: 65, ", "", "platforms/kestrel-20t.yaml:58: limits[4].value: " +
-			"missing; give value, or a curve: along, at and values", noLimit(ChargeTemperature)},
+			"missing; give value, or a curve: along, at and values", noLimit(hazard.ChargeTemperature)},
 		{"unknown hazard", kestrel, "hazard: boost_control", "hazard: overboost",
 			"platforms/kestrel-20t.yaml:64: limits[10].hazard: \"overboost\" is not known; give one of: knock, lean, " +
 				"fuel_delivery, rail_pressure, charge_temperature, coolant_temperature, oil_temperature, " +
 				"exhaust_temperature, cylinder_pressure, low_speed_load, boost_control, driveline", noPlatform},
 		{"unknown metric", kestrel, "metric: torque", "metric: power",
 			"platforms/kestrel-20t.yaml:65: limits[11].metric: \"power\" is not known; give one of: torque",
-			noLimit(Driveline)},
+			noLimit(hazard.Driveline)},
 		{"unit of another quantity", kestrel, "unit: Nm", "unit: kW",
 			"platforms/kestrel-20t.yaml:65: limits[11].unit: kW (power) does not convert to Nm (torque); give N·m or " +
-				"another unit of the same quantity", noLimit(Driveline)},
+				"another unit of the same quantity", noLimit(hazard.Driveline)},
 		{"unknown unit", kestrel, "unit: Nm", "unit: furlong", "platforms/kestrel-20t.yaml:65: limits[11].unit: unit " +
 			"\"furlong\" is not known; write a usual one such as \"kPa\", \"psi gauge\", \"°C\", \"%\", \"g/s\"; " +
-			"give N·m or another unit of the same quantity", noLimit(Driveline)},
+			"give N·m or another unit of the same quantity", noLimit(hazard.Driveline)},
 		{"bar meant as kPa", kestrel, "unit: bar, value: 120", "unit: kPa, value: 120",
 			"platforms/kestrel-20t.yaml:62: limits[8].value: 120 kPa is outside the valid range; give the peak " +
-				"cylinder pressure allowed, 3000 to 40000 kPa, and check the unit", noLimit(CylinderPressure)},
+				"cylinder pressure allowed, 3000 to 40000 kPa, and check the unit", noLimit(hazard.CylinderPressure)},
 		{"severity", kestrel, "severity: major", "severity: bad", "platforms/kestrel-20t.yaml:65: " +
 			"limits[11].severity: \"bad\" is not known; give one of: minor, moderate, major, catastrophic",
-			noLimit(Driveline)},
+			noLimit(hazard.Driveline)},
 		{"low-speed load at every speed", kestrel, "rpm_range: [1000, 2500], ", "",
 			"platforms/kestrel-20t.yaml:63: limits[9]: says nothing about engine speed; give rpm_range, e.g. [1000, " +
-				"2500], or a curve along engine_speed", noLimit(LowSpeedLoad)},
+				"2500], or a curve along engine_speed", noLimit(hazard.LowSpeedLoad)},
 		{"range upside down", kestrel, "[1000, 2500]", "[2500, 1000]",
 			"platforms/kestrel-20t.yaml:63: limits[9].rpm_range: [2500 1000] is not a range; give the low and the " +
-				"high engine speed in rpm, e.g. [1000, 2500]", noLimit(LowSpeedLoad)},
+				"high engine speed in rpm, e.g. [1000, 2500]", noLimit(hazard.LowSpeedLoad)},
 		{"knock among limits", kestrel, "{hazard: driveline, metric: torque, unit: Nm, value: 420",
 			"{hazard: knock, metric: knock_retard, unit: deg, value: 4",
 			"platforms/kestrel-20t.yaml:65: limits[11].hazard: the knock limit is not written here; give " +

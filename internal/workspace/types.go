@@ -2,6 +2,8 @@ package workspace
 
 import (
 	"headroom/internal/fault"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 	"headroom/models/calmap"
 	"headroom/models/channel"
 )
@@ -36,7 +38,7 @@ type Config struct {
 // Decision holds the thresholds of the verdict (docs/methods.md, "Verdict").
 type Decision struct {
 	// by severity: catastrophic, major (moderate and minor never hold); per pull, 0–1
-	HoldProbability map[string]float64 `yaml:"hold_probability"`
+	HoldProbability map[hazard.Severity]float64 `yaml:"hold_probability"`
 	// fewer pulls than this on the platform: evidence is thin
 	ThinPulls  int     `yaml:"thin_pulls"`
 	ThinCars   int     `yaml:"thin_cars"`
@@ -86,7 +88,7 @@ type Platform struct {
 	Pulls        Pulls                  `yaml:"pulls"`
 	File         string                 `yaml:"-"`
 	// hazards whose limits were left out because one of them is bad: not assessable
-	UnreadLimits []string `yaml:"-"`
+	UnreadLimits []hazard.ID `yaml:"-"`
 	// 1-based line of a key such as "limits[2].value" or of the nearest key around it; 0 unknown
 	KeyLine func(path string) int `yaml:"-"`
 }
@@ -157,18 +159,18 @@ type KnockControl struct {
 	Source               string  `yaml:"source"`
 }
 
-// Limit is one limit of a platform. Exactly one of Value and Curve is set.
+// Limit is one limit of a platform: Value, or Along with Breakpoints and Values; exactly one of the two is given.
 type Limit struct {
-	Hazard      string     `yaml:"hazard"`
-	Metric      string     `yaml:"metric"` // see Metrics
-	Unit        string     `yaml:"unit"`
-	Value       *float64   `yaml:"value"`
-	Along       channel.ID `yaml:"along"` // with at/values: engine_speed or absolute_load
-	Breakpoints []float64  `yaml:"at"`
-	Values      []float64  `yaml:"values"`
-	RPMRange    []float64  `yaml:"rpm_range"` // [low, high] where the limit applies; empty: everywhere
-	Severity    string     `yaml:"severity"`  // minor | moderate | major | catastrophic; "" takes the hazard's default
-	Source      string     `yaml:"source"`
+	Hazard      hazard.ID       `yaml:"hazard"`
+	Metric      metric.ID       `yaml:"metric"`
+	Unit        string          `yaml:"unit"`
+	Value       *float64        `yaml:"value"`
+	Along       channel.ID      `yaml:"along"` // with at/values: engine_speed or absolute_load
+	Breakpoints []float64       `yaml:"at"`
+	Values      []float64       `yaml:"values"`
+	RPMRange    []float64       `yaml:"rpm_range"` // [low, high] where the limit applies; empty: everywhere
+	Severity    hazard.Severity `yaml:"severity"`  // minor | moderate | major | catastrophic; "" takes the hazard's default
+	Source      string          `yaml:"source"`
 }
 
 // Cells is the operating grid.

@@ -10,6 +10,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"headroom/internal/hazard"
 	"headroom/models/channel"
 )
 
@@ -46,7 +47,7 @@ func TestOpenGood(t *testing.T) {
 func TestConfigKeepsDefaultsAndOverrides(t *testing.T) {
 	c := openGood(t).Config
 	want := Defaults()
-	want.Decision.HoldProbability[Major] = 0.2
+	want.Decision.HoldProbability[hazard.Major] = 0.2
 	want.Decision.ThinCars = 4
 	want.Display.Pressure = "bar"
 	want.Cells.LoadStep = 25
@@ -81,12 +82,12 @@ func TestStoredUnits(t *testing.T) {
 	}
 	for _, l := range w.Platforms["kestrel-20t"].Limits {
 		switch l.Hazard {
-		case CylinderPressure:
+		case hazard.CylinderPressure:
 			near("peak pressure of 120 bar", *l.Value, 12000)
 			if l.Unit != "kPa" {
 				t.Errorf("unit %q, want kPa", l.Unit)
 			}
-		case RailPressure:
+		case hazard.RailPressure:
 			near("shortfall of 15 bar", *l.Value, 1500)
 		}
 	}
@@ -173,29 +174,12 @@ func TestLimitAt(t *testing.T) {
 	}
 }
 
-func TestHazards(t *testing.T) {
-	// the contract's order
-	want := strings.Fields("knock lean fuel_delivery rail_pressure charge_temperature coolant_temperature " +
-		"oil_temperature exhaust_temperature cylinder_pressure low_speed_load boost_control driveline")
-	if diff := cmp.Diff(want, hazardNames()); diff != "" {
-		t.Errorf("hazards (-want +got):\n%s", diff)
-	}
-	for _, h := range Hazards() {
-		if SeverityRank(h.Severity) < 0 {
-			t.Errorf("%s: severity %q", h.Name, h.Severity)
-		}
-		for _, m := range h.Metrics {
-			if _, ok := limitSpans[m.Name]; !ok {
-				t.Errorf("%s: metric %s has no valid range", h.Name, m.Name)
-			}
-		}
-	}
-	if !(SeverityRank(Minor) < SeverityRank(Moderate) && SeverityRank(Moderate) < SeverityRank(Major) &&
-		SeverityRank(Major) < SeverityRank(Catastrophic)) {
-		t.Error("severities out of order")
-	}
-	if l := (Limit{Hazard: Lean}); l.EffectiveSeverity() != Catastrophic {
+func TestEffectiveSeverity(t *testing.T) {
+	if l := (Limit{Hazard: hazard.Lean}); l.EffectiveSeverity() != hazard.Catastrophic {
 		t.Errorf("default severity of lean is %s", l.EffectiveSeverity())
+	}
+	if l := (Limit{Hazard: hazard.Lean, Severity: hazard.Minor}); l.EffectiveSeverity() != hazard.Minor {
+		t.Errorf("a limit's own severity is not kept: %s", l.EffectiveSeverity())
 	}
 }
 
@@ -277,9 +261,9 @@ func TestInitTemplatesAreTrue(t *testing.T) {
 	if len(w.Problems) > 0 || w.Platforms["example"] == nil {
 		t.Errorf("platform template: %v", w.Problems)
 	}
-	for _, h := range Hazards() {
-		if h.Name != Knock && len(w.Platforms["example"].LimitsFor(h.Name)) == 0 {
-			t.Errorf("platform template shows no limit for %s", h.Name)
+	for _, h := range hazard.All() {
+		if h.ID != hazard.Knock && len(w.Platforms["example"].LimitsFor(h.ID)) == 0 {
+			t.Errorf("platform template shows no limit for %s", h.ID)
 		}
 	}
 }

@@ -1,8 +1,10 @@
-package assess
+package fleet
 
 import (
 	"math"
 
+	"headroom/internal/assess/state"
+	"headroom/internal/evidence"
 	"headroom/models/mixed"
 	"headroom/models/value"
 )
@@ -14,7 +16,7 @@ import (
 // patternKey is where a pattern holds.
 type patternKey struct {
 	car, revision string
-	cell          cellKey // of the row as logged
+	cell          state.CellKey // of the row as logged
 }
 
 // leftover is what a row shows beyond the model, its car's offset and its pull's.
@@ -24,7 +26,7 @@ type leftover struct {
 }
 
 // leftovers computes them for logged states that have the metric; states are as logged.
-func (p *platform) leftovers(fit *marginFit, m *metric, states []*state) []leftover {
+func leftovers(p *state.Platform, fit *Margin, m *Quantity, states []*state.State) []leftover {
 	type deviation struct {
 		at    int // into out
 		pull  string
@@ -35,23 +37,23 @@ func (p *platform) leftovers(fit *marginFit, m *metric, states []*state) []lefto
 	var out []leftover
 	var all []deviation
 	for _, s := range states {
-		x, y := m.predictor(p, s), m.measured(p, s.row)
+		x, y := m.Predictor(p, s), m.Measured(p, s)
 		if !value.Known(x) || !value.Known(y) {
 			continue
 		}
-		mean, ok := means[s.car]
+		mean, ok := means[s.Car]
 		if !ok {
-			mean, _ = fit.Model.Joint(s.car)
-			means[s.car] = mean
+			mean, _ = fit.Model.Joint(s.Car)
+			means[s.Car] = mean
 		}
 		d, err := fit.Model.Design(marginCovariates(s, x, fit.Ref), nil)
 		if err != nil {
 			continue
 		}
 		e := y - value.Dot(d, mean)
-		byPull[s.pull] = append(byPull[s.pull], e)
-		all = append(all, deviation{len(out), s.pull, e})
-		out = append(out, leftover{key: patternKey{s.car, s.row.Revision, p.cellOf(s)}})
+		byPull[s.Pull] = append(byPull[s.Pull], e)
+		all = append(all, deviation{len(out), s.Pull, e})
+		out = append(out, leftover{key: patternKey{s.Car, s.Row.Revision, p.CellOf(s)}})
 	}
 	for _, d := range all {
 		out[d.at].value = d.value - pullOffset(fit.Model, byPull[d.pull])
@@ -76,10 +78,10 @@ func pullOffset(m *mixed.Model, deviations []float64) float64 {
 // variance with unequal groups, about zero since the model has taken the means out (Searle, Casella & McCulloch,
 // Variance Components, 1992, sec. 3.6, the between term with known mean). Without a cell met twice all is within.
 func patternVariances(all []leftover) (between, within float64) {
-	groups := newIndex[patternKey]()
+	groups := evidence.NewIndex[patternKey]()
 	var sum, squares, n []float64
 	for _, l := range all {
-		k := groups.of(l.key)
+		k := groups.Of(l.key)
 		if k == len(n) {
 			sum, squares, n = append(sum, 0), append(squares, 0), append(n, 0)
 		}
@@ -111,28 +113,31 @@ func patternVariances(all []leftover) (between, within float64) {
 	return math.Max(0, (outside-met*within)/rows), within
 }
 
-// pattern is what a bench's own rows show of the car's pattern.
-type pattern struct {
-	shift    map[patternKey]float64 // added to the metric, shrunk by how often the cell was met
-	residual float64                // deviation of a new visit: within, and what is not known of the pattern
+// Pattern is what a car's own states show of its pattern.
+type Pattern struct {
+	Residual float64 // deviation of a new visit: within, and what is not known of the pattern
+
+	p     *state.Platform
+	shift map[patternKey]float64 // added to the metric, shrunk by how often the cell was met
 }
 
-// patternOf estimates it from the car's own rows; rows of other cars tell nothing of it.
-func (p *platform) patternOf(fit *marginFit, m *metric, b *bench) pattern {
-	out := pattern{shift: map[patternKey]float64{}, residual: math.Sqrt(fit.Between + fit.Within)}
-	if b.car == "" || fit.Between == 0 {
+// PatternOf estimates a car's pattern from its own states as logged, of those given; rows of other cars tell nothing of
+// it. car is "" for a car not seen.
+func (f *Fleet) PatternOf(fit *Margin, m *Quantity, car string, states []*state.State) Pattern {
+	out := Pattern{p: f.Platform, shift: map[patternKey]float64{}, Residual: math.Sqrt(fit.Between + fit.Within)}
+	if car == "" || fit.Between == 0 {
 		return out
 	}
-	var own []*state
-	for i := range b.states {
-		if s := b.states[i].asLogged(); s.car == b.car {
+	var own []*state.State
+	for _, s := range states {
+		if s := s.AsLogged(); s.Car == car {
 			own = append(own, s)
 		}
 	}
-	cells := newIndex[patternKey]()
+	cells := evidence.NewIndex[patternKey]()
 	var met []float64 // by cell
-	for _, l := range p.leftovers(fit, m, own) {
-		k := cells.of(l.key)
+	for _, l := range leftovers(f.Platform, fit, m, own) {
+		k := cells.Of(l.key)
 		if k == len(met) {
 			met = append(met, 0)
 		}
@@ -140,7 +145,7 @@ func (p *platform) patternOf(fit *marginFit, m *metric, b *bench) pattern {
 		met[k]++
 	}
 	unknown, visits := 0.0, 0.0
-	for k, key := range cells.keys { // in the order met, so that sums are the same each time
+	for k, key := range cells.Keys { // in the order met, so that sums are the same each time
 		n := met[k]
 		share := fit.Between / (fit.Between + fit.Within/n)
 		out.shift[key] *= share / n
@@ -148,13 +153,13 @@ func (p *platform) patternOf(fit *marginFit, m *metric, b *bench) pattern {
 		visits += n
 	}
 	if visits > 0 {
-		out.residual = math.Sqrt(fit.Within + unknown/visits)
+		out.Residual = math.Sqrt(fit.Within + unknown/visits)
 	}
 	return out
 }
 
-// of is the shift of a state of the bench.
-func (pt pattern) of(p *platform, s *state) float64 {
-	at := s.asLogged()
-	return pt.shift[patternKey{at.car, at.row.Revision, p.cellOf(at)}]
+// Of is the shift of a state.
+func (pt Pattern) Of(s *state.State) float64 {
+	at := s.AsLogged()
+	return pt.shift[patternKey{at.Car, at.Row.Revision, pt.p.CellOf(at)}]
 }

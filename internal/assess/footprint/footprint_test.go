@@ -1,4 +1,4 @@
-package assess
+package footprint
 
 import (
 	"math"
@@ -9,6 +9,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"headroom/internal/assess/state"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
 	"headroom/models/calmap"
@@ -58,18 +59,28 @@ func raised(t workspace.TableRef, row, column int, by float64) workspace.TableRe
 }
 
 // footprintOf is the footprint of a revision with the child's tables on a parent with the parent's, judged on states.
-func footprintOf(child, parent []workspace.TableRef, states ...state) Footprint {
+func footprintOf(child, parent []workspace.TableRef, states ...state.State) Footprint {
 	ws := &workspace.Workspace{Revisions: map[string]*workspace.Revision{
 		"parent": {ID: "parent", Tables: parent},
 		"child":  {ID: "child", Parent: "parent", Tables: child},
 	}}
-	p := &platform{rpmStep: 500, loadStep: 20}
-	return p.footprint(ws, ws.Revisions["child"], &bench{states: states})
+	return Of(grid500, ws, ws.Revisions["child"], visitsOf(states...), nil)
 }
 
-func at(rpm, load float64) state {
+// grid500 is a platform of 500 rpm by 20 % cells.
+var grid500 = &state.Platform{RPMStep: 500, LoadStep: 20}
+
+func visitsOf(states ...state.State) []state.Visit {
+	out := make([]state.Visit, len(states))
+	for i, s := range states {
+		out[i] = state.Visit{State: s}
+	}
+	return out
+}
+
+func at(rpm, load float64) state.State {
 	nan := math.NaN()
-	return state{rpm: rpm, load: load, manifold: nan, charge: nan, coolant: nan, ethanol: nan}
+	return state.State{RPM: rpm, Load: load, Manifold: nan, Charge: nan, Coolant: nan, Ethanol: nan}
 }
 
 // sameNumbers holds two numbers that are not known for equal.
@@ -95,7 +106,7 @@ func TestFootprintOnPaper(t *testing.T) {
 		at(4600, 150), at(5400, 230))
 	spark := func(by float64) []RoleChange { return []RoleChange{{"spark", result.Number(by), "deg"}} }
 	want := Footprint{
-		CellsChanged: 16, CellsChangedVisited: 1, StatesPastLastBreakpoint: 1, NotModelled: []string{},
+		CellsChanged: 16, CellsChangedVisited: 1, StatesPastLastBreakpoint: 1, Gaps: []state.Gap{},
 		CellsChangedUnvisited: 15, CellsVisitedUnchanged: 2,
 		Unvisited: []ChangedArea{
 			{result.Span{2000, 4000}, result.Span{100, 140}, 8, spark(3)},
@@ -144,7 +155,7 @@ func TestFootprintByManifoldPressure(t *testing.T) {
 	parent := flat(t, "spark", []float64{2000, 3000}, []float64{100, 150, 200}, channel.ManifoldPressure, 20)
 	child := raised(raised(parent, 1, 0, 1), 1, 1, 1)
 	logged := at(2200, 100)
-	logged.manifold = 125
+	logged.Manifold = 125
 	got := footprintOf([]workspace.TableRef{child}, []workspace.TableRef{parent}, logged)
 	if got.CellsChanged != 8 || got.CellsChangedVisited != 1 || got.CellsChangedUnvisited != 7 {
 		t.Errorf("with a pull: %+v", got)
@@ -167,16 +178,16 @@ func TestFootprintNotCompared(t *testing.T) {
 	for _, c := range []struct {
 		name          string
 		child, parent workspace.TableRef
-		why           string
+		why           ObstacleKind
 		cells         int
 	}{
-		{"no such table", byLoad, idle, "the parent has no such table", 36},
-		{"other channels", byLoad, byPressure, "the parent's table is read by other channels", 36},
-		{"other units", idle, fahrenheit, "the parent's table is written in other units", 0},
+		{"no such table", byLoad, idle, NoParentTable, 36},
+		{"other channels", byLoad, byPressure, OtherAxes, 36},
+		{"other units", idle, fahrenheit, OtherUnits, 0},
 	} {
 		f := footprintOf([]workspace.TableRef{c.child}, []workspace.TableRef{c.parent})
 		got := f.Tables[0]
-		if got.NotCompared != c.why || got.BreakpointsChanged.Known() || got.LargestChange.Known() ||
+		if got.Obstacle.Kind != c.why || got.BreakpointsChanged.Known() || got.LargestChange.Known() ||
 			f.CellsChanged != c.cells {
 			t.Errorf("%s: %+v, %d cells", c.name, got, f.CellsChanged)
 		}
@@ -199,40 +210,40 @@ func TestFootprintOfBase(t *testing.T) {
 		"lost": {ID: "lost", Parent: "gone", Tables: []workspace.TableRef{flat(t, "spark", speedAxis, loadAxis,
 			channel.AbsoluteLoad, 20)}},
 	}}
-	p := &platform{rpmStep: 500, loadStep: 20}
-	f := p.footprint(ws, ws.Revisions["base"], &bench{states: []state{at(2600, 150), at(6000, 150)}})
-	if f.NotCompared == "" || f.CellsChangedUnvisited.Known() || f.CellsVisitedUnchanged.Known() ||
+	f := Of(grid500, ws, ws.Revisions["base"], visitsOf(at(2600, 150), at(6000, 150)), nil)
+	if f.Obstacle.Kind != NoParent || f.CellsChangedUnvisited.Known() || f.CellsVisitedUnchanged.Known() ||
 		f.StatesPastLastBreakpoint != 1 {
 		t.Errorf("base: %+v", f)
 	}
 	if len(f.Spikes) != 1 || !f.Spikes[0].New || f.Spikes[0].ParentStands.Known() || f.Spikes[0].VisitedCells != 0 {
 		t.Errorf("spikes of a base: %+v", f.Spikes)
 	}
-	if f := p.footprint(ws, ws.Revisions["lost"], &bench{}); !strings.Contains(f.NotCompared, "gone") ||
+	if f := Of(grid500, ws, ws.Revisions["lost"], nil, nil); !strings.Contains(f.Obstacle.Fault, "gone") ||
 		f.CellsVisitedUnchanged.Known() {
 		t.Errorf("a missing ancestor: %+v", f)
 	}
 }
 
-// Only a spike that the parent does not have is a caution, and says who reads it.
-func TestSpikeCautions(t *testing.T) {
+// A spike that the parent does not have is new, and says in how many cells it is read.
+func TestNewSpikes(t *testing.T) {
 	parent := flat(t, "spark", speedAxis, loadAxis, channel.AbsoluteLoad, 20)
 	child := raised(parent, 1, 1, 3)
-	rev := &workspace.Revision{ID: "child", Tables: []workspace.TableRef{child}}
-	say := func(parent workspace.TableRef, states ...state) []string {
-		f := footprintOf(rev.Tables, []workspace.TableRef{parent}, states...)
-		return lintNotes(rev, &f)
+	spike := func(parent workspace.TableRef, states ...state.State) Spike {
+		t.Helper()
+		f := footprintOf([]workspace.TableRef{child}, []workspace.TableRef{parent}, states...)
+		if len(f.Spikes) != 1 {
+			t.Fatalf("spikes %+v", f.Spikes)
+		}
+		return f.Spikes[0]
 	}
-	want := "Table tables/spark.csv: 23 deg at engine speed 3000 rpm, absolute load 140 % stands +3 against its " +
-		"neighbours (20 to 20); the parent has no such spike; "
-	if got := say(parent, at(2600, 150)); !slices.Equal(got, []string{want + "judged pulls read it in 1 cell"}) {
-		t.Errorf("driven: %q", got)
+	if s := spike(parent, at(2600, 150)); !s.New || s.VisitedCells != 1 || s.Stands != 3 {
+		t.Errorf("driven: %+v", s)
 	}
-	if got := say(parent, at(4600, 150)); !slices.Equal(got, []string{want + "no judged pull reads it"}) {
-		t.Errorf("not driven: %q", got)
+	if s := spike(parent, at(4600, 150)); !s.New || s.VisitedCells != 0 {
+		t.Errorf("not driven: %+v", s)
 	}
-	if got := say(child, at(2600, 150)); len(got) > 0 {
-		t.Errorf("the parent's own spike: %q", got)
+	if s := spike(child, at(2600, 150)); s.New {
+		t.Errorf("the parent's own spike: %+v", s)
 	}
 }
 
@@ -248,13 +259,13 @@ func genTables(t *rapid.T, name string, spark, boost workspace.TableRef) []works
 	return []workspace.TableRef{spark, boost}
 }
 
-func genCase(t *rapid.T) (child, parent []workspace.TableRef, states []state) {
+func genCase(t *rapid.T) (child, parent []workspace.TableRef, states []state.State) {
 	by := rapid.SampledFrom([]channel.ID{channel.AbsoluteLoad, channel.ManifoldPressure}).Draw(t, "axis")
 	spark := flat(t, "spark", speedAxis, loadAxis, by, 20)
 	boost := flat(t, "boost", []float64{1500, 2500, 4500, 6500}, nil, "", 200)
 	for range rapid.IntRange(0, 6).Draw(t, "states") {
 		s := at(rapid.Float64Range(900, 7000).Draw(t, "rpm"), rapid.Float64Range(20, 260).Draw(t, "load"))
-		s.manifold = rapid.OneOf(rapid.Just(math.NaN()), rapid.Float64Range(40, 280)).Draw(t, "manifold")
+		s.Manifold = rapid.OneOf(rapid.Just(math.NaN()), rapid.Float64Range(40, 280)).Draw(t, "manifold")
 		states = append(states, s)
 	}
 	return genTables(t, "child", spark, boost), genTables(t, "parent", spark, boost), states
@@ -268,20 +279,20 @@ func TestFootprintAddsUp(t *testing.T) {
 			t.Fatalf("%d changed, %d of them visited and %g not", f.CellsChanged, f.CellsChangedVisited,
 				f.CellsChangedUnvisited)
 		}
-		visited := map[cellKey]bool{}
+		visited := map[state.CellKey]bool{}
 		for i := range states {
-			visited[(&platform{rpmStep: 500, loadStep: 20}).cellOf(&states[i])] = true
+			visited[grid500.CellOf(&states[i])] = true
 		}
 		if len(visited) != f.CellsChangedVisited+int(f.CellsVisitedUnchanged) {
 			t.Fatalf("%d cells visited, %d changed and %g unchanged", len(visited), f.CellsChangedVisited,
 				f.CellsVisitedUnchanged)
 		}
-		covered := map[cellKey]bool{}
+		covered := map[state.CellKey]bool{}
 		for _, a := range f.Unvisited {
 			n := 0
 			for r := a.RPM[0] / 500; r < a.RPM[1]/500; r++ {
 				for l := a.LoadPct[0] / 20; l < a.LoadPct[1]/20; l++ {
-					k := cellKey{int(math.Round(float64(r))), int(math.Round(float64(l)))}
+					k := state.CellKey{int(math.Round(float64(r))), int(math.Round(float64(l)))}
 					if covered[k] || visited[k] {
 						t.Fatalf("cell %v is listed twice or visited", k)
 					}
@@ -306,14 +317,14 @@ func TestFootprintAddsUp(t *testing.T) {
 func TestFootprintMissesNothing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		child, parent, states := genCase(t)
-		moved := map[cellKey]bool{}
+		moved := map[state.CellKey]bool{}
 		for i := range child {
 			by := pairOf(&child[i], &parent[i])
 			for j := range states {
-				a, _, _ := lookup{table: child[i].Table, x: by.x, y: by.y}.at(&states[j])
-				b, _, _ := lookup{table: parent[i].Table, x: by.x, y: by.y}.at(&states[j])
+				a, _, _ := state.Lookup{Table: child[i].Table, X: by.x, Y: by.y}.At(&states[j])
+				b, _, _ := state.Lookup{Table: parent[i].Table, X: by.x, Y: by.y}.At(&states[j])
 				if math.Abs(a-b) > 1e-6 {
-					moved[(&platform{rpmStep: 500, loadStep: 20}).cellOf(&states[j])] = true
+					moved[grid500.CellOf(&states[j])] = true
 				}
 			}
 		}

@@ -1,12 +1,13 @@
-package assess
+// Package footprint answers where a revision's tables differ from its parent's, which of that the judged pulls visit,
+// and what in the tables stands alone. It compares tables (models/calmap) on the operating grid; it predicts nothing.
+package footprint
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
+	"headroom/internal/assess/state"
 	"headroom/internal/result"
-	"headroom/internal/say"
 	"headroom/internal/workspace"
 	"headroom/models/calmap"
 	"headroom/models/channel"
@@ -16,33 +17,35 @@ import (
 // noChange is the largest difference that is rounding.
 const noChange = 1e-9
 
-// footprint says where the revision's tables differ from the parent's, which of that the judged pulls visit, and where
-// its tables stand out from their own neighbourhood.
-func (p *platform) footprint(ws *workspace.Workspace, rev *workspace.Revision, b *bench) Footprint {
+// Of says where the revision's tables differ from the parent's, which of that the judged visits are, and where its
+// tables stand out from their own neighbourhood. visits are as the revision would run them, gaps what of its changes
+// could not be computed on them.
+func Of(p *state.Platform, ws *workspace.Workspace, rev *workspace.Revision, visits []state.Visit,
+	gaps []state.Gap) Footprint {
 	none := result.Unknown()
-	out := Footprint{NotModelled: []string{}, CellsChangedUnvisited: none, CellsVisitedUnchanged: none,
+	out := Footprint{Gaps: []state.Gap{}, CellsChangedUnvisited: none, CellsVisitedUnchanged: none,
 		Unvisited: []ChangedArea{}, Tables: []TableChange{}, Spikes: []Spike{}}
-	child, err := calibrationOf(ws, rev.ID)
+	child, err := state.CalibrationOf(ws, rev.ID)
 	if err != nil {
-		out.NotCompared = err.Error()
+		out.Obstacle = Obstacle{Kind: Unresolved, Fault: err.Error()}
 		return out
 	}
-	g := p.gridFor(child, b)
+	g := gridFor(p, child, visits)
 	pairs := pairsOf(ws, rev)
-	out.StatesPastLastBreakpoint = b.pastLastBreakpoint(child)
+	out.StatesPastLastBreakpoint = pastLastBreakpoint(child, visits)
 	for _, t := range pairs {
 		out.Spikes = append(out.Spikes, g.spikes(t)...)
 	}
 	if rev.Parent == "" {
-		out.NotCompared = "a base calibration has no parent to be compared with"
+		out.Obstacle = Obstacle{Kind: NoParent}
 		return out
 	}
-	parent, err := calibrationOf(ws, rev.Parent)
+	parent, err := state.CalibrationOf(ws, rev.Parent)
 	if err != nil {
-		out.NotCompared = err.Error()
+		out.Obstacle = Obstacle{Kind: Unresolved, Fault: err.Error()}
 		return out
 	}
-	out.NotModelled = append(append(out.NotModelled, child.notModelled(parent)...), b.notModelled...)
+	out.Gaps = append(append(out.Gaps, state.Gaps(child.NotModelled(parent))...), gaps...)
 	for _, t := range pairs {
 		out.Tables = append(out.Tables, t.change())
 	}
@@ -50,15 +53,15 @@ func (p *platform) footprint(ws *workspace.Workspace, rev *workspace.Revision, b
 	return out
 }
 
-// pastLastBreakpoint counts the judged states that read a modelled table beyond its last breakpoint.
-func (b *bench) pastLastBreakpoint(c *calibration) int {
+// pastLastBreakpoint counts the visits that read a modelled table beyond its last breakpoint.
+func pastLastBreakpoint(c *state.Calibration, visits []state.Visit) int {
 	n := 0
-	for i := range b.states {
+	for i := range visits {
 		past := false
-		b.states[i].each(func(s *state) {
-			for _, role := range modelledRoles {
-				if l, ok := c.lookups[role]; ok {
-					_, beyond, known := l.at(s)
+		visits[i].Each(func(s *state.State) {
+			for _, role := range state.ModelledRoles {
+				if l, ok := c.Lookups[role]; ok {
+					_, beyond, known := l.At(s)
 					past = past || known && beyond
 				}
 			}
@@ -74,7 +77,7 @@ func (b *bench) pastLastBreakpoint(c *calibration) int {
 type tablePair struct {
 	now, was *workspace.TableRef // was is nil where the parent has none
 	diff     *calmap.Table       // revision minus parent, read by x and y; nil where the two cannot be compared
-	why      string              // why not
+	why      Obstacle            // why not
 	x, y     channel.ID          // y is "" for one axis
 	modelled bool                // its effect is computed from states that know its axes
 }
@@ -93,25 +96,25 @@ func pairsOf(ws *workspace.Workspace, rev *workspace.Revision) []tablePair {
 
 func pairOf(now, was *workspace.TableRef) tablePair {
 	t := tablePair{now: now, was: was, x: now.X.Channel, y: axisOf(now.Y)}
-	t.modelled = slices.Contains(modelledRoles, now.Role) && lookup{x: t.x, y: t.y}.unknownAxis() == ""
+	t.modelled = slices.Contains(state.ModelledRoles, now.Role) && state.Lookup{X: t.x, Y: t.y}.UnknownAxis() == ""
 	if was == nil || was.Table == nil {
-		t.was, t.why = nil, "the parent has no such table"
+		t.was, t.why = nil, Obstacle{Kind: NoParentTable}
 		return t
 	}
 	if t.y == "" {
 		t.y = axisOf(was.Y)
 	}
 	if was.X.Channel != t.x || was.Y != nil && was.Y.Channel != t.y {
-		t.why = "the parent's table is read by other channels"
+		t.why = Obstacle{Kind: OtherAxes}
 		return t
 	}
 	if !slices.Contains(calmap.Roles(), now.Role) && !sameUnits(now, was) { // these are kept as written
-		t.why = "the parent's table is written in other units"
+		t.why = Obstacle{Kind: OtherUnits}
 		return t
 	}
 	diff, err := calmap.Difference(now.Table, was.Table)
 	if err != nil {
-		t.why = err.Error()
+		t.why = Obstacle{Kind: Unresolved, Fault: err.Error()}
 		return t
 	}
 	t.diff = diff
@@ -163,7 +166,7 @@ func (t *tablePair) change() TableChange {
 	none := result.Unknown()
 	out := TableChange{Role: t.now.Role, Name: t.now.Name, File: t.now.File, Breakpoints: none,
 		BreakpointsChanged: none,
-		LargestChange:      none, Unit: t.unit(), At: []AxisValue{}, NotCompared: t.why}
+		LargestChange:      none, Unit: t.unit(), At: []AxisValue{}, Obstacle: t.why}
 	if t.diff == nil {
 		return out
 	}
@@ -184,38 +187,39 @@ func (t *tablePair) change() TableChange {
 
 // grid is the operating grid that a revision's tables span and its judged pulls visit.
 type grid struct {
-	p           *platform
-	cells       []cellKey // by load, then speed
-	visited     map[cellKey]bool
-	speeds      map[int]bool           // speed bins with a visited cell
-	pressures   map[cellKey][2]float64 // lowest and highest manifold pressure seen in a visited cell, kPa
-	pressurePer float64                // manifold pressure over load, kPa per %
+	p           *state.Platform
+	cells       []state.CellKey // by load, then speed
+	visited     map[state.CellKey]bool
+	speeds      map[int]bool                 // speed bins with a visited cell
+	pressures   map[state.CellKey][2]float64 // lowest and highest manifold pressure seen in a visited cell, kPa
+	pressurePer float64                      // manifold pressure over load, kPa per %
 }
 
 // fullFilling is manifold pressure over load, kPa per %, where the cylinder traps air of the manifold's pressure at
 // 25 °C: by the definition of absolute load (SAE J1979 PID 0x43; 1.184 g/L is air at 25 °C and 101.325 kPa).
 const fullFilling = 1.01325
 
-func (p *platform) gridFor(c *calibration, b *bench) *grid {
-	g := &grid{p: p, visited: map[cellKey]bool{}, speeds: map[int]bool{}, pressures: map[cellKey][2]float64{},
+func gridFor(p *state.Platform, c *state.Calibration, visits []state.Visit) *grid {
+	g := &grid{p: p, visited: map[state.CellKey]bool{}, speeds: map[int]bool{},
+		pressures:   map[state.CellKey][2]float64{},
 		pressurePer: fullFilling}
 	var ratios []float64
-	for i := range b.states {
-		b.states[i].each(func(s *state) {
-			if !value.Known(s.rpm) || !value.Known(s.load) {
+	for i := range visits {
+		visits[i].Each(func(s *state.State) {
+			if !value.Known(s.RPM) || !value.Known(s.Load) {
 				return
 			}
-			k := p.cellOf(s)
+			k := p.CellOf(s)
 			g.visited[k], g.speeds[k[0]] = true, true
-			if !(s.load > 0) || !value.Known(s.manifold) {
+			if !(s.Load > 0) || !value.Known(s.Manifold) {
 				return
 			}
-			ratios = append(ratios, s.manifold/s.load)
+			ratios = append(ratios, s.Manifold/s.Load)
 			seen, ok := g.pressures[k]
 			if !ok {
-				seen = [2]float64{s.manifold, s.manifold}
+				seen = [2]float64{s.Manifold, s.Manifold}
 			}
-			g.pressures[k] = [2]float64{min(seen[0], s.manifold), max(seen[1], s.manifold)}
+			g.pressures[k] = [2]float64{min(seen[0], s.Manifold), max(seen[1], s.Manifold)}
 		})
 	}
 	if len(ratios) > 0 {
@@ -226,37 +230,37 @@ func (p *platform) gridFor(c *calibration, b *bench) *grid {
 }
 
 // spanned lists the cells that lie between the first and last breakpoints of any modelled table, and the visited ones.
-func (g *grid) spanned(c *calibration) []cellKey {
+func (g *grid) spanned(c *state.Calibration) []state.CellKey {
 	speed, load := newReach(), newReach()
-	for _, role := range modelledRoles {
-		l, ok := c.lookups[role]
+	for _, role := range state.ModelledRoles {
+		l, ok := c.Lookups[role]
 		if !ok {
 			continue
 		}
 		for _, a := range []struct {
 			id   channel.ID
 			axis []float64
-		}{{l.x, l.table.X}, {l.y, l.table.Y}} {
+		}{{l.X, l.Table.X}, {l.Y, l.Table.Y}} {
 			switch a.id {
 			case channel.EngineSpeed:
-				speed.take(a.id, a.axis, g.p.rpmStep)
+				speed.widen(a.id, a.axis, g.p.RPMStep)
 			case channel.AbsoluteLoad:
-				load.take(a.id, a.axis, g.p.loadStep)
+				load.widen(a.id, a.axis, g.p.LoadStep)
 			case channel.ManifoldPressure:
-				load.take(a.id, a.axis, g.p.loadStep*g.pressurePer)
+				load.widen(a.id, a.axis, g.p.LoadStep*g.pressurePer)
 			}
 		}
 	}
-	seen := map[cellKey]bool{}
+	seen := map[state.CellKey]bool{}
 	for k := range g.visited {
 		seen[k] = true
 	}
 	for r := speed.first; r < speed.end; r++ {
 		for l := load.first; l < load.end; l++ {
-			seen[cellKey{r, l}] = true
+			seen[state.CellKey{r, l}] = true
 		}
 	}
-	out := make([]cellKey, 0, len(seen))
+	out := make([]state.CellKey, 0, len(seen))
 	for k := range seen {
 		out = append(out, k)
 	}
@@ -264,15 +268,17 @@ func (g *grid) spanned(c *calibration) []cellKey {
 	return out
 }
 
-func byLoadThenSpeed(a, b cellKey) int { return slices.Compare([]int{a[1], a[0]}, []int{b[1], b[0]}) }
+func byLoadThenSpeed(a, b state.CellKey) int {
+	return slices.Compare([]int{a[1], a[0]}, []int{b[1], b[0]})
+}
 
 // reach is a span of bins, end excluded; empty when first is not below end.
 type reach struct{ first, end int }
 
 func newReach() reach { return reach{first: math.MaxInt, end: math.MinInt} }
 
-// take widens the span to the bins that an axis crosses, within what the channel can read.
-func (r *reach) take(id channel.ID, axis []float64, step float64) {
+// widen widens the span to the bins that an axis crosses, within what the channel can read.
+func (r *reach) widen(id channel.ID, axis []float64, step float64) {
 	d, ok := channel.Lookup(id)
 	if !ok || len(axis) == 0 {
 		return
@@ -287,13 +293,13 @@ func (r *reach) take(id channel.ID, axis []float64, step float64) {
 
 // span is what a table axis reads inside a cell. Pressure goes with load, and in a visited cell takes in what was
 // seen there; other channels are not given by a cell, so the whole axis counts.
-func (g *grid) span(k cellKey, id channel.ID, axis []float64) (low, high float64) {
+func (g *grid) span(k state.CellKey, id channel.ID, axis []float64) (low, high float64) {
 	load := func(per float64) (float64, float64) {
-		return float64(k[1]) * g.p.loadStep * per, float64(k[1]+1) * g.p.loadStep * per
+		return float64(k[1]) * g.p.LoadStep * per, float64(k[1]+1) * g.p.LoadStep * per
 	}
 	switch id {
 	case channel.EngineSpeed:
-		return float64(k[0]) * g.p.rpmStep, float64(k[0]+1) * g.p.rpmStep
+		return float64(k[0]) * g.p.RPMStep, float64(k[0]+1) * g.p.RPMStep
 	case channel.AbsoluteLoad:
 		return load(1)
 	case channel.ManifoldPressure:
@@ -303,7 +309,7 @@ func (g *grid) span(k cellKey, id channel.ID, axis []float64) (low, high float64
 		}
 		return low, high
 	case channel.ThrottlePosition, channel.PedalPosition:
-		return 100, 100 // see state.axis
+		return state.FullThrottle, state.FullThrottle
 	}
 	if len(axis) == 0 {
 		return 0, 0
@@ -312,7 +318,7 @@ func (g *grid) span(k cellKey, id channel.ID, axis []float64) (low, high float64
 }
 
 // largest is the value of largest magnitude that a table on a pair's axes has inside a cell.
-func (g *grid) largest(k cellKey, t *tablePair, table *calmap.Table) float64 {
+func (g *grid) largest(k state.CellKey, t *tablePair, table *calmap.Table) float64 {
 	var low, high calmap.State
 	low.X, high.X = g.span(k, t.x, table.X)
 	low.Y, high.Y = g.span(k, t.y, table.Y)
@@ -332,7 +338,7 @@ func (t *tablePair) readByLoad() bool {
 // changesIn lists the tables that differ somewhere in a cell, with the largest difference there, NaN where the two
 // cannot be compared. A table that is not read by load (boost by speed) changes the loads that pulls reach at a speed;
 // where no pull has been at that speed, all of them.
-func (g *grid) changesIn(k cellKey, pairs []tablePair) []RoleChange {
+func (g *grid) changesIn(k state.CellKey, pairs []tablePair) []RoleChange {
 	var out []RoleChange
 	for i := range pairs {
 		t := &pairs[i]
@@ -352,7 +358,7 @@ func (g *grid) changesIn(k cellKey, pairs []tablePair) []RoleChange {
 
 // count sorts the grid's cells by changed and visited.
 func (g *grid) count(pairs []tablePair, out *Footprint) {
-	unvisited := map[cellKey][]RoleChange{}
+	unvisited := map[state.CellKey][]RoleChange{}
 	visitedUnchanged := 0
 	for _, k := range g.cells {
 		changes := g.changesIn(k, pairs)
@@ -373,8 +379,8 @@ func (g *grid) count(pairs []tablePair, out *Footprint) {
 
 // areas covers cells with rectangles: from the first cell not yet covered, by load and then speed, as far as it goes
 // along speed and then along load. The one with most cells comes first.
-func (g *grid) areas(cells map[cellKey][]RoleChange) []ChangedArea {
-	left := map[cellKey]bool{}
+func (g *grid) areas(cells map[state.CellKey][]RoleChange) []ChangedArea {
+	left := map[state.CellKey]bool{}
 	for k := range cells {
 		left[k] = true
 	}
@@ -385,12 +391,12 @@ func (g *grid) areas(cells map[cellKey][]RoleChange) []ChangedArea {
 		}
 		to := grown(left, from)
 		area := ChangedArea{Cells: (to[0] - from[0]) * (to[1] - from[1]), Changes: []RoleChange{}}
-		low, high := g.p.cell(from), g.p.cell(cellKey{to[0] - 1, to[1] - 1})
+		low, high := g.p.Cell(from), g.p.Cell(state.CellKey{to[0] - 1, to[1] - 1})
 		area.RPM, area.LoadPct = result.Span{low.RPM[0], high.RPM[1]}, result.Span{low.LoadPct[0], high.LoadPct[1]}
 		for l := from[1]; l < to[1]; l++ {
 			for r := from[0]; r < to[0]; r++ {
-				delete(left, cellKey{r, l})
-				area.take(cells[cellKey{r, l}])
+				delete(left, state.CellKey{r, l})
+				area.keep(cells[state.CellKey{r, l}])
 			}
 		}
 		out = append(out, area)
@@ -400,14 +406,14 @@ func (g *grid) areas(cells map[cellKey][]RoleChange) []ChangedArea {
 }
 
 // grown is the end, itself excluded, of the rectangle of cells in the set that starts at from.
-func grown(set map[cellKey]bool, from cellKey) (to cellKey) {
-	to = cellKey{from[0] + 1, from[1] + 1}
-	for set[cellKey{to[0], from[1]}] {
+func grown(set map[state.CellKey]bool, from state.CellKey) (to state.CellKey) {
+	to = state.CellKey{from[0] + 1, from[1] + 1}
+	for set[state.CellKey{to[0], from[1]}] {
 		to[0]++
 	}
 	for {
 		for r := from[0]; r < to[0]; r++ {
-			if !set[cellKey{r, to[1]}] {
+			if !set[state.CellKey{r, to[1]}] {
 				return to
 			}
 		}
@@ -415,8 +421,8 @@ func grown(set map[cellKey]bool, from cellKey) (to cellKey) {
 	}
 }
 
-// take keeps the largest change of each role; one that is not known outweighs any.
-func (a *ChangedArea) take(changes []RoleChange) {
+// keep keeps the largest change of each role; one that is not known outweighs any.
+func (a *ChangedArea) keep(changes []RoleChange) {
 	for _, c := range changes {
 		i := slices.IndexFunc(a.Changes, func(old RoleChange) bool { return old.Role == c.Role })
 		switch {
@@ -460,35 +466,4 @@ func (g *grid) reading(t *tablePair, weight *calmap.Table) int {
 		}
 	}
 	return n
-}
-
-// sentence says a spike in words a tuner can act on.
-func (s *Spike) sentence() string {
-	unit := s.Unit
-	if unit == "lambda" {
-		unit = "λ"
-	}
-	value := func(v result.Number) string { return fmt.Sprintf("%.4g", float64(v)) }
-	at := ""
-	for i, a := range s.At {
-		if i > 0 {
-			at += ", "
-		}
-		at += fmt.Sprintf("%s %s %s", say.Words(a.Channel), value(a.Value), a.Unit)
-	}
-	read := ""
-	switch {
-	case !s.VisitedCells.Known():
-	case s.VisitedCells == 0:
-		read = "; no judged pull reads it"
-	default:
-		read = fmt.Sprintf("; judged pulls read it in %s", say.Count(int(s.VisitedCells), "cell"))
-	}
-	parent := ""
-	if s.ParentStands.Known() {
-		parent = "; the parent has no such spike"
-	}
-	return fmt.Sprintf("Table %s: %s %s at %s stands %+.3g against its neighbours (%s to %s)%s%s",
-		s.File, value(s.Value), unit, at, float64(s.Stands), value(s.Neighbours[0]), value(s.Neighbours[1]), parent,
-		read)
 }

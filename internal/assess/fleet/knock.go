@@ -1,0 +1,244 @@
+package fleet
+
+import (
+	"fmt"
+	"math"
+
+	"headroom/internal/assess/state"
+	"headroom/internal/evidence"
+	"headroom/internal/metric"
+	"headroom/internal/result"
+	"headroom/models/knock"
+	"headroom/models/value"
+)
+
+// Reference is the operating point the knock covariates are measured from: the medians of the evidence.
+type Reference struct {
+	RPM, Load, Charge, OctaneIndex, Lambda, Coolant, LnCycles, IntakeCam float64
+	Spark, Manifold                                                      float64
+	Fuel                                                                 string // the commonest
+}
+
+// priors of the slopes that the cycle model does not give. Dwell: methods.md section 3. Intake cam: no physics slope
+// is claimed, so it is centred on zero; common practice, no source.
+const (
+	dwellSlope, dwellSlopeSD = -0.5, 0.3
+	camSlopeSD               = 0.15
+	physicsSlopeShare        = 0.35 // methods.md section 3: β_k ~ N(slope from the cycle model, (35 %)²)
+	physicsLevelSD           = 6.0  // degrees; the level of the knock integral is known to be off by several
+)
+
+// knockable reports whether a row says anything about knock.
+func knockable(r *evidence.Row) bool {
+	return r.KnockLogged && value.Known(r.Bound.Delivered) && value.Known(r.Load) && value.Known(r.ChargeTemperature) &&
+		(value.Known(r.Lambda) || value.Known(r.LambdaCommanded)) &&
+		(r.KnockEvents == 0 || value.Known(r.SparkBefore) && value.Known(r.SparkAfter))
+}
+
+// fitKnock fits the platform's knock-limited spark, or records why it cannot.
+func (f *Fleet) fitKnock(visits []state.Visit) error {
+	every := make([]*state.Visit, len(visits))
+	var use []*state.State
+	for i := range visits {
+		every[i] = &visits[i]
+		if knockable(visits[i].Row) {
+			use = append(use, &visits[i].State)
+		}
+	}
+	if f.KnockControl == nil || f.Burn == nil || len(use) == 0 {
+		f.KnockLack = f.Lacking(row(metric.KnockMargin), every)
+		return nil
+	}
+	if f.Cycle == nil {
+		f.KnockLack = result.Lack{Missing: []result.Missing{}, Fault: f.CycleWhy}
+		return nil
+	}
+	f.KnockPulls, f.KnockSteady = countSegments(use)
+	f.KnockRef = f.knockReference(use)
+	f.KnockSeen = f.knockSeen(use)
+	prior, err := f.knockPrior(f.KnockRef)
+	if err != nil {
+		f.KnockLack = result.Lack{Missing: []result.Missing{}, Fault: err.Error()}
+		return nil
+	}
+	copy(f.Slopes[:], prior.SlopeMean[:])
+	model, err := knock.Fit(f.knockCars(use), prior, knock.Options{})
+	if err != nil {
+		return fmt.Errorf("platform %s, knock-limited spark: %w", f.ID, err)
+	}
+	f.Knock = model
+	return nil
+}
+
+// countSegments counts the pulls and the steady stretches that states are of.
+func countSegments(states []*state.State) (pulls, steady int) {
+	met := map[string]bool{}
+	for _, s := range states {
+		if met[s.Pull] {
+			continue
+		}
+		met[s.Pull] = true
+		if s.Row.Kind == evidence.KindPull {
+			pulls++
+		} else {
+			steady++
+		}
+	}
+	return pulls, steady
+}
+
+func (f *Fleet) knockReference(states []*state.State) Reference {
+	column := func(get func(s *state.State) float64, fallback float64) float64 {
+		var v []float64
+		for _, s := range states {
+			if x := get(s); value.Known(x) {
+				v = append(v, x)
+			}
+		}
+		if len(v) == 0 {
+			return fallback
+		}
+		return value.Median(v)
+	}
+	return Reference{
+		RPM:         column(func(s *state.State) float64 { return s.RPM }, math.NaN()),
+		Load:        column(func(s *state.State) float64 { return s.Load }, math.NaN()),
+		Charge:      column(func(s *state.State) float64 { return s.Charge }, math.NaN()),
+		OctaneIndex: column(f.OctaneIndex, math.NaN()),
+		Lambda:      column(func(s *state.State) float64 { return s.Lambda }, math.NaN()),
+		Coolant:     column(func(s *state.State) float64 { return s.Coolant }, state.StandardCoolant),
+		LnCycles:    column(func(s *state.State) float64 { return math.Log(s.Cycles) }, 0),
+		IntakeCam:   column(func(s *state.State) float64 { return s.IntakeCam }, 0),
+		Spark:       column(func(s *state.State) float64 { return s.Spark }, math.NaN()),
+		Manifold:    column(func(s *state.State) float64 { return s.Manifold }, state.StandardBarometer),
+		Fuel:        commonestFuel(states),
+	}
+}
+
+func commonestFuel(states []*state.State) string {
+	count := map[string]int{}
+	best := ""
+	for _, s := range states {
+		count[s.Fuel]++
+		if n := count[s.Fuel]; n > count[best] || (n == count[best] && s.Fuel < best) {
+			best = s.Fuel
+		}
+	}
+	return best
+}
+
+// knockSeen counts rows and rows with an event by speed bin.
+func (f *Fleet) knockSeen(states []*state.State) map[int][2]int {
+	out := map[int][2]int{}
+	for _, s := range states {
+		b := int(math.Floor(s.Row.RPM / f.RPMStep))
+		n := out[b]
+		n[0]++
+		if s.Row.KnockEvents > 0 {
+			n[1]++
+		}
+		out[b] = n
+	}
+	return out
+}
+
+// KnockCovariates are the differences of a state from the reference; a channel that was not logged counts as being
+// at the reference.
+func (f *Fleet) KnockCovariates(s *state.State) (z [knock.NumCovariates]float64) {
+	ref := &f.KnockRef
+	z[knock.LnCharge] = math.Log(s.Load / ref.Load)
+	z[knock.ChargeTemperature] = s.Charge - ref.Charge
+	z[knock.OctaneIndex] = f.OctaneIndex(s) - ref.OctaneIndex
+	z[knock.Lambda] = s.Lambda - ref.Lambda
+	z[knock.CoolantTemperature] = value.Or(s.Coolant-ref.Coolant, 0)
+	z[knock.LnCycles] = math.Log(s.Cycles) - ref.LnCycles
+	z[knock.IntakeCam] = value.Or(s.IntakeCam-ref.IntakeCam, 0)
+	return z
+}
+
+func (f *Fleet) knockCars(states []*state.State) []knock.Car {
+	nest := evidence.NewNest[knock.Cell]()
+	for _, s := range states {
+		r := s.Row
+		interval := value.Or(r.RetardInterval, r.SampleInterval)
+		cell := knock.Cell{
+			RPM: s.RPM, Z: f.KnockCovariates(s), Lower: r.Bound.Delivered, Upper: math.Inf(1),
+			Detect: knock.Detectability(interval, f.KnockControl.StepDeg, f.KnockControl.RecoveryDegPerSecond,
+				r.Duration),
+		}
+		if r.KnockEvents > 0 {
+			rise := knock.Rise{Before: r.SparkBefore, After: r.SparkAfter, RetardBefore: r.RiseRetard,
+				CleanSpark: r.RiseClean}
+			cell.Lower, cell.Upper = rise.Bounds(interval, f.KnockControl.StepDeg, f.KnockControl.RecoveryDegPerSecond)
+			cell.Detect, cell.Rises = 1, int(r.KnockEvents)
+		}
+		nest.Add(r, cell)
+	}
+	cars := make([]knock.Car, 0, len(nest.Cars))
+	for _, car := range nest.Cars {
+		c := knock.Car{ID: car.ID}
+		for _, pull := range car.Pulls {
+			c.Pulls = append(c.Pulls, knock.Pull{Cells: pull.Rows})
+		}
+		cars = append(cars, c)
+	}
+	return cars
+}
+
+// KnockMargin is the knock-limited spark of a car less the commanded spark, in degrees; NaN without a knock model.
+func (f *Fleet) KnockMargin(s *state.State) float64 {
+	if f.Knock == nil || !value.Known(s.Spark) {
+		return math.NaN()
+	}
+	z := f.KnockCovariates(s)
+	for _, v := range z {
+		if !value.Known(v) {
+			return math.NaN()
+		}
+	}
+	limit, _, _ := f.Knock.Predict(s.Car, s.RPM, z)
+	return limit - s.Spark
+}
+
+// knockPrior takes the slopes from the cycle model at the reference state, taken where the engine is driven rather than
+// at the model's own knock limit, because they do not need the model's level to be right.
+func (f *Fleet) knockPrior(ref Reference) (knock.Prior, error) {
+	s := f.referenceState(ref)
+	in, ok := f.CycleState(&s)
+	if !ok {
+		return knock.Prior{}, fmt.Errorf("the median of the evidence lacks load, charge temperature, lambda or a " +
+			"known fuel")
+	}
+	in.Octane = ref.OctaneIndex
+	slopes, err := f.Cycle.Slopes(in)
+	if err != nil {
+		return knock.Prior{}, err
+	}
+	if !slopes.KnockKnown {
+		return knock.Prior{}, fmt.Errorf("the knock integral does not rise with spark at %.0f rpm and %.0f %% load: "+
+			"check the burn anchor of the platform file", ref.RPM, ref.Load)
+	}
+	g := slopes.Knock
+	prior := knock.Prior{LevelRPM: ref.RPM, LevelMean: s.Spark, LevelSD: physicsLevelSD}
+	if slopes.Limit.Found {
+		prior.LevelMean = slopes.Limit.Spark
+	}
+	for k, slope := range map[int]float64{
+		knock.LnCharge: g.LnCharge, knock.ChargeTemperature: g.Charge, knock.OctaneIndex: g.Octane,
+		knock.Lambda: g.Lambda, knock.CoolantTemperature: g.Coolant,
+	} {
+		prior.SlopeMean[k], prior.SlopeSD[k] = slope, physicsSlopeShare*math.Abs(slope)
+	}
+	prior.SlopeMean[knock.LnCycles], prior.SlopeSD[knock.LnCycles] = dwellSlope, dwellSlopeSD
+	prior.SlopeSD[knock.IntakeCam] = camSlopeSD
+	return prior, nil
+}
+
+// referenceState is the reference as a state of the platform's commonest fuel, at the anchor's spark.
+func (f *Fleet) referenceState(ref Reference) state.State {
+	nan := math.NaN()
+	return state.State{
+		RPM: ref.RPM, Load: ref.Load, Charge: ref.Charge, Coolant: ref.Coolant, Lambda: ref.Lambda, Spark: ref.Spark,
+		Manifold: ref.Manifold, Barometer: state.StandardBarometer, Ambient: nan, Ethanol: nan, Fuel: ref.Fuel,
+	}
+}

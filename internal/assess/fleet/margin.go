@@ -1,0 +1,141 @@
+package fleet
+
+import (
+	"math"
+	"slices"
+
+	"headroom/internal/assess/state"
+	"headroom/internal/evidence"
+	"headroom/internal/metric"
+	"headroom/models/mixed"
+	"headroom/models/value"
+)
+
+// Margin is the mixed model of one measured metric.
+type Margin struct {
+	Model *mixed.Model
+	Ref   float64  // predictor value the covariate is centred at
+	Seen  []string // the cars that measured it, sorted
+	// Between and Within split the residual variance: of each car's pattern over cells, and of a visit about it.
+	Between, Within float64
+	Cars            int
+	Pulls           int
+}
+
+// marginCovariates is the design row of a measured metric: level, a bent line over speed, the physics predictor and
+// the pull's place in the run (heat soak).
+func marginCovariates(s *state.State, predictor, ref float64) []float64 {
+	k := s.RPM / 1000
+	return []float64{1, k - 4, math.Max(0, k-3), math.Max(0, k-5), predictor - ref, s.Order}
+}
+
+// PredictorColumn is the column of a margin's design row that holds the physics predictor.
+const PredictorColumn = 4
+
+// marginPrior leaves level and speed shape to the data and holds the physics slope.
+func marginPrior(m *Quantity) mixed.Prior {
+	inf := math.Inf(1)
+	prior := mixed.Prior{Mean: make([]float64, 6), SD: []float64{inf, inf, inf, inf, inf, inf}}
+	prior.Mean[PredictorColumn] = m.slope
+	prior.SD[PredictorColumn] = m.slopeSD
+	return prior
+}
+
+// fitMeasured fits a measured metric. A car whose lambda sensor is suspect says nothing of how lean the fleet runs, so
+// it is left out of the fleet's lambda; it is itself judged on what it reads.
+func (f *Fleet) fitMeasured(m *Quantity, pulls []*state.Visit, suspects []string) error {
+	without := suspects
+	if m.ID != metric.Lambda {
+		without = nil
+	}
+	fit, ok, err := f.fitMargin(m, pulls, without)
+	if err != nil {
+		return err
+	}
+	if !ok {
+		f.Lacks[m.ID] = f.Lacking(m.Info, pulls)
+		return nil
+	}
+	f.Margins[m.ID] = fit
+	for _, car := range without {
+		others := slices.DeleteFunc(slices.Clone(suspects), func(c string) bool { return c == car })
+		fit, ok, err := f.fitMargin(m, pulls, others)
+		if err != nil {
+			return err
+		}
+		if ok {
+			f.Suspects[car] = fit
+		}
+	}
+	return nil
+}
+
+// MarginOf is the fit a car is judged with; ok is false where the metric was not measured.
+func (f *Fit) MarginOf(m *Quantity, car string) (fit Margin, ok bool) {
+	if m.ID == metric.Lambda {
+		if fit, ok := f.Suspects[car]; ok {
+			return fit, true
+		}
+	}
+	fit, ok = f.Margins[m.ID]
+	return fit, ok
+}
+
+// fitMargin fits a metric on the pulls of all cars but some; ok is false where none of them measured it.
+func (f *Fleet) fitMargin(m *Quantity, pulls []*state.Visit, without []string) (fit Margin, ok bool, err error) {
+	var used []*state.State
+	var predictors []float64
+	for _, v := range pulls {
+		s := &v.State
+		x := m.Predictor(f.Platform, s)
+		if value.Known(m.Measured(f.Platform, s)) && value.Known(x) && !slices.Contains(without, s.Car) {
+			used = append(used, s)
+			predictors = append(predictors, x)
+		}
+	}
+	if len(used) == 0 {
+		return fit, false, nil
+	}
+	ref := value.Median(predictors)
+	nest := evidence.NewNest[mixed.Row]()
+	for k, s := range used {
+		nest.Add(s.Row, mixed.Row{X: marginCovariates(s, predictors[k], ref), Y: m.Measured(f.Platform, s)})
+	}
+	cars := MixedCars(nest)
+	model, err := mixed.Fit(cars, marginPrior(m))
+	if err != nil {
+		return fit, false, err
+	}
+	fit = Margin{Model: model, Ref: ref, Seen: nest.IDs(), Cars: len(cars), Pulls: nest.Pulls}
+	fit.Between, fit.Within = patternVariances(leftovers(f.Platform, &fit, m, used))
+	return fit, true, nil
+}
+
+// MixedCars is a nest as models/mixed wants it: each car's pulls by day.
+func MixedCars(n *evidence.Nest[mixed.Row]) []mixed.Car {
+	cars := make([]mixed.Car, 0, len(n.Cars))
+	for _, car := range n.Cars {
+		c := mixed.Car{ID: car.ID}
+		days := evidence.NewIndex[string]()
+		for _, pull := range car.Pulls {
+			k := days.Of(pull.Day)
+			if k == len(c.Days) {
+				c.Days = append(c.Days, mixed.Day{})
+			}
+			c.Days[k].Pulls = append(c.Days[k].Pulls, mixed.Pull{Rows: pull.Rows})
+		}
+		cars = append(cars, c)
+	}
+	return cars
+}
+
+// Design is the design row of a margin's model at a state whose predictor is x.
+func (fit *Margin) Design(s *state.State, x float64) ([]float64, error) {
+	return fit.Model.Design(marginCovariates(s, x, fit.Ref), nil)
+}
+
+// Expect is the metric expected of a car at a state whose predictor is x, with its deviation.
+func (fit *Margin) Expect(s *state.State, x float64, car string) (mean, sd float64, err error) {
+	mean, sd, _, err = fit.Model.Predict(car, marginCovariates(s, x, fit.Ref))
+	return mean, sd, err
+}

@@ -1,0 +1,177 @@
+package fleet
+
+import (
+	"math"
+
+	"headroom/internal/assess/state"
+	"headroom/internal/evidence"
+	"headroom/internal/metric"
+	"headroom/models/value"
+)
+
+// Quantity is how a limited metric is measured, what physics says of it, and how sure that is. Its unit, side and
+// inputs are the catalogue's (internal/metric).
+type Quantity struct {
+	metric.Info
+
+	// Measured reads the logged value of a state's row; nil when no log can show it.
+	Measured func(p *state.Platform, s *state.State) float64
+	// Predictor is the physics value that carries the change from parent to revision. For a measured metric it is a
+	// covariate (the level comes from the fleet); for a computed one it is the value itself.
+	Predictor func(p *state.Platform, s *state.State) float64
+	// slope and slopeSD are the prior of the predictor's coefficient in a measured metric's model.
+	slope, slopeSD float64
+	// ChangeSD and SparkSD are the relative standard deviations of the change that a revision makes to the predictor,
+	// through all but spark and through spark (see ChangeOf): the fleet's logs, however many, do not hold the
+	// revision's change. SparkSD is 0 for a predictor that spark does not enter.
+	ChangeSD, SparkSD float64
+	// Stands allows the predictor to stand for the metric where nothing was measured; bias is then the relative
+	// standard deviation of the model's level.
+	Stands bool
+	bias   float64
+	// Moves says that the metric is judged at every sample kept of a cell (state.Visit), because it and limits on it
+	// change within one; else it is an extreme of the cell, met at the speed that place gives (nil: of the state).
+	Moves bool
+	place func(r *evidence.Row) float64
+	// sample reads a logged sample, where the metric moves and can be measured; nil else.
+	sample func(p *state.Platform, at *evidence.Sample) float64
+}
+
+// logged makes a reader of rows one of states.
+func logged(read func(r *evidence.Row) float64) func(*state.Platform, *state.State) float64 {
+	return func(_ *state.Platform, s *state.State) float64 { return read(s.Row) }
+}
+
+// quantities holds every limited metric but the knock margin, which has a model of its own (models/knock). Slopes of 1
+// say "physics gives the slope": a change of the predictor moves the metric by as much, give or take the stated share
+// (35 % for physics slopes; tighter where the predictor is the commanded value itself). What follows air mass moves
+// with it to within a tenth, torque and pressure follow burn phasing to within a fifth. Bias and change shares are
+// common practice, no source.
+var quantities = []Quantity{
+	{Info: row(metric.Lambda), ChangeSD: 0.1, slope: 1, slopeSD: 0.15,
+		Measured:  logged(func(r *evidence.Row) float64 { return r.LambdaLeanest }),
+		Predictor: func(_ *state.Platform, s *state.State) float64 { return s.LambdaCommanded },
+		place:     func(r *evidence.Row) float64 { return r.LeanestRPM }},
+	{Info: row(metric.InjectorDuty), ChangeSD: 0.1, slope: 1, slopeSD: 0.35, Stands: true, bias: 0.10,
+		Measured:  logged(func(r *evidence.Row) float64 { return r.InjectorDuty }),
+		Predictor: (*state.Platform).InjectorDuty},
+	{Info: row(metric.InjectionWindowUse), ChangeSD: 0.1, slope: 1, slopeSD: 0.35, Stands: true, bias: 0.10,
+		Measured:  (*state.Platform).LoggedWindowUse,
+		Predictor: (*state.Platform).WindowUse},
+	{Info: row(metric.PumpUse), ChangeSD: 0.1, slope: 1, slopeSD: 0.35, Stands: true, bias: 0.10,
+		Measured:  (*state.Platform).LoggedPumpUse,
+		Predictor: (*state.Platform).PumpUse},
+	{Info: row(metric.RailShortfall), ChangeSD: 0.35, slope: 1, slopeSD: 0.35,
+		Measured:  logged(func(r *evidence.Row) float64 { return r.RailShortfall }),
+		Predictor: (*state.Platform).PumpDroop},
+	{Info: row(metric.ChargeTemperature), ChangeSD: 0.35, slope: 1, slopeSD: 0.35,
+		Measured:  logged(func(r *evidence.Row) float64 { return r.ChargeTemperatureMax }),
+		Predictor: (*state.Platform).ChargeRise},
+	{Info: row(metric.CoolantTemperature), ChangeSD: 0.35, slope: 0, slopeSD: 0.5,
+		Measured:  logged(func(r *evidence.Row) float64 { return r.CoolantTemperature }),
+		Predictor: (*state.Platform).FuelFlow},
+	{Info: row(metric.OilTemperature), ChangeSD: 0.35, slope: 0, slopeSD: 0.5,
+		Measured:  logged(func(r *evidence.Row) float64 { return r.OilTemperature }),
+		Predictor: (*state.Platform).FuelFlow},
+	{Info: row(metric.ExhaustTemperature), ChangeSD: 0.35, SparkSD: 0.35, slope: 1, slopeSD: 0.35,
+		Measured:  logged(func(r *evidence.Row) float64 { return r.ExhaustTemperature }),
+		Predictor: func(_ *state.Platform, s *state.State) float64 { return s.Simulated.ExhaustC }},
+	{Info: row(metric.PeakPressure), ChangeSD: 0.1, SparkSD: 0.2, Stands: true, bias: 0.08, Moves: true,
+		Predictor: func(_ *state.Platform, s *state.State) float64 { return s.Simulated.PeakKPa }},
+	{Info: row(metric.BMEP), ChangeSD: 0.1, SparkSD: 0.2, slope: 1, slopeSD: 0.2, Stands: true, bias: 0.08, Moves: true,
+		Measured:  func(p *state.Platform, s *state.State) float64 { return p.BMEPOf(s.Row.Bound.Torque) },
+		sample:    func(p *state.Platform, at *evidence.Sample) float64 { return p.BMEPOf(at.Torque) },
+		Predictor: func(_ *state.Platform, s *state.State) float64 { return s.Simulated.BMEPKPa }},
+	{Info: row(metric.BoostOvershoot), ChangeSD: 0.5, slope: boostLoopLag, slopeSD: 0.15,
+		Measured:  logged(overshootOnTarget),
+		Predictor: targetFall},
+	{Info: row(metric.Torque), ChangeSD: 0.1, SparkSD: 0.2, slope: 1, slopeSD: 0.2, Stands: true, bias: 0.08,
+		Moves:     true,
+		Measured:  logged(func(r *evidence.Row) float64 { return r.Bound.Torque }),
+		sample:    func(_ *state.Platform, at *evidence.Sample) float64 { return at.Torque },
+		Predictor: func(_ *state.Platform, s *state.State) float64 { return s.Simulated.TorqueNm }},
+}
+
+// row is a metric's row of the catalogue.
+func row(id metric.ID) metric.Info {
+	m, _ := metric.Of(id)
+	return m
+}
+
+// QuantityOf is how a metric is measured and computed; nil for a metric that this package does not know how to judge.
+func QuantityOf(id metric.ID) *Quantity {
+	for i := range quantities {
+		if quantities[i].ID == id {
+			return &quantities[i]
+		}
+	}
+	return nil
+}
+
+// SpeedOf is the speed at which the metric is held against a limit, rpm.
+func (m *Quantity) SpeedOf(s *state.State) float64 {
+	if m.place == nil || s.Row == nil || s.Edge {
+		return s.RPM
+	}
+	return value.Or(m.place(s.Row), s.RPM)
+}
+
+// Margin is the smallest measured margin of a logged state's row to a limit, positive inside; NaN where the metric was
+// not measured or the limit does not apply. limit gives the limit at a speed and load, and whether it applies there.
+func (m *Quantity) Margin(p *state.Platform, s *state.State, limit func(rpm, load float64) (float64, bool)) float64 {
+	smallest := math.NaN()
+	look := func(rpm, load, v float64) {
+		at, applies := limit(rpm, load)
+		if margin := m.Side.Sign() * (at - v); applies && value.Known(margin) && !(margin >= smallest) {
+			smallest = margin
+		}
+	}
+	if m.sample == nil {
+		rpm := s.Row.RPM
+		if m.place != nil {
+			rpm = value.Or(m.place(s.Row), rpm)
+		}
+		look(rpm, s.Row.Load, m.Measured(p, s))
+		return smallest
+	}
+	for _, at := range s.Row.Kept() {
+		look(at.RPM, at.Load, m.sample(p, at))
+	}
+	return smallest
+}
+
+// ChangeOf is how far a metric's predictor moved from what was logged: through spark, and through all else. They are
+// kept apart because their errors are: more charge and less spark may cancel in torque, what is not known of either
+// does not.
+func (m *Quantity) ChangeOf(p *state.Platform, s *state.State) (rest, spark float64) {
+	if s.Logged == nil {
+		return 0, 0
+	}
+	kept := *s
+	kept.Simulated = s.SparkKept
+	now, between, then := m.Predictor(p, s), m.Predictor(p, &kept), m.Predictor(p, s.Logged)
+	if !value.Known(now) || !value.Known(between) || !value.Known(then) {
+		return 0, 0
+	}
+	return between - then, now - between
+}
+
+// overshootOnTarget is a cell's boost overshoot, NaN while the turbocharger still spools.
+func overshootOnTarget(r *evidence.Row) float64 {
+	if evidence.Spooling(r.BoostOvershoot) {
+		return math.NaN()
+	}
+	return r.BoostOvershoot
+}
+
+// boostLoopLag is how far, in seconds, manifold pressure trails a moving target; common practice, no source.
+const boostLoopLag = 0.25
+
+// targetFall is how fast the boost target falls, kPa/s, 0 while it rises: pressure that trails a falling target
+// overshoots it by as much a second of lag. NaN while the turbocharger still spools.
+func targetFall(_ *state.Platform, s *state.State) float64 {
+	if !value.Known(s.Overshoot) || evidence.Spooling(s.Overshoot) || !value.Known(s.TargetRate) {
+		return math.NaN()
+	}
+	return math.Max(0, -s.TargetRate)
+}

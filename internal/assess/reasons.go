@@ -1,0 +1,226 @@
+package assess
+
+import (
+	"headroom/internal/assess/footprint"
+	"headroom/internal/assess/state"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
+	"headroom/internal/result"
+)
+
+// Reasons that a hazard could not be judged, or on what it was.
+type (
+	// NoLimit: the platform file has no limit for the hazard.
+	NoLimit struct {
+		File string `json:"file"`
+	}
+	// LimitUnread: the platform file has a limit for the hazard that could not be read.
+	LimitUnread struct {
+		File string `json:"file"`
+	}
+	// Lacking: something that the metric rests on is missing.
+	Lacking struct {
+		Metric metric.ID `json:"metric"`
+		result.Lack
+	}
+	// UnknownMetric: this version does not know how to judge a metric that the platform file has a limit on.
+	UnknownMetric struct {
+		Metric metric.ID `json:"metric"`
+	}
+	// OutOfRange: no logged pull is in the speed range where the limit applies.
+	OutOfRange struct {
+		Metric metric.ID `json:"metric"`
+	}
+	// NothingToRun: there is no logged state to run the revision on.
+	NothingToRun struct {
+		Fault string `json:"fault"` // with its remedy
+	}
+	// ThinEvidence: fewer cars or pulls than the workspace asks for.
+	ThinEvidence struct {
+		Cars        int `json:"cars"`
+		Pulls       int `json:"pulls"`
+		CarsWanted  int `json:"cars_wanted"`
+		PullsWanted int `json:"pulls_wanted"`
+	}
+	// NeverLogged: the car has never logged what tells of the hazard; it is judged by the spread between cars.
+	NeverLogged struct{}
+	// WorstOf: the hazard has several limits; this metric's is the likeliest to be crossed.
+	WorstOf struct {
+		Limits int       `json:"limits"`
+		Metric metric.ID `json:"metric"`
+	}
+	// ComputedLevel: the metric is computed from logged states, at a level that measurements gave.
+	ComputedLevel struct {
+		OwnCar    bool `json:"own_car"`    // this car's own measurements
+		OtherCars int  `json:"other_cars"` // else those of so many others; 0: none measured it
+	}
+)
+
+// Code implements result.Reason.
+func (NoLimit) Code() string       { return "no_limit" }
+func (LimitUnread) Code() string   { return "limit_unread" }
+func (Lacking) Code() string       { return "lacking" }
+func (UnknownMetric) Code() string { return "unknown_metric" }
+func (OutOfRange) Code() string    { return "out_of_range" }
+func (NothingToRun) Code() string  { return "nothing_to_run" }
+func (ThinEvidence) Code() string  { return "thin_evidence" }
+func (NeverLogged) Code() string   { return "never_logged" }
+func (WorstOf) Code() string       { return "worst_of" }
+func (ComputedLevel) Code() string { return "computed_level" }
+
+// Reasons of a verdict.
+type (
+	// NothingAgainst: no assessed limit, envelope or stress condition speaks against a release.
+	NothingAgainst struct{}
+	// TooLikely: the upper bound of the chance that a pull crosses passes what the workspace allows.
+	TooLikely struct {
+		Hazard     hazard.ID       `json:"hazard"`
+		Severity   hazard.Severity `json:"severity"`
+		Chance     result.Number   `json:"probability_per_pull"`
+		Interval90 result.Span     `json:"interval90"`
+		Threshold  result.Number   `json:"threshold"`
+	}
+	// MeasuredCrossing: pulls made on the revision went beyond a limit.
+	MeasuredCrossing struct {
+		Hazard hazard.ID `json:"hazard"`
+		Pulls  int       `json:"pulls"`
+		Of     int       `json:"of"`   // own pulls
+		Cars   []string  `json:"cars"` // that they were made on
+		Runs   []string  `json:"runs"` // logs that hold them
+
+		severity hazard.Severity
+	}
+	// NotJudged: a hazard could not be assessed, or only in part, or on too little.
+	NotJudged struct {
+		Hazard   hazard.ID       `json:"hazard"`
+		Severity hazard.Severity `json:"severity"`
+		Status   result.Status   `json:"status"`
+		Partial  bool            `json:"partial"` // some of its limits were assessed
+		Why      result.Reasons  `json:"why"`
+	}
+	// OutsideEnvelope: the revision moves cells beyond what the fleet has been shown to run.
+	OutsideEnvelope struct {
+		Hazard hazard.ID     `json:"hazard"`
+		Cells  []result.Cell `json:"cells"`
+	}
+	// EnvelopeUnknown: the revision moves cells that too few cars have visited to say what the fleet runs there.
+	EnvelopeUnknown struct {
+		Hazard hazard.ID     `json:"hazard"`
+		Cells  []result.Cell `json:"cells"`
+	}
+	// NeverLoggedHere: a serious hazard that this car has never logged, and that the spread between cars leaves open.
+	NeverLoggedHere struct {
+		Hazard hazard.ID `json:"hazard"`
+	}
+	// CrossesUnder: a hazard crosses its limit under a stress.
+	CrossesUnder struct {
+		Hazard hazard.ID     `json:"hazard"`
+		Stress Stress        `json:"stress"`
+		Margin result.Number `json:"margin"`
+		Unit   string        `json:"unit"`
+	}
+	// Unmodelled: a table changes and its effect was not computed.
+	Unmodelled struct {
+		state.Gap
+	}
+)
+
+// Code implements result.Reason.
+func (NothingAgainst) Code() string   { return "nothing_against" }
+func (TooLikely) Code() string        { return "too_likely" }
+func (MeasuredCrossing) Code() string { return "measured_crossing" }
+func (NotJudged) Code() string        { return "not_judged" }
+func (OutsideEnvelope) Code() string  { return "outside_envelope" }
+func (EnvelopeUnknown) Code() string  { return "envelope_unknown" }
+func (NeverLoggedHere) Code() string  { return "never_logged_here" }
+func (CrossesUnder) Code() string     { return "crosses_under" }
+func (Unmodelled) Code() string       { return "unmodelled" }
+
+// Cautions.
+type (
+	// BeforeHardware: pulls of the car from before its last hardware change are left out.
+	BeforeHardware struct {
+		Pulls int    `json:"pulls"`
+		Date  string `json:"date"`
+	}
+	// OtherCalibrations: too few pulls on the parent; the car's pulls on other calibrations are used.
+	OtherCalibrations struct {
+		Wanted int `json:"wanted"`
+	}
+	// OtherCars: too few pulls of the car; other cars stand in for it.
+	OtherCars struct {
+		Pulls int `json:"pulls"` // of this car
+	}
+	// PullsLeftOut: pulls logged on a revision that cannot be resolved.
+	PullsLeftOut struct {
+		Revision string `json:"revision"`
+		Fault    string `json:"fault"`
+	}
+	// SuspectSensor: the car's lambda sensor reads off in steady running as at full throttle.
+	SuspectSensor struct {
+		Steady result.Number `json:"steady"` // λ leaner than commanded
+		Full   result.Number `json:"full"`
+	}
+	// TableDoubt: something in a table of the revision looks wrong.
+	TableDoubt struct {
+		File string `json:"file"`
+		Note string `json:"note"`
+	}
+	// NewSpike: a value of a table stands alone, and did not in the parent's.
+	NewSpike struct {
+		Spike footprint.Spike `json:"spike"`
+	}
+	// NoCycle: the platform has no cycle model.
+	NoCycle struct {
+		result.Lack
+	}
+	// FitWarning: what a fit had to assume.
+	FitWarning struct {
+		Metric metric.ID `json:"metric"`
+		Note   string    `json:"note"`
+	}
+	// DifferentCars: the two revisions compared are for different cars.
+	DifferentCars struct {
+		Left  string `json:"left"`
+		Right string `json:"right"`
+	}
+	// SmallGroup: a group of an audit has too few revisions for its shares to prove anything.
+	SmallGroup struct {
+		Revisions int `json:"revisions"`
+	}
+)
+
+// Code implements result.Reason.
+func (BeforeHardware) Code() string    { return "before_hardware" }
+func (OtherCalibrations) Code() string { return "other_calibrations" }
+func (OtherCars) Code() string         { return "other_cars" }
+func (PullsLeftOut) Code() string      { return "pulls_left_out" }
+func (SuspectSensor) Code() string     { return "suspect_sensor" }
+func (TableDoubt) Code() string        { return "table_doubt" }
+func (NewSpike) Code() string          { return "new_spike" }
+func (NoCycle) Code() string           { return "no_cycle" }
+func (FitWarning) Code() string        { return "fit_warning" }
+func (DifferentCars) Code() string     { return "different_cars" }
+func (SmallGroup) Code() string        { return "small_group" }
+
+// What a next pull would do.
+type (
+	// JudgesHazard: it would let a hazard be judged that could not be.
+	JudgesHazard struct {
+		Hazard hazard.ID      `json:"hazard"`
+		Why    result.Reasons `json:"why"`
+	}
+	// NarrowsMargins: it would take a share off the variance of the margins that are not settled.
+	NarrowsMargins struct {
+		Hazard  hazard.ID     `json:"hazard"`
+		Share   result.Number `json:"share"`
+		Margins int           `json:"margins"`
+	}
+	// FirstPull: no pull of the platform has been logged yet.
+	FirstPull struct{}
+)
+
+// Code implements result.Reason.
+func (JudgesHazard) Code() string   { return "judges_hazard" }
+func (NarrowsMargins) Code() string { return "narrows_margins" }
+func (FirstPull) Code() string      { return "first_pull" }

@@ -1,0 +1,120 @@
+package state
+
+import (
+	"math"
+
+	"headroom/models/value"
+)
+
+// Move shifts a visit from the calibration it was logged on to another one and simulates it anew. gaps are the changes
+// whose effect on its bounding state could not be computed.
+func (p *Platform) Move(v *Visit, from, to *Calibration) (next Visit, gaps []Gap) {
+	next.State, gaps = p.move(&v.State, from, to)
+	next.Others = make([]State, len(v.Others))
+	for i := range v.Others {
+		next.Others[i], _ = p.move(&v.Others[i], from, to)
+	}
+	return next, gaps
+}
+
+func (p *Platform) move(s *State, from, to *Calibration) (State, []Gap) {
+	next, gaps := p.shift(*s, from, to)
+	if from.ID != to.ID {
+		next.Logged = s
+		p.resimulate(&next)
+	}
+	return next, gaps
+}
+
+// resimulate simulates a moved state with its own spark and with the logged one.
+func (p *Platform) resimulate(s *State) {
+	p.Simulate(s)
+	s.SparkKept = s.Simulated
+	if s.Logged != nil && s.Spark != s.Logged.Spark {
+		kept := *s
+		kept.Spark = s.Logged.Spark
+		p.Simulate(&kept)
+		s.SparkKept = kept.Simulated
+	}
+}
+
+// fixedPointRounds bounds the load ↔ lookup iteration; a healthy case needs a handful.
+const fixedPointRounds = 60
+
+// shift moves a logged state from the calibration it was logged on to another one, as the control unit would: more
+// boost gives more charge, which moves every lookup to other load cells, which may move boost again, so it iterates
+// to a fixed point. Measured values are kept and only the difference between the two calibrations is added, so table
+// corrections that the logs already contain (for heat, for altitude) stay in.
+func (p *Platform) shift(s State, from, to *Calibration) (State, []Gap) {
+	s.LambdaCommanded = value.Or(s.LambdaCommanded, from.commandedLambda(&s))
+	if from.ID == to.ID {
+		return s, nil
+	}
+	var gaps []Gap
+	delta := func(role string, at *State) float64 {
+		d, gap := to.delta(role, at, from, &s)
+		if gap != nil {
+			gaps = append(gaps, *gap)
+		}
+		return d
+	}
+	next := s
+	settled := false
+	for range fixedPointRounds {
+		boost := delta("boost", &next)
+		if boost != 0 && !value.Known(s.Manifold) {
+			gaps = append(gaps, Gap{Kind: NoPressure, Role: "boost"})
+			boost = 0
+		}
+		cam := delta("intake_cam", &next)
+		moved := p.withManifold(s, s.Manifold*s.followed(boost))
+		moved.IntakeCam = s.IntakeCam + cam
+		done := math.Abs(moved.Load-next.Load) < 1e-6 || math.IsNaN(moved.Load)
+		next = moved
+		if done {
+			settled = true
+			break
+		}
+	}
+	if !settled {
+		gaps = append(gaps, Gap{Kind: NotSettled, Role: "boost"})
+	}
+	next.Target = s.Target * next.Manifold / s.Manifold
+	// The engine sweeps the target faster in proportion to the charge, as in withManifold.
+	rate := s.TargetRate + s.Row.SpeedRate*(to.boostSlope(&next)-from.boostSlope(&s))
+	next.TargetRate = rate * value.Or(next.Load/s.Load, 1)
+	next.Spark = s.Spark + delta("spark", &next)
+	lambda := delta("lambda", &next)
+	next.Lambda = s.Lambda + lambda
+	next.LambdaCommanded = s.LambdaCommanded + lambda
+	return next, gaps
+}
+
+// followed is the factor by which manifold pressure moves when its target moves by some kPa. On target it moves with
+// the target; while the turbocharger still spools it moves in proportion, as a linear boost loop does. Without a logged
+// target the manifold is taken to be on target.
+func (s *State) followed(boost float64) float64 {
+	target := s.Target
+	if !(target > s.Manifold) {
+		target = s.Manifold
+	}
+	return 1 + boost/target
+}
+
+// withManifold is the state at another manifold pressure: hotter compressor, intercooled, denser charge. The engine
+// sweeps the cell faster in proportion to the charge (more torque against the same inertia), so fewer cycles are spent.
+func (p *Platform) withManifold(s State, manifold float64) State {
+	if math.IsNaN(s.Manifold) || manifold == s.Manifold || manifold <= 0 {
+		return s
+	}
+	next := s
+	next.Manifold = manifold
+	next.Charge = s.Charge + p.chargeRise(manifold, &s) - p.chargeRise(s.Manifold, &s)
+	density := manifold / s.Manifold
+	if !math.IsNaN(s.Charge) {
+		density *= (s.Charge + zeroCelsius) / (next.Charge + zeroCelsius)
+	}
+	next.Load = s.Load * density
+	next.Cycles = s.Cycles / density
+	return next
+}

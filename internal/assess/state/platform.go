@@ -1,0 +1,193 @@
+// Package state answers what an engine does at an operating point: it reads logged rows into states, fills in what a
+// log left out, moves a state from the calibration it was logged on to another one as the control unit would, puts it
+// under a stress, and works out combustion, fuel and air there (models/cycle, models/fuelling, models/air,
+// models/calmap). It knows nothing of limits, statistics or verdicts.
+package state
+
+import (
+	"math"
+
+	"headroom/internal/workspace"
+	"headroom/models/air"
+	"headroom/models/cycle"
+	"headroom/models/engine"
+	"headroom/models/fuel"
+	"headroom/models/fuelling"
+	"headroom/models/value"
+)
+
+const zeroCelsius = 273.15 // K
+
+// Platform is a workspace platform with its physics made ready.
+type Platform struct {
+	*workspace.Platform
+	Geometry          engine.Geometry // SI
+	RPMStep, LoadStep float64         // of the operating grid: rpm, %
+	Cycle             *cycle.Engine   // nil when it cannot be built
+	CycleWhy          string          // what the model said of the burn section, "" without one
+	fuels             map[string]shopFuel
+}
+
+// shopFuel is a fuel of headroom.yaml and its blends at other ethanol shares.
+type shopFuel struct {
+	class string
+	fuel  fuel.Fuel
+}
+
+// NewPlatform makes a platform's physics ready. What cannot be built is left out, with the reason beside it.
+func NewPlatform(ws *workspace.Workspace, w *workspace.Platform) *Platform {
+	p := &Platform{
+		Platform: w, RPMStep: w.Cells.RPMStep, LoadStep: w.Cells.LoadStep,
+		Geometry: engine.Geometry{
+			Cylinders: w.Engine.Cylinders, Bore: w.Engine.BoreMM / 1000, Stroke: w.Engine.StrokeMM / 1000,
+			Rod: w.Engine.RodMM / 1000, CompressionRatio: w.Engine.CompressionRatio,
+		},
+		fuels: map[string]shopFuel{},
+	}
+	for id, f := range ws.Config.Fuels {
+		made, err := fuel.Finished(f.RON, f.MON, f.EthanolShare)
+		if err != nil {
+			continue // the workspace reader has already reported the fuel
+		}
+		p.fuels[id] = shopFuel{class: f.Class, fuel: made}
+	}
+	p.buildCycle()
+	return p
+}
+
+func (p *Platform) buildCycle() {
+	if p.Burn == nil {
+		return
+	}
+	cfg := cycle.Defaults(p.Engine.Injection == "direct")
+	cfg.Geometry = p.Geometry
+	cfg.IntakeValveClosing = p.Engine.IntakeValveClosingDeg
+	cfg.ExhaustValveOpening = p.Engine.ExhaustValveOpenDeg
+	cfg.Burn.RPM, cfg.Burn.AbsoluteLoad, cfg.Burn.Lambda = p.Burn.SpeedRPM, p.Burn.AbsoluteLoad, p.Burn.Lambda
+	cfg.Burn.Spark, cfg.Burn.Lag, cfg.Burn.Duration = p.Burn.SparkDeg, p.Burn.IgnitionLagDeg, p.Burn.DurationDeg
+	if f := p.Friction; f != nil {
+		cfg.Friction = engine.Friction{Constant: f.ConstantKPa * 1000, PeakPressure: f.PeakPressure,
+			Speed: f.Speed * 1000, SpeedSquared: f.SpeedSquared * 1000}
+	}
+	e, err := cycle.New(cfg)
+	if err != nil {
+		p.CycleWhy = err.Error()
+		return
+	}
+	p.Cycle = e
+}
+
+// Simulate fills a state's cycle results.
+func (p *Platform) Simulate(s *State) {
+	nan := math.NaN()
+	s.Simulated = Simulated{nan, nan, nan, nan}
+	in, ok := p.CycleState(s)
+	if !ok {
+		return
+	}
+	r, err := p.Cycle.Run(in)
+	if err != nil {
+		return // outside the model's domain: not known
+	}
+	s.Simulated = Simulated{
+		PeakKPa: r.PeakPressure / 1000, BMEPKPa: r.BMEP / 1000,
+		TorqueNm: p.Geometry.Torque(r.BMEP), ExhaustC: r.ExhaustTemperature - zeroCelsius,
+	}
+}
+
+// CycleState turns a logged state into the cycle model's; ok is false where something it needs was not logged.
+func (p *Platform) CycleState(s *State) (cycle.State, bool) {
+	f, ok := p.fuelOf(s)
+	if p.Cycle == nil || !ok || !value.Known(s.Load) || !value.Known(s.Charge) || !value.Known(s.Lambda) ||
+		!value.Known(s.Spark) {
+		return cycle.State{}, false
+	}
+	mass, err := air.MassFromLoad(s.Load, p.Geometry.CylinderDisplacement())
+	if err != nil {
+		return cycle.State{}, false
+	}
+	return cycle.State{
+		RPM: s.RPM, AirMass: mass, ManifoldPressure: value.Or(s.Manifold, StandardBarometer) * 1000,
+		ChargeTemperature: s.Charge + zeroCelsius, CoolantTemperature: value.Or(s.Coolant, StandardCoolant) +
+			zeroCelsius,
+		Lambda: s.Lambda, Spark: s.Spark, Fuel: f, Octane: p.OctaneIndex(s),
+	}, true
+}
+
+// fuelOf is the fuel in the tank: the named one, at the logged ethanol share where there is one.
+func (p *Platform) fuelOf(s *State) (fuel.Fuel, bool) {
+	named, ok := p.fuels[s.Fuel]
+	if !ok {
+		return fuel.Fuel{}, false
+	}
+	share := named.fuel.EthanolShare()
+	if value.Known(s.Ethanol) {
+		share = s.Ethanol / 100
+	}
+	share = math.Max(0, math.Min(1, share+s.EthanolShift/100))
+	if share == named.fuel.EthanolShare() {
+		return named.fuel, true
+	}
+	f, err := named.fuel.WithEthanol(share)
+	return f, err == nil
+}
+
+// OctaneIndex is RON − K(RON − MON) of the fuel in the tank (Kalghatgi, SAE 2001-01-3584).
+func (p *Platform) OctaneIndex(s *State) float64 {
+	f, ok := p.fuelOf(s)
+	if !ok {
+		return math.NaN()
+	}
+	oi, err := f.OctaneIndex(p.OctaneIndexK)
+	if err != nil {
+		return math.NaN()
+	}
+	return oi + s.OctaneShift
+}
+
+// FuelClass is the class of a fuel of headroom.yaml, "" for one that it does not have.
+func (p *Platform) FuelClass(id string) string { return p.fuels[id].class }
+
+// ChargeRise is how far the charge lies above ambient behind compressor and intercooler, K; 0 without a compressor.
+func (p *Platform) ChargeRise(s *State) float64 { return p.chargeRise(s.Manifold, s) }
+
+// chargeRise is ChargeRise at another manifold pressure, kPa.
+func (p *Platform) chargeRise(manifold float64, s *State) float64 {
+	if p.AirPath == nil || p.AirPath.CompressorEfficiency == 0 || !value.Known(manifold) || manifold <= s.Barometer {
+		return 0
+	}
+	cold := value.Or(s.Ambient, standardAmbient) + zeroCelsius
+	t, err := air.ChargeTemperature(cold, s.Barometer*1000, manifold*1000, p.AirPath.CompressorEfficiency,
+		p.AirPath.IntercoolerEffectiveness)
+	if err != nil {
+		return math.NaN()
+	}
+	return t - cold
+}
+
+// airMass is the air trapped a cylinder and cycle, kg; NaN when the load is not known.
+func (p *Platform) airMass(s *State) float64 {
+	m, err := air.MassFromLoad(s.Load, p.Geometry.CylinderDisplacement())
+	if err != nil {
+		return math.NaN()
+	}
+	return m
+}
+
+// fuelMass is the fuel a cylinder burns a cycle, kg.
+func (p *Platform) fuelMass(s *State) float64 {
+	f, ok := p.fuelOf(s)
+	if !ok {
+		return math.NaN()
+	}
+	m, err := fuelling.MassPerCycle(p.airMass(s), s.Lambda, f)
+	return orNaN(m, err)
+}
+
+// FuelFlow is what the engine burns, g/s.
+func (p *Platform) FuelFlow(s *State) float64 {
+	return p.fuelMass(s) * 1000 * float64(p.Geometry.Cylinders) * s.RPM / 120
+}
+
+// BMEPOf turns measured brake torque (N·m) into brake mean effective pressure, kPa.
+func (p *Platform) BMEPOf(torque float64) float64 { return p.Geometry.BMEP(torque) / 1000 }

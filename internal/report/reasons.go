@@ -1,0 +1,371 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"path"
+	"strings"
+
+	"headroom/internal/assess"
+	"headroom/internal/assess/footprint"
+	"headroom/internal/assess/state"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
+	"headroom/internal/report/show"
+	"headroom/internal/result"
+	"headroom/models/channel"
+)
+
+// words says the facts of a result in the reader's units. A reason it has no words for is said by its code, and
+// TestEveryReasonHasWords fails.
+type words struct {
+	show.Display
+	forPrograms bool // plain blanks between a number and its unit
+}
+
+// said is a sentence with the blanks its reader can use.
+func (w words) said(s string) string {
+	if w.forPrograms {
+		return strings.ReplaceAll(s, show.NBSP, " ")
+	}
+	return s
+}
+
+// list says each reason.
+func (w words) list(reasons result.Reasons) []string {
+	out := make([]string, len(reasons))
+	for i, r := range reasons {
+		out[i] = w.reason(r)
+	}
+	return out
+}
+
+// joined says reasons in one line, "" without any.
+func (w words) joined(reasons result.Reasons) string { return strings.Join(w.list(reasons), "; ") }
+
+func (w words) reason(r result.Reason) string {
+	for _, say := range []func(result.Reason) string{w.verdictReason, w.judgedReason, w.caution, w.nextPull} {
+		if s := say(r); s != "" {
+			return w.said(s)
+		}
+	}
+	return r.Code()
+}
+
+// verdictReason says what a verdict rests on.
+func (w words) verdictReason(r result.Reason) string {
+	switch r := r.(type) {
+	case assess.NothingAgainst:
+		return "every serious hazard was assessed, stays inside its limit and inside what the fleet has been shown to " +
+			"run, also under the stress conditions tried"
+	case assess.TooLikely:
+		return fmt.Sprintf("%s: %s of pulls cross the limit (90 %% interval %s), upper bound over the %s allowed for a "+
+			"%s hazard", plain(r.Hazard), show.Probability(r.Chance), show.Probabilities(r.Interval90),
+			show.Probability(r.Threshold), r.Severity)
+	case assess.MeasuredCrossing:
+		return fmt.Sprintf("%s: measured beyond its limit in %d of %s (%s)", plain(r.Hazard), r.Pulls,
+			count(r.Of, "own pull"), madeIn(r.Cars, r.Runs))
+	case assess.NotJudged:
+		return fmt.Sprintf("%s (%s) %s: %s", plain(r.Hazard), r.Severity, notJudged(r), w.joined(r.Why))
+	case assess.OutsideEnvelope:
+		return plain(r.Hazard) + ": outside the fleet's envelope at " + cellsBetween(r.Cells)
+	case assess.EnvelopeUnknown:
+		return fmt.Sprintf("%s: too few cars have been logged at %s to say what the fleet runs there", plain(r.Hazard),
+			cellsBetween(r.Cells))
+	case assess.NeverLoggedHere:
+		return plain(r.Hazard) + ": this car has never logged what tells it; log that before relying on the fleet's spread"
+	case assess.CrossesUnder:
+		return fmt.Sprintf("%s crosses its limit with %s (margin %s)", plain(r.Hazard), w.stress(r.Stress),
+			w.Difference(r.Margin, r.Unit))
+	case assess.Unmodelled:
+		return w.gap(r.Gap)
+	}
+	return ""
+}
+
+func notJudged(r assess.NotJudged) string {
+	switch {
+	case r.Partial:
+		return "not assessed against all of its limits"
+	case r.Status == result.Thin:
+		return "on thin evidence"
+	}
+	return "not assessed"
+}
+
+// madeIn names the cars and logs of some pulls.
+func madeIn(cars, runs []string) string {
+	logs := make([]string, len(runs))
+	for i, r := range runs {
+		logs[i] = path.Base(r)
+	}
+	if len(logs) > fewLogs {
+		logs = append(logs[:fewLogs], fmt.Sprintf("%d more", len(logs)-fewLogs))
+	}
+	return strings.Join(cars, ", ") + ": " + strings.Join(logs, ", ")
+}
+
+// fewLogs is how many logs a sentence names; the machine formats name them all.
+const fewLogs = 3
+
+// cellsBetween is a number of cells with the speeds they lie between.
+func cellsBetween(cells []result.Cell) string {
+	if len(cells) == 0 {
+		return count(0, "cell")
+	}
+	low, high := cells[0].RPM[0], cells[0].RPM[1]
+	for _, c := range cells {
+		low, high = min(low, c.RPM[0]), max(high, c.RPM[1])
+	}
+	return fmt.Sprintf("%s between %.0f and %.0f rpm", count(len(cells), "cell"), float64(low), float64(high))
+}
+
+// stress names a stress condition.
+func (w words) stress(s assess.Stress) string {
+	switch s.Kind {
+	case state.HotCharge:
+		return "charge temperature " + w.Change(s.Size, "K")
+	case state.LowOctane:
+		return fmt.Sprintf("fuel %s octane numbers lower", show.Number(s.Size, 0))
+	case state.LessEthanol:
+		return fmt.Sprintf("ethanol %s %% lower", show.Number(s.Size, 0))
+	case state.ThinAir:
+		return "ambient pressure " + w.Value(s.Size, "kPa")
+	case state.RichSensor:
+		return fmt.Sprintf("lambda sensor reads %s %% rich", show.Number(s.Size, 0))
+	}
+	return plain(s.Kind)
+}
+
+// gap says which change was not computed and why.
+func (w words) gap(g state.Gap) string {
+	table := plain(g.Role)
+	if g.Name != "" {
+		table += " (" + g.Name + ")"
+	}
+	switch g.Kind {
+	case state.OneSided:
+		return fmt.Sprintf("%s table exists only in one of %s and %s: change not modelled", table, g.Revision, g.Other)
+	case state.AxisNotLogged:
+		return table + " table is read by a channel these logs do not have: change not modelled"
+	case state.NoPressure:
+		return table + " table: manifold pressure is neither logged nor to be had from load: change not modelled"
+	case state.NotSettled:
+		return "boost and load do not settle on one another: change not modelled"
+	case state.TableAdded:
+		return table + ": added, not modelled"
+	case state.TableChanged:
+		return table + ": changed, not modelled"
+	case state.UnknownAxis:
+		return fmt.Sprintf("%s table of %s: axis %s is not known from a logged pull", table, g.Revision, plain(g.Axis))
+	}
+	return table + ": not modelled"
+}
+
+// judgedReason says what a hazard was judged on, or why it was not.
+func (w words) judgedReason(r result.Reason) string {
+	switch r := r.(type) {
+	case assess.NoLimit:
+		return "no limit for it in " + r.File
+	case assess.LimitUnread:
+		return "a limit for it in " + r.File + " could not be read"
+	case assess.Lacking:
+		return lack(r.Lack, "the "+plain(r.Metric))
+	case assess.UnknownMetric:
+		return fmt.Sprintf("this version does not know how to judge %s", plain(r.Metric))
+	case assess.OutOfRange:
+		return fmt.Sprintf("no logged pull is in the speed range where the %s limit applies", plain(r.Metric))
+	case assess.NothingToRun:
+		return r.Fault
+	case assess.ThinEvidence:
+		return fmt.Sprintf("%s and %s; %s and %s are asked for", count(r.Cars, "car"), count(r.Pulls, "pull"),
+			count(r.CarsWanted, "car"), count(r.PullsWanted, "pull"))
+	case assess.NeverLogged:
+		return "never logged on this car: judged by the spread between cars"
+	case assess.WorstOf:
+		return fmt.Sprintf("worst of %s: %s", count(r.Limits, "limit"), plain(r.Metric))
+	case assess.ComputedLevel:
+		return "computed from logged states, " + levelOf(r)
+	}
+	return ""
+}
+
+func levelOf(r assess.ComputedLevel) string {
+	switch {
+	case r.OwnCar:
+		return "level from this car's own measurements"
+	case r.OtherCars > 0:
+		return "level from measurements on " + count(r.OtherCars, "other car")
+	}
+	return "not measured"
+}
+
+// lack says what is missing and which file or channel supplies it; what names the thing that cannot be judged.
+func lack(l result.Lack, what string) string {
+	switch {
+	case l.Fault != "":
+		return "the engine model refused its input: " + l.Fault
+	case l.Unusable:
+		return what + " is logged, but nowhere in a state in which it can be judged: the turbocharger still spools " +
+			"there, or the engine model does not reach that far"
+	case len(l.Missing) == 0:
+		return "nothing says what " + what + " rests on"
+	}
+	parts := make([]string, len(l.Missing))
+	for i, m := range l.Missing {
+		parts[i] = missing(m)
+	}
+	return strings.Join(parts, "; ")
+}
+
+func missing(m result.Missing) string {
+	switch {
+	case m.Key == metric.PortInjection || m.Key == metric.DirectInjection:
+		kind := strings.TrimPrefix(string(m.Key), "engine.injection: ")
+		return fmt.Sprintf("%s does not say injection: %s, and only such an engine has it", m.File, kind)
+	case m.Key != "":
+		return fmt.Sprintf("%s has no %s", m.File, m.Key)
+	case m.Together:
+		return "no pull has " + inWords(m.Channels, "and") + " together"
+	}
+	return "no log has " + inWords(m.Channels, "or")
+}
+
+// inWords lists channels, "lambda, charge temperature and spark advance".
+func inWords(ids []channel.ID, last string) string {
+	names := make([]string, len(ids))
+	for i, id := range ids {
+		names[i] = plain(id)
+	}
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " " + last + " " + names[len(names)-1]
+}
+
+// caution says what a reader must know of how a result came about.
+func (w words) caution(r result.Reason) string {
+	switch r := r.(type) {
+	case assess.BeforeHardware:
+		return fmt.Sprintf("%s of this car from before its hardware change on %s are left out", count(r.Pulls, "pull"),
+			r.Date)
+	case assess.OtherCalibrations:
+		return fmt.Sprintf("fewer than %s of this car on the parent: its pulls on other calibrations are used, moved by "+
+			"the difference of the tables", count(r.Wanted, "pull"))
+	case assess.OtherCars:
+		return fmt.Sprintf("this car has %s: other cars of the platform stand in for it, with the spread between cars "+
+			"added", count(r.Pulls, "logged pull"))
+	case assess.PullsLeftOut:
+		return fmt.Sprintf("pulls logged on %s left out: %s", r.Revision, r.Fault)
+	case assess.SuspectSensor:
+		return suspectSensor(r)
+	case assess.TableDoubt:
+		return fmt.Sprintf("Table %s: %s", r.File, r.Note)
+	case assess.NewSpike:
+		return w.newSpike(&r.Spike)
+	case assess.NoCycle:
+		return "No cycle model for this platform: " + lack(r.Lack, "the cycle") + ". Cylinder pressure, torque and the " +
+			"effect of spark on exhaust temperature are not predicted."
+	case assess.FitWarning:
+		if r.Metric == metric.KnockMargin {
+			return "Knock fit: " + r.Note
+		}
+		return fmt.Sprintf("Fit of %s: %s", plain(r.Metric), r.Note)
+	case assess.DifferentCars:
+		return fmt.Sprintf("The revisions are for different cars (%s and %s): the difference between the cars is in the "+
+			"comparison.", r.Left, r.Right)
+	case assess.SmallGroup:
+		return count(r.Revisions, "revision") + ": too few to compare with other groups"
+	}
+	return ""
+}
+
+func suspectSensor(r assess.SuspectSensor) string {
+	side := "leaner"
+	if r.Steady < 0 {
+		side = "richer"
+	}
+	return fmt.Sprintf("This car's lambda reads %.3f %s than commanded in steady running, where the control unit holds "+
+		"it by its own sensor, and %+.3f at full throttle. The logging sensor is the likelier fault: check it first, "+
+		"because the lean hazard is judged on what it reads.", math.Abs(float64(r.Steady)), side, float64(r.Full))
+}
+
+// newSpike says a value that stands alone, and did not in the parent's table.
+func (w words) newSpike(s *footprint.Spike) string {
+	read := ""
+	switch {
+	case !s.VisitedCells.Known():
+	case s.VisitedCells == 0:
+		read = "; no judged pull reads it"
+	default:
+		read = "; judged pulls read it in " + count(int(s.VisitedCells), "cell")
+	}
+	parent := ""
+	if s.ParentStands.Known() {
+		parent = "; the parent has no such spike"
+	}
+	return fmt.Sprintf("Table %s: %s at %s stands %s against its neighbours (%s)%s%s", s.File, w.Value(s.Value, s.Unit),
+		placeOf(s.At, w.Display), w.Change(s.Stands, s.Unit), w.besideSpike(s), parent, read)
+}
+
+// besideSpike are the values beside a spike.
+func (w words) besideSpike(s *footprint.Spike) string {
+	if s.Neighbours[0] == s.Neighbours[1] {
+		return w.Value(s.Neighbours[0], s.Unit)
+	}
+	return w.Interval(s.Neighbours, s.Unit)
+}
+
+// nextPull says what another pull would do.
+func (w words) nextPull(r result.Reason) string {
+	switch r := r.(type) {
+	case assess.JudgesHazard:
+		return plain(r.Hazard) + ", which could not be assessed: " + w.joined(r.Why)
+	case assess.NarrowsMargins:
+		return fmt.Sprintf("%s: one more pull through this cell takes about %s off the variance of the %s not yet "+
+			"settled", plain(r.Hazard), show.Probability(r.Share), count(r.Margins, "margin"))
+	case assess.FirstPull:
+		return "everything: no full-throttle pull of this platform has been logged yet"
+	}
+	return ""
+}
+
+// finding says a finding in words a tuner can act on.
+func (w words) finding(f *assess.Finding) string {
+	at := fmt.Sprintf("at %s and %s", show.Range(f.Cell.RPM, "rpm"), show.Range(f.Cell.LoadPct, "% load"))
+	chance := show.Probability(f.ProbabilityPerPull)
+	if f.Hazard != hazard.Knock {
+		return fmt.Sprintf("%s %s is expected at %s against a limit of %s; %s of pulls cross it there.",
+			capital(plain(f.Metric)), at, w.Value(f.Predicted, f.Unit), w.Value(f.Limit, f.Unit), chance)
+	}
+	side := "short of"
+	if f.Predicted < 0 {
+		side = "past"
+	}
+	return fmt.Sprintf("Commanded spark %s is %.1f° %s the expected knock limit; %s of pulls would take more than the "+
+		"tolerated %.1f° of retard there.", at, math.Abs(float64(f.Predicted)), side, chance, -float64(f.Limit))
+}
+
+// ownLog says how a revision's own logs compare with what was expected of them.
+func (w words) ownLog(o *assess.OwnLog) string {
+	return fmt.Sprintf("%s in %s of the revision: %s on average where %s was expected; %d of %s outside their 99 %% band.",
+		capital(plain(o.Metric)), count(o.Pulls, "pull"), w.Value(o.Measured, o.Unit), w.Value(o.Expected, o.Unit),
+		o.Outside, verb(o.Pulls, "pull", "lies", "lie"))
+}
+
+// obstacle says why a comparison could not be made, "" where it was.
+func obstacle(o footprint.Obstacle) string {
+	switch o.Kind {
+	case "":
+		return ""
+	case footprint.NoParent:
+		return "a base calibration has no parent to be compared with"
+	case footprint.NoParentTable:
+		return "the parent has no such table"
+	case footprint.OtherAxes:
+		return "the parent's table is read by other channels"
+	case footprint.OtherUnits:
+		return "the parent's table is written in other units"
+	}
+	return or(o.Fault, plain(o.Kind))
+}
