@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"headroom/internal/hazard"
+	"headroom/internal/parallel"
 	"headroom/internal/workspace"
 )
 
@@ -151,33 +152,15 @@ func sortedKeys(m map[string][]byte) []string {
 	return out
 }
 
-// parallel calls f for 0…n−1 on all processors and returns the error of the lowest index.
-func parallel(n int, f func(i int) error) error {
+// onAll calls f for 0…n−1 on all processors and returns the errors by index.
+func onAll(n int, f func(i int) error) error {
 	failed := make([]error, n)
-	next := make(chan int)
-	var wait sync.WaitGroup
-	for range min(n, runtime.GOMAXPROCS(0)) {
-		wait.Go(func() {
-			for i := range next {
-				failed[i] = f(i)
-			}
-		})
-	}
-	for i := range n {
-		next <- i
-	}
-	close(next)
-	wait.Wait()
-	for _, err := range failed {
-		if err != nil {
-			return err
-		}
-	}
-	return nil
+	parallel.Each(n, runtime.GOMAXPROCS(0), func(int, int) {}, func(i int) { failed[i] = f(i) })
+	return errors.Join(failed...)
 }
 
 func (f *fleet) writeLogs(w *writer) error {
-	return parallel(len(f.cars), func(i int) error {
+	return onAll(len(f.cars), func(i int) error {
 		c := f.cars[i]
 		for n, l := range c.logs {
 			content, err := c.drive(l, f.options.Seed, n)

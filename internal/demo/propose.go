@@ -111,7 +111,7 @@ func plans() []plan {
 func (f *fleet) propose() error {
 	todo := plans()
 	f.proposals = make([]*proposal, len(todo))
-	err := parallel(len(todo), func(i int) error {
+	err := onAll(len(todo), func(i int) error {
 		made, err := f.proposeOne(&todo[i])
 		f.proposals[i] = made
 		return err
@@ -168,7 +168,7 @@ func drawChange(rng *rand.Rand) change {
 // true probability per pull of each hazard. The same workspace and seed give the same proposals.
 func (f *fleet) graded(n int, seed uint64) ([]*proposal, error) {
 	out := make([]*proposal, n)
-	err := parallel(n, func(i int) error {
+	err := onAll(n, func(i int) error {
 		rng := stream(seed, streamGraded, uint64(i))
 		c := f.cars[rng.IntN(len(f.cars))]
 		ch := drawChange(rng)

@@ -10,10 +10,10 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
-	"sync"
 
 	"headroom/internal/evidence"
 	"headroom/internal/fault"
+	"headroom/internal/parallel"
 	"headroom/internal/runlog"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
@@ -72,9 +72,13 @@ func Ingest(ws *workspace.Workspace, opts Options) (summary Summary, err error) 
 	}
 	runs, unknown := selectRuns(ws, opts.Paths)
 	results := make([]result, len(runs))
-	if err := each(len(runs), opts.Jobs, func(i int) error {
+	jobs := opts.Jobs
+	if jobs < 1 {
+		jobs = runtime.GOMAXPROCS(0)
+	}
+	if err := parallel.Until(len(runs), jobs, func(i int) error {
 		var err error
-		results[i], err = r.bring(st, &runs[i])
+		results[i], err = r.update(st, &runs[i])
 		return err
 	}, func(done, i int) error {
 		if opts.Progress != nil {
@@ -119,45 +123,6 @@ func (s *Summary) count(path string, res result) {
 	case res.failure == "":
 		s.Read++
 	}
-}
-
-// each calls work(0…n−1) from jobs goroutines and after(done, i) as each one ends, one call at a time. The first
-// error stops it.
-func each(n, jobs int, work func(i int) error, after func(done, i int) error) error {
-	if jobs < 1 {
-		jobs = runtime.GOMAXPROCS(0)
-	}
-	todo := make(chan int)
-	var wg sync.WaitGroup
-	var mu sync.Mutex
-	var failed error
-	done := 0
-	for range min(jobs, n) {
-		wg.Go(func() {
-			for i := range todo {
-				err := work(i)
-				mu.Lock()
-				if done++; err == nil && failed == nil {
-					err = after(done, i)
-				}
-				if failed == nil {
-					failed = err
-				}
-				mu.Unlock()
-			}
-		})
-	}
-	stopped := func() bool {
-		mu.Lock()
-		defer mu.Unlock()
-		return failed != nil
-	}
-	for i := 0; i < n && !stopped(); i++ {
-		todo <- i
-	}
-	close(todo)
-	wg.Wait()
-	return failed
 }
 
 // selectRuns picks the runs at or below the given paths, and names paths that hold none.
@@ -214,8 +179,8 @@ func resolved(path string) string {
 	return path
 }
 
-// bring brings one log up to date. The error is for a store that cannot be written.
-func (r *reader) bring(st *store.Store, run *workspace.RunFile) (result, error) {
+// update brings one log up to date. The error is for a store that cannot be written.
+func (r *reader) update(st *store.Store, run *workspace.RunFile) (result, error) {
 	file, name := r.file(run.Path), r.alias(run.Path)
 	setup, err := r.setup(run)
 	if err != nil {

@@ -1,6 +1,7 @@
 package parallel
 
 import (
+	"errors"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -41,5 +42,39 @@ func TestEach(t *testing.T) {
 		if len(reported) != n || reported[0] != 1 || reported[n-1] != n {
 			t.Errorf("%d jobs: reported %v", jobs, reported)
 		}
+	}
+}
+
+// The first error stops what has not begun; pieces that did not fail before it are passed on once each.
+func TestUntil(t *testing.T) {
+	broken := errors.New("broken")
+	for _, jobs := range []int{0, 1, 3} {
+		for _, failing := range []string{"work", "after"} {
+			const n, bad = 200, 20
+			var begun atomic.Int32
+			var passed []int
+			err := Until(n, jobs, func(i int) error {
+				begun.Add(1)
+				if failing == "work" && i == bad {
+					return broken
+				}
+				return nil
+			}, func(_, i int) error {
+				if failing == "after" && i == bad {
+					return broken
+				}
+				passed = append(passed, i)
+				return nil
+			})
+			if !errors.Is(err, broken) {
+				t.Errorf("%d jobs, %s: %v", jobs, failing, err)
+			}
+			if int(begun.Load()) > bad+2+max(1, jobs) || slices.Contains(passed, bad) {
+				t.Errorf("%d jobs, %s: %d pieces begun, passed on %v", jobs, failing, begun.Load(), passed)
+			}
+		}
+	}
+	if err := Until(3, 2, func(int) error { return nil }, func(int, int) error { return nil }); err != nil {
+		t.Error(err)
 	}
 }

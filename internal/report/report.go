@@ -43,9 +43,6 @@ const (
 // Formats lists every format in the order in which help texts name them.
 var formats = []Format{Table, JSON, Markdown, HTML, CSV, Parquet}
 
-// Formats returns every format, in the order help texts name them.
-func Formats() []Format { return append([]Format(nil), formats...) }
-
 // ParseFormat reads a format name; letter case does not matter. The error lists the valid names.
 func ParseFormat(name string) (Format, error) {
 	names := make([]string, len(formats))

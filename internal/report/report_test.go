@@ -174,7 +174,7 @@ func TestColourAddsNothing(t *testing.T) {
 
 func TestDeterministic(t *testing.T) {
 	for _, r := range renderings {
-		for _, f := range Formats() {
+		for _, f := range formats {
 			first := render(t, r.name, f, Options{Width: 80})
 			for range 3 {
 				if render(t, r.name, f, Options{Width: 80}) != first {
@@ -310,7 +310,7 @@ func TestWrongOptions(t *testing.T) {
 	if b.Len() > 0 {
 		t.Error("something was written beside an error")
 	}
-	for _, f := range Formats() {
+	for _, f := range formats {
 		if got, err := ParseFormat(strings.ToUpper(string(f))); err != nil || got != f {
 			t.Errorf("ParseFormat(%s) = %v, %v", f, got, err)
 		}
@@ -319,7 +319,7 @@ func TestWrongOptions(t *testing.T) {
 
 // TestWriteErrors checks that a full disk is reported.
 func TestWriteErrors(t *testing.T) {
-	for _, f := range Formats() {
+	for _, f := range formats {
 		if err := Review(fullDisk{}, fixtureReview(), f, Options{}); err == nil {
 			t.Errorf("%s: a write error was lost", f)
 		}

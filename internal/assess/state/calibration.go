@@ -43,14 +43,14 @@ func CalibrationOf(ws *workspace.Workspace, id string) (*Calibration, error) {
 			return nil, fmt.Errorf("revision %s: ancestor %s is not in the workspace or could not be read; run with "+
 				"revisions/%s/revision.yaml mended", id, at, at)
 		}
-		c.take(r, seen)
+		c.add(r, seen)
 		at = r.Parent
 	}
 	return c, nil
 }
 
-// take adds the tables of one ancestor that nearer ones did not already supply.
-func (c *Calibration) take(r *workspace.Revision, seen map[string]bool) {
+// add adds the tables of one ancestor that nearer ones did not already supply.
+func (c *Calibration) add(r *workspace.Revision, seen map[string]bool) {
 	for _, t := range r.Tables {
 		key := t.Role + "/" + t.Name
 		if seen[key] || t.Table == nil {

@@ -135,7 +135,7 @@ func TestShiftSaysWhatIsMissing(t *testing.T) {
 	}
 }
 
-// Physics directions, common practice (check-values.md): later burn and leaner mixture raise exhaust temperature, more
+// Physics directions, common practice, no source: later burn and leaner mixture raise exhaust temperature, more
 // ethanol raises fuel demand, more charge raises peak pressure and torque.
 func TestPhysicsDirections(t *testing.T) {
 	p := kestrel(t)
