@@ -15,7 +15,7 @@ func close(t *testing.T, what string, got, want, tolerance float64) {
 	}
 }
 
-// Direction checks, common practice , no source: at fixed everything else more spark, more charge,
+// Direction checks, common practice, no source: at fixed everything else more spark, more charge,
 // hotter charge and lower octane each lower the knock margin.
 func TestKnockMarginDirections(t *testing.T) {
 	j := openJob(t, fleettest.Demo(t))

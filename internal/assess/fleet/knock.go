@@ -19,12 +19,12 @@ type Reference struct {
 	Fuel                                                                 string // the commonest
 }
 
-// priors of the slopes that the cycle model does not give. Dwell: docs/methods.md, "Knock". Intake cam: no physics slope
+// priors of the slopes that the cycle model does not give. Dwell: docs/methods.md, "Margins". Intake cam: no physics slope
 // is claimed, so it is centred on zero; common practice, no source.
 const (
 	dwellSlope, dwellSlopeSD = -0.5, 0.3
 	camSlopeSD               = 0.15
-	physicsSlopeShare        = 0.35 // docs/methods.md, "Knock": β_k ~ N(slope from the cycle model, (35 %)²)
+	physicsSlopeShare        = 0.35 // docs/methods.md, "Margins": β_k ~ N(slope from the cycle model, (35 %)²)
 	physicsLevelSD           = 6.0  // degrees; the level of the knock integral is known to be off by several
 )
 
