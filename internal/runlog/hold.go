@@ -7,7 +7,6 @@ import (
 
 	"headroom/internal/runlog/samples"
 	"headroom/models/channel"
-	"headroom/models/value"
 )
 
 // Limits of holding: a reading is held for at most one and a half of its own usual intervals, and never longer than
@@ -67,7 +66,7 @@ func holdSlow(r *Run, empties map[channel.ID][]bool) {
 		held, last := 0, -1
 		for i, e := range empty {
 			switch {
-			case !e && value.Known(s.Values[i]):
+			case !e && !math.IsNaN(s.Values[i]):
 				last = i
 			case !e:
 				last = -1

@@ -5,7 +5,6 @@ import (
 	"math"
 
 	"headroom/models/channel"
-	"headroom/models/value"
 )
 
 // Lag is how far one channel trails another.
@@ -114,7 +113,7 @@ func changes(v []float64) []float64 {
 func common(x, y []float64) int {
 	n := 0
 	for i := range x {
-		if value.Known(x[i]) && value.Known(y[i]) {
+		if !math.IsNaN(x[i]) && !math.IsNaN(y[i]) {
 			n++
 		}
 	}
@@ -154,7 +153,7 @@ func correlation(x, y []float64, k, skip, width int) (float64, int) {
 	var sx, sy, sxx, syy, sxy, n float64
 	for i := 0; i+k < len(y); i++ {
 		a, b := x[i], y[i+k]
-		if i >= skip && i < skip+width || !value.Known(a) || !value.Known(b) {
+		if i >= skip && i < skip+width || math.IsNaN(a) || math.IsNaN(b) {
 			continue
 		}
 		n++

@@ -8,7 +8,6 @@ import (
 
 	"headroom/internal/runlog/samples"
 	"headroom/models/channel"
-	"headroom/models/value"
 )
 
 // Thresholds of the quality gate: common practice, no source.
@@ -162,8 +161,8 @@ func checkRepeats(r *Run) {
 		same, any := true, false
 		for _, s := range r.Series {
 			a, b := s.Values[i-1], s.Values[i]
-			any = any || value.Known(b)
-			if a != b && (value.Known(a) || value.Known(b)) {
+			any = any || !math.IsNaN(b)
+			if a != b && (!math.IsNaN(a) || !math.IsNaN(b)) {
 				same = false
 				break
 			}
@@ -186,7 +185,7 @@ func checkRepeats(r *Run) {
 func checkMissing(r *Run, s *Series) {
 	n := 0
 	for _, v := range s.Values {
-		if !value.Known(v) {
+		if math.IsNaN(v) {
 			n++
 		}
 	}
@@ -254,7 +253,7 @@ func restless(values []float64, top float64) float64 {
 	mid := samples.Median(values)
 	steps, changed := 0, 0
 	for i := 1; i < len(values); i++ {
-		if values[i] > mid && values[i] < top && values[i-1] < top && value.Known(values[i-1]) {
+		if values[i] > mid && values[i] < top && values[i-1] < top && !math.IsNaN(values[i-1]) {
 			steps++
 			if values[i] != values[i-1] {
 				changed++
@@ -299,7 +298,7 @@ func checkSteps(r *Run, s *Series, def channel.Definition) {
 	walk := func(from, to, step int) {
 		last := from
 		for i := from + step; i != to; i += step {
-			if !value.Known(s.Values[i]) {
+			if math.IsNaN(s.Values[i]) {
 				continue
 			}
 			if math.Abs(s.Values[i]-s.Values[last]) > allow(i, last)+slack {
@@ -323,7 +322,7 @@ func longestSteady(values []float64, follows func(i, j int) bool) (span, bool) {
 	best, cur, found := span{}, span{}, false
 	last, length, bestLength := -1, 0, 0
 	for i, v := range values {
-		if !value.Known(v) {
+		if math.IsNaN(v) {
 			continue
 		}
 		if last < 0 || !follows(i, last) {
@@ -352,7 +351,7 @@ func checkStuck(r *Run, s *Series, def channel.Definition, speed []float64) {
 	if def.MayRest {
 		moved = 3 * movingSpan // a resting foot is no fault until the engine has run up
 	}
-	shown := func(i int) bool { return speed[i] > 0 && value.Known(s.Values[i]) }
+	shown := func(i int) bool { return speed[i] > 0 && !math.IsNaN(s.Values[i]) }
 	turning := samples.Sorted(samples.Where(speed, shown))
 	if s.Channel == channel.EngineSpeed || len(turning) < 30 ||
 		samples.Quantile(turning, 0.98)-samples.Quantile(turning, 0.02) < moved {
@@ -363,7 +362,7 @@ func checkStuck(r *Run, s *Series, def channel.Definition, speed []float64) {
 	}
 	bad := make([]bool, len(s.Values))
 	for i, v := range s.Values {
-		bad[i] = value.Known(v)
+		bad[i] = !math.IsNaN(v)
 	}
 	remove(r, s, KindStuck, bad, func(span, int) string {
 		return fmt.Sprintf("it stands at %.5g %s throughout while engine speed moves from %.0f to %.0f rpm", level,
@@ -426,7 +425,7 @@ func checkCrossed(r *Run) {
 	for _, s := range []*Series{coolant, charge} {
 		bad := make([]bool, len(s.Values))
 		for i, v := range s.Values {
-			bad[i] = value.Known(v)
+			bad[i] = !math.IsNaN(v)
 		}
 		remove(r, s, KindCrossed, bad, func(span, int) string {
 			return fmt.Sprintf("coolant (%.3g °C) and charge temperature (%.3g °C) look exchanged: the charge stands "+

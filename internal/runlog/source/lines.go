@@ -2,6 +2,7 @@ package source
 
 import (
 	"bufio"
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -43,28 +44,30 @@ func (lr *lineReader) next() (line, error) {
 
 // read takes one line from the source.
 func (lr *lineReader) read() (line, error) {
-	var buf []byte
+	var begun []byte // of a line that the buffer does not hold
 	for {
 		part, err := lr.r.ReadSlice(lr.newline)
-		buf = append(buf, part...)
-		if len(buf) > maxLineBytes {
-			return line{}, &fault.Fault{Line: lr.number + 1, What: fmt.Sprintf("line is longer than %d MiB",
-				maxLineBytes>>20),
+		if len(begun)+len(part) > maxLineBytes {
+			return line{}, &fault.Fault{Line: lr.number + 1,
+				What:   fmt.Sprintf("line is longer than %d MiB", maxLineBytes>>20),
 				Remedy: "export the log as delimited text with one line a sample"}
 		}
 		if errors.Is(err, bufio.ErrBufferFull) {
+			begun = append(begun, part...)
 			continue
 		}
 		if err != nil && !errors.Is(err, io.EOF) {
 			return line{}, unpackError(err)
 		}
-		if err != nil && len(buf) == 0 {
+		if len(begun) > 0 {
+			part = append(begun, part...)
+		}
+		if err != nil && len(part) == 0 {
 			return line{}, io.EOF
 		}
 		lr.number++
-		hasEnd := err == nil
-		text := strings.TrimRight(string(buf), "\r\n\x00\x1a")
-		return line{number: lr.number, text: strings.TrimLeft(text, "\ufeff"), hasEnd: hasEnd}, nil
+		text := string(bytes.TrimRight(part, "\r\n\x00\x1a"))
+		return line{number: lr.number, text: strings.TrimLeft(text, "\ufeff"), hasEnd: err == nil}, nil
 	}
 }
 
