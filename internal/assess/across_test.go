@@ -18,8 +18,8 @@ import (
 // A revision scored across the fleet: every car of the platform is there once, the expected number of crossing cars
 // lies in its interval and between none and all, and its own car gets the very review it gets alone.
 func TestAcross(t *testing.T) {
-	j := openJob(t, fleettest.Small(t))
-	id := mildProposal(t, fleettest.Small(t)).Revision
+	j := openJob(t, fleettest.Marlins(t))
+	id := mildProposal(t, fleettest.Marlins(t)).Revision
 	one, err := j.Across(id, 1, func(int, int) {})
 	if err != nil {
 		t.Fatal(err)
@@ -52,7 +52,7 @@ func TestAcross(t *testing.T) {
 			t.Errorf("%s: %+v", h.Hazard, h)
 		}
 	}
-	alone := reviewed(t, fleettest.Small(t), id)
+	alone := reviewed(t, fleettest.Marlins(t), id)
 	for _, c := range one.Cars {
 		if c.Vehicle == alone.Vehicle && c.Verdict != alone.Verdict {
 			t.Errorf("%s gets %s across the fleet and %s alone", c.Vehicle, c.Verdict, alone.Verdict)
@@ -65,8 +65,8 @@ func TestAcross(t *testing.T) {
 
 // A revision against itself differs in nothing; against its more dangerous sibling the change has the right sign.
 func TestAgainst(t *testing.T) {
-	j := openJob(t, fleettest.Small(t))
-	id := mildProposal(t, fleettest.Small(t)).Revision
+	j := openJob(t, fleettest.Marlins(t))
+	id := mildProposal(t, fleettest.Marlins(t)).Revision
 	same, err := j.Against(id, id)
 	if err != nil {
 		t.Fatal(err)
@@ -87,7 +87,7 @@ func TestAgainst(t *testing.T) {
 			t.Errorf("%s: change %v, sides differ by %v", h.Hazard, h.Change, d)
 		}
 	}
-	if _, err := j.Against("marlin-25t-base", "kestrel-20t-base"); err == nil {
+	if _, err := openJob(t, fleettest.Small(t)).Against("marlin-25t-base", "kestrel-20t-base"); err == nil {
 		t.Error("revisions of two platforms were compared")
 	}
 }

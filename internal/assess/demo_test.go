@@ -88,7 +88,7 @@ var auditOfThree struct {
 
 func threeAudited(t *testing.T) *Audit {
 	t.Helper()
-	j := openJob(t, fleettest.ThreeCars(t))
+	j := openJob(t, fleettest.Marlins(t))
 	auditOfThree.once.Do(func() {
 		auditOfThree.audit, auditOfThree.err = j.Audit("author", 2, func(int, int) {})
 	})
@@ -131,7 +131,7 @@ func TestSameBytes(t *testing.T) {
 			t.Error("the audit depends on the number of workers or on whether the fit was kept")
 		}
 	}
-	compare(fleettest.ThreeCars(t), "author", func(*Job) []byte { return encode(threeAudited(t), nil) })
+	compare(fleettest.Marlins(t), "author", func(*Job) []byte { return encode(threeAudited(t), nil) })
 	if os.Getenv("HEADROOM_PROOF") != "" {
 		compare(fleettest.Small(t), "fuel", func(kept *Job) []byte { return audit(kept, "fuel", 2) })
 	}
@@ -140,7 +140,7 @@ func TestSameBytes(t *testing.T) {
 // Every revision of the workspace is in the audit exactly once, held ones before the rest, and a group below five
 // carries a caution. HEADROOM_PROOF=1 audits the small fleet's two platforms.
 func TestAuditRanksEverything(t *testing.T) {
-	j := openJob(t, fleettest.ThreeCars(t))
+	j := openJob(t, fleettest.Marlins(t))
 	checkAudit(t, j, threeAudited(t))
 	if os.Getenv("HEADROOM_PROOF") != "" {
 		j := openJob(t, fleettest.Small(t))
@@ -202,9 +202,9 @@ func TestGroupsCountVerdicts(t *testing.T) {
 
 // Taking evidence away never makes a verdict milder (methods: missing evidence is never a pass).
 func TestMissingEvidenceIsNeverAPass(t *testing.T) {
-	dir := fleettest.Copy(t, fleettest.ThreeCars(t))
+	dir := fleettest.Copy(t, fleettest.Marlins(t))
 	mild := mildProposal(t, dir)
-	if r := reviewed(t, fleettest.ThreeCars(t), mild.Revision); r.Verdict == VerdictUndecided {
+	if r := reviewed(t, fleettest.Marlins(t), mild.Revision); r.Verdict == VerdictUndecided {
 		t.Fatalf("with knock control the verdict is %s already (%v): nothing is tested", r.Verdict, r.Reasons)
 	}
 	fleettest.Cut(t, dir, "platforms/"+mild.Platform+".yaml", "knock_control:", "limits:")
@@ -270,7 +270,7 @@ func BenchmarkReview(b *testing.B) {
 
 // With a pseudonym key no vehicle id is in a result, and the car's own logs are still found.
 func TestPseudonyms(t *testing.T) {
-	plain, hidden := fleettest.ThreeCars(t), fleettest.Copy(t, fleettest.ThreeCars(t))
+	plain, hidden := fleettest.Marlins(t), fleettest.Copy(t, fleettest.Marlins(t))
 	fleettest.AddLines(t, hidden, "headroom.yaml", "privacy: {pseudonym_key: a key of the shop}\n")
 	fleettest.RemoveEvidence(t, hidden)
 	if err := fleettest.Ingest(hidden); err != nil {

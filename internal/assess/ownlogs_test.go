@@ -31,10 +31,10 @@ func ownLogOf(t *testing.T, r *Review, id metric.ID) OwnLog {
 // expected to show as for a prediction: the expected charge temperature stays. Expectations were once made of states
 // that were not filled in so, and fell by more than 3 K.
 func TestOwnLogsWithoutBoost(t *testing.T) {
-	x := newRemovals(t, fleettest.ThreeCars(t), "", 0, gradedSeed)
+	x := newRemovals(t, fleettest.Marlins(t), "", 0, gradedSeed)
 	for car, ids := range x.byCar {
 		for _, id := range ids {
-			before := reviewed(t, fleettest.ThreeCars(t), id)
+			before := reviewed(t, fleettest.Marlins(t), id)
 			if len(before.OwnLogs) == 0 {
 				continue
 			}
@@ -135,9 +135,9 @@ func lowerTolerance(t *testing.T, dir, platform string) {
 // that fits and by one that reads the kept fit, with those logs in it and their car and files named. Across the fleet
 // a car is given the pulls it made and no others.
 func TestOwnLogsOfAnotherCar(t *testing.T) {
-	dir := fleettest.Copy(t, fleettest.ThreeCars(t))
+	dir := fleettest.Copy(t, fleettest.Marlins(t))
 	id, stranger := strangerLogs(t, dir)
-	lowerTolerance(t, dir, fleettest.ThreeCarsPlatform)
+	lowerTolerance(t, dir, fleettest.Marlin)
 	if err := fleettest.Ingest(dir); err != nil {
 		t.Fatal(err)
 	}

@@ -12,8 +12,8 @@ import (
 
 // A limit on a metric that this package does not know how to judge is said, and the hazard's other limits are judged.
 func TestUnknownMetricIsSaid(t *testing.T) {
-	j := openJob(t, fleettest.ThreeCars(t))
-	known, err := j.Model(fleettest.ThreeCarsPlatform)
+	j := openJob(t, fleettest.Marlins(t))
+	known, err := j.Model(fleettest.Marlin)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -25,7 +25,7 @@ func TestUnknownMetricIsSaid(t *testing.T) {
 	physics.Platform = &file
 	learned.Platform = &physics
 	m.Fleet = &learned
-	rows, err := j.Evidence(fleettest.ThreeCarsPlatform)
+	rows, err := j.Evidence(fleettest.Marlin)
 	if err != nil {
 		t.Fatal(err)
 	}

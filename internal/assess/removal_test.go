@@ -508,7 +508,7 @@ var (
 
 // A channel gone from every log of three cars. HEADROOM_PROOF=1 takes it from the small fleet's two platforms.
 func TestNothingIsAssessedFromNothing(t *testing.T) {
-	fleets := map[string][]string{fleettest.ThreeCars(t): {"rev-0102-b", "rev-0104-b", "rev-0106-b"}}
+	fleets := map[string][]string{fleettest.Marlins(t): {"rev-0102-b", "rev-0104-b", "rev-0106-b"}}
 	if os.Getenv("HEADROOM_PROOF") != "" {
 		fleets[fleettest.Small(t)] = []string{"rev-0101-b", "rev-0103-b", "rev-0104-b"}
 	}
@@ -539,14 +539,14 @@ func everyHazard() []hazard.ID {
 	return out
 }
 
-// The most telling removals. On the twelve cars of one platform: a car whose mixture sensor reads lean loses it while
+// The most telling removals. On the demo's cars of one platform: a car whose mixture sensor reads lean loses it while
 // a car near its knock limit loses the control unit's feedback, and no log reaches the speeds of a limit. On three
 // cars: rail pressure goes from every log. The proof does them one by one on 24 cars.
 func TestRemovalNeverReleases(t *testing.T) {
 	if testing.Short() {
-		t.Skip("fits twelve cars twice")
+		t.Skip("fits a fleet twice")
 	}
-	x := newRemovals(t, fleettest.Demo(t), fleettest.ThreeCarsPlatform, 0, removalSeed)
+	x := newRemovals(t, fleettest.Demo(t), fleettest.Marlin, 0, removalSeed)
 	for _, r := range []removal{
 		{name: "own lambda, own feedback retard", ids: slices.Concat(x.byCar["car-008"], x.byCar["car-012"]),
 			spoil: x.withoutEach([]left{{"car-008/*/*", []channel.ID{channel.Lambda}},
@@ -557,7 +557,7 @@ func TestRemovalNeverReleases(t *testing.T) {
 		x.try(t, r)
 	}
 	x.report(t, nil)
-	x = newRemovals(t, fleettest.ThreeCars(t), "", 0, removalSeed)
+	x = newRemovals(t, fleettest.Marlins(t), "", 0, removalSeed)
 	x.ids = []string{"marlin-25t-pump-91-s1", "rev-0102-a", "rev-0102-b", "rev-0104-a", "rev-0104-b", "rev-0106-a"}
 	x.try(t, x.everywhere("rail pressure", []hazard.ID{hazard.RailPressure}, channel.RailPressure))
 	x.report(t, nil)

@@ -102,7 +102,7 @@ func backtestOf(t *testing.T, job *assess.Job, jobs int) *Record {
 // was fitted to rows of the day or later, and one and two workers give the same bytes. HEADROOM_PROOF=1 looks back over
 // the small fleet's two platforms as well.
 func TestBacktestIsWholeAndDeterministic(t *testing.T) {
-	checkWhole(t, fleettest.ThreeCars(t))
+	checkWhole(t, fleettest.Marlins(t))
 	if os.Getenv("HEADROOM_PROOF") != "" {
 		checkWhole(t, fleettest.Small(t))
 	}
@@ -154,7 +154,7 @@ func checkWhole(t *testing.T, dir string) {
 // The plan keeps its promise by construction: no fit and no bench sees a row of the revision's first own day or later,
 // or of the revision itself, and rows without a date are on neither side.
 func TestPlanKnowsOnlyWhatWasBefore(t *testing.T) {
-	j := openJob(t, fleettest.ThreeCars(t))
+	j := openJob(t, fleettest.Marlins(t))
 	for id := range j.Workspace().Platforms {
 		rows := storedRows(t, j, id)
 		for i := range rows {
@@ -198,7 +198,7 @@ func TestPlanKnowsOnlyWhatWasBefore(t *testing.T) {
 // Spoiling every row from a day on, the revision's own rows included, leaves each prediction made up to that day as it
 // was, to the byte; what the revision is then seen to do is another matter.
 func TestLaterLogsCannotMoveEarlierPredictions(t *testing.T) {
-	j := openJob(t, fleettest.ThreeCars(t))
+	j := openJob(t, fleettest.Marlins(t))
 	id := slices.Min(slices.Collect(maps.Keys(j.Workspace().Platforms)))
 	rows := storedRows(t, j, id)
 	p := planOf(j, id, rows)
@@ -271,12 +271,12 @@ func foretold(t *testing.T, j *assess.Job, id string, rows []evidence.Row, day s
 // A pull crosses where a measured metric passes its limit in any cell or retard passes the tolerated one; what was not
 // measured says nothing; the last log before the day decides the naive rule.
 func TestSeenCrossings(t *testing.T) {
-	j := openJob(t, fleettest.ThreeCars(t))
-	model, err := j.Model(fleettest.ThreeCarsPlatform)
+	j := openJob(t, fleettest.Marlins(t))
+	model, err := j.Model(fleettest.Marlin)
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := j.Workspace().Platforms[fleettest.ThreeCarsPlatform]
+	p := j.Workspace().Platforms[fleettest.Marlin]
 	nan := math.NaN()
 	tolerated := p.KnockControl.ToleratedRetardDeg
 	limit := *p.LimitsFor(hazard.ChargeTemperature)[0].Value

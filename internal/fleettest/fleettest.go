@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"regexp"
+	"runtime/debug"
 	"strings"
 	"sync"
 	"testing"
@@ -30,16 +31,10 @@ const truthPulls = 100
 var (
 	scratch    string                 // where this package's fleets live
 	fitted     func(dir string) error // fits a fleet; nil for a package that wants it without fits
-	demoFleet  = sync.OnceValues(func() (string, error) { return fleet(demo.DefaultCars) })
+	demoFleet  = sync.OnceValues(func() (string, error) { return fleet(demoCars()) })
 	smallFleet = sync.OnceValues(func() (string, error) { return fleet(6) })
-	threeCars  = sync.OnceValues(func() (string, error) {
-		small, err := smallFleet()
-		if err != nil {
-			return "", err
-		}
-		dir := filepath.Join(scratch, "three-cars")
-		return dir, errors.Join(os.CopyFS(dir, os.DirFS(small)), only(dir, ThreeCarsPlatform))
-	})
+	marlins    = sync.OnceValues(func() (string, error) { return threeCars(Marlin) })
+	kestrels   = sync.OnceValues(func() (string, error) { return threeCars(Kestrel) })
 )
 
 // Main is what a package's TestMain does: it runs the tests and removes the fleets. fit, which may be nil, fits what
@@ -53,21 +48,46 @@ func Main(m *testing.M, fit func(dir string) error) int {
 	}
 	defer os.RemoveAll(scratch)
 	fitted = fit
+	debug.SetGCPercent(400) // these tests hold little and allocate much
 	return m.Run()
 }
 
-// Demo is the workspace of the demo's fleet; the test must not write to it.
+// demoCars are enough for each of the demo's proposals and planted faults to be there.
+func demoCars() int {
+	if os.Getenv("HEADROOM_PROOF") != "" {
+		return demo.DefaultCars
+	}
+	return 16
+}
+
+// Demo is the workspace of the demo's fleet: its first sixteen cars, all 24 with HEADROOM_PROOF=1. The test must not
+// write to it.
 func Demo(t testing.TB) string { t.Helper(); return made(t, demoFleet) }
 
 // Small is the workspace of a fleet of six cars; the test must not write to it.
 func Small(t testing.TB) string { t.Helper(); return made(t, smallFleet) }
 
-// ThreeCars is the workspace of those of the small fleet's cars that are of ThreeCarsPlatform; the test must not write
-// to it.
-func ThreeCars(t testing.TB) string { t.Helper(); return made(t, threeCars) }
+// The demo's platforms.
+const (
+	Marlin  = "marlin-25t"
+	Kestrel = "kestrel-20t"
+)
 
-// ThreeCarsPlatform is the one platform of ThreeCars.
-const ThreeCarsPlatform = "marlin-25t"
+// Marlins is the workspace of the three cars of Marlin in the small fleet, with the logs of their first ten months; the
+// test must not write to it.
+func Marlins(t testing.TB) string { t.Helper(); return made(t, marlins) }
+
+// Kestrels is the same of Kestrel. One of its logs cannot be read.
+func Kestrels(t testing.TB) string { t.Helper(); return made(t, kestrels) }
+
+func threeCars(platform string) (string, error) {
+	small, err := smallFleet()
+	if err != nil {
+		return "", err
+	}
+	dir := filepath.Join(scratch, platform)
+	return dir, errors.Join(os.CopyFS(dir, os.DirFS(small)), withoutLogsFrom(dir, "2025-11-15"), only(dir, platform))
+}
 
 func made(t testing.TB, fleet func() (string, error)) string {
 	t.Helper()
@@ -204,20 +224,43 @@ func revisionsOf(ws *workspace.Workspace, platform string) map[string]bool {
 	return out
 }
 
+// withoutLogsFrom removes the logs of a day and later, but for the one that cannot be read.
+func withoutLogsFrom(dir, day string) error {
+	truth, err := demo.ReadTruth(dir)
+	if err != nil {
+		return err
+	}
+	ws, err := workspace.Open(dir)
+	if err != nil {
+		return err
+	}
+	for _, r := range ws.Runs {
+		if r.Date < day || r.Path == truth.Unreadable {
+			continue
+		}
+		of := regexp.MustCompile(`(?m)^` + regexp.QuoteMeta(r.Path) + `,.*\n`)
+		err = errors.Join(err, os.Remove(filepath.Join(dir, filepath.FromSlash(r.Path))), cutLines(dir, "runs.csv", of))
+	}
+	return err
+}
+
 // withoutCar takes a car's lines out of the lists of a workspace.
 func withoutCar(dir, car string) error {
 	of := regexp.MustCompile(`(?m)^(runs/)?` + regexp.QuoteMeta(car) + `[,/].*\n`)
+	var err error
 	for _, list := range []string{"vehicles.csv", "runs.csv", "outcomes.csv"} {
-		path := filepath.Join(dir, list)
-		b, err := os.ReadFile(path)
-		if err != nil {
-			return err
-		}
-		if err := os.WriteFile(path, of.ReplaceAll(b, nil), 0o644); err != nil {
-			return err
-		}
+		err = errors.Join(err, cutLines(dir, list, of))
 	}
-	return nil
+	return err
+}
+
+func cutLines(dir, file string, lines *regexp.Regexp) error {
+	path := filepath.Join(dir, file)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(path, lines.ReplaceAll(b, nil), 0o644)
 }
 
 // RemoveFits deletes the fits kept in a workspace.
