@@ -1,8 +1,10 @@
 package assess
 
 import (
+	"slices"
 	"testing"
 
+	"headroom/internal/assess/state"
 	"headroom/internal/demo"
 	"headroom/internal/fleettest"
 )
@@ -40,5 +42,30 @@ func TestPlantedLambdaSensorIsNamed(t *testing.T) {
 	}
 	if named != 1 {
 		t.Errorf("%d cars named", named)
+	}
+}
+
+// The demo plants one weak fuel pump: that car's rail pressure is seen to fall away, no other's of its platform.
+func TestPlantedPumpHasAKnee(t *testing.T) {
+	truth, err := demo.ReadTruth(fleettest.Demo(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := openJob(t, fleettest.Demo(t)).Model(fleettest.Kestrel)
+	if err != nil {
+		t.Fatal(err)
+	}
+	planted := 0
+	for _, c := range truth.Fleet {
+		weak := slices.ContainsFunc(c.Faults, func(f demo.FaultTruth) bool { return f.Fault == "weak_fuel_pump" })
+		if knee, ok := m.PumpKnees[c.Vehicle]; ok && (knee < state.HealthyKnee) != weak {
+			t.Errorf("%s, weak pump %v: knee at %.0f %%", c.Vehicle, weak, knee)
+		}
+		if weak {
+			planted++
+		}
+	}
+	if planted != 1 || len(m.PumpKnees) < 3 {
+		t.Errorf("%d weak pumps, %d cars with a knee: nothing is tested", planted, len(m.PumpKnees))
 	}
 }
