@@ -50,8 +50,8 @@ type point struct {
 
 // reading is a margin to a limit at one sample.
 type reading struct {
+	at            *state.State
 	limit, margin float64
-	gradient      []float64
 }
 
 // nearest is the visit's sample with the smallest margin: of all that were kept for a metric that moves, else of the
@@ -63,14 +63,17 @@ func (pr *predictor) nearest(rule limitRule, v *state.Visit) (out reading, ok bo
 		if !applies {
 			return
 		}
-		margin, gradient, known := pr.margin(s, limit)
-		if known && (!ok || margin < out.margin) {
-			out, ok = reading{limit, margin, gradient}, true
+		if margin, known := pr.margin(s, limit); known && (!ok || margin < out.margin) {
+			out, ok = reading{s, limit, margin}, true
 		}
 	}
 	look(&v.State)
+	taken := 0.0
+	if !pr.moves && len(v.Others) > 0 {
+		taken = pr.taken(&v.State)
+	}
 	for i := range v.Others {
-		if other := &v.Others[i]; pr.moves || pr.taken(other) > pr.taken(&v.State)+1e-9 {
+		if other := &v.Others[i]; pr.moves || pr.taken(other) > taken+1e-9 {
 			look(other)
 		}
 	}
@@ -83,8 +86,8 @@ func (pr *predictor) taken(s *state.State) float64 {
 	if was == nil || s.Spark == was.Spark && s.Manifold == was.Manifold && s.LambdaCommanded == was.LambdaCommanded {
 		return 0
 	}
-	then, _, okThen := pr.margin(was, 0)
-	now, _, okNow := pr.margin(s, 0)
+	then, okThen := pr.margin(was, 0)
+	now, okNow := pr.margin(s, 0)
 	if !okThen || !okNow {
 		return 0
 	}
@@ -93,19 +96,20 @@ func (pr *predictor) taken(s *state.State) float64 {
 
 // predictor turns a state into a margin to a limit at the mean parameters and its gradient in them.
 type predictor struct {
-	margin  func(s *state.State, limit float64) (float64, []float64, bool)
-	cov     *mat.SymDense
-	pullSD  float64
-	cellSD  float64
-	tails   float64 // share of cell residuals that are knock.TailScale times as wide
-	step    float64
-	cars    int
-	pulls   int
-	moves   bool          // see fleet.Quantity.Moves
-	own     int           // which parameter is the car's own; the others are shared by the platform
-	sampled bool          // from measurements of this metric
-	unseen  bool          // but none of them on this car, nor can it be computed
-	level   ComputedLevel // how the level was set, where it was not sampled
+	margin   func(s *state.State, limit float64) (float64, bool)
+	gradient func(s *state.State) []float64 // where the margin is known
+	cov      *mat.SymDense
+	pullSD   float64
+	cellSD   float64
+	tails    float64 // share of cell residuals that are knock.TailScale times as wide
+	step     float64
+	cars     int
+	pulls    int
+	moves    bool          // see fleet.Quantity.Moves
+	own      int           // which parameter is the car's own; the others are shared by the platform
+	sampled  bool          // from measurements of this metric
+	unseen   bool          // but none of them on this car, nor can it be computed
+	level    ComputedLevel // how the level was set, where it was not sampled
 }
 
 // knockPredictor predicts knock-limited spark less commanded spark, plus the retard the platform tolerates: crossing
@@ -113,23 +117,20 @@ type predictor struct {
 func (m *Model) knockPredictor(b *bench) predictor {
 	mean, cov := m.Knock.Joint(b.car)
 	_, seen := m.Knock.Effect(b.car)
+	design := func(s *state.State) []float64 { return m.Knock.Design(s.RPM, m.KnockCovariates(s), nil) }
 	return predictor{
 		unseen: !seen,
 		cov:    cov, pullSD: m.Knock.PullSD, cellSD: m.Knock.CellSD, step: m.controllerStep(b),
 		tails: m.Knock.TailShare,
 		cars:  m.Knock.Cars, pulls: m.KnockPulls, sampled: true, own: len(mean) - 1,
-		margin: func(s *state.State, limit float64) (float64, []float64, bool) {
-			z := m.KnockCovariates(s)
-			for _, v := range z {
+		gradient: design,
+		margin: func(s *state.State, limit float64) (float64, bool) {
+			for _, v := range m.KnockCovariates(s) {
 				if !value.Known(v) {
-					return 0, nil, false
+					return 0, false
 				}
 			}
-			if !value.Known(s.Spark) {
-				return 0, nil, false
-			}
-			d := m.Knock.Design(s.RPM, z, nil)
-			return value.Dot(d, mean) - s.Spark - limit, d, true
+			return value.Dot(design(s), mean) - s.Spark - limit, value.Known(s.Spark)
 		},
 	}
 }
@@ -139,27 +140,34 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 	mean, cov := fit.Model.Joint(b.car)
 	pattern, offset := m.PatternOf(&fit, q, b.car, b.states()), b.stress.Adds(q.ID)
 	side := q.Side.Sign()
+	design := func(s *state.State) ([]float64, bool) {
+		x := q.Predictor(m.Platform, s)
+		if !value.Known(x) {
+			return nil, false
+		}
+		d, err := fit.Design(s, x)
+		return d, err == nil
+	}
 	return predictor{
 		cov: withChange(cov, q), pullSD: math.Sqrt(fit.Model.DayVar + fit.Model.PullVar), cellSD: pattern.Residual,
 		cars: fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves, own: len(mean) - 1,
 		unseen: !slices.Contains(fit.Seen, b.car),
-		margin: func(s *state.State, limit float64) (float64, []float64, bool) {
-			x := q.Predictor(m.Platform, s)
-			if !value.Known(x) {
-				return 0, nil, false
+		margin: func(s *state.State, limit float64) (float64, bool) {
+			d, known := design(s)
+			if !known {
+				return 0, false
 			}
-			d, err := fit.Design(s, x)
-			if err != nil {
-				return 0, nil, false
-			}
-			predicted := value.Dot(d, mean) + offset + pattern.Of(s)
+			return side * (limit - (value.Dot(d, mean) + offset + pattern.Of(s))), true
+		},
+		gradient: func(s *state.State) []float64 {
+			d, _ := design(s)
 			g := make([]float64, len(d), len(d)+2)
 			for i := range d {
 				g[i] = -side * d[i]
 			}
 			rest, spark := q.ChangeOf(m.Platform, s)
 			slope := -side * mean[fleet.PredictorColumn]
-			return side * (limit - predicted), append(g, slope*rest, slope*spark), true
+			return append(g, slope*rest, slope*spark)
 		},
 	}
 }
@@ -184,19 +192,20 @@ func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) p
 	return predictor{
 		cov: withChange(cov, q), own: len(mean) - 1, pullSD: pull * atLimit, cellSD: cell * atLimit,
 		cars: cars, pulls: pulls, level: level, moves: q.Moves,
-		margin: func(s *state.State, limit float64) (float64, []float64, bool) {
+		margin: func(s *state.State, limit float64) (float64, bool) {
+			v := math.Exp(value.Dot(l.Design(s), mean)) * q.Predictor(m.Platform, s)
+			return side * (limit - v), value.Known(v)
+		},
+		gradient: func(s *state.State) []float64 {
 			d := l.Design(s)
 			factor := math.Exp(value.Dot(d, mean))
 			v := factor * q.Predictor(m.Platform, s)
-			if !value.Known(v) {
-				return 0, nil, false
-			}
 			g := make([]float64, len(d), len(d)+2)
 			for i := range d {
 				g[i] = -side * v * d[i]
 			}
 			rest, spark := q.ChangeOf(m.Platform, s)
-			return side * (limit - v), append(g, -side*factor*rest, -side*factor*spark), true
+			return append(g, -side*factor*rest, -side*factor*spark)
 		},
 	}
 }
@@ -274,13 +283,13 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 		}
 		key := b.cellOf(m, i)
 		pull, cell := pulls.Of(v.Pull), cells.Of(key)
-		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: r.margin, Grad: r.gradient})
-		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(),
-			gradient: r.gradient}
+		gradient := pr.gradient(r.at)
+		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: r.margin, Grad: gradient})
+		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(), gradient: gradient}
 		if b.parent != nil {
 			if was, ok := pr.nearest(rule, &b.parent[i]); ok {
 				then.States = append(then.States, risk.State{Pull: pull, Cell: cell, Margin: was.margin,
-					Grad: was.gradient})
+					Grad: pr.gradient(was.at)})
 				pt.parentMargin = was.margin
 			}
 		}
