@@ -66,16 +66,19 @@ func (s Series) first(n int) []float64 {
 	return x
 }
 
-// Status of a Chart.
+// Status says whether a series was watched.
+type Status string
+
+// Statuses of a Chart.
 const (
-	StatusWatched       = "watched"
-	StatusNotEnoughRuns = "not_enough_runs"
-	StatusNoSpread      = "no_spread" // the baseline repeats one value: nothing to measure a shift by
+	StatusWatched       Status = "watched"
+	StatusNotEnoughRuns Status = "not_enough_runs"
+	StatusNoSpread      Status = "no_spread" // the baseline repeats one value: nothing to measure a shift by
 )
 
 // Chart is what a Monitor says of one series.
 type Chart struct {
-	Status     string
+	Status     Status
 	Kind       string  // "ewma" or "cusum", with its parameter
 	Baseline   float64 // mean of the runs before onset; without a signal, of the baseline runs
 	SD         float64 // of the baseline, with the fleet's where given
@@ -92,7 +95,8 @@ type Chart struct {
 	OnsetIndex  int       // estimated index of the first run after the change, -1 without a signal
 	Level       float64   // mean since onset, or the last value without a signal; NaN without a run after the baseline
 	Path        []float64 // signed statistic after each run watched
-	FalseAlarm  string    // the promise, in words
+	// chance that a healthy car signals within Runs runs, the error of its own baseline counted in; NaN unless watched
+	FalseAlarm float64
 }
 
 // Pooled is the deviation of runs about their car's own level, pooled over the first baseline runs of many cars, and

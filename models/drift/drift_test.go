@@ -256,7 +256,8 @@ func TestWatchEdges(t *testing.T) {
 	nan := math.NaN()
 	short := Series{Times: []float64{1, 2, 3}, Values: []float64{1, nan, 2}}
 	c, err := m.Watch(short, Spread{})
-	if err != nil || c.Status != StatusNotEnoughRuns || c.RunsNeeded != 7 || c.PValue != 1 || c.Signal {
+	if err != nil || c.Status != StatusNotEnoughRuns || c.RunsNeeded != 7 || c.PValue != 1 || c.Signal ||
+		!math.IsNaN(c.FalseAlarm) {
 		t.Errorf("short: %+v %v", c, err)
 	}
 	flat := normalSeries(rand.New(rand.NewPCG(1, 1)), 20, healthy)
@@ -267,7 +268,7 @@ func TestWatchEdges(t *testing.T) {
 		}
 	}
 	c, err = m.Watch(flat, Spread{})
-	if err != nil || c.Status != StatusNoSpread || c.PValue != 1 {
+	if err != nil || c.Status != StatusNoSpread || c.PValue != 1 || !math.IsNaN(c.FalseAlarm) {
 		t.Errorf("flat: %+v %v", c, err)
 	}
 	c, err = m.Watch(flat, Spread{SD: 1, DF: 100})

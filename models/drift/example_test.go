@@ -21,7 +21,7 @@ func daily(values []float64) drift.Series {
 }
 
 func report(c drift.Chart) {
-	fmt.Println(c.FalseAlarm)
+	fmt.Printf("a healthy car signals within %d runs with chance %g\n", c.Runs, c.FalseAlarm)
 	fmt.Printf("signal %v on day %d, moved from day %d on: %.1f before, %.1f since\n", c.Signal, c.SignalIndex,
 		c.OnsetIndex,
 		c.Baseline, c.Level)
@@ -40,7 +40,7 @@ func ExampleMonitor_Watch() {
 	}
 	report(c)
 	// Output:
-	// a healthy car signals within these 16 runs with chance 0.01, the error of its own baseline counted in
+	// a healthy car signals within 16 runs with chance 0.01
 	// signal true on day 16, moved from day 13 on: 2.1 before, 3.7 since
 }
 
@@ -57,7 +57,7 @@ func ExampleNewCUSUM() {
 	}
 	report(c)
 	// Output:
-	// a healthy car signals within these 21 runs with chance 0.01, the error of its own baseline counted in
+	// a healthy car signals within 21 runs with chance 0.01
 	// signal true on day 16, moved from day 13 on: 2.1 before, 3.7 since
 }
 

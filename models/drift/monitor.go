@@ -148,10 +148,10 @@ func (m *Monitor) Watch(s Series, fleet Spread) (Chart, error) {
 	}
 	at := s.measured()
 	c := Chart{Status: StatusNotEnoughRuns, Kind: m.kind, PValue: 1, SignalIndex: -1, OnsetIndex: -1,
-		Baseline: math.NaN(), SD: math.NaN(), Level: math.NaN(), Threshold: math.NaN(), Statistic: math.NaN()}
+		Baseline: math.NaN(), SD: math.NaN(), Level: math.NaN(), Threshold: math.NaN(), Statistic: math.NaN(),
+		FalseAlarm: math.NaN()}
 	if len(at) <= k {
 		c.RunsNeeded = k + 1 - len(at)
-		c.FalseAlarm = fmt.Sprintf("not watched yet: %d more runs needed", c.RunsNeeded)
 		return c, nil
 	}
 	c.Runs = len(at) - k
@@ -168,13 +168,9 @@ func (m *Monitor) Watch(s Series, fleet Spread) (Chart, error) {
 	c.SD = math.Sqrt((fleet.DF*fleet.SD*fleet.SD + ss) / (fleet.DF + float64(k-1)))
 	if !(c.SD > 1e-12*math.Abs(c.Baseline)) { // also when the baseline is zero throughout
 		c.Status = StatusNoSpread
-		c.FalseAlarm = fmt.Sprintf("not watched: the first %d runs repeat one value", k)
 		return c, nil
 	}
-	c.Status, c.Threshold = StatusWatched, m.threshold[c.Runs-1]
-	c.FalseAlarm = fmt.Sprintf("a healthy car signals within these %d runs with chance %.3g, the error of its own "+
-		"baseline counted in",
-		c.Runs, m.options.FalseAlarm)
+	c.Status, c.Threshold, c.FalseAlarm = StatusWatched, m.threshold[c.Runs-1], m.options.FalseAlarm
 	c.Path = m.path(standardise(x, k, fleet))
 	m.judge(&c, x, at)
 	return c, nil

@@ -9,7 +9,7 @@ import (
 
 // What do 43 cars without a failure prove?
 func ExampleProve() {
-	p, err := lifetime.Prove(lifetime.Group{Cars: 43, Exposure: 2150, ExposureUnit: "pulls"}, 0.95)
+	p, err := lifetime.Prove(lifetime.Group{Cars: 43, Exposure: 2150}, 0.95)
 	if err != nil {
 		log.Fatal(err)
 	}

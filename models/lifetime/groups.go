@@ -9,21 +9,19 @@ import (
 
 // Group is the cars of one platform, power bracket or revision and what they went through.
 type Group struct {
-	Name         string
-	Cars         int
-	Failed       int     // cars with at least one failure
-	Failures     int     // failures, a car may have several
-	Exposure     float64 // total over the cars
-	ExposureUnit string  // "pulls", "hours at load"
+	Name     string
+	Cars     int
+	Failed   int     // cars with at least one failure
+	Failures int     // failures, a car may have several
+	Exposure float64 // total over the cars, in any unit: pulls, hours at load, kilometres
 }
 
-// Proof is what a group proves, one-sided at Confidence.
+// Proof is what a group proves, one-sided at Confidence. Nothing is said beyond the exposure that was seen.
 type Proof struct {
 	Group
 	Confidence float64
 	ShareUpper float64 // upper bound of the share of such cars that fail over an exposure like theirs
 	RateUpper  float64 // upper bound of failures a unit of exposure; NaN without exposure
-	Say        string  // one plain sentence
 }
 
 // Prove computes what a group proves.
@@ -44,36 +42,19 @@ func Prove(g Group, confidence float64) (Proof, error) {
 			g.Exposure)
 	}
 	p := Proof{Group: g, Confidence: confidence, ShareUpper: share, RateUpper: math.NaN()}
-	seen := fmt.Sprintf("%d of %s failed", g.Failed, count(g.Cars, "car"))
-	if g.Failed == 0 {
-		seen = fmt.Sprintf("no failure in %s", count(g.Cars, "car"))
-	}
-	p.Say = fmt.Sprintf("%s: with %.4g %% confidence at most %.2g %% of such cars fail over an exposure like theirs",
-		seen, 100*confidence, 100*share)
 	if g.Exposure > 0 {
 		if p.RateUpper, err = RateUpper(g.Failures, g.Exposure, confidence); err != nil {
 			return Proof{}, fmt.Errorf("group %q: %w", g.Name, err)
 		}
-		p.Say += fmt.Sprintf(", and such cars have at most %.2g failures in 1000 %s (%.6g seen)", 1000*p.RateUpper,
-			g.ExposureUnit, g.Exposure)
 	}
-	p.Say += "; nothing is said beyond that exposure"
 	return p, nil
-}
-
-func count(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
 }
 
 // RateRatio is the comparison of two rates.
 type RateRatio struct {
-	Ratio    float64 // rate of a over rate of b; +Inf when b has no failure, NaN when neither has
-	Bounds           // of the ratio; High is +Inf when b has no failure
-	PValue   float64 // two-sided, exact, of equal rates
-	Warnings []string
+	Ratio  float64 // rate of a over rate of b; +Inf when b has no failure, NaN when neither has
+	Bounds         // of the ratio; High is +Inf when b has no failure
+	PValue float64 // two-sided, exact, of equal rates; 1 when neither has a failure
 }
 
 // CompareRates compares the failure rates of two groups exactly: given the total, the failures of a are binomial with
@@ -90,7 +71,6 @@ func CompareRates(a, b Group, confidence float64) (RateRatio, error) {
 	n := a.Failures + b.Failures
 	r := RateRatio{Ratio: math.NaN(), Bounds: Bounds{0, math.Inf(1)}, PValue: 1}
 	if n == 0 {
-		r.Warnings = append(r.Warnings, "no failure in either group: their rates cannot be compared")
 		return r, nil
 	}
 	r.Ratio = float64(a.Failures) / a.Exposure / (float64(b.Failures) / b.Exposure)

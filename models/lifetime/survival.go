@@ -43,8 +43,20 @@ type Curve struct {
 	Confidence float64
 	Cars       int
 	Failures   int
-	Warnings   []string
+	Warnings   []Warning
 }
+
+// Warning is something that makes a curve say less than it seems to.
+type Warning string
+
+// Warnings of a Curve.
+const (
+	// NoFailures: the curve stays at 1 and only its lower bound says anything.
+	NoFailures Warning = "no_failures"
+	// AllAtRiskFailed: every car at risk failed before the last exit; with few cars at risk that early the curve stays
+	// at 0 whatever comes later.
+	AllAtRiskFailed Warning = "all_at_risk_failed"
+)
 
 // KaplanMeier estimates the share of cars still running over time (Kaplan and Meier 1958) with Greenwood's variance and
 // pointwise bands symmetric in ln(−ln S) (Kalbfleisch and Prentice, The Statistical Analysis of Failure Time Data,
@@ -91,9 +103,8 @@ func KaplanMeier(cars []Observation, confidence float64) (*Curve, error) {
 			p.Low, p.High = 1-upper, 1
 		case survival == 0:
 			p.Low, p.High = 0, high
-			if p.AtRisk < len(cars) && t < lastExit(cars) {
-				c.Warnings = append(c.Warnings, fmt.Sprintf("every car at risk at %g failed: with few cars at risk "+
-					"that early the curve stays at 0 whatever comes later", t))
+			if p.Failures > 0 && p.AtRisk < len(cars) && t < lastExit(cars) {
+				c.Warnings = append(c.Warnings, AllAtRiskFailed)
 			}
 		default:
 			p.SE = survival * math.Sqrt(greenwood)
@@ -105,7 +116,7 @@ func KaplanMeier(cars []Observation, confidence float64) (*Curve, error) {
 		c.Points = append(c.Points, p)
 	}
 	if c.Failures == 0 {
-		c.Warnings = append(c.Warnings, "no failures: the curve stays at 1 and only its lower bound says anything")
+		c.Warnings = append(c.Warnings, NoFailures)
 	}
 	return c, nil
 }

@@ -185,7 +185,7 @@ func CalibrationError(bins []Bin) float64 {
 	return sum / float64(pulls)
 }
 
-// CountBand is the 90 % band of a number of crossings foreseen.
+// CountBand is the predicted 90 % band of a number of crossings.
 type CountBand struct {
 	Low, High int     // Low…High, both inside
 	Holds     float64 // probability that the band holds the count: 0.90 or more, because counts are whole numbers
