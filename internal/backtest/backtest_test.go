@@ -62,8 +62,8 @@ func TestScoresOfAListByHand(t *testing.T) {
 	if b := s.Bands; b.Counts != 2 || b.CountsHeld != 1 || b.Margins != 4 || b.MarginsHeld != 3 || b.MarginsBelow != 1 {
 		t.Errorf("bands %+v", b)
 	}
-	if !strings.Contains(s.Why, "too few") {
-		t.Errorf("two revisions need a caution, not %q", s.Why)
+	if !slices.Equal(s.Reasons, result.Reasons{SkillOrLuck{Revisions: 2}}) {
+		t.Errorf("two revisions need a caution, not %+v", s.Reasons)
 	}
 	if len(s.Reliability) != 2 || s.Reliability[0].Crossed != 0 || s.Reliability[1].Observed != 0.5 {
 		t.Errorf("reliability %+v", s.Reliability)
@@ -72,19 +72,21 @@ func TestScoresOfAListByHand(t *testing.T) {
 
 // Without a crossing, and with nothing but crossings, skill is null with the reason; the other scores stand.
 func TestNoSkillWithoutBothOutcomes(t *testing.T) {
-	for crossed, word := range map[int]string{0: "no pull crossed", 3: "every pull crossed"} {
+	for crossed, why := range map[int]result.Reason{0: NoneCrossed{}, 3: AllCrossed{}} {
 		s, err := scoreOf("lean", []Prediction{{Revision: "a", ProbabilityPerPull: 0.2, BaseRate: 0.2, Naive: 0.1,
 			Pulls: 3, Crossed: crossed}}, 1)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if s.SkillBase.Known() || s.SkillNaive.Known() || s.SkillBase90[0].Known() || !strings.Contains(s.Why, word) ||
+		if s.SkillBase.Known() || s.SkillNaive.Known() || s.SkillBase90[0].Known() ||
+			!slices.Equal(s.Reasons, result.Reasons{why}) ||
 			!s.Brier.Known() {
 			t.Errorf("%d of 3 crossed: %+v", crossed, s)
 		}
 	}
 	s, err := scoreOf("lean", nil, 1)
-	if err != nil || s.Status != StatusNotScored || s.Brier.Known() || s.Why == "" {
+	if err != nil || s.Status != StatusNotScored || s.Brier.Known() ||
+		!slices.Equal(s.Reasons, result.Reasons{NothingPredicted{}}) {
 		t.Errorf("no prediction: %+v, %v", s, err)
 	}
 }
@@ -129,7 +131,7 @@ func checkWhole(t *testing.T, dir string) {
 	for i, h := range hazard.All() {
 		s := b.Hazards[i]
 		if s.Hazard != h.ID || (s.Status == StatusNotScored) != (s.Pulls == 0) || (s.Status == StatusNotScored &&
-			s.Why == "") {
+			len(s.Reasons) != 1) {
 			t.Errorf("%s: %+v", h.ID, s)
 		}
 		pulls += s.Pulls
@@ -141,8 +143,14 @@ func checkWhole(t *testing.T, dir string) {
 	}
 	cylinder := b.Hazards[slices.IndexFunc(b.Hazards,
 		func(s Score) bool { return s.Hazard == hazard.CylinderPressure })]
-	if cylinder.Status != StatusNotScored || !strings.Contains(cylinder.Why, "no log can measure it") {
+	why, ok := cylinder.Reasons[0].(NotMeasurable)
+	if cylinder.Status != StatusNotScored || !ok || !slices.Equal(why.Metrics, []metric.ID{metric.PeakPressure}) {
 		t.Errorf("cylinder pressure cannot be measured: %+v", cylinder)
+	}
+	for _, n := range b.NotScored {
+		if len(n.Reasons) != 1 {
+			t.Errorf("%s: %+v", n.Revision, n)
+		}
 	}
 	for _, p := range b.Predictions {
 		if p.FitBefore > p.Date || p.Crossed > p.Pulls || p.Pulls == 0 || p.BaseRate <= 0 || p.BaseRate >= 1 {
@@ -172,7 +180,7 @@ func TestPlanKnowsOnlyWhatWasBefore(t *testing.T) {
 		known := 0
 		for i, f := range p.fits {
 			n := evidence.CountPulls(evidence.PullRows(p.rowsBefore(f.before)))
-			if i > 0 && float64(n) < refitGrowth*float64(known) {
+			if i > 0 && float64(n) < RefitGrowth*float64(known) {
 				t.Errorf("%s: fit %d follows at %d pulls after %d", id, i, n, known)
 			}
 			known = n
@@ -203,7 +211,7 @@ func TestLaterLogsCannotMoveEarlierPredictions(t *testing.T) {
 	rows := storedRows(t, j, id)
 	p := planOf(j, id, rows)
 	last := p.tasks[len(p.tasks)/2]
-	honest := foretold(t, j, id, rows, last.date)
+	honest := predictedUntil(t, j, id, rows, last.date)
 	spoilt := slices.Clone(rows)
 	later := 0
 	for i := range spoilt {
@@ -222,20 +230,20 @@ func TestLaterLogsCannotMoveEarlierPredictions(t *testing.T) {
 	if later == 0 {
 		t.Fatal("no later row: nothing is tested")
 	}
-	if got := foretold(t, j, id, spoilt, last.date); got != honest {
+	if got := predictedUntil(t, j, id, spoilt, last.date); got != honest {
 		t.Errorf("predictions moved with rows of %s and later:\n%s\n%s", last.date, honest, got)
 	}
 	// The same change before that day does move them, so the test can fail.
 	for i := range spoilt {
 		spoilt[i].LambdaLeanest += 0.05
 	}
-	if got := foretold(t, j, id, spoilt, last.date); got == honest {
+	if got := predictedUntil(t, j, id, spoilt, last.date); got == honest {
 		t.Error("predictions do not follow the rows they are made from")
 	}
 }
 
-// foretold is what a backtest says up to a day, without what was seen.
-func foretold(t *testing.T, j *assess.Job, id string, rows []evidence.Row, day string) string {
+// predictedUntil is what a backtest says up to a day, without what was seen.
+func predictedUntil(t *testing.T, j *assess.Job, id string, rows []evidence.Row, day string) string {
 	t.Helper()
 	p := planOf(j, id, rows)
 	var out strings.Builder
@@ -246,9 +254,9 @@ func foretold(t *testing.T, j *assess.Job, id string, rows []evidence.Row, day s
 		if task.fit.model == nil {
 			task.fit.learn(j)
 		}
-		made, err := task.predict(j)
-		if err != nil {
-			t.Fatal(err)
+		made, why := task.predict(j)
+		if why != nil {
+			t.Fatalf("%s: %+v", task.rev.ID, why)
 		}
 		for _, m := range made {
 			m.Crossed, m.Inside = 0, false

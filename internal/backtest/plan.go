@@ -111,7 +111,7 @@ func (p *plan) planFits() {
 		if known == 0 {
 			continue
 		}
-		if len(p.fits) == 0 || float64(known) >= refitGrowth*float64(last) {
+		if len(p.fits) == 0 || float64(known) >= RefitGrowth*float64(last) {
 			p.fits = append(p.fits, &fit{plan: p, before: t.date})
 			last = known
 		}

@@ -1,7 +1,6 @@
 package backtest
 
 import (
-	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -17,24 +16,35 @@ import (
 )
 
 // predict is what would have been said of the revision the day before its first own log, hazard by hazard, beside what
-// its own pulls did.
-func (t *task) predict(job *assess.Job) ([]Prediction, error) {
+// its own pulls did; else why there is nothing.
+func (t *task) predict(job *assess.Job) ([]Prediction, result.Reason) {
 	if t.fit == nil {
-		return nil, fmt.Errorf("no pull of platform %s is dated before its first own log on %s", t.plan.platform,
-			t.date)
+		return nil, NothingBefore{Platform: t.plan.platform, Date: t.date}
 	}
 	if err := t.fit.err; err != nil {
-		return nil, fmt.Errorf("no fit to what was known before %s: %w", t.fit.before, err)
+		return nil, NoFit{Before: t.fit.before, Fault: err.Error()}
 	}
+	out, err := t.predictHazards(job)
+	if err != nil {
+		return nil, NotPredicted{Fault: err.Error()}
+	}
+	if len(out) == 0 {
+		return nil, NothingInCommon{}
+	}
+	return out, nil
+}
+
+// predictHazards predicts each hazard that the own pulls measured.
+func (t *task) predictHazards(job *assess.Job) ([]Prediction, error) {
 	before := t.plan.rowsBefore(t.date)
-	foreseen, err := t.fit.model.Predict(t.rev, t.car, t.hardwareKnown(job.Workspace()), before)
+	forecasts, err := t.fit.model.Predict(t.rev, t.car, t.hardwareKnown(job.Workspace()), before)
 	if err != nil {
 		return nil, err
 	}
 	known := evidence.PullRows(before)
 	var out []Prediction
 	for _, h := range hazard.All() {
-		of := slices.DeleteFunc(slices.Clone(foreseen), func(f assess.Forecast) bool { return f.Hazard != h.ID })
+		of := slices.DeleteFunc(slices.Clone(forecasts), func(f assess.Forecast) bool { return f.Hazard != h.ID })
 		p, ok, err := t.compare(h.ID, of, known)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", h.ID, err)
@@ -43,9 +53,6 @@ func (t *task) predict(job *assess.Job) ([]Prediction, error) {
 			p.Vehicle = job.Alias(t.rev.Vehicle)
 			out = append(out, p)
 		}
-	}
-	if len(out) == 0 {
-		return nil, errors.New("no hazard was both predicted and measured in its own pulls")
 	}
 	return out, nil
 }
@@ -60,15 +67,15 @@ func (t *task) hardwareKnown(ws *workspace.Workspace) string {
 	return v.HardwareDate
 }
 
-// compare sets what was foreseen of a hazard beside the own pulls, before being the pulls known at the time; ok is
-// false when nothing was both foreseen and measured.
-func (t *task) compare(h hazard.ID, foreseen []assess.Forecast, before []*evidence.Row) (
+// compare sets the forecasts of a hazard beside the own pulls, before being the pulls known at the time; ok is false
+// when nothing was both predicted and measured.
+func (t *task) compare(h hazard.ID, forecasts []assess.Forecast, before []*evidence.Row) (
 	out Prediction, ok bool, err error) {
 	model := t.fit.model
 	seen := map[metric.ID]map[string]float64{}
 	worst := (*assess.Forecast)(nil)
-	for i := range foreseen {
-		f := &foreseen[i]
+	for i := range forecasts {
+		f := &forecasts[i]
 		margins := model.PullMargins(h, f.Metric, t.own)
 		if len(margins) == 0 {
 			continue
@@ -100,8 +107,8 @@ func (t *task) compare(h hazard.ID, foreseen []assess.Forecast, before []*eviden
 		return out, false, err
 	}
 	out.Band90, out.Inside, out.expected = [2]int{band.Low, band.High}, band.Holding(out.Crossed), band.Holds
-	for i := range foreseen {
-		f := &foreseen[i]
+	for i := range forecasts {
+		f := &forecasts[i]
 		if margins := seen[f.Metric]; len(margins) > 0 && f.Metric != metric.KnockMargin {
 			out.Margins = append(out.Margins, heldMargins(f, margins))
 		}

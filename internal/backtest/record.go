@@ -7,7 +7,8 @@ import (
 )
 
 // Record is what the backtest found (schema headroom/backtest/1): every past revision that was logged, predicted from
-// what was known before its first own log, and set beside what its own pulls did.
+// what was known before its first own log, and set beside what its own pulls did. Fields said to be "by
+// internal/report" are empty in the record: they are its facts in words.
 type Record struct {
 	result.Stamp
 	Revisions   int          `json:"revisions"`    // with own pulls
@@ -18,15 +19,17 @@ type Record struct {
 	Predictions []Prediction `json:"predictions"`  // by date, revision and hazard
 	Fits        []Fit        `json:"fits"`         // by platform and date
 	NotScored   []Unscored   `json:"not_scored"`   // revisions with own pulls but without a prediction
-	Rules       []string     `json:"rules"`        // how the numbers are made
-	Cautions    []string     `json:"cautions"`
+	Rules       []string     `json:"rules"`        // how the numbers are made, by internal/report
+	Cautions    []string     `json:"cautions"`     // by internal/report
+	// what this record cannot show
+	Notes result.Reasons `json:"notes"`
 }
 
 // Score is the record of one hazard. Scores are per pull; smaller is better but for skill.
 type Score struct {
 	Hazard    hazard.ID   `json:"hazard"`
 	Status    ScoreStatus `json:"status"`
-	Why       string      `json:"why"` // what could not be said, and why
+	Why       string      `json:"why"` // by internal/report
 	Revisions int         `json:"revisions"`
 	Pulls     int         `json:"pulls"`
 	Crossed   int         `json:"crossed"` // of the pulls
@@ -46,6 +49,8 @@ type Score struct {
 	CalibrationError result.Number `json:"calibration_error"`
 	Reliability      []Bin         `json:"reliability"`
 	Bands            Bands         `json:"bands"`
+	// what could not be said, and why
+	Reasons result.Reasons `json:"reasons"`
 }
 
 // AllHazards is the hazard of the score over all hazards together.
@@ -100,7 +105,7 @@ type Prediction struct {
 	Naive              result.Number `json:"naive"`
 	Pulls              int           `json:"pulls"` // own, in which the hazard was measured
 	Crossed            int           `json:"crossed"`
-	Band90             [2]int        `json:"crossed_band90"` // the number of crossings foreseen
+	Band90             [2]int        `json:"crossed_band90"` // predicted number of crossings
 	Inside             bool          `json:"inside"`         // the number seen lies in the band
 	// none for knock: a log shows retard, not how far the limit is
 	Margins []Margin `json:"margins"`
@@ -130,6 +135,7 @@ type Fit struct {
 
 // Unscored is a revision with own pulls that could not be predicted.
 type Unscored struct {
-	Revision string `json:"revision"`
-	Error    string `json:"error"`
+	Revision string         `json:"revision"`
+	Error    string         `json:"error"` // by internal/report
+	Reasons  result.Reasons `json:"reasons"`
 }

@@ -5,13 +5,11 @@ import (
 	"maps"
 	"math/rand/v2"
 	"slices"
-	"strings"
 
 	"headroom/internal/assess"
 	"headroom/internal/hazard"
 	"headroom/internal/metric"
 	"headroom/internal/result"
-	"headroom/internal/say"
 	"headroom/internal/workspace"
 	"headroom/models/lifetime"
 	"headroom/models/risk"
@@ -32,7 +30,7 @@ func (r *Record) score(job *assess.Job) error {
 			return fmt.Errorf("score of %s: %w", h.ID, err)
 		}
 		if len(mine) == 0 {
-			s.Why = neverScored(job.Workspace(), h)
+			s.Reasons = result.Reasons{neverScored(job.Workspace(), h)}
 		}
 		r.Hazards = append(r.Hazards, s)
 	}
@@ -41,35 +39,30 @@ func (r *Record) score(job *assess.Job) error {
 		return fmt.Errorf("score of all hazards: %w", err)
 	}
 	if r.Overall.SkillBase.Known() {
-		r.Overall.Why = say.Join(r.Overall.Why, "hazards that hardly ever cross lift the skill of all together: read "+
-			"it hazard by hazard")
+		r.Overall.Reasons = append(r.Overall.Reasons, HazardsMixed{})
 	}
 	return nil
 }
 
 // neverScored says why a hazard has no record.
-func neverScored(ws *workspace.Workspace, h hazard.Info) string {
+func neverScored(ws *workspace.Workspace, h hazard.Info) result.Reason {
 	if h.ID == hazard.Knock {
-		return "no own pull of a predicted revision has knock retard, or no knock model could be fitted before one"
+		return NoKnock{}
 	}
-	var metrics []string
-	measurable := false
-	for _, id := range h.Metrics {
-		m, _ := metric.Of(id)
-		measurable = measurable || m.Measurable()
-		metrics = append(metrics, m.Spoken)
-	}
-	what := strings.Join(metrics, ", ")
-	if !measurable {
-		return what + ": no log can measure it, so a prediction cannot be held against one"
+	if !slices.ContainsFunc(h.Metrics, measurable) {
+		return NotMeasurable{Metrics: h.Metrics}
 	}
 	limited := slices.ContainsFunc(slices.Sorted(maps.Keys(ws.Platforms)),
 		func(id string) bool { return len(ws.Platforms[id].LimitsFor(h.ID)) > 0 })
 	if !limited {
-		return "no platform file has a limit for it"
+		return NoLimits{}
 	}
-	return what + ": no revision has it both predicted from earlier logs and measured in its own pulls where the " +
-		"limit applies"
+	return NeverBoth{Metrics: h.Metrics}
+}
+
+func measurable(id metric.ID) bool {
+	m, ok := metric.Of(id)
+	return ok && m.Measurable()
 }
 
 // scoreOf is the record of some predictions.
@@ -83,7 +76,7 @@ func scoreOf(id hazard.ID, predictions []Prediction, seed uint64) (Score, error)
 		Bands: Bands{CountsExpected: none, Margins90: result.Span{none, none}},
 	}
 	if len(predictions) == 0 {
-		s.Why = "no revision was predicted"
+		s.Reasons = result.Reasons{NothingPredicted{}}
 		return s, nil
 	}
 	s.Status = StatusScored
@@ -146,7 +139,7 @@ func (s *Score) scores(stated, base, naive []risk.Forecast) error {
 		to *result.Number
 		of []risk.Forecast
 	}{{&s.LogScore, stated}, {&s.LogScoreBase, base}} {
-		v, err := risk.LogScore(x.of, logScoreFloor)
+		v, err := risk.LogScore(x.of, LogScoreFloor)
 		if err != nil {
 			return err
 		}
@@ -172,14 +165,14 @@ func groupsOf(predictions []Prediction) []int {
 func (s *Score) skills(groups []int, stated, base, naive []risk.Forecast, seed uint64) error {
 	switch {
 	case s.Crossed == 0:
-		s.Why = "no pull crossed: skill is not defined, because every rule that says \"never\" is right"
+		s.Reasons = result.Reasons{NoneCrossed{}}
 		return nil
 	case s.Crossed == s.Pulls:
-		s.Why = "every pull crossed: skill is not defined, because every rule that says \"always\" is right"
+		s.Reasons = result.Reasons{AllCrossed{}}
 		return nil
 	}
 	if s.Revisions < fewRevisions {
-		s.Why = fmt.Sprintf("%s: too few to tell skill from luck", say.Count(s.Revisions, "revision"))
+		s.Reasons = result.Reasons{SkillOrLuck{Revisions: s.Revisions}}
 	}
 	for i, x := range []struct {
 		skill    *result.Number

@@ -3,13 +3,10 @@ package health
 import (
 	"cmp"
 	"fmt"
-	"math"
 	"slices"
-	"strings"
 
 	"headroom/internal/assess"
 	"headroom/internal/result"
-	"headroom/internal/say"
 	"headroom/models/drift"
 )
 
@@ -85,8 +82,6 @@ func longest(all []drift.Series) int {
 	return n
 }
 
-const changeOfRevision = "revision "
-
 // hardwareDates are the days of the cars' last hardware changes, by the names reports give them.
 func hardwareDates(job *assess.Job) map[string]string {
 	out := map[string]string{}
@@ -101,29 +96,29 @@ func hardwareDates(job *assess.Job) map[string]string {
 func markChanges(all []series, hardware map[string]string) {
 	for i := range all {
 		s := &all[i]
-		s.changes = make([]string, len(s.dates))
+		s.changes = make([]Change, len(s.dates))
 		for k := 1; k < len(s.dates); k++ {
 			since := hardware[s.vehicle]
 			switch {
 			case since > s.dates[k-1] && since <= s.dates[k]:
-				s.changes[k] = "hardware of " + since
+				s.changes[k] = Change{Kind: HardwareChange, Date: since}
 			case s.revisions[k] != s.revisions[k-1]:
-				s.changes[k] = changeOfRevision + s.revisions[k]
+				s.changes[k] = Change{Kind: RevisionChange, Revision: s.revisions[k]}
 			}
 		}
 	}
 }
 
-// changeNear is the change of revision or hardware nearest to a day, within the coincidence; "" without one.
-func (s *series) changeNear(day int) string {
+// changeNear is the change of revision or hardware nearest to a day, within the coincidence.
+func (s *series) changeNear(day int) Change {
 	for off := 0; off <= coincidence; off++ {
 		for _, k := range []int{day - off, day + off} {
-			if k >= 0 && k < len(s.changes) && s.changes[k] != "" {
+			if k >= 0 && k < len(s.changes) && s.changes[k].Kind != NoChange {
 				return s.changes[k]
 			}
 		}
 	}
-	return ""
+	return Change{}
 }
 
 func carDrift(platform string, m watchedMetric, s *series, c *drift.Chart) CarDrift {
@@ -132,13 +127,12 @@ func carDrift(platform string, m watchedMetric, s *series, c *drift.Chart) CarDr
 		Baseline: result.Number(c.Baseline), Latest: result.Number(c.Level), Shift: result.Number(c.Level - c.Baseline),
 		Statistic: result.Number(c.Statistic), Threshold: result.Number(c.Threshold), PValue: result.Number(c.PValue),
 		Signal: c.Signal,
-		Runs:   len(s.Values), Rows: s.rows, FalseAlarm: c.FalseAlarm, commandName: m.commandName,
+		Runs:   len(s.Values), Rows: s.rows, Watched: c.Runs, Command: m.commandChannel,
 	}
 	if c.OnsetIndex >= 0 {
 		out.Onset = s.dates[c.OnsetIndex]
-		out.Coincides = s.changeNear(c.OnsetIndex)
-		out.HeldBack = m.command != nil && strings.HasPrefix(out.Coincides, changeOfRevision) &&
-			s.commanded < leastCommanded
+		out.Change = s.changeNear(c.OnsetIndex)
+		out.HeldBack = m.command != nil && out.Change.Kind == RevisionChange && s.commanded < leastCommanded
 	}
 	return out
 }
@@ -165,13 +159,12 @@ func callDrift(cars []CarDrift) (DriftCalls, error) {
 		c.HeldBack = c.HeldBack && stands
 		c.Signal = stands && !c.HeldBack
 		if !stands {
-			c.Onset, c.Coincides = "", ""
+			c.Onset, c.Change = "", Change{}
 		}
 		if c.Signal {
 			out.Called++
 			called[c.Vehicle] = true
 		}
-		c.Say = driftSentence(c)
 	}
 	out.Cars = len(called)
 	out.ExpectedFalse = result.Number(min(discoveryRate*float64(out.Called), falseAlarm*float64(out.Charts)))
@@ -195,29 +188,4 @@ func callOrder(c CarDrift) int {
 		return 1
 	}
 	return 2
-}
-
-func driftSentence(c *CarDrift) string {
-	if !c.Signal && !c.HeldBack {
-		return fmt.Sprintf("%s has not moved by more than chance explains over %s of logs.", say.Capital(c.Metric),
-			say.Count(c.Runs, "day"))
-	}
-	direction := "risen"
-	if c.Shift < 0 {
-		direction = "fallen"
-	}
-	moved := fmt.Sprintf("%s has %s by %s %s since %s", say.Capital(c.Metric), direction,
-		say.Short(result.Number(math.Abs(float64(c.Shift)))), c.Unit, c.Onset)
-	switch {
-	case c.HeldBack:
-		return fmt.Sprintf("%s, together with %s. The car does not log %s, so new tables cannot be told from drift: "+
-			"not called.", moved, c.Coincides, c.commandName)
-	case c.Coincides != "" && c.commandName != "":
-		return fmt.Sprintf("%s. It begins within a run of %s; %s is already taken out. Look at the car, and at that "+
-			"change, before its next revision.", moved, c.Coincides, c.commandName)
-	case c.Coincides != "":
-		return fmt.Sprintf("%s. It begins within a run of %s, which may be the cause. Look at the car, and at that "+
-			"change, before its next revision.", moved, c.Coincides)
-	}
-	return moved + ": look at the car before its next revision."
 }

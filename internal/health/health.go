@@ -3,7 +3,7 @@
 // what the recorded failures (or their absence) prove, and who has not logged for long. It holds no physics: what a car
 // was seen to do comes from internal/evidence, what its platform has been shown to run and how strong the car is from
 // internal/assess. Charts are those of models/drift, proofs those of models/lifetime; docs/methods.md gives the
-// sources.
+// sources. Results are facts; internal/report words them.
 package health
 
 import (
@@ -33,7 +33,7 @@ func Review(job *assess.Job) (*Fleet, error) {
 	newest := newestRun(ws)
 	out := &Fleet{Stamp: job.Stamp("headroom/fleet/1"), NewestRun: newest, Cars: []CarDrift{}, Trends: []Trend{},
 		Outcomes: []OutcomeProof{}, Survival: []Survival{}, Comparisons: []RateComparison{},
-		OverdueAfter: overdueDays, Overdue: []OverdueCar{}, Cautions: []string{}}
+		OverdueAfter: overdueDays, Overdue: []OverdueCar{}}
 	for _, id := range slices.Sorted(maps.Keys(ws.Platforms)) {
 		model, err := job.Model(id)
 		if err != nil {
@@ -55,18 +55,8 @@ func Review(job *assess.Job) (*Fleet, error) {
 	if err := callTrends(out.Trends); err != nil {
 		return nil, err
 	}
-	if out.EnvelopeChanges, err = envelopeChanges(job); err != nil {
-		return nil, err
-	}
-	out.Cautions = append(out.Cautions, cautions...)
-	return out, nil
-}
-
-var cautions = []string{
-	"Drift says that a car changed, not why: a sensor, its fuel or its driver can move a number as well as a fault. " +
-		"Look at the car.",
-	"A car that is not called may still be failing: few logs see only large changes, and what is not logged is not " +
-		"watched.",
+	out.EnvelopeChanges, err = envelopeChanges(job)
+	return out, err
 }
 
 // addPlatform adds one platform's drift charts, trends and outcomes.

@@ -19,6 +19,7 @@ import (
 	"headroom/internal/result"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
+	"headroom/models/channel"
 	"headroom/models/drift"
 )
 
@@ -302,8 +303,8 @@ func TestNewTablesAreNotDrift(t *testing.T) {
 		t.Errorf("with the target logged: %+v", c)
 	}
 	c := first(false)
-	if c.Signal || !c.HeldBack || c.Onset != "2025-07-01" || c.Coincides != "revision b" ||
-		!strings.Contains(c.Say, "does not log the boost target") {
+	if c.Signal || !c.HeldBack || c.Onset != "2025-07-01" ||
+		c.Change != (Change{Kind: RevisionChange, Revision: "b"}) || c.Command != channel.ManifoldPressureTarget {
 		t.Errorf("without the target: %+v", c)
 	}
 }
@@ -313,11 +314,13 @@ func TestMarkChanges(t *testing.T) {
 	s := []series{{vehicle: "car", dates: []string{"2025-01-01", "2025-02-01", "2025-04-01", "2025-05-01"},
 		revisions: []string{"a", "b", "c", "c"}}}
 	markChanges(s, map[string]string{"car": "2025-03-10"})
-	if want := []string{"", "revision b", "hardware of 2025-03-10", ""}; !slices.Equal(s[0].changes, want) {
-		t.Errorf("changes %q, want %q", s[0].changes, want)
+	hardware := Change{Kind: HardwareChange, Date: "2025-03-10"}
+	want := []Change{{}, {Kind: RevisionChange, Revision: "b"}, hardware, {}}
+	if !slices.Equal(s[0].changes, want) {
+		t.Errorf("changes %+v, want %+v", s[0].changes, want)
 	}
-	if got := s[0].changeNear(3); got != "hardware of 2025-03-10" {
-		t.Errorf("near the last day: %q", got)
+	if got := s[0].changeNear(3); got != hardware {
+		t.Errorf("near the last day: %+v", got)
 	}
 }
 
@@ -344,7 +347,7 @@ func TestTrendCoverage(t *testing.T) {
 			inside++
 		}
 		if few := trendOf("p", watchedMetrics[0], cars[:4]); few.Status != result.NotAssessed ||
-			few.SlopePer100Days.Known() || few.Say == "" {
+			few.SlopePer100Days.Known() || !slices.Equal(few.Reasons, result.Reasons{FewCars{Cars: 4, Wanted: 5}}) {
 			t.Fatalf("four cars: %+v", few)
 		}
 	}
@@ -353,15 +356,20 @@ func TestTrendCoverage(t *testing.T) {
 	}
 }
 
-// One slope among many flat ones is called, and the sentence tells season from ageing only after two years.
+// One slope among many flat ones is called, and less than two years of logs cannot tell season from ageing.
 func TestTrendsAreCorrected(t *testing.T) {
 	trends := make([]Trend, 20)
 	for i := range trends {
 		trends[i] = Trend{Metric: "fuel trim", Status: result.Assessed, PValue: 0.03, SlopePer100Days: 1, Unit: "%",
 			From: "2025-01-01", To: "2025-12-01"}
 	}
-	if err := callTrends(trends[:1]); err != nil || !trends[0].Signal || !strings.Contains(trends[0].Say, "season") {
+	if err := callTrends(trends[:1]); err != nil || !trends[0].Signal ||
+		!slices.Equal(trends[0].Reasons, result.Reasons{SeasonOrAgeing{DaysWanted: 730}}) {
 		t.Errorf("one trend at 0.03: %+v, %v", trends[0], err)
+	}
+	trends[0].To = "2027-01-01"
+	if err := callTrends(trends[:1]); err != nil || !trends[0].Signal || len(trends[0].Reasons) != 0 {
+		t.Errorf("one trend at 0.03 over two years: %+v, %v", trends[0], err)
 	}
 	for i := range trends {
 		trends[i].PValue = result.Number(0.03 + 0.04*float64(i))
@@ -439,18 +447,22 @@ func TestPowerBrackets(t *testing.T) {
 	}
 	c, err := compareBrackets("p", b)
 	if err != nil || c.Status != result.Assessed || math.Abs(float64(c.PValue)-0.03125) > 1e-6 ||
-		!strings.Contains(c.Say, "more than chance") {
+		!c.Signal || c.Strongest.Failures != 6 || c.Weakest.Failures != 0 || len(c.Reasons) != 0 {
 		t.Errorf("six against none: %+v, %v", c, err)
 	}
 	if b, err = powerBrackets("p", fleet(5)); err != nil {
 		t.Fatal(err)
 	}
 	if c, err = compareBrackets("p", b); err != nil || c.Status != result.NotAssessed || c.PValue.Known() ||
-		c.Say == "" {
+		c.Signal || !slices.Equal(c.Reasons, result.Reasons{FewFailures{Failures: 5, Wanted: 6}}) {
 		t.Errorf("five against none: %+v, %v", c, err)
 	}
 	if b, err = powerBrackets("p", fleet(5)[:8]); err != nil || b != nil {
 		t.Errorf("eight cars: %+v, %v", b, err)
+	}
+	if c, err = compareBrackets("p", b); err != nil || c.Signal ||
+		!slices.Equal(c.Reasons, result.Reasons{NotDivided{CarsWanted: 9}}) {
+		t.Errorf("eight cars: %+v, %v", c, err)
 	}
 }
 
@@ -465,7 +477,7 @@ func TestFleetMemory(t *testing.T) {
 		}
 		return f.EnvelopeChanges
 	}
-	if c := changes(); c.Remembered || !strings.Contains(c.Say, "--remember") {
+	if c := changes(); c.Remembered {
 		t.Errorf("without a memory: %+v", c)
 	}
 	if _, err := Remember(openJob(t, dir)); err != nil {
@@ -518,7 +530,7 @@ func TestFleetMemory(t *testing.T) {
 		t.Fatal(err)
 	}
 	c := changes()
-	if len(c.Moved) != 1 || c.Moved[0].Change != "wider" || math.Abs(math.Abs(float64(c.Moved[0].MovedSD))-2) > 1e-9 ||
+	if len(c.Moved) != 1 || c.Moved[0].Change != Wider || math.Abs(math.Abs(float64(c.Moved[0].MovedSD))-2) > 1e-9 ||
 		len(c.Groups) != 1 || c.Groups[0].Wider != 1 {
 		t.Errorf("one limit was 2 deviations narrower: %+v", c.Moved)
 	}

@@ -11,7 +11,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 
 	"github.com/google/renameio/v2"
 
@@ -19,7 +18,6 @@ import (
 	"headroom/internal/assess/fleet"
 	"headroom/internal/metric"
 	"headroom/internal/result"
-	"headroom/internal/say"
 	"headroom/models/value"
 )
 
@@ -115,8 +113,6 @@ func envelopeChanges(job *assess.Job) (EnvelopeChanges, error) {
 		return out, err
 	}
 	if then == nil {
-		out.Say = "No earlier review is remembered, so there is nothing to compare with. Run headroom fleet " +
-			"--remember to keep today's envelopes in " + MemoryFile + "."
 		return out, nil
 	}
 	out.Remembered, out.SinceRun, out.SinceDigest = true, then.NewestRun, then.WorkspaceDigest
@@ -141,7 +137,6 @@ func envelopeChanges(job *assess.Job) (EnvelopeChanges, error) {
 		return cmp.Compare(value.Or(math.Abs(float64(b.MovedSD)), -1), value.Or(math.Abs(float64(a.MovedSD)), -1))
 	})
 	out.Groups = groupMoves(out.Moved)
-	out.Say = changeSentence(&out)
 	return out, nil
 }
 
@@ -214,12 +209,10 @@ func limitMove(platform string, was, is *fleet.Envelope) (LimitMove, bool) {
 	case !was.Limit.Known() && !is.Limit.Known():
 		return m, false
 	case !was.Limit.Known():
-		m.Change = "reached"
-		m.Say = fmt.Sprintf("%s now has cars enough for a limit here.", say.Capital(say.Words(is.Metric)))
+		m.Change = Reached
 		return m, true
 	case !is.Limit.Known():
-		m.Change = "lost"
-		m.Say = fmt.Sprintf("%s no longer has cars enough for a limit here.", say.Capital(say.Words(is.Metric)))
+		m.Change = Lost
 		return m, true
 	}
 	sd := math.Max(yardstick(is), yardstick(was))
@@ -230,12 +223,10 @@ func limitMove(platform string, was, is *fleet.Envelope) (LimitMove, bool) {
 	if math.Abs(float64(m.MovedSD)) <= envelopeMoved {
 		return m, false
 	}
-	m.Change = "narrower"
+	m.Change = Narrower
 	if (is.Limit > was.Limit) == (is.Side == metric.Upper) {
-		m.Change = "wider"
+		m.Change = Wider
 	}
-	m.Say = fmt.Sprintf("The %s limit of %s is %s by %s times the deviation of pulls within a car.", is.Side,
-		say.Words(is.Metric), m.Change, say.Short(result.Number(math.Abs(float64(m.MovedSD)))))
 	return m, true
 }
 
@@ -266,31 +257,15 @@ func groupMoves(moves []LimitMove) []MoveGroup {
 		g := &out[at]
 		g.Limits++
 		switch m.Change {
-		case "wider":
+		case Wider:
 			g.Wider++
-		case "narrower":
+		case Narrower:
 			g.Narrower++
-		case "reached":
+		case Reached:
 			g.Reached++
-		case "lost":
+		case Lost:
 			g.Lost++
 		}
 	}
 	return out
-}
-
-func changeSentence(c *EnvelopeChanges) string {
-	parts := []string{
-		fmt.Sprintf("%s moved by more than %g × the deviation of pulls within a car (sd), or came or went with the "+
-			"number of cars", say.Count(len(c.Moved), "limit"), float64(c.MovedBy)),
-		say.Count(len(c.CellsNew), "cell") + " newly visited",
-		say.Count(len(c.CellsGone), "cell") + " no longer",
-	}
-	if n := len(c.PlatformsGained); n > 0 {
-		parts = append(parts, "platforms gained: "+strings.Join(c.PlatformsGained, ", "))
-	}
-	if n := len(c.PlatformsLost); n > 0 {
-		parts = append(parts, "platforms lost: "+strings.Join(c.PlatformsLost, ", "))
-	}
-	return "Since the review of logs up to " + cmp.Or(c.SinceRun, "no date") + ": " + strings.Join(parts, "; ") + "."
 }

@@ -2,14 +2,12 @@ package health
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 
 	"headroom/internal/assess"
 	"headroom/internal/evidence"
 	"headroom/internal/result"
-	"headroom/internal/say"
 	"headroom/internal/workspace"
 	"headroom/models/lifetime"
 	"headroom/models/value"
@@ -40,7 +38,7 @@ type history struct {
 // addOutcomes adds what the recorded failures of a platform, or their absence, prove about its logged cars.
 func (f *Fleet) addOutcomes(job *assess.Job, model *assess.Model, platform string, pulls []*evidence.Row) error {
 	cars := histories(job, model, platform, pulls)
-	whole, err := proofOf(platform, GroupPlatform, "whole platform", result.UnknownSpan(), cars, anyFailure)
+	whole, err := proofOf(platform, GroupPlatform, "", result.UnknownSpan(), cars, anyFailure)
 	if err != nil {
 		return err
 	}
@@ -133,8 +131,8 @@ func components(ws *workspace.Workspace, platform string) []string {
 }
 
 // proofOf is what a group of cars proves about failures of one kind.
-func proofOf(platform, group, name string, power result.Span, cars []history, counts func(workspace.Outcome) bool) (
-	OutcomeProof, error) {
+func proofOf(platform string, group Group, name string, power result.Span, cars []history,
+	counts func(workspace.Outcome) bool) (OutcomeProof, error) {
 	nan := result.Unknown()
 	out := OutcomeProof{Platform: platform, Group: group, Name: name, PowerKW: power, Cars: len(cars),
 		ShareUpper: nan, PullsUpper: nan, HoursUpper: nan}
@@ -155,17 +153,14 @@ func proofOf(platform, group, name string, power result.Span, cars []history, co
 	}
 	out.Hours = result.Number(hours)
 	if len(cars) == 0 {
-		out.Say = "No car here has logged a pull: nothing is proven."
 		return out, nil
 	}
 	proof, err := lifetime.Prove(lifetime.Group{Name: name, Cars: out.Cars, Failed: out.FailedCars,
-		Failures: out.Failures,
-		Exposure: float64(out.Pulls), ExposureUnit: "logged pulls"}, proofConfidence)
+		Failures: out.Failures, Exposure: float64(out.Pulls)}, proofConfidence)
 	if err != nil {
 		return out, err
 	}
-	out.ShareUpper, out.PullsUpper, out.Say = result.Number(proof.ShareUpper), result.Number(proof.RateUpper),
-		say.Capital(proof.Say)+"."
+	out.ShareUpper, out.PullsUpper = result.Number(proof.ShareUpper), result.Number(proof.RateUpper)
 	if hours > 0 {
 		upper, err := lifetime.RateUpper(out.Failures, hours, proofConfidence)
 		if err != nil {
@@ -196,16 +191,14 @@ func powerBrackets(platform string, cars []history) ([]OutcomeProof, error) {
 	nan := result.Unknown()
 	var out []OutcomeProof
 	for _, b := range []struct {
-		name string
 		span result.Span
 		cars []history
 	}{
-		{fmt.Sprintf("up to %.0f kW", low), result.Span{nan, result.Number(low)}, powered[:first]},
-		{fmt.Sprintf("%.0f to %.0f kW", low, high), result.Span{result.Number(low), result.Number(high)},
-			powered[first:second]},
-		{fmt.Sprintf("over %.0f kW", high), result.Span{result.Number(high), nan}, powered[second:]},
+		{result.Span{nan, result.Number(low)}, powered[:first]},
+		{result.Span{result.Number(low), result.Number(high)}, powered[first:second]},
+		{result.Span{result.Number(high), nan}, powered[second:]},
 	} {
-		o, err := proofOf(platform, GroupPower, b.name, b.span, b.cars, anyFailure)
+		o, err := proofOf(platform, GroupPower, "", b.span, b.cars, anyFailure)
 		if err != nil {
 			return nil, err
 		}
@@ -224,47 +217,43 @@ func powerBrackets(platform string, cars []history) ([]OutcomeProof, error) {
 // compareBrackets compares the failure rates of the strongest and the weakest cars, where enough failed to tell.
 func compareBrackets(platform string, brackets []OutcomeProof) (RateComparison, error) {
 	nan := result.Unknown()
-	out := RateComparison{Platform: platform, Status: result.NotAssessed, Ratio: nan, Interval95: result.Span{nan, nan},
-		PValue: nan}
+	out := RateComparison{Platform: platform, Status: result.NotAssessed, Ratio: nan,
+		Interval95: result.UnknownSpan(), PValue: nan,
+		Strongest: RateGroup{PowerKW: result.UnknownSpan()}, Weakest: RateGroup{PowerKW: result.UnknownSpan()}}
 	if len(brackets) == 0 {
-		out.Say = fmt.Sprintf("Not divided by power: it takes %d cars of known peak power.", 3*fewestInBracket)
+		out.Reasons = result.Reasons{NotDivided{CarsWanted: 3 * fewestInBracket}}
 		return out, nil
 	}
 	weak, strong := brackets[0], brackets[len(brackets)-1]
-	out.A, out.B = strong.Name, weak.Name
+	out.Strongest, out.Weakest = rateGroup(&strong), rateGroup(&weak)
 	if total := weak.Failures + strong.Failures; total < fewestToCompare {
-		out.Say = fmt.Sprintf("%s in the weakest and strongest cars together: that more power fails sooner, or does "+
-			"not, cannot be read from fewer than %d.", say.Count(total, "failure"), fewestToCompare)
+		out.Reasons = result.Reasons{FewFailures{Failures: total, Wanted: fewestToCompare}}
 		return out, nil
 	}
-	group := func(o OutcomeProof) lifetime.Group {
-		return lifetime.Group{Name: o.Name, Cars: o.Cars, Failed: o.FailedCars, Failures: o.Failures,
-			Exposure: float64(o.Pulls), ExposureUnit: "logged pulls"}
+	group := func(name string, o *OutcomeProof) lifetime.Group {
+		return lifetime.Group{Name: name, Cars: o.Cars, Failed: o.FailedCars, Failures: o.Failures,
+			Exposure: float64(o.Pulls)}
 	}
-	r, err := lifetime.CompareRates(group(strong), group(weak), proofConfidence)
+	r, err := lifetime.CompareRates(group("strongest cars", &strong), group("weakest cars", &weak), proofConfidence)
 	if err != nil {
 		return out, err
 	}
 	out.Status = result.Assessed
-	out.Ratio, out.Interval95, out.PValue = result.Number(r.Ratio), result.Span{result.Number(r.Low),
-		result.Number(r.High)}, result.Number(r.PValue)
-	verdict := "is more than chance explains"
-	if r.PValue > 1-proofConfidence {
-		verdict = "may be chance"
-	}
-	out.Say = fmt.Sprintf("Failures per logged pull, cars %s against %s: %d against %d in %d and %d pulls. The "+
-		"difference %s (exact p = %s).",
-		strong.Name, weak.Name, strong.Failures, weak.Failures, strong.Pulls, weak.Pulls, verdict,
-		say.Short(out.PValue))
+	out.Ratio, out.PValue = result.Number(r.Ratio), result.Number(r.PValue)
+	out.Interval95 = result.Span{result.Number(r.Low), result.Number(r.High)}
+	out.Signal = r.PValue <= 1-proofConfidence
 	return out, nil
+}
+
+func rateGroup(o *OutcomeProof) RateGroup {
+	return RateGroup{PowerKW: o.PowerKW, Failures: o.Failures, Pulls: o.Pulls}
 }
 
 // survivalOf is the share of a platform's cars still running over the days since their first log. A car leaves at its
 // first failure, when it is retired, or with its newest log, whichever the workspace knows; nothing is extended past
 // it.
 func survivalOf(platform string, cars []history) (Survival, error) {
-	out := Survival{Platform: platform, Unit: "days since the first log", Points: []SurvivalPoint{},
-		ObservedTo: result.Unknown()}
+	out := Survival{Platform: platform, Points: []SurvivalPoint{}, ObservedTo: result.Unknown()}
 	var seen []lifetime.Observation
 	for i := range cars {
 		exit, failed := cars[i].exit()
@@ -276,7 +265,6 @@ func survivalOf(platform string, cars []history) (Survival, error) {
 		seen = append(seen, lifetime.Observation{Exit: days, Failed: failed})
 	}
 	if len(seen) == 0 {
-		out.Say = "No car was seen on two dates: nothing can be said over time."
 		return out, nil
 	}
 	curve, err := lifetime.KaplanMeier(seen, proofConfidence)
@@ -289,15 +277,7 @@ func survivalOf(platform string, cars []history) (Survival, error) {
 			Failures: p.Failures, Censored: p.Censored,
 			Running: result.Number(p.Survival), Band95: result.Span{result.Number(p.Low), result.Number(p.High)}})
 	}
-	last := out.Points[len(out.Points)-1]
-	out.ObservedTo = last.Days
-	out.Say = fmt.Sprintf("After %.0f days, the longest any car was followed, %s still run (95 %% band %s to %s; %s "+
-		"failed, %s in the last step). Nothing is said beyond.",
-		float64(last.Days), say.Percent(last.Running), say.Percent(last.Band95[0]), say.Percent(last.Band95[1]),
-		say.Count(out.Failures, "car"), say.Count(last.AtRisk, "car"))
-	if out.LeftOut > 0 {
-		out.Say += fmt.Sprintf(" %s could not be placed in time.", say.Count(out.LeftOut, "car"))
-	}
+	out.ObservedTo = out.Points[len(out.Points)-1].Days
 	return out, nil
 }
 

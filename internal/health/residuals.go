@@ -9,6 +9,7 @@ import (
 
 	"headroom/internal/assess/fleet"
 	"headroom/internal/evidence"
+	"headroom/models/channel"
 	"headroom/models/drift"
 	"headroom/models/mixed"
 	"headroom/models/value"
@@ -19,8 +20,8 @@ type watchedMetric struct {
 	name, unit string
 	value      func(r *evidence.Row) float64
 	// command is what the calibration asked for there, taken out too; nil for what no table sets directly.
-	command     func(r *evidence.Row) float64
-	commandName string
+	command        func(r *evidence.Row) float64
+	commandChannel channel.ID
 }
 
 var watchedMetrics = []watchedMetric{
@@ -29,16 +30,18 @@ var watchedMetrics = []watchedMetric{
 			r.ShortTermTrim
 	}},
 	{name: "lambda error", unit: "lambda", value: func(r *evidence.Row) float64 { return r.LambdaError },
-		command: func(r *evidence.Row) float64 { return r.LambdaCommanded }, commandName: "commanded lambda"},
+		command: func(r *evidence.Row) float64 { return r.LambdaCommanded }, commandChannel: channel.LambdaCommanded},
 	{name: "boost error", unit: "kPa", value: func(r *evidence.Row) float64 { return spoolFree(r, r.BoostError) },
-		command: func(r *evidence.Row) float64 { return r.ManifoldPressureTarget }, commandName: "the boost target"},
+		command:        func(r *evidence.Row) float64 { return r.ManifoldPressureTarget },
+		commandChannel: channel.ManifoldPressureTarget},
 	{name: "wastegate duty", unit: "%", value: func(r *evidence.Row) float64 { return spoolFree(r, r.WastegateDuty) },
-		command: func(r *evidence.Row) float64 { return r.ManifoldPressureTarget }, commandName: "the boost target"},
+		command:        func(r *evidence.Row) float64 { return r.ManifoldPressureTarget },
+		commandChannel: channel.ManifoldPressureTarget},
 	{name: "charge temperature rise", unit: "K",
 		value: func(r *evidence.Row) float64 { return r.ChargeTemperatureRise }},
 	{name: "rail shortfall", unit: "kPa", value: func(r *evidence.Row) float64 { return r.RailShortfall }},
 	{name: "knock retard", unit: "deg", value: func(r *evidence.Row) float64 { return r.RetardMax },
-		command: func(r *evidence.Row) float64 { return r.SparkCommanded }, commandName: "commanded spark"},
+		command: func(r *evidence.Row) float64 { return r.SparkCommanded }, commandChannel: channel.SparkCommanded},
 }
 
 func spoolFree(r *evidence.Row, v float64) float64 {
@@ -53,7 +56,7 @@ type series struct {
 	vehicle   string
 	dates     []string
 	revisions []string // logged last on each day
-	changes   []string // what was new on each day against the day before: "" for nothing
+	changes   []Change // what was new on each day against the day before
 	rows      int
 	commanded float64 // share of rows with the commanded value
 	drift.Series

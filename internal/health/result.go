@@ -3,9 +3,11 @@ package health
 import (
 	"headroom/internal/metric"
 	"headroom/internal/result"
+	"headroom/models/channel"
 )
 
-// Fleet is the periodic health review (schema headroom/fleet/1).
+// Fleet is the periodic health review (schema headroom/fleet/1). Fields said to be "by internal/report" are empty in
+// the result: they are its facts in words.
 type Fleet struct {
 	result.Stamp
 	NewestRun       string           `json:"newest_run"` // date of the newest log: the review's today
@@ -18,7 +20,7 @@ type Fleet struct {
 	Comparisons     []RateComparison `json:"comparisons"`
 	OverdueAfter    int              `json:"overdue_after_days"`
 	Overdue         []OverdueCar     `json:"overdue"`
-	Cautions        []string         `json:"cautions"`
+	Cautions        []string         `json:"cautions"` // by internal/report
 }
 
 // DriftCalls says how many charts were called and how far the calls can be trusted.
@@ -52,16 +54,34 @@ type CarDrift struct {
 	Signal    bool          `json:"signal"`     // past the threshold and called among all charts
 	HeldBack  bool          `json:"held_back"`  // would be called, but new tables cannot be told from drift
 	// date of the first run after the change, "" unless called or held back
-	Onset string `json:"onset"`
-	// change of revision or hardware within a run of the onset, "" without one
-	Coincides  string `json:"coincides"`
+	Onset      string `json:"onset"`
+	Coincides  string `json:"coincides"` // Change in words, by internal/report
 	Runs       int    `json:"runs"`
 	Rows       int    `json:"rows"`
-	FalseAlarm string `json:"false_alarm"` // the chart's stated rate
-	Say        string `json:"say"`
-
-	commandName string // what was taken out because tables set it
+	FalseAlarm string `json:"false_alarm"`  // what the chart promises over the runs watched, by internal/report
+	Say        string `json:"say"`          // by internal/report
+	Watched    int    `json:"runs_watched"` // after the car's own baseline
+	Change     Change `json:"change"`       // within a run of the onset
+	// what a table sets and was taken out where it was logged, "" for a metric that no table sets directly
+	Command channel.ID `json:"command"`
 }
+
+// Change is what was new on a car on a day, against its day before.
+type Change struct {
+	Kind     ChangeKind `json:"kind"`
+	Revision string     `json:"revision"` // logged from that day on, "" for a change of hardware
+	Date     string     `json:"date"`     // of the change of hardware, "" for one of revision
+}
+
+// ChangeKind is what kind of change it was.
+type ChangeKind string
+
+// Kinds of a Change.
+const (
+	NoChange       ChangeKind = ""
+	RevisionChange ChangeKind = "revision"
+	HardwareChange ChangeKind = "hardware"
+)
 
 // Trend is the slope over time of one metric over a whole platform, within cars, conditions removed.
 type Trend struct {
@@ -78,7 +98,9 @@ type Trend struct {
 	Days            int           `json:"days"` // of those cars together
 	From            string        `json:"from"`
 	To              string        `json:"to"`
-	Say             string        `json:"say"`
+	Say             string        `json:"say"` // by internal/report
+	// why there is no slope, or what a called one cannot tell apart
+	Reasons result.Reasons `json:"reasons"`
 }
 
 // EnvelopeChanges compares the envelopes with those of the last review that was remembered.
@@ -94,7 +116,7 @@ type EnvelopeChanges struct {
 	Moved           []LimitMove   `json:"moved"`           // farthest first
 	CellsNew        []CellChange  `json:"cells_new"`
 	CellsGone       []CellChange  `json:"cells_gone"`
-	Say             string        `json:"say"`
+	Say             string        `json:"say"` // by internal/report
 }
 
 // MoveGroup counts the moved limits of one metric of a platform and shows the farthest.
@@ -119,11 +141,22 @@ type LimitMove struct {
 	Was       result.Number `json:"was"`
 	Now       result.Number `json:"now"`
 	MovedSD   result.Number `json:"moved_sd"` // in deviations of pulls within a car
-	Change    string        `json:"change"`   // wider | narrower | reached | lost
+	Change    MoveKind      `json:"change"`
 	CarsWas   int           `json:"cars_was"`
 	CarsNow   int           `json:"cars_now"`
-	Say       string        `json:"say"`
+	Say       string        `json:"say"` // by internal/report
 }
+
+// MoveKind says how a limit moved.
+type MoveKind string
+
+// Kinds of a LimitMove.
+const (
+	Wider    MoveKind = "wider"
+	Narrower MoveKind = "narrower"
+	Reached  MoveKind = "reached" // cars became enough for a limit
+	Lost     MoveKind = "lost"    // cars became too few for one
+)
 
 // CellChange is an operating cell that only one of the two reviews knows.
 type CellChange struct {
@@ -140,8 +173,8 @@ type CellChange struct {
 // or for one component. Bounds are one-sided at 95 %.
 type OutcomeProof struct {
 	Platform string      `json:"platform"`
-	Group    string      `json:"group"`    // platform | power | component
-	Name     string      `json:"name"`     // of the bracket or component
+	Group    Group       `json:"group"`
+	Name     string      `json:"name"`     // of the component; of another group by internal/report
 	PowerKW  result.Span `json:"power_kw"` // bounds of a bracket of peak brake power, null where open
 	// cars of a bracket whose power rests on logged torque; the rest is modelled
 	PowerMeasured int           `json:"power_measured"`
@@ -153,29 +186,32 @@ type OutcomeProof struct {
 	ShareUpper    result.Number `json:"share_upper95"`    // of cars failing over an exposure like theirs
 	PullsUpper    result.Number `json:"per_pull_upper95"` // failures per logged pull
 	HoursUpper    result.Number `json:"per_hour_upper95"` // failures per logged hour at load
-	Say           string        `json:"say"`
+	Say           string        `json:"say"`              // by internal/report
 }
+
+// Group says what cars or failures were counted.
+type Group string
 
 // Groups of an OutcomeProof.
 const (
-	GroupPlatform  = "platform"
-	GroupPower     = "power"
-	GroupComponent = "component"
+	GroupPlatform  Group = "platform"
+	GroupPower     Group = "power"
+	GroupComponent Group = "component"
 )
 
 // Survival is the share of a platform's cars still running over time (Kaplan and Meier), with pointwise 95 % bands.
 type Survival struct {
 	Platform   string          `json:"platform"`
-	Unit       string          `json:"unit"`
+	Unit       string          `json:"unit"` // of Days, by internal/report
 	Cars       int             `json:"cars"`
 	Failures   int             `json:"failures"`
 	LeftOut    int             `json:"left_out"` // cars that cannot be placed in time
 	ObservedTo result.Number   `json:"observed_to"`
 	Points     []SurvivalPoint `json:"points"`
-	Say        string          `json:"say"`
+	Say        string          `json:"say"` // by internal/report
 }
 
-// SurvivalPoint is the curve from Days on, up to the next point.
+// SurvivalPoint is the curve from Days after a car's first log on, up to the next point.
 type SurvivalPoint struct {
 	Days     result.Number `json:"days"`
 	AtRisk   int           `json:"at_risk"` // just before
@@ -189,12 +225,24 @@ type SurvivalPoint struct {
 type RateComparison struct {
 	Platform   string        `json:"platform"`
 	Status     result.Status `json:"status"`
-	A          string        `json:"a"`
+	A          string        `json:"a"` // its power, by internal/report
 	B          string        `json:"b"`
 	Ratio      result.Number `json:"ratio"` // A over B
 	Interval95 result.Span   `json:"interval95"`
 	PValue     result.Number `json:"p_value"`
-	Say        string        `json:"say"`
+	Say        string        `json:"say"`    // by internal/report
+	Signal     bool          `json:"signal"` // the rates differ by more than chance explains, at 95 %
+	// what is compared; unknown power and nothing counted where the platform was not divided
+	Strongest RateGroup      `json:"strongest"`
+	Weakest   RateGroup      `json:"weakest"`
+	Reasons   result.Reasons `json:"reasons"` // why nothing was compared
+}
+
+// RateGroup is one side of a RateComparison.
+type RateGroup struct {
+	PowerKW  result.Span `json:"power_kw"` // bounds of peak brake power, null where open
+	Failures int         `json:"failures"`
+	Pulls    int         `json:"pulls"` // logged
 }
 
 // OverdueCar has not logged for longer than the workspace expects, measured from the newest log of the fleet.

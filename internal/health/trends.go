@@ -1,7 +1,6 @@
 package health
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
@@ -9,7 +8,6 @@ import (
 
 	"headroom/internal/evidence"
 	"headroom/internal/result"
-	"headroom/internal/say"
 	"headroom/models/drift"
 	"headroom/models/value"
 )
@@ -38,13 +36,12 @@ func trendOf(platform string, m watchedMetric, all []series) Trend {
 		SlopePer100Days: nan, Interval95: result.Span{nan, nan}, PValue: nan, AdjustedP: nan}
 	sums := withinCars(all, &out)
 	if out.Cars < trendFewest {
-		out.Say = fmt.Sprintf("%s: %s logged it on two days or more, a trend takes %d.", say.Capital(m.name),
-			say.Count(out.Cars, "car"), trendFewest)
+		out.Reasons = result.Reasons{FewCars{Cars: out.Cars, Wanted: trendFewest}}
 		return out
 	}
 	slope, se, effective := jackknifeSlope(sums)
 	if !value.Known(slope) || !value.Known(se) || !(effective > 1) {
-		out.Say = fmt.Sprintf("%s: too few days apart for a slope.", say.Capital(m.name))
+		out.Reasons = result.Reasons{NoSlope{}}
 		return out
 	}
 	t := distuv.StudentsT{Sigma: 1, Nu: effective - 1}
@@ -129,7 +126,7 @@ func callTrends(trends []Trend) error {
 	for k, i := range at {
 		trends[i].AdjustedP = result.Number(adjusted[k])
 		trends[i].Signal = adjusted[k] <= discoveryRate
-		trends[i].Say = trendSentence(&trends[i])
+		trends[i].Reasons = unclear(&trends[i])
 	}
 	key := func(t Trend) float64 { return value.Or(float64(t.PValue), 2) }
 	slices.SortStableFunc(trends, func(a, b Trend) int {
@@ -144,19 +141,10 @@ func callTrends(trends []Trend) error {
 	return nil
 }
 
-func trendSentence(t *Trend) string {
-	if !t.Signal {
-		return fmt.Sprintf("%s of the platform shows no trend beyond chance in %s of %s.", say.Capital(t.Metric),
-			say.Count(t.Days, "day"), say.Count(t.Cars, "car"))
+// unclear is what a called trend cannot tell apart.
+func unclear(t *Trend) result.Reasons {
+	if days, ok := daysBetween(t.From, t.To); t.Signal && ok && days < trendOneCycle {
+		return result.Reasons{SeasonOrAgeing{DaysWanted: trendOneCycle}}
 	}
-	verb := "rises"
-	if t.SlopePer100Days < 0 {
-		verb = "falls"
-	}
-	say := fmt.Sprintf("%s %s by %s %s in 100 days over the whole platform, %s to %s.", say.Capital(t.Metric), verb,
-		say.Short(result.Number(math.Abs(float64(t.SlopePer100Days)))), t.Unit, t.From, t.To)
-	if days, ok := daysBetween(t.From, t.To); ok && days < trendOneCycle {
-		say += " Less than two years were logged, so season and ageing cannot be told apart."
-	}
-	return say
+	return nil
 }

@@ -212,7 +212,7 @@ func reliabilityPlot(h backtest.Score) text.Plot {
 		bins[i] = draw.Bin{Stated: b.Mean, Seen: b.Observed, Interval90: b.Interval90, Pulls: b.Pulls}
 	}
 	return text.Plot{Title: title, SVG: draw.Reliability(bins, title, fmt.Sprintf("%d of %d pulls crossed; %s were "+
-		"foreseen.", h.Crossed, h.Pulls, show.Probability(h.Stated)))}
+		"predicted.", h.Crossed, h.Pulls, show.Probability(h.Stated)))}
 }
 
 func bandSection(b *backtest.Record) text.Section {
@@ -221,8 +221,9 @@ func bandSection(b *backtest.Record) text.Section {
 		s.Intro = "No band to compare."
 		return s
 	}
-	s.Intro = "Counts: the number of own pulls that crossed, against the band foreseen for it. Margins: the smallest " +
-		"margin of each own pull, against the band foreseen for it."
+	s.Intro = "Counts: the number of own pulls that crossed, against the band predicted for it. Margins: the " +
+		"smallest " +
+		"margin of each own pull, against the band predicted for it."
 	t := &text.Table{
 		Columns: []text.Column{
 			{Head: "Hazard", Flex: true}, {Head: "Counts held", Right: true}, {Head: "Should hold", Right: true},
@@ -266,7 +267,7 @@ func surpriseSection(b *backtest.Record, d show.Display) text.Section {
 			outside.Rows = append(outside.Rows, predictionRow(p, d))
 		}
 	}
-	s.Intro = fmt.Sprintf("%s of %d had a number of crossings outside the band foreseen. The csv, json and html "+
+	s.Intro = fmt.Sprintf("%s of %d had a number of crossings outside the predicted band. The csv, json and html "+
 		"formats have all.", strconv.Itoa(len(outside.Rows)), len(b.Predictions))
 	s.Blocks = []text.Block{{Table: outside}, {Table: every}}
 	return s
@@ -276,7 +277,7 @@ func predictionTable() *text.Table {
 	return &text.Table{Columns: []text.Column{
 		{Head: "First own log"}, {Head: "Revision", Flex: true}, {Head: "For", Flex: true, Wide: true},
 		{Head: "Hazard", Flex: true},
-		{Head: "Chance per pull", Right: true}, {Head: "Crossed", Right: true}, {Head: "Foreseen", Right: true},
+		{Head: "Chance per pull", Right: true}, {Head: "Crossed", Right: true}, {Head: "Predicted", Right: true},
 		{Head: "Base rate, last log", Right: true, Wide: true},
 	}}
 }
@@ -295,7 +296,7 @@ func predictionRow(p backtest.Prediction, d show.Display) text.Row {
 	}
 	for _, m := range p.Margins {
 		if m.Held < m.Pulls {
-			r.Notes = append(r.Notes, fmt.Sprintf("Smallest margin of %s foreseen in %s, seen in %s; %d of %s inside.",
+			r.Notes = append(r.Notes, fmt.Sprintf("Smallest margin of %s predicted in %s, seen in %s; %d of %s inside.",
 				plain(m.Metric), d.Differences(m.Band90, m.Unit), d.Differences(m.Seen, m.Unit), m.Held,
 				count(m.Pulls, "pull")))
 		}

@@ -11,6 +11,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"headroom/internal/backtest"
+	"headroom/internal/hazard"
+	"headroom/internal/metric"
 	"headroom/internal/report/show"
 	"headroom/internal/result"
 )
@@ -23,9 +25,10 @@ func init() {
 }
 
 // unscored is a hazard without a record.
-func unscored(hazard, why string) backtest.Score {
+func unscored(id hazard.ID, why result.Reason) backtest.Score {
 	return backtest.Score{
-		Hazard: hazard, Status: backtest.StatusNotScored, Why: why, BaseRate: none, Stated: none, Brier: none,
+		Hazard: id, Status: backtest.StatusNotScored, Reasons: result.Reasons{why}, BaseRate: none, Stated: none,
+		Brier:     none,
 		BrierBase: none, BrierNaive: none,
 		SkillBase: none, SkillBase90: noSpan, SkillNaive: none, SkillNaive90: noSpan, LogScore: none,
 		LogScoreBase: none, CalibrationError: none,
@@ -43,7 +46,8 @@ func fixtureBacktest() *backtest.Record {
 			high}, Predicted: predicted, Pulls: pulls, Crossed: crossed}
 	}
 	knock := backtest.Score{
-		Hazard: "knock", Status: backtest.StatusScored, Why: "3 revisions: too few to tell skill from luck",
+		Hazard: hazard.Knock, Status: backtest.StatusScored,
+		Reasons:   result.Reasons{backtest.SkillOrLuck{Revisions: 3}},
 		Revisions: 3, Pulls: 24, Crossed: 5, ThinRevisions: 1,
 		BaseRate: 0.08, Stated: 0.14, Brier: 0.1123, BrierBase: 0.1711, BrierNaive: 0.2202,
 		SkillBase: 0.344, SkillBase90: result.Span{-0.21, 0.62}, SkillNaive: 0.49, SkillNaive90: result.Span{0.02, 0.8},
@@ -55,8 +59,8 @@ func fixtureBacktest() *backtest.Record {
 		Bands: backtest.Bands{Counts: 3, CountsHeld: 2, CountsExpected: 0.961, Margins90: noSpan},
 	}
 	lean := backtest.Score{
-		Hazard: "lean", Status: backtest.StatusScored,
-		Why: "no pull crossed: skill is not defined, because every rule that says \"never\" is right", Revisions: 3,
+		Hazard: hazard.Lean, Status: backtest.StatusScored,
+		Reasons: result.Reasons{backtest.NoneCrossed{}}, Revisions: 3,
 		Pulls:    24,
 		BaseRate: 0.02, Stated: 1e-5, Brier: 1e-9, BrierBase: 0.0004, BrierNaive: 0.01,
 		SkillBase: none, SkillBase90: noSpan, SkillNaive: none, SkillNaive90: noSpan, LogScore: 0.001,
@@ -66,38 +70,40 @@ func fixtureBacktest() *backtest.Record {
 			Margins90: result.Span{0.709, 0.965}, MarginsBelow: 1},
 	}
 	all := knock
-	all.Hazard, all.Why, all.Pulls, all.Bands = "all", "", 48, backtest.Bands{Counts: 6, CountsHeld: 5,
+	all.Reasons = append(all.Reasons, backtest.HazardsMixed{})
+	all.Hazard, all.Pulls, all.Bands = backtest.AllHazards, 48, backtest.Bands{Counts: 6, CountsHeld: 5,
 		CountsExpected: 0.98, Margins: 24, MarginsHeld: 21, Margins90: result.Span{0.709, 0.965}, MarginsBelow: 1}
-	prediction := func(revision, date, hazard, status string, p result.Number, band [2]int, pulls, crossed int,
+	prediction := func(revision, date string, id hazard.ID, status result.Status, p result.Number, band [2]int, pulls,
+		crossed int,
 		m ...backtest.Margin) backtest.Prediction {
 		return backtest.Prediction{
 			Revision: revision, Platform: "kestrel-20t", Vehicle: "car-017", Date: date, FitBefore: "2025-03-01",
-			Hazard: hazard, Status: status, Cars: 2, KnownPulls: 9,
+			Hazard: id, Status: status, Cars: 2, KnownPulls: 9,
 			ProbabilityPerPull: p, Interval90: result.Span{p / 2, p + (1-p)/4}, BaseRate: 0.08, Naive: 0.1,
 			Pulls: pulls, Crossed: crossed, Band90: band,
 			Inside: crossed >= band[0] && crossed <= band[1], Margins: m,
 		}
 	}
-	margin := backtest.Margin{Metric: "lambda", Unit: "lambda", Band90: result.Span{0.02, 0.061},
+	margin := backtest.Margin{Metric: metric.Lambda, Unit: "lambda", Band90: result.Span{0.02, 0.061},
 		Seen: result.Span{0.011, 0.055}, Pulls: 8, Held: 7, Below: 1}
 	return &backtest.Record{
 		Stamp: s, Revisions: 5, Predicted: 3, UndatedRows: 12, Overall: all,
-		Hazards: []backtest.Score{knock, lean, unscored("cylinder_pressure", "peak cylinder pressure: no log can "+
-			"measure it, so a prediction cannot be held against one")},
+		Hazards: []backtest.Score{knock, lean, unscored(hazard.CylinderPressure,
+			backtest.NotMeasurable{Metrics: []metric.ID{metric.PeakPressure}})},
 		Predictions: []backtest.Prediction{
-			prediction("rev-0101-a", "2025-03-02", "knock", result.Thin, 0.0004, [2]int{0, 0}, 8, 0),
-			prediction("rev-0101-a", "2025-03-02", "lean", result.Assessed, 1e-5, [2]int{0, 0}, 8, 0, margin),
-			prediction(longID, "2025-05-20", "knock", result.Assessed, 0.07, [2]int{0, 2}, 8, 1),
-			prediction(longID, "2025-05-20", "lean", result.Assessed, 1e-5, [2]int{0, 0}, 8, 0),
-			prediction(hostileID, "2025-09-11", "knock", result.Assessed, 0.35, [2]int{0, 3}, 8, 4),
-			prediction(hostileID, "2025-09-11", "lean", result.Assessed, 1e-5, [2]int{0, 0}, 8, 0),
+			prediction("rev-0101-a", "2025-03-02", hazard.Knock, result.Thin, 0.0004, [2]int{0, 0}, 8, 0),
+			prediction("rev-0101-a", "2025-03-02", hazard.Lean, result.Assessed, 1e-5, [2]int{0, 0}, 8, 0, margin),
+			prediction(longID, "2025-05-20", hazard.Knock, result.Assessed, 0.07, [2]int{0, 2}, 8, 1),
+			prediction(longID, "2025-05-20", hazard.Lean, result.Assessed, 1e-5, [2]int{0, 0}, 8, 0),
+			prediction(hostileID, "2025-09-11", hazard.Knock, result.Assessed, 0.35, [2]int{0, 3}, 8, 4),
+			prediction(hostileID, "2025-09-11", hazard.Lean, result.Assessed, 1e-5, [2]int{0, 0}, 8, 0),
 		},
 		Fits: []backtest.Fit{{Platform: "kestrel-20t", Before: "2025-03-01", Cars: 2, Pulls: 9, Used: 3}},
-		NotScored: []backtest.Unscored{{Revision: "kestrel-20t-s1", Error: "no pull of platform kestrel-20t is dated " +
-			"before its first own log on 2025-02-01"}, {Revision: hostileID, Error: "no fit"}},
-		Rules: []string{"The prediction uses only rows dated before that day.",
-			"Counts are whole, so such bands should hold more often than 90 %."},
-		Cautions: cautions,
+		NotScored: []backtest.Unscored{{Revision: "kestrel-20t-s1", Reasons: result.Reasons{
+			backtest.NothingBefore{Platform: "kestrel-20t", Date: "2025-02-01"}}},
+			{Revision: hostileID, Reasons: result.Reasons{backtest.NoFit{Before: "2025-03-01", Fault: "no fit"}}}},
+		Notes: result.Reasons{backtest.UndatedRows{Rows: 12}, backtest.ShortRecord{Revisions: 3},
+			backtest.MilderRevisions{}},
 	}
 }
 
@@ -144,7 +150,7 @@ func TestBacktestSchema(t *testing.T) {
 	}
 }
 
-// Every human format tells what was foreseen, what was seen, what surprised, and what has no record.
+// Every human format tells what was predicted, what was seen, what surprised, and what has no record.
 func TestBacktestTells(t *testing.T) {
 	for _, f := range []Format{Table, Markdown, HTML} {
 		out := strings.NewReplacer(show.NBSP, " ", "&#43;", "+", "&lt;", "<", "&gt;", ">", `\_`,
@@ -160,7 +166,7 @@ func TestBacktestTells(t *testing.T) {
 				t.Errorf("%s does not tell %q", f, want)
 			}
 		}
-		if f != Table && !strings.Contains(out, "Smallest margin of lambda foreseen in 0.020 to 0.061 λ, seen in "+
+		if f != Table && !strings.Contains(out, "Smallest margin of lambda predicted in 0.020 to 0.061 λ, seen in "+
 			"0.011") {
 			t.Errorf("%s does not tell a margin outside its band", f)
 		}

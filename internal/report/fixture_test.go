@@ -8,7 +8,6 @@ import (
 	"headroom/internal/assess/footprint"
 	"headroom/internal/evidence"
 	"headroom/internal/fault"
-	"headroom/internal/health"
 	"headroom/internal/ingest"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
@@ -393,110 +392,6 @@ func fixtureAgainst() *assess.Against {
 			{RPM: 6750, Left: none, Right: 300}},
 		Cautions: append([]string{"The revisions are for different cars (car-017 and fleet): the difference between " +
 			"the cars is in the comparison."}, cautions...),
-	}
-}
-
-func fixtureFleet() *health.Fleet {
-	s := stamp
-	s.Schema = "headroom/fleet/1"
-	at := cellAt(4500, 160)
-	move := health.LimitMove{Platform: "kestrel-20t", Kind: "pull", FuelClass: "pump", Cell: at,
-		Metric: "charge_temperature", Unit: "°C", Side: "upper", Was: 58, Now: 63, MovedSD: 2.4, Change: "wider",
-		CarsWas: 12, CarsNow: 14, Say: "The upper limit of charge temperature is wider by 2.40 times the deviation " +
-			"of pulls within a car."}
-	reached := health.LimitMove{Platform: "kestrel-20t", Kind: "pull", FuelClass: "pump", Cell: at,
-		Metric: "peak_pressure", Unit: "kPa", Side: "upper", Was: none, Now: 9100, MovedSD: none, Change: "reached",
-		CarsWas: 1, CarsNow: 3, Say: "Peak pressure now has cars enough for a limit here."}
-	return &health.Fleet{
-		Stamp: s, NewestRun: "2026-03-03",
-		Drift: health.DriftCalls{Chart: "ewma, weight 0.1", FalseAlarm: 0.01, Charts: 8, Called: 2, Cars: 2,
-			DiscoveryRate: 0.1, ExpectedFalse: 0.08},
-		Cars: []health.CarDrift{
-			{Rank: 1, Vehicle: "car-021", Platform: "kestrel-20t", Metric: "long_term_trim", Unit: "%", Chart: "EWMA",
-				Baseline: 1.2, Latest: 6.9, Shift: 5.7, Statistic: 4.81, Threshold: 2.86, PValue: 2e-6,
-				AdjustedP: 1.6e-5, Signal: true, Onset: "2026-02-11", Runs: 14, Rows: 322,
-				FalseAlarm: "one in 370 runs",
-				Say:        "Trim has climbed by 5.7 % since February: look at fuel pressure and leaks first."},
-			{Rank: 2, Vehicle: hostileID, Platform: "kestrel-20t", Metric: "wastegate_duty", Unit: "%", Chart: "EWMA",
-				Baseline: 48, Latest: 61, Shift: 13, Statistic: 4.1, Threshold: 2.86, PValue: 1e-4, AdjustedP: 4e-4,
-				Signal: true, Onset: "2025-12-01", Coincides: "revision rev-0107-a", Runs: 8, Rows: 190,
-				FalseAlarm: "one in 370 runs",
-				Say: "Wastegate duty has risen by 13.0 % since 2025-12-01. It begins within a run of revision " +
-					"rev-0107-a; the boost target is already taken out."},
-			{Rank: 3, Vehicle: "car-044", Platform: "heron-15t", Metric: "knock_retard", Unit: "deg", Chart: "EWMA",
-				Baseline: 0.4, Latest: 2.1, Shift: 1.7, Statistic: 3.4, Threshold: 2.86, PValue: 0.002,
-				AdjustedP: 0.005, HeldBack: true, Onset: "2026-01-15", Coincides: "revision rev-0144-b", Runs: 6,
-				Rows: 130, FalseAlarm: "one in 370 runs",
-				Say: "The car does not log commanded spark, so new tables cannot be told from drift: not called."},
-			{Rank: 4, Vehicle: longID, Platform: "kestrel-20t", Metric: "charge_temperature_rise", Unit: "K",
-				Chart: "CUSUM", Baseline: 11, Latest: 12.4, Shift: 1.4, Statistic: 2.2, Threshold: 5, PValue: 0.06,
-				AdjustedP: 0.12, Runs: 9, Rows: 201, FalseAlarm: "one in 465 runs", Say: "No signal."},
-			{Rank: 5, Vehicle: "car-003", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Chart: "EWMA",
-				Baseline: none, Latest: none, Shift: none, Statistic: none, Threshold: none, PValue: none,
-				AdjustedP: none, Runs: 2, Rows: 18, Say: "Two runs are too few for a past of its own."},
-			{Rank: 6, Vehicle: "car-004", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Baseline: -4,
-				Latest: -4, Shift: 0, Statistic: 0.3, Threshold: 2.8, PValue: 1, AdjustedP: 1, Runs: 4, Rows: 40},
-			{Rank: 7, Vehicle: "car-005", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Baseline: -4,
-				Latest: -4, Shift: 0, Statistic: 0.3, Threshold: 2.8, PValue: 1, AdjustedP: 1, Runs: 4, Rows: 40},
-			{Rank: 8, Vehicle: "car-006", Platform: "heron-15t", Metric: "boost_error", Unit: "kPa", Baseline: -4,
-				Latest: -4, Shift: 0, Statistic: 0.3, Threshold: 2.8, PValue: 1, AdjustedP: 1, Runs: 4, Rows: 40,
-				Say: "Too far down to be shown to a person."},
-		},
-		Trends: []health.Trend{
-			{Platform: "kestrel-20t", Metric: "charge temperature", Unit: "K", Status: "assessed", SlopePer100Days: 3.2,
-				Interval95: result.Span{1.4, 5}, PValue: 0.001, AdjustedP: 0.02, Signal: true, Cars: 12, Days: 51,
-				From: "2025-02-01", To: "2026-03-03",
-				Say: "Charge temperature rises by 3.20 K in 100 days over the whole platform. Less than two years " +
-					"were logged, so season and ageing cannot be told apart."},
-			{Platform: "heron-15t", Metric: "fuel trim, long and short", Unit: "%", Status: "assessed",
-				SlopePer100Days: -0.1, Interval95: result.Span{-0.4, 0.2}, PValue: 0.4, AdjustedP: 0.8, Cars: 7,
-				Days: 20, From: "2025-02-01", To: "2026-02-03", Say: "No trend beyond chance."},
-			{Platform: "heron-15t", Metric: "rail shortfall", Unit: "kPa", Status: "not_assessed",
-				SlopePer100Days: none, Interval95: noSpan, PValue: none, AdjustedP: none, Cars: 2, Days: 4,
-				Say: "Rail shortfall: 2 cars logged it on two days or more, a trend takes 5."},
-		},
-		EnvelopeChanges: health.EnvelopeChanges{
-			Remembered: true, SinceRun: "2025-12-20", SinceDigest: digest, MovedBy: 1,
-			PlatformsGained: []string{"marlin-25t"}, PlatformsLost: []string{"osprey-16t"},
-			Groups: []health.MoveGroup{{Limits: 1, Wider: 1, Farthest: move},
-				{Limits: 1, Reached: 1, Farthest: reached}}, Moved: []health.LimitMove{move, reached},
-			CellsNew: []health.CellChange{{Platform: "kestrel-20t", Kind: "pull", FuelClass: "pump",
-				Cell: cellAt(6500, 140), Metrics: []string{"lambda", "torque"}, Cars: 2, Pulls: 5}},
-			CellsGone: []health.CellChange{},
-			Say: "Since the review of logs up to 2025-12-20: 2 limits moved; 1 cell newly visited; 0 cells no " +
-				"longer; platforms gained: marlin-25t; platforms lost: osprey-16t.",
-		},
-		Outcomes: []health.OutcomeProof{
-			{Platform: "kestrel-20t", Group: "platform", Name: "whole platform", PowerKW: noSpan, Cars: 30, Pulls: 415,
-				Hours: 1.6, ShareUpper: 0.0950, PullsUpper: 0.00719, HoursUpper: 1.87,
-				Say: "No failure in 30 cars proves only that fewer than one car in ten fails so far."},
-			{Platform: "kestrel-20t", Group: "power", Name: "over 210 kW", PowerKW: result.Span{210, none},
-				PowerMeasured: 3, Cars: 10, Pulls: 150, Hours: 0.6, ShareUpper: 0.259, PullsUpper: 0.0198,
-				HoursUpper: 4.99, Say: "No failure in 10 cars."},
-			{Platform: "kestrel-20t", Group: "component", Name: "charge hose", PowerKW: noSpan, Cars: 30, FailedCars: 1,
-				Failures: 2, Pulls: 415, Hours: 1.6, ShareUpper: 0.149, PullsUpper: 0.0152, HoursUpper: 3.93,
-				Say: "1 of 30 cars failed."},
-			{Platform: "heron-15t", Group: "platform", Name: "whole platform", PowerKW: noSpan, Hours: 0,
-				ShareUpper: none, PullsUpper: none, HoursUpper: none, Say: "No cars, no proof."},
-		},
-		Survival: []health.Survival{
-			{Platform: "kestrel-20t", Unit: "days since the first log", Cars: 29, Failures: 1, LeftOut: 1,
-				ObservedTo: 402, Say: "After 402 days 96 % still run. Nothing is said beyond.",
-				Points: []health.SurvivalPoint{{Days: 120, AtRisk: 29, Censored: 2, Running: 1,
-					Band95: result.Span{0.881, 1}}, {Days: 250, AtRisk: 27, Failures: 1, Running: 0.963,
-					Band95: result.Span{0.765, 0.995}}, {Days: 402, AtRisk: 3, Censored: 3, Running: 0.963,
-					Band95: result.Span{0.765, 0.995}}}},
-			{Platform: "heron-15t", Unit: "days since the first log", ObservedTo: none,
-				Points: []health.SurvivalPoint{}, Say: "No car was seen on two dates: nothing can be said over time."},
-		},
-		Comparisons: []health.RateComparison{{Platform: "kestrel-20t", Status: "not_assessed", A: "over 210 kW",
-			B: "up to 190 kW", Ratio: none, Interval95: noSpan, PValue: none,
-			Say: "1 failure together: cannot be read from fewer than 6."}},
-
-		OverdueAfter: 180,
-		Overdue: []health.OverdueCar{{Vehicle: "car-030", Platform: "heron-15t", LastRun: "2025-08-01", Days: 214},
-			{Vehicle: "car-031", Platform: "heron-15t", Days: none}},
-		Cautions: cautions,
 	}
 }
 

@@ -461,8 +461,8 @@ func fleetRows(f *health.Fleet) []fleetRow {
 	}
 	for _, m := range f.EnvelopeChanges.Moved {
 		add(fleetRow{
-			Record: "limit", Platform: m.Platform, Group: m.Kind + " " + m.FuelClass, Name: m.Change, Metric: string(m.Metric),
-			Unit:   m.Unit,
+			Record: "limit", Platform: m.Platform, Group: m.Kind + " " + m.FuelClass, Name: string(m.Change),
+			Metric: string(m.Metric), Unit: m.Unit,
 			RPMLow: export.Known(m.Cell.RPM[0]), LoadLow: export.Known(m.Cell.LoadPct[0]),
 			Baseline: export.Known(m.Was),
 			Latest:   export.Known(m.Now), Shift: export.Known(m.Now - m.Was),
@@ -475,9 +475,10 @@ func fleetRows(f *health.Fleet) []fleetRow {
 	addCells(add, "gone", f.EnvelopeChanges.CellsGone)
 	for _, o := range f.Outcomes {
 		add(fleetRow{
-			Record: "outcome", Platform: o.Platform, Group: o.Group, Name: o.Name, Cars: export.Some(int64(o.Cars)),
-			Failures: export.Some(int64(o.Failures)), Pulls: export.Some(int64(o.Pulls)),
-			Low: export.Known(o.PowerKW[0]), High: export.Known(o.PowerKW[1]), Hours: export.Known(o.Hours),
+			Record: "outcome", Platform: o.Platform, Group: string(o.Group), Name: o.Name,
+			Cars: export.Some(int64(o.Cars)), Failures: export.Some(int64(o.Failures)),
+			Pulls: export.Some(int64(o.Pulls)),
+			Low:   export.Known(o.PowerKW[0]), High: export.Known(o.PowerKW[1]), Hours: export.Known(o.Hours),
 			ShareUpper: export.Known(o.ShareUpper),
 			PullsUpper: export.Known(o.PullsUpper), HoursUpper: export.Known(o.HoursUpper), Say: o.Say,
 		})
@@ -493,7 +494,7 @@ func fleetRows(f *health.Fleet) []fleetRow {
 	}
 	for _, c := range f.Comparisons {
 		add(fleetRow{
-			Record: "comparison", Platform: c.Platform, Group: health.GroupPower,
+			Record: "comparison", Platform: c.Platform, Group: string(health.GroupPower),
 			Name: strings.TrimSpace(c.A + " against " + c.B), Statistic: export.Known(c.Ratio),
 			Low: export.Known(c.Interval95[0]), High: export.Known(c.Interval95[1]), PValue: export.Known(c.PValue),
 			Say: c.Say,
@@ -511,7 +512,8 @@ func addCells(add func(fleetRow), change string, cells []health.CellChange) {
 		add(fleetRow{
 			Record: "cell", Platform: c.Platform, Group: c.Kind + " " + c.FuelClass, Name: change,
 			RPMLow: export.Known(c.Cell.RPM[0]), LoadLow: export.Known(c.Cell.LoadPct[0]),
-			Cars: export.Some(int64(c.Cars)), Pulls: export.Some(int64(c.Pulls)), Say: strings.Join(names(c.Metrics), " "),
+			Cars: export.Some(int64(c.Cars)), Pulls: export.Some(int64(c.Pulls)),
+			Say: strings.Join(names(c.Metrics), " "),
 		})
 	}
 }

@@ -44,7 +44,8 @@ func (w words) list(reasons result.Reasons) []string {
 func (w words) joined(reasons result.Reasons) string { return strings.Join(w.list(reasons), "; ") }
 
 func (w words) reason(r result.Reason) string {
-	for _, say := range []func(result.Reason) string{w.verdictReason, w.judgedReason, w.caution, w.nextPull} {
+	for _, say := range []func(result.Reason) string{w.verdictReason, w.judgedReason, w.caution, w.nextPull,
+		w.fleetReason, recordReason} {
 		if s := say(r); s != "" {
 			return w.said(s)
 		}

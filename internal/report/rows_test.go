@@ -17,7 +17,7 @@ func TestParquet(t *testing.T) {
 	same(t, "audit", auditRows(fixtureAudit()))
 	same(t, "across", acrossRows(fixtureAcross()))
 	same(t, "against", againstRows(fixtureAgainst()))
-	same(t, "fleet", fleetRows(fixtureFleet()))
+	same(t, "fleet", fleetRows(wordedFleet(fixtureFleet(), metricWords(t))))
 	same(t, "envelopes", envelopeRows(fixtureEnvelopes()))
 	same(t, "inspect", inspectRows(fixtureInspections()))
 	same(t, "ingest", ingestRows(fixtureSummary()))

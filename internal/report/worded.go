@@ -5,8 +5,6 @@ import (
 
 	"headroom/internal/assess"
 	"headroom/internal/assess/footprint"
-	"headroom/internal/backtest"
-	"headroom/internal/health"
 )
 
 // Results come as facts. Here each gets its words: the fields of a copy that say "by internal/report". The result itself
@@ -108,17 +106,5 @@ func wordedEnvelopes(e *assess.Envelopes, w words) *assess.Envelopes {
 	for i := range out.Platforms {
 		out.Platforms[i].Knock.Why = w.joined(e.Platforms[i].Knock.Reasons)
 	}
-	return &out
-}
-
-func wordedFleet(a *health.Fleet, _ words) *health.Fleet {
-	out := *a
-	out.Cautions = append(slices.Clone(a.Cautions), StandingCautions...)
-	return &out
-}
-
-func wordedRecord(r *backtest.Record, _ words) *backtest.Record {
-	out := *r
-	out.Cautions = append(slices.Clone(r.Cautions), StandingCautions...)
 	return &out
 }

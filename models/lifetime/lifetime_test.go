@@ -232,7 +232,8 @@ func TestCurveEnds(t *testing.T) {
 		t.Fatal(err)
 	}
 	p, ok := c.At(20)
-	if !ok || p.Survival != 1 || p.High != 1 || !(p.Low < 0.2 && p.Low > 0) || !slices.Equal(c.Warnings, []Warning{NoFailures}) {
+	if !ok || p.Survival != 1 || p.High != 1 || !(p.Low < 0.2 && p.Low > 0) ||
+		!slices.Equal(c.Warnings, []Warning{NoFailures}) {
 		t.Errorf("no failures: %+v %v %q", p, ok, c.Warnings)
 	}
 	near(t, "bound of two cars without failure", p.Low, math.Sqrt(0.025), 1e-12)

@@ -209,12 +209,15 @@ func Bound(p result.Number) string {
 	if !p.Known() {
 		return Missing
 	}
-	pct := 100 * float64(p)
-	if pct <= 0 {
-		return Fixed(pct, 0) + NBSP + "%"
+	return TwoDigits(100*float64(p)) + NBSP + "%"
+}
+
+// TwoDigits is a positive figure with two significant digits, at most six decimals; anything else as a whole number.
+func TwoDigits(v float64) string {
+	if v <= 0 {
+		return Fixed(v, 0)
 	}
-	n := min(max(1-int(math.Floor(math.Log10(pct))), 0), 6)
-	return Fixed(pct, n) + NBSP + "%"
+	return Fixed(v, min(max(1-int(math.Floor(math.Log10(v))), 0), 6))
 }
 
 // Number is a plain figure with up to n decimals, without a unit of its own (a chart's statistic).
