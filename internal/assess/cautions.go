@@ -18,7 +18,7 @@ func tableNotes(rev *workspace.Revision, f *footprint.Footprint) result.Reasons 
 		}
 		for _, n := range t.Table.Lint(t.Role) {
 			if n.Kind != calmap.NoteSpike {
-				out = append(out, TableDoubt{File: t.File, Note: n.Say})
+				out = append(out, tableDoubt(&t, n))
 			}
 		}
 	}
@@ -26,6 +26,23 @@ func tableNotes(rev *workspace.Revision, f *footprint.Footprint) result.Reasons 
 		if f.Spikes[i].New {
 			out = append(out, NewSpike{Spike: f.Spikes[i]})
 		}
+	}
+	return out
+}
+
+// tableDoubt is a note on a table as a fact.
+func tableDoubt(t *workspace.TableRef, n calmap.Note) TableDoubt {
+	out := TableDoubt{Kind: n.Kind, File: t.File, Role: t.Role, At: []footprint.AxisValue{},
+		Value: result.Number(n.Value), Range: result.UnknownSpan(), LooksLike: n.LooksLike}
+	if n.Kind == calmap.NoteShape {
+		out.Fault = n.Say
+		return out
+	}
+	if r, ok := calmap.RangeOf(t.Role); ok {
+		out.Unit, out.Range = r.Unit, result.Span{result.Number(r.Low), result.Number(r.High)}
+	}
+	if n.Kind == calmap.NoteRange {
+		out.At = footprint.Breakpoint(t, n.X, n.Y)
 	}
 	return out
 }

@@ -163,8 +163,15 @@ type (
 	}
 	// TableDoubt: something in a table of the revision looks wrong.
 	TableDoubt struct {
-		File string `json:"file"`
-		Note string `json:"note"`
+		Kind      string                `json:"kind"` // shape | unit | range, as models/calmap notes it
+		File      string                `json:"file"`
+		Role      string                `json:"role"`
+		At        []footprint.AxisValue `json:"at"`         // of a value out of range; empty for the whole table
+		Value     result.Number         `json:"value"`      // that value, or the median where the unit is in doubt
+		Unit      string                `json:"unit"`       // of value and range
+		Range     result.Span           `json:"range"`      // that a table of the role can hold
+		LooksLike string                `json:"looks_like"` // the unit or quantity that the values look like
+		Fault     string                `json:"fault"`      // what is wrong with a shape
 	}
 	// NewSpike: a value of a table stands alone, and did not in the parent's.
 	NewSpike struct {

@@ -62,8 +62,9 @@ type Note struct {
 	Kind        string
 	Row, Column int     // of the value, counted from 1 without the breakpoints; 0 when the whole table is meant
 	X, Y        float64 // its breakpoint; NaN when the whole table is meant, Y also in a one-axis table
-	Value       float64 // NaN when the whole table is meant
-	Say         string  // one plain sentence
+	Value       float64 // of a unit note the median of the table; NaN for a shape
+	LooksLike   string  // of a unit note the unit or quantity that the values look like
+	Say         string  // one plain sentence, in the stored unit
 }
 
 // Lint lists what looks wrong in a table of a role: a shape that New refuses, a sign or scale that looks like another
@@ -76,8 +77,8 @@ func (t *Table) Lint(role string) []Note {
 	r, known := RangeOf(role)
 	var notes []Note
 	if known {
-		if say := otherUnit(role, t.values()); say != "" {
-			notes = append(notes, whole(NoteUnit, say))
+		if n, ok := otherUnit(role, t.values()); ok {
+			notes = append(notes, n)
 		}
 		notes = append(notes, t.outOfRange(role, r)...)
 	}
@@ -120,39 +121,48 @@ func (t *Table) outOfRange(role string, r Range) []Note {
 	return notes
 }
 
-// otherUnit words the suspicion that a table's values are in another unit or of the opposite sign, judged by their
-// median; "" when there is none. Common practice, no source.
-func otherUnit(role string, values []float64) string {
+// otherUnit is the suspicion that a table's values are in another unit or of the opposite sign, judged by their median;
+// false when there is none. Common practice, no source.
+func otherUnit(role string, values []float64) (Note, bool) {
 	m := value.Median(values)
 	for _, s := range suspicions {
 		if slices.Contains(s.roles, role) && m > s.above && m < s.below {
-			return fmt.Sprintf("the median value %.4g looks like %s", m, s.looksLike)
+			n := whole(NoteUnit, fmt.Sprintf("the median value %.4g looks like %s", m, s.looksLike))
+			if s.kept != "" {
+				n.Say += "; " + s.kept
+			}
+			n.Value, n.LooksLike = m, s.looksLike
+			return n, true
 		}
 	}
-	return ""
+	return Note{}, false
 }
+
+const (
+	boostKept = "boost is kept as kPa absolute"
+	camsKept  = "cams are kept as degrees of advance from the parked position"
+)
 
 var suspicions = []struct {
 	roles        []string
 	above, below float64 // of the median, exclusive
 	looksLike    string
+	kept         string // how values of the role are kept, "" where that helps nobody
 }{
-	{[]string{RoleSpark}, math.Inf(-1), -5, "degrees after top dead centre; spark is kept as degrees before it"},
-	{[]string{RoleSpark}, 60, math.Inf(1), "tenths of a degree or another scale"},
-	{[]string{RoleLambda}, 4, 25, "an air–fuel ratio"},
-	{[]string{RoleLambda}, 0.03, 0.3, "a fuel–air ratio by mass"},
-	{[]string{RoleLambda}, 25, math.Inf(1), "lambda in percent or thousandths"},
-	{[]string{RoleBoost}, math.Inf(-1), 0.35, "gauge pressure; boost is kept as kPa absolute"},
-	{[]string{RoleBoost}, 0.35, 5, "bar or a pressure ratio; boost is kept as kPa absolute"},
-	{[]string{RoleBoost}, 5, 60, "psi; boost is kept as kPa absolute"},
-	{[]string{RoleBoost}, 60, 85, "gauge pressure in kPa; boost is kept as kPa absolute"},
-	{[]string{RoleBoost}, 400, math.Inf(1), "mbar or hPa; boost is kept as kPa absolute"},
-	{[]string{RoleIntakeCam, RoleExhaustCam}, 80, math.Inf(1), "a centreline angle; cams are kept as degrees of " +
-		"advance from the parked position"},
-	{[]string{RoleIntakeCam, RoleExhaustCam}, math.Inf(-1), -60, "a centreline angle; cams are kept as degrees of " +
-		"advance from the parked position"},
-	{[]string{RoleSpeedLimit}, 0, 20, "thousands of rpm"},
-	{[]string{RoleSpeedLimit}, 20, 400, "revolutions a second or a road speed"},
+	{[]string{RoleSpark}, math.Inf(-1), -5, "degrees after top dead centre", "spark is kept as degrees before it"},
+	{[]string{RoleSpark}, 60, math.Inf(1), "tenths of a degree or another scale", ""},
+	{[]string{RoleLambda}, 4, 25, "an air–fuel ratio", ""},
+	{[]string{RoleLambda}, 0.03, 0.3, "a fuel–air ratio by mass", ""},
+	{[]string{RoleLambda}, 25, math.Inf(1), "lambda in percent or thousandths", ""},
+	{[]string{RoleBoost}, math.Inf(-1), 0.35, "gauge pressure", boostKept},
+	{[]string{RoleBoost}, 0.35, 5, "bar or a pressure ratio", boostKept},
+	{[]string{RoleBoost}, 5, 60, "psi", boostKept},
+	{[]string{RoleBoost}, 60, 85, "gauge pressure in kPa", boostKept},
+	{[]string{RoleBoost}, 400, math.Inf(1), "mbar or hPa", boostKept},
+	{[]string{RoleIntakeCam, RoleExhaustCam}, 80, math.Inf(1), "a centreline angle", camsKept},
+	{[]string{RoleIntakeCam, RoleExhaustCam}, math.Inf(-1), -60, "a centreline angle", camsKept},
+	{[]string{RoleSpeedLimit}, 0, 20, "thousands of rpm", ""},
+	{[]string{RoleSpeedLimit}, 20, 400, "revolutions a second or a road speed", ""},
 }
 
 // spikeMADs is how many robust standard deviations a lone step must stand out by. Common practice, no source.

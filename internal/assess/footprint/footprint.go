@@ -153,6 +153,12 @@ func (t *tablePair) place(x, y float64) []AxisValue {
 	return append(out, AxisValue{Channel: string(t.y), Value: result.Number(y), Unit: t.axisUnit(t.y, written.Unit)})
 }
 
+// Breakpoint names a breakpoint of a table by its axes; y is NaN in a one-axis table.
+func Breakpoint(of *workspace.TableRef, x, y float64) []AxisValue {
+	t := tablePair{now: of, x: of.X.Channel, y: axisOf(of.Y)}
+	return t.place(x, y)
+}
+
 // axisUnit is the channel's stored unit for tables whose axes are converted, else the one written.
 func (t *tablePair) axisUnit(id channel.ID, written string) string {
 	if d, ok := channel.Lookup(id); ok && slices.Contains(calmap.Roles(), t.now.Role) {
