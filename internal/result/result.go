@@ -4,11 +4,13 @@
 package result
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
+	"math"
+
 	"headroom/internal/metric"
 	"headroom/models/channel"
-	"math"
 )
 
 // Number is a float64 that is written as null in JSON when it is not finite: missing is shown as missing.
@@ -99,7 +101,7 @@ func (r Reasons) MarshalJSON() ([]byte, error) {
 		if i > 0 {
 			out = append(out, ',')
 		}
-		body, err := json.Marshal(reason)
+		body, err := plainJSON(reason)
 		if err != nil {
 			return nil, fmt.Errorf("reason %s: %w", reason.Code(), err)
 		}
@@ -110,6 +112,15 @@ func (r Reasons) MarshalJSON() ([]byte, error) {
 		out = append(out, body[1:]...)
 	}
 	return append(out, ']'), nil
+}
+
+// plainJSON is json.Marshal that leaves <, > and & in texts as they are.
+func plainJSON(v any) ([]byte, error) {
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	err := enc.Encode(v)
+	return bytes.TrimRight(b.Bytes(), "\n"), err
 }
 
 // UnmarshalJSON passes reasons over: what was kept of a result is compared by its numbers.

@@ -22,3 +22,33 @@ func TestNumberJSON(t *testing.T) {
 		t.Errorf("1.5 is read as %v, %v", n, err)
 	}
 }
+
+type told struct {
+	Cars []string `json:"cars"`
+}
+
+func (told) Code() string { return "told" }
+
+type bare struct{}
+
+func (bare) Code() string { return "bare" }
+
+// Each reason is an object of its fields with its code in front, and its texts are left as they are.
+func TestReasonsJSON(t *testing.T) {
+	for _, c := range []struct {
+		of   Reasons
+		want string
+	}{
+		{nil, `[]`}, {Reasons{bare{}}, `[{"code":"bare"}]`},
+		{Reasons{told{[]string{"<a> & b"}}, bare{}}, `[{"code":"told","cars":["<a> & b"]},{"code":"bare"}]`},
+	} {
+		got, err := c.of.MarshalJSON()
+		if err != nil || string(got) != c.want {
+			t.Errorf("written %s, %v; want %s", got, err, c.want)
+		}
+	}
+	r := Reasons{bare{}}
+	if err := r.UnmarshalJSON([]byte(`[{"code":"bare"}]`)); err != nil || r != nil {
+		t.Errorf("read back as %v, %v", r, err)
+	}
+}
