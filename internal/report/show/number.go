@@ -25,7 +25,7 @@ const (
 // decimalsOf is how many decimals a reading in a unit is worth showing.
 var decimalsOf = map[string]int{
 	"deg": 1, "λ": 3, "%": 1, "kPa": 0, "bar": 2, "psi": 1, "MPa": 2, "°C": 0, "°F": 0, "K": 0, "N·m": 0, "lbf·ft": 0,
-	"kW": 0, "ms": 2, "s": 1, "g/s": 1, "rpm": 0, "km/h": 0, "V": 1,
+	"kW": 0, "hp": 0, "ms": 2, "s": 1, "g/s": 1, "rpm": 0, "km/h": 0, "V": 1,
 }
 
 // decimals of a reading of the given size: what the unit is worth, but four digits at most, and up to two more where

@@ -89,8 +89,8 @@ func TestBound(t *testing.T) {
 	}
 }
 
-// TestDisplayUnits: conversion factors are those of NIST SP 811 (psi 6894.757 Pa, lbf·ft 1.355818 N·m); 100 °C is
-// 212 °F, but a difference of 10 K is one of 18 °F.
+// TestDisplayUnits: conversion factors are those of NIST SP 811 (psi 6894.757 Pa, lbf·ft 1.355818 N·m, hp 745.6999 W);
+// 100 °C is 212 °F, but a difference of 10 K is one of 18 °F.
 func TestDisplayUnits(t *testing.T) {
 	imperial, err := NewDisplay(Units{Pressure: "psi", Temperature: "F", Torque: "lbfft"})
 	if err != nil {
@@ -113,6 +113,8 @@ func TestDisplayUnits(t *testing.T) {
 			"−14 ± 7 °F"},
 		{stored.Value(400, "Nm"), "400 N·m"}, {stored.Value(400, "N·m"), "400 N·m"}, {imperial.Value(400, "Nm"),
 			"295 lbf·ft"},
+		{stored.Value(149.1, "kW"), "149 kW"}, {imperial.Value(149.14, "kW"), "200 hp"},
+		{imperial.FromTo(result.Span{140.2, 149.1}, "kW"), "188 → 200 hp"}, {bars.Value(149.1, "kW"), "149 kW"},
 		{stored.Value(0.8423, "lambda"), "0.842 λ"}, {stored.Value(6.5, "deg"), "6.5 deg"},
 		{imperial.Interval(result.Span{71.4, 84.9}, "°C"), "161 to 185 °F"},
 		{stored.Value(4.25, "furlong"), "4.25 furlong"}, {stored.Value(result.Unknown(), "kPa"), "–"},

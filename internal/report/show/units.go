@@ -12,12 +12,12 @@ import (
 type Units struct {
 	Pressure    string // kPa | bar | psi
 	Temperature string // C | F
-	Torque      string // Nm | lbfft
+	Torque      string // Nm | lbfft; power follows in kW or hp
 }
 
 // Display writes numbers in the units the reader asked for. Make one with NewDisplay.
 type Display struct {
-	pressure, temperature, torque unit.Unit
+	pressure, temperature, torque, power unit.Unit
 }
 
 // choice is one display unit under the name the workspace configuration gives it.
@@ -32,6 +32,9 @@ var (
 	torques      = []choice{{"Nm", unit.NewtonMetre}, {"lbfft", unit.PoundFoot}}
 )
 
+// powerBeside is the unit of power that goes with one of torque; nobody who reads torque in lbf·ft reads power in kW.
+var powerBeside = map[unit.Unit]unit.Unit{unit.NewtonMetre: unit.Kilowatt, unit.PoundFoot: unit.Horsepower}
+
 // NewDisplay returns the display in the given units. The error, for a unit that is not known, lists the choices.
 func NewDisplay(u Units) (Display, error) {
 	var d Display
@@ -43,6 +46,7 @@ func NewDisplay(u Units) (Display, error) {
 		return d, err
 	}
 	d.torque, err = pick("torque", u.Torque, torques)
+	d.power = powerBeside[d.torque]
 	return d, err
 }
 
@@ -81,6 +85,8 @@ func (d Display) Of(stored string) Scale {
 		to = d.temperature
 	case unit.Torque:
 		to = d.torque
+	case unit.Power:
+		to = d.power
 	}
 	if from == unit.Kelvin && to == unit.Celsius {
 		return Scale{Name: "K", Factor: 1}
