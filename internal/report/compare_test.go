@@ -54,8 +54,9 @@ func TestGainAndOwnLogsInWords(t *testing.T) {
 		for _, want := range []string{
 			"412 → 438 N·m", "140 → 149 kW", "+6.3 %", "+4.2 to +8.4 %", "knock −1.7 deg", "1.2 of its spread",
 			"buys nothing", "2 of 7 speeds: 4250, 4750 rpm",
-			"31 of 96", "9 of 12", "34 to 96.5 %", "surprise", "Surprise in 1 of 3 metrics: charge temperature",
-			"cannot say",
+			"10 of 12", "9 of 12", "34 to 96.5 %", "surprise", "Surprise in 1 of 3 metrics: charge temperature",
+			"cannot say", "made on car-017, car-018 (2 logs)",
+			"By log: car-017, pull-1.csv: 75 °C where 61 °C was expected; car-018, pull-2.csv: 72 °C where",
 		} {
 			if !strings.Contains(strings.Join(strings.Fields(out), " "), want) {
 				t.Errorf("%s does not say %q", f, want)

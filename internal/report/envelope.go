@@ -127,8 +127,9 @@ func knockBlocks(k *assess.KnockSummary, d show.Display) []text.Block {
 	facts := []text.Fact{{Name: "Knock model", Value: state}}
 	if k.Status != result.NotAssessed {
 		facts = append(facts,
-			text.Fact{Name: "Evidence", Value: fmt.Sprintf("%s, %s or steady stretches, %s, %s", count(k.Cars, "car"),
-				count(k.Pulls, "pull"), count(k.Rows, "row"), count(k.Events, "knock event"))},
+			text.Fact{Name: "Evidence", Value: fmt.Sprintf("%s, %s, %s, %s, %s", count(k.Cars, "car"),
+				count(k.Pulls, "pull"), count(k.Steady, "steady stretch"), count(k.Rows, "row"),
+				count(k.Events, "knock event"))},
 			text.Fact{Name: "Spread between cars", Value: d.Difference(k.CarSD, "deg")},
 			text.Fact{Name: "Spread between pulls", Value: d.Difference(k.PullSD, "deg")},
 			text.Fact{Name: "Spread within a pull", Value: d.Difference(k.CellSD, "deg")},
@@ -139,7 +140,7 @@ func knockBlocks(k *assess.KnockSummary, d show.Display) []text.Block {
 		blocks = append(blocks, text.Block{List: k.Warnings})
 	}
 	if len(k.Slopes) > 0 {
-		blocks = append(blocks, text.Block{Table: slopeTable(k.Slopes)})
+		blocks = append(blocks, text.Block{Table: slopeTable(k.Slopes, d)})
 	}
 	if len(k.Limit) > 0 {
 		blocks = append(blocks, text.Block{Table: knockTable(k.Limit, d)})
@@ -154,7 +155,7 @@ func convergence(ok bool) string {
 	return "did not converge: read its numbers with doubt"
 }
 
-func slopeTable(slopes []assess.KnockSlope) *text.Table {
+func slopeTable(slopes []assess.KnockSlope, d show.Display) *text.Table {
 	t := &text.Table{
 		Caption: "What moves the knock-limited spark",
 		Columns: []text.Column{{Head: "Covariate", Flex: true}, {Head: "Physics, deg", Right: true},
@@ -162,14 +163,14 @@ func slopeTable(slopes []assess.KnockSlope) *text.Table {
 		Absent: "not fitted.",
 	}
 	for _, s := range slopes {
-		fitted := show.Number(s.Fitted, 3)
+		per := d.Step(s.Unit)
+		slope := func(v result.Number) string { return show.Number(v/result.Number(per.Factor), 3) }
+		fitted := slope(s.Fitted)
 		if s.Fitted.Known() && s.SD.Known() {
-			fitted += " ± " + show.Number(s.SD, 3)
+			fitted += " ± " + slope(s.SD)
 		}
-		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(plain(s.Covariate)),
-			text.Of(show.Number(s.Physics, 3)),
-			text.Of(fitted),
-			text.Of(or(s.Unit, show.Missing))}})
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(plain(s.Covariate)), text.Of(slope(s.Physics)),
+			text.Of(fitted), text.Of(or(per.Name, show.Missing))}})
 	}
 	return t
 }

@@ -6,14 +6,18 @@ import (
 	"headroom/internal/assess"
 	"headroom/internal/assess/fleet"
 	"headroom/internal/assess/footprint"
+	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
 	"headroom/internal/fault"
 	"headroom/internal/ingest"
+	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
 	"headroom/internal/runlog/source"
 	"headroom/internal/runlog/timebase"
 	"headroom/internal/store"
+	"headroom/models/calmap"
+	"headroom/models/channel"
 )
 
 // The fixtures are made by hand to be awkward: missing numbers, hazards without evidence, chances at both ends, long
@@ -50,87 +54,42 @@ func fixtureReview() *assess.Review {
 		Revision: "rev-0142-c", Parent: "rev-0142-b", Platform: "kestrel-20t", Vehicle: "car-017", Author: "t2",
 		Fuel:    "pump-91",
 		Verdict: assess.VerdictHold,
-		Because: []string{
-			"knock: 19 % of pulls cross the limit (90 % interval 9.0 % to 33 %), upper bound over the 5.0 % allowed " +
-				"for a major hazard",
-			"exhaust temperature (major) not assessed: no log has exhaust temperature; without data no claim is made",
-		},
-		Hazards: []assess.Hazard{
-			{Hazard: "knock", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.19,
-				Interval90: result.Span{0.09, 0.33}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: 0.03,
-				Change90: result.Span{0.06, 0.29}},
-			{Hazard: "lean", Severity: "major", Status: "assessed", ProbabilityPerPull: 1e-6, Interval90: result.Span{0,
-				0.0008}, Basis: "both", Cars: 12, Pulls: 148, Parent: 1e-7, Change90: result.Span{0, 0.0008}},
-			{Hazard: "fuel_delivery", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.031,
-				Interval90: result.Span{0.012, 0.071}, Basis: "predicted", Cars: 11, Pulls: 140, Parent: 0.047,
-				Change90: result.Span{-0.04, 0.002}},
-			{Hazard: "rail_pressure", Severity: "major", Status: "thin",
-				Why: "2 cars and 9 pulls; the workspace asks for 5 cars and 30 pulls", ProbabilityPerPull: none,
-				Interval90: noSpan, Cars: 2, Pulls: 9, Parent: none, Change90: noSpan},
-			{Hazard: "charge_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.999,
-				Interval90: result.Span{0.97, 1}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none,
-				Change90: noSpan},
-			{Hazard: "coolant_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0,
-				Interval90: result.Span{0, 0}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan},
-			{Hazard: "oil_temperature", Severity: "moderate", Status: "not_assessed", Why: "no log has oil temperature",
-				ProbabilityPerPull: none, Interval90: noSpan, Parent: none, Change90: noSpan},
-			{Hazard: "exhaust_temperature", Severity: "major", Status: "not_assessed",
-				Why: "no log has exhaust temperature; without data no claim is made", ProbabilityPerPull: none,
-				Interval90: noSpan, Parent: none, Change90: noSpan},
-			{Hazard: "cylinder_pressure", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.004,
-				Interval90: result.Span{0.0004, 0.03}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: none,
-				Change90: noSpan},
-			{Hazard: "low_speed_load", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.0021,
-				Interval90: result.Span{0.0002, 0.012}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: none,
-				Change90: noSpan},
-			{Hazard: "boost_control", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.12,
-				Interval90: result.Span{0.06, 0.2}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none,
-				Change90: noSpan},
-			{Hazard: "driveline", Severity: "major", Status: "not_assessed",
-				Why: "the platform file has no limit for it", ProbabilityPerPull: none, Interval90: noSpan,
-				Parent: none, Change90: noSpan},
-		},
+		Reasons: result.Reasons{tooLikely(), measuredCrossing()},
+		Notes:   fixtureNotes(),
+		Hazards: fixtureHazards(),
 		Findings: []assess.Finding{
 			{Rank: 1, Hazard: "knock", Severity: "major", Cell: cellAt(3000, 160), Metric: "knock_margin", Unit: "deg",
-				Predicted: 1.2, Interval90: result.Span{-1.1, 3.4}, Limit: 0, LimitSource: "shop rule, 2024",
-				Margin: 1.2, MarginSD: 1.4, ProbabilityPerPull: 0.19, Envelope: assess.EnvelopeCheck{Limit: 2.6,
+				Predicted: -1.8, Interval90: result.Span{-4.1, 0.4}, Limit: -3, LimitSource: "shop rule, 2024",
+				Margin: 1.2, MarginSD: 1.4, ProbabilityPerPull: 0.19, Envelope: assess.EnvelopeCheck{Limit: -0.4,
 					Cars: 14, Pulls: 160, Inside: &no}, Basis: "predicted", Change: assess.Change{SparkDeg: 1.5,
-					Lambda: 0, BoostKPa: 8},
-				Say: "Commanded spark at 3000–3500 rpm and 160–180 % load is 1.2° short of the expected knock limit. " +
-					"Expected: 19 % of pulls cross it there."},
+					Lambda: 0, BoostKPa: 8}},
 			{Rank: 2, Hazard: "charge_temperature", Severity: "moderate", Cell: cellAt(5500, 180),
 				Metric: "charge_temperature", Unit: "°C", Predicted: 78, Interval90: result.Span{71.4, 84.9}, Limit: 70,
 				LimitSource: "platform handbook, table 4",
 				Margin:      -8, MarginSD: 4.1, ProbabilityPerPull: 0.999, Envelope: assess.EnvelopeCheck{Limit: 74,
 					Cars: 12, Pulls: 140, Inside: &no}, Basis: "measured", Change: assess.Change{SparkDeg: 0, Lambda: 0,
-					BoostKPa: 14.6},
-				Say: "Charge temperature at 5500–6000 rpm and 180–200 % load is expected at 78.0 °C against a limit " +
-					"of 70.0; over 99.9 % of pulls cross it there."},
+					BoostKPa: 14.6}},
 			{Rank: 3, Hazard: "cylinder_pressure", Severity: "catastrophic", Cell: cellAt(2500, 180),
 				Metric: "peak_pressure", Unit: "kPa", Predicted: 10240, Interval90: result.Span{9110, 11390},
 				Limit: 12000, LimitSource: "engine maker's letter; <b>not public</b>",
 				Margin: 1760, MarginSD: 700, ProbabilityPerPull: 0.004, Envelope: assess.EnvelopeCheck{Limit: 10600,
 					Cars: 12, Pulls: 148, Inside: &yes}, Basis: "predicted", Change: assess.Change{SparkDeg: 1.5,
-					Lambda: -0.01, BoostKPa: 8},
-				Say: "Peak pressure stays inside its limit."},
+					Lambda: -0.01, BoostKPa: 8}},
 			{Rank: 4, Hazard: "lean", Severity: "major", Cell: cellAt(6000, 160), Metric: "lambda", Unit: "lambda",
 				Predicted: 0.842, Interval90: result.Span{0.821, 0.863}, Limit: 0.9, LimitSource: "shop rule, 2024",
 				Margin: 0.058, MarginSD: 0.0125, ProbabilityPerPull: 1e-6, Envelope: assess.EnvelopeCheck{Limit: none,
 					Cars: 2, Pulls: 11}, Basis: "both", Change: assess.Change{SparkDeg: none, Lambda: 0.012,
-					BoostKPa: 0},
-				Say: "Lambda ist höher als im Elternstand – λ bleibt unter der Grenze (日本語)."},
+					BoostKPa: 0}},
 			{Rank: 5, Hazard: "rail_pressure", Severity: "major", Cell: result.Cell{RPM: noSpan, LoadPct: noSpan},
 				Metric: "rail_shortfall", Unit: "kPa", Predicted: none, Interval90: noSpan, Limit: 1500,
 				LimitSource: "",
 				Margin:      none, MarginSD: none, ProbabilityPerPull: none, Envelope: assess.EnvelopeCheck{Limit: none,
-					Cars: 0, Pulls: 0}, Basis: "", Change: assess.Change{SparkDeg: none, Lambda: none, BoostKPa: none},
-				Say: "Rail pressure could not be predicted: two cars logged it."},
+					Cars: 0, Pulls: 0}, Basis: "", Change: assess.Change{SparkDeg: none, Lambda: none, BoostKPa: none}},
 			{Rank: 6, Hazard: "oil_temperature", Severity: "moderate", Cell: cellAt(4000, 120),
 				Metric: "oil_temperature", Unit: "°C", Predicted: 104, Interval90: result.Span{99, 109}, Limit: 140,
 				LimitSource: "shop rule, 2024",
 				Margin:      36, MarginSD: 3.1, ProbabilityPerPull: 1e-7, Envelope: assess.EnvelopeCheck{Limit: 118,
-					Cars: 12, Pulls: 101, Inside: &yes}, Basis: "predicted",
-				Say: "Oil temperature is far inside its limit, and the revision changes nothing there."},
+					Cars: 12, Pulls: 101, Inside: &yes}, Basis: "predicted"},
 		},
 		Gains: []assess.Gain{
 			{RPM: 2250, TorqueNm: result.Span{352, 357.2}, ChangePct: 1.48, Change90: result.Span{0.99, 1.97},
@@ -154,35 +113,147 @@ func fixtureReview() *assess.Review {
 				SpentMargin: 1.1, SpentUnit: "deg", SpentSD: 0.8},
 		},
 		Conditions: []assess.Condition{
-			{Condition: "charge temperature +20 K", Hazard: "knock", Margin: -1.9, Unit: "deg",
+			{Stress: assess.Stress{Kind: state.HotCharge, Size: 20}, Hazard: "knock", Margin: -1.9, Unit: "deg",
 				ProbabilityPerPull: 0.62},
-			{Condition: "fuel two octane numbers lower", Hazard: "knock", Margin: -0.4, Unit: "deg",
+			{Stress: assess.Stress{Kind: state.LowOctane, Size: 2}, Hazard: "knock", Margin: -0.4, Unit: "deg",
 				ProbabilityPerPull: 0.41},
-			{Condition: "ambient pressure 85 kPa", Hazard: "charge_temperature", Margin: -17, Unit: "°C",
-				ProbabilityPerPull: 1},
-			{Condition: "lambda sensor reads 3 % rich", Hazard: "lean", Margin: none, Unit: "lambda",
+			{Stress: assess.Stress{Kind: state.ThinAir, Size: 85}, Hazard: "charge_temperature", Margin: -17,
+				Unit: "°C", ProbabilityPerPull: 1},
+			{Stress: assess.Stress{Kind: state.RichSensor, Size: 3}, Hazard: "lean", Margin: none, Unit: "lambda",
 				ProbabilityPerPull: none},
+			{Stress: assess.Stress{Kind: state.LessEthanol, Size: 15}, Hazard: "knock", Margin: 0.2, Unit: "deg",
+				ProbabilityPerPull: 0.31},
 		},
 		Footprint: fixtureFootprint(),
 		NextPulls: []assess.NextPull{
 			{RPM: result.Span{2500, 4000}, LoadPct: result.Span{150, 190}, Gear: 4, Channels: []string{"knock_retard",
-				"lambda", "charge_temperature"}, Narrows: "knock, which holds this revision"},
+				"lambda", "charge_temperature"},
+				For: result.Reasons{assess.NarrowsMargins{Hazard: "knock", Share: 0.34, Margins: 3}}},
 			{RPM: result.Span{4500, 6500}, LoadPct: result.Span{140, 180}, Gear: none,
-				Channels: []string{"exhaust_temperature"}, Narrows: "exhaust temperature, which is not assessed"},
+				Channels: []string{"exhaust_temperature"}, For: result.Reasons{assess.JudgesHazard{
+					Hazard: "exhaust_temperature", Why: result.Reasons{noBurn()}}}},
+			{RPM: result.Span{2000, 6500}, LoadPct: result.Span{100, 180}, Gear: none, Channels: []string{},
+				For: result.Reasons{assess.FirstPull{}}},
 		},
-		Cautions: cautions,
-		OwnLogs: []assess.OwnLog{
-			{Hazard: "knock", Metric: "knock_retard", Unit: "deg", Pulls: 12, Expected: -1.1, Measured: -1.4, Rows: 96,
-				Outside: 1, PullsCrossed: 1, Crossing99: result.Span{0.0004, 0.4577},
-				Say: "Knock retard in 12 pulls of the revision: −1.4 deg on average where −1.1 deg was expected."},
-			{Hazard: "charge_temperature", Metric: "charge_temperature", Unit: "°C", Pulls: 12, Expected: 61.5,
-				Measured: 74.1, Rows: 96, Outside: 31, PullsCrossed: 9, Crossing99: result.Span{0.343, 0.965},
-				Surprise: true, Say: "Charge temperature in 12 pulls of the revision: 74 °C on average where 61 °C " +
-					"was expected; 31 of 96 rows lie outside their 99 % band."},
-			{Hazard: "lean", Metric: "lambda", Unit: "lambda", Pulls: 1, Expected: none, Measured: 0.841, Rows: 8,
-				Outside: 0, PullsCrossed: 0, Crossing99: noSpan},
-		},
-		Curves: fixtureCurves(),
+		OwnLogs: fixtureOwnLogs(),
+		Curves:  fixtureCurves(),
+	}
+}
+
+func tooLikely() result.Reason {
+	return assess.TooLikely{Hazard: "knock", Severity: "major", Chance: 0.19, Interval90: result.Span{0.09, 0.33},
+		Threshold: 0.05}
+}
+
+func measuredCrossing() result.Reason {
+	return assess.MeasuredCrossing{Hazard: "lean", Pulls: 3, Of: 12, Cars: []string{"car-017"},
+		Runs: []string{"runs/car-017/rev-0142-c/pull-1.csv", "runs/car-017/rev-0142-c/pull-2.csv"}}
+}
+
+func outsideEnvelope() result.Reason {
+	return assess.OutsideEnvelope{Hazard: "charge_temperature", Cells: []result.Cell{cellAt(5000, 180),
+		cellAt(5500, 180)}}
+}
+
+func lackingKey(m metric.ID, key metric.Key) result.Reason {
+	return assess.Lacking{Metric: m, Lack: result.Lack{Missing: []result.Missing{{Key: key,
+		File: "platforms/kestrel-20t.yaml"}}}}
+}
+
+func lackingLog(m metric.ID, ids ...channel.ID) result.Reason {
+	return assess.Lacking{Metric: m, Lack: result.Lack{Missing: []result.Missing{{Channels: ids}}}}
+}
+
+// noBurn is why exhaust temperature is not judged: neither logged nor to be computed.
+func noBurn() result.Reason {
+	return assess.Lacking{Metric: "exhaust_temperature", Lack: result.Lack{Missing: []result.Missing{
+		{Channels: []channel.ID{"exhaust_temperature"}}, {Key: metric.Burn, File: "platforms/kestrel-20t.yaml"}}}}
+}
+
+func exhaustNotJudged() result.Reason {
+	return assess.NotJudged{Hazard: "exhaust_temperature", Severity: "major", Status: result.NotAssessed,
+		Why: result.Reasons{noBurn()}}
+}
+
+func fixtureHazards() []assess.Hazard {
+	return []assess.Hazard{
+		{Hazard: "knock", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.19,
+			Interval90: result.Span{0.09, 0.33}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: 0.03,
+			Change90: result.Span{0.06, 0.29}},
+		{Hazard: "lean", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 1e-6,
+			Interval90: result.Span{0, 0.0008}, Basis: "both", Cars: 12, Pulls: 148, Parent: 1e-7,
+			Change90: result.Span{0, 0.0008}},
+		{Hazard: "fuel_delivery", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.031,
+			Interval90: result.Span{0.012, 0.071}, Basis: "predicted", Cars: 11, Pulls: 140, Parent: 0.047,
+			Change90: result.Span{-0.04, 0.002}, Reasons: result.Reasons{assess.WorstOf{Limits: 3,
+				Metric: "injection_window_use"}, assess.ComputedLevel{OwnCar: true}}},
+		{Hazard: "rail_pressure", Severity: "major", Status: "thin", Reasons: result.Reasons{assess.ThinEvidence{
+			Cars: 2, Pulls: 9, CarsWanted: 5, PullsWanted: 30}}, ProbabilityPerPull: none, Interval90: noSpan,
+			Cars: 2, Pulls: 9, Parent: none, Change90: noSpan},
+		{Hazard: "charge_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0.999,
+			Interval90: result.Span{0.97, 1}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none,
+			Change90: noSpan},
+		{Hazard: "coolant_temperature", Severity: "moderate", Status: "assessed", ProbabilityPerPull: 0,
+			Interval90: result.Span{0, 0}, Basis: "measured", Cars: 12, Pulls: 148, Parent: none, Change90: noSpan,
+			Reasons: result.Reasons{assess.NeverLogged{}}},
+		{Hazard: "oil_temperature", Severity: "moderate", Status: "not_assessed",
+			Reasons:            result.Reasons{lackingLog("oil_temperature", "oil_temperature")},
+			ProbabilityPerPull: none, Interval90: noSpan, Parent: none, Change90: noSpan},
+		{Hazard: "exhaust_temperature", Severity: "major", Status: "not_assessed",
+			Reasons: result.Reasons{noBurn()}, ProbabilityPerPull: none, Interval90: noSpan, Parent: none,
+			Change90: noSpan},
+		{Hazard: "cylinder_pressure", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.004,
+			Interval90: result.Span{0.0004, 0.03}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: none,
+			Change90: noSpan, Reasons: result.Reasons{assess.ComputedLevel{}}},
+		{Hazard: "low_speed_load", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.0021,
+			Interval90: result.Span{0.0002, 0.012}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: none,
+			Change90: noSpan, Reasons: result.Reasons{assess.ComputedLevel{OtherCars: 9}}},
+		{Hazard: "boost_control", Severity: "moderate", Status: "not_assessed",
+			Reasons:            result.Reasons{assess.OutOfRange{Metric: "boost_overshoot"}},
+			ProbabilityPerPull: none, Interval90: noSpan, Parent: none, Change90: noSpan},
+		{Hazard: "driveline", Severity: "major", Status: "not_assessed",
+			Reasons:            result.Reasons{assess.NoLimit{File: "platforms/kestrel-20t.yaml"}},
+			ProbabilityPerPull: none, Interval90: noSpan, Parent: none, Change90: noSpan},
+	}
+}
+
+func fixtureOwnLogs() []assess.OwnLog {
+	return []assess.OwnLog{
+		{Hazard: "knock", Metric: "knock_margin", Unit: "deg", Pulls: 12, Expected: 1.1, Measured: 0.8, Cells: 96,
+			Outside: 1, PullsCrossed: 1, Crossing99: result.Span{0.0004, 0.4577}, Logs: []assess.OwnLogPart{
+				{Vehicle: "car-017", Run: "runs/car-017/rev-0142-c/pull-1.csv", Pulls: 12, Expected: 1.1,
+					Measured: 0.8, Outside: 1, PullsCrossed: 1}}},
+		{Hazard: "charge_temperature", Metric: "charge_temperature", Unit: "°C", Pulls: 12, Expected: 61.5,
+			Measured: 74.1, Cells: 96, Outside: 10, PullsCrossed: 9, Crossing99: result.Span{0.343, 0.965},
+			Surprise: true, Logs: []assess.OwnLogPart{
+				{Vehicle: "car-017", Run: "runs/car-017/rev-0142-c/pull-1.csv", Pulls: 7, Expected: 61.2,
+					Measured: 75.3, Outside: 7, PullsCrossed: 6},
+				{Vehicle: "car-018", Run: "runs/car-018/rev-0142-c/pull-2.csv", Pulls: 5, Expected: 61.9,
+					Measured: 72.4, Outside: 3, PullsCrossed: 3}}},
+		{Hazard: "lean", Metric: "lambda", Unit: "lambda", Pulls: 1, Expected: none, Measured: 0.841, Cells: 8,
+			Outside: 0, PullsCrossed: 0, Crossing99: noSpan, Logs: []assess.OwnLogPart{
+				{Vehicle: "car-017", Run: "runs/car-017/rev-0142-c/pull-1.csv", Pulls: 1, Expected: none,
+					Measured: 0.841}}},
+	}
+}
+
+// fixtureNotes are cautions of every kind that a review can carry.
+func fixtureNotes() result.Reasons {
+	return result.Reasons{
+		assess.BeforeHardware{Pulls: 19, Date: "2026-01-15"}, assess.OtherCalibrations{Wanted: 8},
+		assess.OtherCars{Pulls: 1}, assess.PullsLeftOut{Revision: "rev-0139-a", Fault: "revision rev-0139-a: " +
+			"there is no base calibration behind it: name one as parent"},
+		assess.SuspectSensor{Steady: 0.031, Full: 0.034},
+		assess.TableDoubt{Kind: calmap.NoteUnit, File: "tables/boost.csv", Role: "boost", Value: 74, Unit: "kPa",
+			Range: result.Span{20, 400}, LooksLike: "gauge pressure"},
+		assess.TableDoubt{Kind: calmap.NoteRange, File: "tables/boost.csv", Role: "boost", Value: 460, Unit: "kPa",
+			At: fixtureFootprint().Spikes[0].At, Range: result.Span{20, 400}},
+		assess.NewSpike{Spike: fixtureFootprint().Spikes[0]},
+		assess.NoCycle{Lack: result.Lack{Missing: []result.Missing{{Key: metric.Burn,
+			File: "platforms/kestrel-20t.yaml"}}}},
+		assess.FitWarning{Metric: metric.KnockMargin, Note: "one car: the spread between cars is the prior's"},
+		assess.FitWarning{Metric: metric.ChargeTemperature, Note: "a single day cannot tell the variance between " +
+			"days: taken equal to pull plus residual variance"},
 	}
 }
 
@@ -194,7 +265,10 @@ func fixtureFootprint() footprint.Footprint {
 	coolant := []footprint.AxisValue{{Channel: "coolant_temperature", Value: 90, Unit: "°C"}}
 	return footprint.Footprint{
 		CellsChanged: 61, CellsChangedVisited: 38, StatesPastLastBreakpoint: 12,
-		NotModelled:           []string{"fan duty: changed, not modelled"},
+		Gaps: []state.Gap{
+			{Kind: state.TableChanged, Role: "other", Name: "fan_duty"},
+			{Kind: state.AxisNotLogged, Role: "intake_cam", Axis: "coolant_temperature"},
+		},
 		CellsChangedUnvisited: 23, CellsVisitedUnchanged: 14,
 		Unvisited: []footprint.ChangedArea{
 			{RPM: result.Span{4000, 7000}, LoadPct: result.Span{180, 220}, Cells: 12,
@@ -212,7 +286,7 @@ func fixtureFootprint() footprint.Footprint {
 				Unit: "lambda", At: []footprint.AxisValue{}},
 			{Role: "intake_cam", File: "tables/cam.csv", Breakpoints: none, BreakpointsChanged: none,
 				LargestChange: none, Unit: "deg", At: []footprint.AxisValue{},
-				NotCompared: "the parent has no such table"},
+				Obstacle: footprint.Obstacle{Kind: footprint.NoParentTable}},
 			{Role: "other", Name: "fan_duty", File: "tables/fan.csv", Breakpoints: 6, BreakpointsChanged: 1,
 				LargestChange: 15, Unit: "%", At: coolant},
 		},
@@ -268,19 +342,22 @@ func awkwardReview() *assess.Review {
 	r := fixtureReview()
 	r.Revision, r.Parent, r.Vehicle, r.Author = longID, hostileID, longID, hostileID
 	r.Platform, r.Fuel = "kestrel|20t*_`x`", "\x1b[31mred\x1b[0m\u202egnirts"
-	r.Because = append(r.Because, hostileID+" "+longID)
-	r.Findings[0].Say = hostileID + " " + longID + longID
-	r.Findings[1].Unit, r.Findings[1].Hazard = hostileID, longID
-	r.Hazards[3].Why = longID
+	r.Reasons = append(r.Reasons, assess.MeasuredCrossing{Hazard: longID, Pulls: 1, Of: 1, Cars: []string{hostileID},
+		Runs: []string{"runs/" + hostileID + "/" + longID + ".csv"}})
+	r.Findings[0].Metric, r.Findings[0].LimitSource = hostileID, hostileID+" "+longID+longID
+	r.Findings[1].Unit, r.Findings[1].Hazard, r.Findings[2].Metric = hostileID, longID, longID
+	r.Hazards[3].Reasons = result.Reasons{assess.NoLimit{File: longID}}
 	r.Curves[0].Unit, r.Curves[1].Hazard = hostileID, hostileID
-	r.Footprint.NotModelled = []string{hostileID}
-	r.Footprint.Tables[0].Unit, r.Footprint.Tables[2].NotCompared, r.Footprint.Tables[3].Name = hostileID, hostileID,
-		longID
+	r.Footprint.Gaps = []state.Gap{{Kind: state.OneSided, Role: hostileID, Name: longID, Revision: longID,
+		Other: hostileID}}
+	r.Footprint.Tables[0].Unit, r.Footprint.Tables[3].Name = hostileID, longID
+	r.Footprint.Tables[2].Obstacle = footprint.Obstacle{Kind: footprint.Unresolved, Fault: hostileID}
 	r.Footprint.Spikes[0].Role, r.Footprint.Spikes[2].At[0].Channel,
 		r.Footprint.Unvisited[0].Changes[0].Role = hostileID, longID, longID
 	r.NextPulls[0].Channels = []string{longID, hostileID}
-	r.Cautions = append([]string{}, hostileID)
-	r.OwnLogs[0].Metric, r.OwnLogs[1].Say, r.OwnLogs[2].Unit = longID, hostileID+longID, hostileID
+	r.Notes = result.Reasons{assess.PullsLeftOut{Revision: hostileID, Fault: longID + hostileID}}
+	r.OwnLogs[0].Metric, r.OwnLogs[1].Metric, r.OwnLogs[2].Unit = longID, hostileID+longID, hostileID
+	r.OwnLogs[1].Logs[0].Run, r.OwnLogs[1].Logs[1].Vehicle = hostileID+longID, hostileID
 	r.Gains[1].SpentHazard, r.Gains[2].SpentUnit = longID, hostileID
 	r.WorkspaceDigest = hostileID
 	return r
@@ -296,28 +373,28 @@ func fixtureAudit() *assess.Audit {
 			{Rank: 1, Revision: "rev-0142-c", Platform: "kestrel-20t", Vehicle: "car-017", Author: "t2",
 				Fuel: "pump-91", Status: "proposed", Verdict: "hold", TopHazard: "knock", Cell: &at,
 				ProbabilityPerPull: 0.19, Interval90: result.Span{0.09, 0.33}, OwnPulls: 0, CellsChanged: 61,
-				CellsChangedVisited: 12, Because: "knock: 19 % of pulls cross the limit"},
+				CellsChangedVisited: 12, Reasons: result.Reasons{tooLikely()}},
 			{Rank: 2, Revision: longID, Platform: "kestrel-20t", Vehicle: "fleet", Author: "t1", Fuel: "blend-30",
 				Status: "released", Verdict: "undecided", TopHazard: "exhaust_temperature", ProbabilityPerPull: none,
 				Interval90: noSpan, OwnPulls: 0, ReleasedWithoutLog: true,
-				Because: "exhaust temperature (major) not assessed: no log has exhaust temperature"},
+				Reasons: result.Reasons{exhaustNotJudged()}},
 			{Rank: 3, Revision: "rev-0090-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t2", Fuel: "pump-95",
 				Status: "released", Verdict: "conditions", TopHazard: "charge_temperature", Cell: &at,
 				ProbabilityPerPull: 0.0007, Interval90: result.Span{0, 0.004}, OwnPulls: 31, LogsBeforeHardware: 19,
-				CellsChanged: 8, CellsChangedVisited: 1, Because: "charge temperature: outside the fleet's envelope"},
+				CellsChanged: 8, CellsChangedVisited: 1,
+				Reasons: result.Reasons{outsideEnvelope()}},
 			{Rank: 4, Revision: "rev-0088-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t3", Fuel: "pump-95",
 				Status: "released", Verdict: "release", TopHazard: "knock", Cell: &at, ProbabilityPerPull: 1e-6,
 				Interval90: result.Span{0, 0.0004}, OwnPulls: 64, CellsChanged: 1, CellsChangedVisited: 1,
-				Because: "every serious hazard was assessed"},
+				Reasons: result.Reasons{assess.NothingAgainst{}}},
 		},
 		Groups: []assess.AuditGroup{
 			{Group: "t1", Revisions: 1, Undecided: 1, ReleasedWithoutLog: 1,
-				Caution: "1 revision proves nothing about a person"},
+				Reasons: result.Reasons{assess.SmallGroup{Revisions: 1}}},
 			{Group: "t2", Revisions: 2, Hold: 1, Conditions: 1}, {Group: "t3", Revisions: 1, Release: 1},
 		},
 		Failed: []assess.AuditError{{Revision: "rev-0003-x", Error: "revisions/rev-0003-x/tables/spark.csv, row 3, " +
 			"column 5: not a number; write a number or leave the row out"}},
-		Cautions: cautions,
 	}
 }
 
@@ -340,20 +417,19 @@ func fixtureAcross() *assess.Across {
 		Cars: []assess.AcrossCar{
 			{Vehicle: "car-003", Verdict: "hold", TopHazard: "knock", ProbabilityPerPull: 0.61,
 				Interval90: result.Span{0.4, 0.8}, CarPulls: 31,
-				Because: "knock: 61 % of pulls cross the limit (90 % interval 40 % to 80 %), upper bound over the " +
-					"5.0 % allowed for a major hazard"},
+				Reasons: result.Reasons{assess.TooLikely{Hazard: "knock", Severity: "major", Chance: 0.61,
+					Interval90: result.Span{0.4, 0.8}, Threshold: 0.05}}},
 			{Vehicle: longID, Verdict: "undecided", TopHazard: "exhaust_temperature", ProbabilityPerPull: none,
 				Interval90: noSpan, CarPulls: 0,
-				Because: "exhaust temperature (major) not assessed: no log has exhaust temperature"},
+				Reasons: result.Reasons{exhaustNotJudged()}},
 			{Vehicle: "car-017", Verdict: "conditions", TopHazard: "charge_temperature", ProbabilityPerPull: 0.0007,
 				Interval90: result.Span{0, 0.004}, CarPulls: 12,
-				Because: "charge temperature: outside the fleet's envelope"},
+				Reasons: result.Reasons{assess.NeverLoggedHere{Hazard: "cylinder_pressure"}}},
 			{Vehicle: "car-020", Verdict: "release", TopHazard: "", ProbabilityPerPull: none, Interval90: noSpan,
-				CarPulls: 64, Because: ""},
+				CarPulls: 64},
 		},
 		Failed: []assess.AcrossError{{Vehicle: hostileID, Error: "vehicles.csv, line 9: the fuel is not in " +
 			"headroom.yaml; add it under fuels"}},
-		Cautions: cautions,
 	}
 }
 
@@ -367,13 +443,25 @@ func fixtureAgainst() *assess.Against {
 		return h
 	}
 	thinner := side(2, 0.05, 0.001, 0.4)
-	thinner.Status, thinner.Why = result.Thin, "4 cars and 20 pulls; the workspace asks for 5 cars and 30 pulls"
+	thinner.Status, thinner.Reasons = result.Thin, result.Reasons{assess.ThinEvidence{Cars: 4, Pulls: 20,
+		CarsWanted: 5, PullsWanted: 30}}
+	unread, untold := hazards[7], hazards[7]
+	unread.Reasons = result.Reasons{assess.LimitUnread{File: "platforms/kestrel-20t.yaml"},
+		assess.UnknownMetric{Metric: "turbine_speed"}}
+	untold.Reasons = result.Reasons{assess.NothingToRun{Fault: "revision rev-0142-b: platform kestrel-20t has no " +
+		"logged pull: put logs under runs/<vehicle>/<revision>/ and run headroom ingest"}}
 	return &assess.Against{
 		Stamp: s,
 		Left: assess.AgainstSide{Revision: "rev-0142-b", Vehicle: "car-017", Verdict: "conditions",
-			Because: []string{"charge temperature: outside the fleet's envelope"}},
+			Reasons: result.Reasons{outsideEnvelope(), assess.EnvelopeUnknown{Hazard: "lean",
+				Cells: []result.Cell{cellAt(6000, 160)}}, assess.NeverLoggedHere{Hazard: "cylinder_pressure"},
+				assess.CrossesUnder{Hazard: "charge_temperature", Stress: assess.Stress{Kind: state.ThinAir, Size: 85},
+					Margin: -17, Unit: "°C"},
+				assess.Unmodelled{Gap: state.Gap{Kind: state.TableAdded, Role: "other", Name: "fan_duty"}}}},
 		Right: assess.AgainstSide{Revision: longID, Vehicle: "fleet", Verdict: "hold",
-			Because: []string{"knock: 19 % of pulls cross the limit", hostileID}},
+			Reasons: result.Reasons{tooLikely(), assess.NotJudged{Hazard: "fuel_delivery", Severity: "major",
+				Status: result.Thin, Why: thinner.Reasons}, assess.Unmodelled{Gap: state.Gap{Kind: state.OneSided,
+				Role: "spark", Revision: longID, Other: hostileID}}}},
 		Hazards: []assess.AgainstHazard{
 			{Hazard: "knock", Severity: "major", Left: side(0, 0.03, 0.01, 0.08), Right: hazards[0], Change: 0.16,
 				Worse: 0.97},
@@ -383,15 +471,14 @@ func fixtureAgainst() *assess.Against {
 				Worse: none},
 			{Hazard: "charge_temperature", Severity: "moderate", Left: hazards[4], Right: side(4, 0.9, 0.8, 0.95),
 				Change: -0.099, Worse: 0.11},
-			{Hazard: "exhaust_temperature", Severity: "major", Left: hazards[7], Right: side(7, 0.01, 0.002, 0.03),
+			{Hazard: "exhaust_temperature", Severity: "major", Left: unread, Right: untold,
 				Change: none, Worse: none},
 			{Hazard: "cylinder_pressure", Severity: "catastrophic", Left: hazards[8], Right: side(8, 0.0042, 0.0005,
 				0.031), Change: 0.0002, Worse: 0.55},
 		},
 		Gains: []assess.AgainstGain{{RPM: 2250, Left: 352, Right: 357.2}, {RPM: 3250, Left: 438, Right: 412},
 			{RPM: 6750, Left: none, Right: 300}},
-		Cautions: append([]string{"The revisions are for different cars (car-017 and fleet): the difference between " +
-			"the cars is in the comparison."}, cautions...),
+		Notes: result.Reasons{assess.DifferentCars{Left: "car-017", Right: "fleet"}},
 	}
 }
 
@@ -425,7 +512,7 @@ func fixtureEnvelopes() *assess.Envelopes {
 		Stamp: s,
 		Platforms: []assess.PlatformEnvelope{
 			{Platform: "kestrel-20t", Cars: 14, Pulls: 160, Cells: cells, Knock: assess.KnockSummary{
-				Status: "assessed", Rows: 1890, Events: 131, Cars: 14, Pulls: 160, CarSD: 1.31, PullSD: 0.82,
+				Status: "assessed", Rows: 1890, Events: 131, Cars: 14, Pulls: 160, Steady: 240, CarSD: 1.31, PullSD: 0.82,
 				CellSD: 0.57, Converged: true,
 				Warnings: []string{"2 % of events look like false knock"},
 				Slopes: []assess.KnockSlope{
@@ -438,15 +525,16 @@ func fixtureEnvelopes() *assess.Envelopes {
 				},
 			}},
 			{Platform: "heron-15t", Cars: 1, Pulls: 3, Knock: assess.KnockSummary{Status: "not_assessed",
-				Why: "the platform file has no knock_control", CarSD: none, PullSD: none, CellSD: none}},
-			{Platform: "egret-18t", Knock: assess.KnockSummary{Status: "not_assessed", Why: "no log has knock retard " +
-				"together with spark, load, charge temperature and lambda", CarSD: none, PullSD: none, CellSD: none},
+				Reasons: result.Reasons{lackingKey("knock_margin", metric.KnockControl)}, CarSD: none, PullSD: none, CellSD: none}},
+			{Platform: "egret-18t", Knock: assess.KnockSummary{Status: "not_assessed",
+				Reasons: result.Reasons{assess.Lacking{Metric: "knock_margin", Lack: result.Lack{
+					Missing: []result.Missing{{Together: true, Channels: []channel.ID{"knock_retard", "spark_advance",
+						"absolute_load", "charge_temperature", "lambda"}}}}}}, CarSD: none, PullSD: none, CellSD: none},
 				Cells: []fleet.Envelope{{Kind: "steady", FuelClass: "pump", Cell: cellAt(2000, 40),
 					Metric: "lambda", Unit: "lambda", Side: "upper", Status: "not_enough_cars", Limit: none,
 					Mean: 1.001, BetweenSD: none, WithinSD: none, Cars: 2, Pulls: 9, CarsNeeded: 1,
 					ExtremeSeen: 1.012}}},
 		},
-		Cautions: cautions,
 	}
 }
 

@@ -21,7 +21,7 @@ func footprintSection(f *footprint.Footprint, d show.Display) text.Section {
 		items = append(items, tableItem(&f.Tables[i], d))
 	}
 	for _, n := range f.NotModelled {
-		items = append(items, sentence(n))
+		items = append(items, capital(sentence(n)))
 	}
 	for i := range f.Spikes {
 		items = append(items, spikeItem(&f.Spikes[i], d))

@@ -20,7 +20,7 @@ func TestFootprintItems(t *testing.T) {
 		want []string
 	}{
 		{"a base calibration", footprint.Footprint{CellsChangedUnvisited: none, CellsVisitedUnchanged: none,
-			NotCompared: "a base calibration has no parent to be compared with"},
+			Obstacle: footprint.Obstacle{Kind: footprint.NoParent}},
 			[]string{"Changes are not counted: a base calibration has no parent to be compared with.",
 				"No predicted state runs past a table's last breakpoint."}},
 		{"nothing changed", footprint.Footprint{CellsVisitedUnchanged: 31},
@@ -31,7 +31,8 @@ func TestFootprintItems(t *testing.T) {
 				"1\u00a0predicted state runs past a table's last breakpoint, where the table is held at its edge.",
 				"Every changed table is modelled."}},
 	} {
-		s := footprintSection(&c.of, d)
+		told := wordedFootprint(&c.of, words{Display: d})
+		s := footprintSection(&told, d)
 		if len(s.Blocks) != 1 || !slices.Equal(s.Blocks[0].List, c.want) {
 			t.Errorf("%s: %+v", c.name, s.Blocks)
 		}

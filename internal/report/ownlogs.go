@@ -91,8 +91,8 @@ func byLog(o *assess.OwnLog, d show.Display) []string {
 	}
 	parts := make([]string, len(o.Logs))
 	for i, l := range o.Logs {
-		parts[i] = fmt.Sprintf("%s %s %s, expected %s", l.Vehicle, path.Base(l.Run), d.Value(l.Measured, o.Unit),
-			d.Value(l.Expected, o.Unit))
+		parts[i] = fmt.Sprintf("%s, %s: %s where %s was expected", l.Vehicle, path.Base(l.Run),
+			d.Value(l.Measured, o.Unit), d.Value(l.Expected, o.Unit))
 	}
 	return []string{"By log: " + strings.Join(parts, "; ") + "."}
 }

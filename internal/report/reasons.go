@@ -13,6 +13,7 @@ import (
 	"headroom/internal/metric"
 	"headroom/internal/report/show"
 	"headroom/internal/result"
+	"headroom/models/calmap"
 	"headroom/models/channel"
 )
 
@@ -40,6 +41,15 @@ func (w words) list(reasons result.Reasons) []string {
 	return out
 }
 
+// sentences says each reason as a sentence of its own.
+func (w words) sentences(reasons result.Reasons) []string {
+	out := w.list(reasons)
+	for i, s := range out {
+		out[i] = capital(sentence(s))
+	}
+	return out
+}
+
 // joined says reasons in one line, "" without any.
 func (w words) joined(reasons result.Reasons) string { return strings.Join(w.list(reasons), "; ") }
 
@@ -61,7 +71,7 @@ func (w words) verdictReason(r result.Reason) string {
 			"run, also under the stress conditions tried"
 	case assess.TooLikely:
 		return fmt.Sprintf("%s: %s of pulls cross the limit (90 %% interval %s), upper bound over the %s allowed for a "+
-			"%s hazard", plain(r.Hazard), show.Probability(r.Chance), show.Probabilities(r.Interval90),
+			"%s hazard", plain(r.Hazard), spokenShare(r.Chance), show.Probabilities(r.Interval90),
 			show.Probability(r.Threshold), r.Severity)
 	case assess.MeasuredCrossing:
 		return fmt.Sprintf("%s: measured beyond its limit in %d of %s (%s)", plain(r.Hazard), r.Pulls,
@@ -74,7 +84,7 @@ func (w words) verdictReason(r result.Reason) string {
 		return fmt.Sprintf("%s: too few cars have been logged at %s to say what the fleet runs there", plain(r.Hazard),
 			cellsBetween(r.Cells))
 	case assess.NeverLoggedHere:
-		return plain(r.Hazard) + ": this car has never logged what tells it; log that before relying on the fleet's spread"
+		return plain(r.Hazard) + ": this car has never logged what tells of it; log that before relying on the fleet's spread"
 	case assess.CrossesUnder:
 		return fmt.Sprintf("%s crosses its limit with %s (margin %s)", plain(r.Hazard), w.stress(r.Stress),
 			w.Difference(r.Margin, r.Unit))
@@ -82,6 +92,11 @@ func (w words) verdictReason(r result.Reason) string {
 		return w.gap(r.Gap)
 	}
 	return ""
+}
+
+// spokenShare is a share of pulls in a sentence, where a sign in front of it would be stumbled over.
+func spokenShare(p result.Number) string {
+	return strings.NewReplacer("<", "under"+show.NBSP, ">", "over"+show.NBSP).Replace(show.Probability(p))
 }
 
 func notJudged(r assess.NotJudged) string {
@@ -127,23 +142,20 @@ func (w words) stress(s assess.Stress) string {
 	case state.HotCharge:
 		return "charge temperature " + w.Change(s.Size, "K")
 	case state.LowOctane:
-		return fmt.Sprintf("fuel %s octane numbers lower", show.Number(s.Size, 0))
+		return fmt.Sprintf("fuel lower by %s octane numbers", show.Number(s.Size, 0))
 	case state.LessEthanol:
-		return fmt.Sprintf("ethanol %s %% lower", show.Number(s.Size, 0))
+		return fmt.Sprintf("ethanol share lower by %s points", show.Number(s.Size, 0))
 	case state.ThinAir:
 		return "ambient pressure " + w.Value(s.Size, "kPa")
 	case state.RichSensor:
-		return fmt.Sprintf("lambda sensor reads %s %% rich", show.Number(s.Size, 0))
+		return fmt.Sprintf("lambda sensor reading %s %% rich", show.Number(s.Size, 0))
 	}
 	return plain(s.Kind)
 }
 
 // gap says which change was not computed and why.
 func (w words) gap(g state.Gap) string {
-	table := plain(g.Role)
-	if g.Name != "" {
-		table += " (" + g.Name + ")"
-	}
+	table := tableName(g.Role, g.Name)
 	switch g.Kind {
 	case state.OneSided:
 		return fmt.Sprintf("%s table exists only in one of %s and %s: change not modelled", table, g.Revision, g.Other)
@@ -216,7 +228,7 @@ func lack(l result.Lack, what string) string {
 	for i, m := range l.Missing {
 		parts[i] = missing(m)
 	}
-	return strings.Join(parts, "; ")
+	return strings.Join(parts, ", and ")
 }
 
 func missing(m result.Missing) string {
@@ -224,8 +236,10 @@ func missing(m result.Missing) string {
 	case m.Key == metric.PortInjection || m.Key == metric.DirectInjection:
 		kind := strings.TrimPrefix(string(m.Key), "engine.injection: ")
 		return fmt.Sprintf("%s does not say injection: %s, and only such an engine has it", m.File, kind)
-	case m.Key != "":
+	case strings.Contains(string(m.Key), "."):
 		return fmt.Sprintf("%s has no %s", m.File, m.Key)
+	case m.Key != "":
+		return fmt.Sprintf("%s has no %s section", m.File, m.Key)
 	case m.Together:
 		return "no pull has " + inWords(m.Channels, "and") + " together"
 	}
@@ -255,13 +269,13 @@ func (w words) caution(r result.Reason) string {
 			"the difference of the tables", count(r.Wanted, "pull"))
 	case assess.OtherCars:
 		return fmt.Sprintf("this car has %s: other cars of the platform stand in for it, with the spread between cars "+
-			"added", count(r.Pulls, "logged pull"))
+			"added", someOrNo(r.Pulls, "logged pull"))
 	case assess.PullsLeftOut:
 		return fmt.Sprintf("pulls logged on %s left out: %s", r.Revision, r.Fault)
 	case assess.SuspectSensor:
 		return suspectSensor(r)
 	case assess.TableDoubt:
-		return fmt.Sprintf("Table %s: %s", r.File, r.Note)
+		return "Table " + r.File + ": " + w.tableDoubt(&r)
 	case assess.NewSpike:
 		return w.newSpike(&r.Spike)
 	case assess.NoCycle:
@@ -281,14 +295,36 @@ func (w words) caution(r result.Reason) string {
 	return ""
 }
 
+// someOrNo is a number of things in a sentence, "no pull" for none.
+func someOrNo(n int, thing string) string {
+	if n == 0 {
+		return "no " + thing
+	}
+	return count(n, thing)
+}
+
 func suspectSensor(r assess.SuspectSensor) string {
 	side := "leaner"
 	if r.Steady < 0 {
 		side = "richer"
 	}
 	return fmt.Sprintf("This car's lambda reads %.3f %s than commanded in steady running, where the control unit holds "+
-		"it by its own sensor, and %+.3f at full throttle. The logging sensor is the likelier fault: check it first, "+
-		"because the lean hazard is judged on what it reads.", math.Abs(float64(r.Steady)), side, float64(r.Full))
+		"it by its own sensor, and %s at full throttle. The logging sensor is the likelier fault: check it first, "+
+		"because %s is judged on what it reads.", math.Abs(float64(r.Steady)), side, show.Signed(float64(r.Full), 3),
+		plain(hazard.Lean))
+}
+
+// tableDoubt says what looks wrong in a table.
+func (w words) tableDoubt(t *assess.TableDoubt) string {
+	switch t.Kind {
+	case calmap.NoteUnit:
+		return fmt.Sprintf("in the unit that revision.yaml states, its median is %s; the values look like %s",
+			w.Value(t.Value, t.Unit), t.LooksLike)
+	case calmap.NoteRange:
+		return fmt.Sprintf("%s at %s is outside what a %s table can hold (%s)", w.Value(t.Value, t.Unit),
+			placeOf(t.At, w.Display), plain(t.Role), w.Interval(t.Range, t.Unit))
+	}
+	return or(t.Fault, plain(t.Kind))
 }
 
 // newSpike says a value that stands alone, and did not in the parent's table.
@@ -333,8 +369,14 @@ func (w words) nextPull(r result.Reason) string {
 
 // finding says a finding in words a tuner can act on.
 func (w words) finding(f *assess.Finding) string {
-	at := fmt.Sprintf("at %s and %s", show.Range(f.Cell.RPM, "rpm"), show.Range(f.Cell.LoadPct, "% load"))
-	chance := show.Probability(f.ProbabilityPerPull)
+	at := "in one cell"
+	if speed, load := show.Range(f.Cell.RPM, "rpm"), show.Range(f.Cell.LoadPct, "% load"); speed != show.Missing {
+		at = "at " + speed + " and " + load
+	}
+	if !f.Predicted.Known() {
+		return fmt.Sprintf("%s %s could not be predicted.", capital(plain(f.Metric)), at)
+	}
+	chance := spokenShare(f.ProbabilityPerPull)
 	if f.Hazard != hazard.Knock {
 		return fmt.Sprintf("%s %s is expected at %s against a limit of %s; %s of pulls cross it there.",
 			capital(plain(f.Metric)), at, w.Value(f.Predicted, f.Unit), w.Value(f.Limit, f.Unit), chance)
@@ -343,8 +385,9 @@ func (w words) finding(f *assess.Finding) string {
 	if f.Predicted < 0 {
 		side = "past"
 	}
-	return fmt.Sprintf("Commanded spark %s is %.1f° %s the expected knock limit; %s of pulls would take more than the "+
-		"tolerated %.1f° of retard there.", at, math.Abs(float64(f.Predicted)), side, chance, -float64(f.Limit))
+	return fmt.Sprintf("Commanded spark %s is %s %s the expected knock limit; %s of pulls would take more than the "+
+		"tolerated %s of retard there.", at, w.Value(result.Number(math.Abs(float64(f.Predicted))), f.Unit), side,
+		chance, w.Value(-f.Limit, f.Unit))
 }
 
 // ownLog says how a revision's own logs compare with what was expected of them.

@@ -53,7 +53,7 @@ func render(t *testing.T, name string, f Format, opt Options) string {
 }
 
 func TestGolden(t *testing.T) {
-	imperial := Options{Width: 80, Units: show.Units{Pressure: "psi", Temperature: "F", Torque: "lbfft"}, Colour: true}
+	inColour := Options{Width: 80, Units: imperial, Colour: true}
 	for _, c := range []struct {
 		file, name string
 		f          Format
@@ -61,7 +61,7 @@ func TestGolden(t *testing.T) {
 	}{
 		{"review-80.txt", "review", Table, Options{Width: 80}},
 		{"review-160.txt", "review", Table, Options{Width: 160}},
-		{"review-imperial-colour.txt", "review", Table, imperial},
+		{"review-imperial-colour.txt", "review", Table, inColour},
 		{"review.md", "review", Markdown, Options{}},
 		{"review.html", "review", HTML, Options{}},
 		{"review.json", "review", JSON, Options{}},
@@ -205,14 +205,14 @@ func TestEveryHumanFormatTellsTheSame(t *testing.T) {
 			Options{Width: 160}))
 		for _, want := range []string{
 			"rev-0142-c", "rev-0142-b", "kestrel-20t", "car-017", "Do not release", "upper bound over the 5.0 %",
-			"1.2 ± 1.4 deg", "−1.1 to 3.4 deg", "3000–3500 rpm", "160–180 % load", "19 %", "<0.1 %", "99.9 %",
+			"1.2 ± 1.4 deg", "−4.1 to 0.4 deg", "3000–3500 rpm", "160–180 % load", "19 %", "<0.1 %", "99.9 %",
 			"past the limit",
-			"shop rule, 2024", "spark +1.5 deg, boost +8 kPa", "outside (limit 2.6 deg from 14 cars, 160 pulls)",
-			"not assessed", "No log has oil temperature.", "The platform file has no limit for it", "12 cars",
+			"shop rule, 2024", "spark +1.5 deg, boost +8 kPa", "outside (limit −0.4 deg from 14 cars, 160 pulls)",
+			"not assessed", "No log has oil temperature.", "No limit for it in platforms/kestrel-20t.yaml.", "12 cars",
 			"148 pulls",
 			"of 12 hazards assessed", "charge temperature +20 K", "−1.9 deg", "438 N·m", "+6.3 %",
-			"61 operating cells changed", "fan duty: changed, not modelled",
-			"2500–4000 rpm", "knock, which holds this revision", "a calibration can destroy an engine", digest, "0.1.0",
+			"61 operating cells changed", "Fan duty: changed, not modelled",
+			"2500–4000 rpm", "takes about 34 % off the variance of the 3 margins", "a calibration can destroy an engine", digest, "0.1.0",
 			"headroom/review/1",
 		} {
 			if f == Table {

@@ -388,13 +388,16 @@ func curveSection(r *assess.Review, d show.Display) text.Section {
 	return s
 }
 
-// curveTitle names a curve by its hazard, and by its metric where a hazard has several.
+// curveTitle names a curve by its hazard and its metric, where the name of the metric does not tell the hazard.
 func curveTitle(c *assess.Curve) string {
-	title := capital(plain(c.Hazard))
-	if c.Metric == "" || string(c.Metric) == string(c.Hazard) || plain(c.Metric) == plain(c.Hazard)+" margin" {
-		return title
+	metric := plain(c.Metric)
+	switch {
+	case c.Metric == "", metric == plain(c.Hazard)+" margin":
+		return capital(plain(c.Hazard))
+	case strings.Contains(metric, plain(c.Hazard)):
+		return capital(metric)
 	}
-	return title + ": " + plain(c.Metric)
+	return capital(plain(c.Hazard)) + ": " + metric
 }
 
 // plotOf draws the margin of one hazard over engine speed.

@@ -8,20 +8,28 @@ import (
 	"testing"
 
 	"github.com/parquet-go/parquet-go"
+
+	"headroom/internal/report/show"
 )
 
 // TestParquet reads each file back and compares it with the rows that went in, missing values included.
 func TestParquet(t *testing.T) {
-	same(t, "review", reviewRows(fixtureReview()))
-	same(t, "awkward", reviewRows(awkwardReview()))
-	same(t, "audit", auditRows(fixtureAudit()))
-	same(t, "across", acrossRows(fixtureAcross()))
-	same(t, "against", againstRows(fixtureAgainst()))
-	same(t, "fleet", fleetRows(wordedFleet(fixtureFleet(), metricWords(t))))
-	same(t, "envelopes", envelopeRows(fixtureEnvelopes()))
+	same(t, "review", reviewRows(told(wordedReview, fixtureReview())))
+	same(t, "awkward", reviewRows(told(wordedReview, awkwardReview())))
+	same(t, "audit", auditRows(told(wordedAudit, fixtureAudit())))
+	same(t, "across", acrossRows(told(wordedAcross, fixtureAcross())))
+	same(t, "against", againstRows(told(wordedAgainst, fixtureAgainst())))
+	same(t, "fleet", fleetRows(told(wordedFleet, fixtureFleet())))
+	same(t, "envelopes", envelopeRows(told(wordedEnvelopes, fixtureEnvelopes())))
 	same(t, "inspect", inspectRows(fixtureInspections()))
 	same(t, "ingest", ingestRows(fixtureSummary()))
 	same(t, "verify", verifyRows(fixtureFaults()))
+}
+
+// told is a result with its words as a file for programs has them.
+func told[T any](say func(*T, words) *T, r *T) *T {
+	d, _ := show.NewDisplay(show.Units{})
+	return say(r, words{Display: d, forPrograms: true})
 }
 
 func same[R any](t *testing.T, name string, want []R) {

@@ -3,12 +3,19 @@ package report
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+
+	"headroom/internal/assess"
+	"headroom/internal/hazard"
+	"headroom/internal/report/export"
+	"headroom/internal/result"
 )
 
 // TestSchemas holds the JSON of every populated fixture against its schema in docs/schema: the same keys, in the same
@@ -18,23 +25,95 @@ func TestSchemas(t *testing.T) {
 		"review": "review", "audit": "audit", "across": "across", "against": "against", "fleet": "fleet",
 		"envelopes": "envelope", "inspect": "inspect", "ingest": "ingest", "verify": "verify",
 	} {
-		data, err := os.ReadFile(filepath.Join("..", "..", "docs", "schema", file+".schema.json"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		schema := ordered(t, string(data)).(object)
+		schema := schemaFile(t, file)
 		c := checker{t: t, defs: schema.get("$defs").(object), used: map[string]bool{}}
 		c.check(file, schema, ordered(t, render(t, result, JSON, Options{})))
-		for _, def := range c.defs {
-			if !c.used[def.key] {
-				t.Errorf("%s: no value in the fixture is checked against %q", file, def.key)
-			}
-		}
+		c.allUsed(file)
 	}
 }
 
+// TestReasonSchema holds every kind of reason against docs/schema/reason.schema.json, and finds none there besides.
+func TestReasonSchema(t *testing.T) {
+	schema := schemaFile(t, "reason")
+	c := checker{t: t, root: schema, defs: schema.get("$defs").(object), used: map[string]bool{}}
+	var b bytes.Buffer
+	if err := export.JSON(&b, everyReason()); err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range ordered(t, b.String()).([]any) {
+		c.check(r.(object).get("code").(string), schema, r)
+	}
+	c.allUsed("reason")
+}
+
+// TestSchemaNames: a list of hazards, severities or statuses in a schema is the catalogue's.
+func TestSchemaNames(t *testing.T) {
+	var hazards []hazard.ID
+	for _, h := range hazard.All() {
+		hazards = append(hazards, h.ID)
+	}
+	files, err := filepath.Glob(filepath.Join("..", "..", "docs", "schema", "*.json"))
+	if err != nil || len(files) == 0 {
+		t.Fatal(files, err)
+	}
+	lists := 0
+	for _, file := range files {
+		data, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, enum := range enums(ordered(t, string(data))) {
+			var want []string
+			switch {
+			case slices.Contains(enum, string(hazard.Knock)):
+				want = names(hazards)
+			case slices.Contains(enum, string(hazard.Catastrophic)):
+				want = names(hazard.Severities())
+			default:
+				continue
+			}
+			lists++
+			if got := enum; !slices.Equal(got[:min(len(got), len(want))], want) {
+				t.Errorf("%s lists %v, the catalogue has %v", filepath.Base(file), got, want)
+			}
+		}
+	}
+	if lists == 0 {
+		t.Error("no schema lists hazards")
+	}
+}
+
+// enums are the lists of words in a schema.
+func enums(schema any) [][]string {
+	var out [][]string
+	switch v := schema.(type) {
+	case object:
+		for _, m := range v {
+			if list, ok := m.value.([]any); ok && m.key == "enum" {
+				out = append(out, types(list))
+				continue
+			}
+			out = append(out, enums(m.value)...)
+		}
+	case []any:
+		for _, x := range v {
+			out = append(out, enums(x)...)
+		}
+	}
+	return out
+}
+
+func schemaFile(t *testing.T, name string) object {
+	t.Helper()
+	data, err := os.ReadFile(filepath.Join("..", "..", "docs", "schema", name+".schema.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return ordered(t, string(data)).(object)
+}
+
 // TestContractOrder holds the review's keys against the contract, written out here once more. What came later stands
-// behind the contract's own keys, own_logs last, the parent's chance after a hazard's pulls, the rest of a gain after
+// behind the contract's own keys, typed facts last, the parent's chance after a hazard's pulls, the rest of a gain after
 // its change and of a footprint after its lists; the unit of a margin stands beside it.
 func TestContractOrder(t *testing.T) {
 	r := ordered(t, render(t, "review", JSON, Options{})).(object)
@@ -43,17 +122,17 @@ func TestContractOrder(t *testing.T) {
 		want string
 	}{
 		{r, "schema tool_version workspace_digest seed revision parent platform vehicle author fuel verdict because " +
-			"hazards findings gains conditions footprint next_pulls cautions own_logs"},
+			"hazards findings gains conditions footprint next_pulls cautions own_logs reasons notes"},
 		{r.get("hazards").([]any)[0].(object), "hazard severity status why probability_per_pull interval90 basis " +
-			"cars pulls parent_probability_per_pull change_interval90"},
+			"cars pulls parent_probability_per_pull change_interval90 reasons"},
 		{r.get("findings").([]any)[0].(object), "rank hazard severity cell metric unit predicted interval90 limit " +
 			"limit_source margin margin_sd probability_per_pull envelope basis change say"},
 		{r.get("gains").([]any)[0].(object), "rpm torque_nm change_pct change_interval90_pct power_kw spent_hazard " +
 			"spent_margin spent_unit spent_sd"},
-		{r.get("conditions").([]any)[0].(object), "condition hazard margin unit probability_per_pull"},
+		{r.get("conditions").([]any)[0].(object), "condition hazard margin unit probability_per_pull stress"},
 		{r.get("footprint").(object), "cells_changed cells_changed_visited states_past_last_breakpoint not_modelled " +
-			"cells_changed_unvisited cells_visited_unchanged unvisited tables spikes not_compared"},
-		{r.get("next_pulls").([]any)[0].(object), "rpm load_pct gear channels narrows"},
+			"cells_changed_unvisited cells_visited_unchanged unvisited tables spikes not_compared gaps obstacle"},
+		{r.get("next_pulls").([]any)[0].(object), "rpm load_pct gear channels narrows reasons"},
 	} {
 		if got := strings.Join(c.of.keys(), " "); got != c.want {
 			t.Errorf("keys are\n%s, want\n%s", got, c.want)
@@ -72,17 +151,40 @@ func TestJSONIsPlain(t *testing.T) {
 	}
 	var b bytes.Buffer
 	r := fixtureReview()
-	r.Because, r.Findings, r.Footprint.NotModelled = nil, nil, nil
+	r.Reasons, r.Findings, r.Footprint.Gaps = nil, nil, nil
+	r.Hazards[0].Reasons = result.Reasons{assess.MeasuredCrossing{Runs: []string{"<b>"}}}
 	if err := Review(&b, r, JSON, Options{}); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{`"because": []`, `"findings": []`, `"not_modelled": []`} {
+	for _, want := range []string{`"because": []`, `"findings": []`, `"not_modelled": []`, `"reasons": []`, `"cars": []`,
+		`"<b>"`} {
 		if !strings.Contains(b.String(), want) {
-			t.Errorf("no %s for an empty list", want)
+			t.Errorf("no %s", want)
 		}
 	}
-	if r.Because != nil {
-		t.Error("writing changed the result")
+}
+
+// TestResultIsLeftAlone: the words go into a copy.
+func TestResultIsLeftAlone(t *testing.T) {
+	for _, f := range Formats() {
+		review, audit, across, against, envelopes := fixtureReview(), fixtureAudit(), fixtureAcross(), fixtureAgainst(),
+			fixtureEnvelopes()
+		for _, c := range []struct {
+			now, was any
+			write    error
+		}{
+			{review, fixtureReview(), Review(io.Discard, review, f, Options{})},
+			{audit, fixtureAudit(), Audit(io.Discard, audit, f, Options{})},
+			{across, fixtureAcross(), Across(io.Discard, across, f, Options{})},
+			{against, fixtureAgainst(), Against(io.Discard, against, f, Options{})},
+			{envelopes, fixtureEnvelopes(), Envelopes(io.Discard, envelopes, f, Options{})},
+		} {
+			now, err := json.Marshal(c.now)
+			was, err2 := json.Marshal(c.was)
+			if err = errors.Join(c.write, err, err2); err != nil || !bytes.Equal(now, was) {
+				t.Errorf("%T as %s: writing changed the result, %v", c.now, f, err)
+			}
+		}
 	}
 }
 
@@ -161,17 +263,47 @@ func next(d *json.Decoder) (any, error) {
 // checker knows the part of JSON Schema that docs/schema uses.
 type checker struct {
 	t    *testing.T
+	root object // of the file, where something in it refers to all of it
 	defs object
 	used map[string]bool
+}
+
+// allUsed fails for a definition that no value was checked against.
+func (c *checker) allUsed(file string) {
+	c.t.Helper()
+	for _, def := range c.defs {
+		if !c.used[def.key] {
+			c.t.Errorf("%s: no value is checked against %q", file, def.key)
+		}
+	}
+}
+
+// follow finds what a reference names: "#" and "#/$defs/name" in this file, "../name/1" and more behind it in another,
+// whose definitions its own test counts.
+func (c *checker) follow(ref string) (*checker, object) {
+	file, inside, _ := strings.Cut(ref, "#")
+	if file != "" {
+		schema := schemaFile(c.t, strings.TrimSuffix(strings.TrimPrefix(file, "../"), "/1"))
+		other := &checker{t: c.t, root: schema, defs: schema.get("$defs").(object), used: map[string]bool{}}
+		if inside == "" {
+			return other, schema
+		}
+		return other.follow("#" + inside)
+	}
+	if inside == "" {
+		return c, c.root
+	}
+	name := strings.TrimPrefix(inside, "/$defs/")
+	c.used[name] = true
+	return c, c.defs.get(name).(object)
 }
 
 func (c *checker) check(at string, schema object, value any) {
 	for _, m := range schema {
 		switch m.key {
 		case "$ref":
-			name := strings.TrimPrefix(m.value.(string), "#/$defs/")
-			c.used[name] = true
-			c.check(at, c.defs.get(name).(object), value)
+			in, target := c.follow(m.value.(string))
+			in.check(at, target, value)
 		case "anyOf":
 			c.anyOf(at, m.value.([]any), value)
 		case "type":
@@ -225,16 +357,38 @@ func (c *checker) properties(at string, want object, value any) {
 	}
 }
 
-// anyOf takes the alternative that has the value's type; the alternatives here are an object and null.
+// anyOf takes the alternative that has the value's type, an object or null, or that has the value's code.
 func (c *checker) anyOf(at string, alternatives []any, value any) {
 	for _, a := range alternatives {
 		schema := a.(object)
+		if code, ok := c.codeOf(schema); ok {
+			if v, ok := value.(object); ok && v.get("code") == code {
+				c.check(at, schema, value)
+				return
+			}
+			continue
+		}
 		if isNull := schema.get("type") == "null"; isNull == (value == nil) {
 			c.check(at, schema, value)
 			return
 		}
 	}
 	c.t.Errorf("%s: %v fits no alternative", at, value)
+}
+
+// codeOf is the code that a reason's schema asks for; false for a schema of anything else.
+func (c *checker) codeOf(schema object) (any, bool) {
+	ref, ok := schema.get("$ref").(string)
+	if !ok {
+		return nil, false
+	}
+	target, ok := c.defs.get(strings.TrimPrefix(ref, "#/$defs/")).(object)
+	if !ok {
+		return nil, false
+	}
+	properties, _ := target.get("properties").(object)
+	code, ok := properties.get("code").(object)
+	return code.get("const"), ok
 }
 
 func types(v any) []string {

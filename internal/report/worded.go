@@ -24,7 +24,7 @@ var StandingCautions = []string{
 func wordedReview(r *assess.Review, w words) *assess.Review {
 	out := *r
 	out.Because = w.list(r.Reasons)
-	out.Cautions = append(w.list(r.Notes), StandingCautions...)
+	out.Cautions = append(w.sentences(r.Notes), StandingCautions...)
 	out.Hazards = slices.Clone(r.Hazards)
 	for i := range out.Hazards {
 		out.Hazards[i].Why = w.joined(r.Hazards[i].Reasons)
@@ -89,7 +89,7 @@ func wordedAcross(a *assess.Across, w words) *assess.Across {
 
 func wordedAgainst(a *assess.Against, w words) *assess.Against {
 	out := *a
-	out.Cautions = append(w.list(a.Notes), StandingCautions...)
+	out.Cautions = append(w.sentences(a.Notes), StandingCautions...)
 	out.Left.Because, out.Right.Because = w.list(a.Left.Reasons), w.list(a.Right.Reasons)
 	out.Hazards = slices.Clone(a.Hazards)
 	for i := range out.Hazards {

@@ -68,8 +68,10 @@ func TestJSON(t *testing.T) {
 		Parts []part `json:"parts"`
 		One   *part  `json:"one"`
 		None  *part  `json:"none"`
+		Any   []any  `json:"any"`
 	}
-	in := whole{Parts: []part{{Value: result.Unknown()}}, One: &part{Names: []string{"<a>"}, Value: 1}}
+	in := whole{Parts: []part{{Value: result.Unknown()}}, One: &part{Names: []string{"<a>"}, Value: 1},
+		Any: []any{part{Value: 2}, nil}}
 	var b bytes.Buffer
 	if err := JSON(&b, in); err != nil {
 		t.Fatal(err)
@@ -87,7 +89,14 @@ func TestJSON(t *testing.T) {
     ],
     "value": 1
   },
-  "none": null
+  "none": null,
+  "any": [
+    {
+      "names": [],
+      "value": 2
+    },
+    null
+  ]
 }
 `
 	if b.String() != want {

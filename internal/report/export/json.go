@@ -41,6 +41,11 @@ func listed(v reflect.Value) reflect.Value {
 		for i := range v.Len() {
 			out.Index(i).Set(listed(v.Index(i)))
 		}
+	case reflect.Interface:
+		if v.IsNil() {
+			return v
+		}
+		out.Set(listed(v.Elem()))
 	default:
 		return v
 	}
