@@ -3,11 +3,6 @@ package report
 import (
 	"bytes"
 	"encoding/json"
-	"go/ast"
-	"go/parser"
-	"go/token"
-	"path/filepath"
-	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -33,38 +28,12 @@ var facts = result.Reasons{
 	backtest.NoRecord{}, backtest.UndatedRows{Rows: 12}, backtest.ShortRecord{Revisions: 1}, backtest.MilderRevisions{},
 }
 
-// reasonTypes are the types of a package's source that have a Code.
-func reasonTypes(t *testing.T, folder string) []string {
-	t.Helper()
-	files, err := filepath.Glob(filepath.Join(folder, "*.go"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	var out []string
-	for _, file := range files {
-		parsed, err := parser.ParseFile(token.NewFileSet(), file, nil, 0)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, d := range parsed.Decls {
-			f, ok := d.(*ast.FuncDecl)
-			if !ok || f.Recv == nil || f.Name.Name != "Code" {
-				continue
-			}
-			if of, ok := f.Recv.List[0].Type.(*ast.Ident); ok {
-				out = append(out, filepath.Base(folder)+"."+of.Name)
-			}
-		}
-	}
-	return out
-}
-
 // Every reason of the two packages is known here and has words of its own, no two the same.
 func TestEveryFactOfFleetAndRecordHasWords(t *testing.T) {
 	known := map[string]bool{}
 	said := map[string]bool{}
 	for _, r := range facts {
-		known[reflect.TypeOf(r).String()] = true
+		known[typeName(r)] = true
 		s := metricWords(t).reason(r)
 		if s == r.Code() || said[s] || strings.Contains(s, "%!") {
 			t.Errorf("%T is said as %q", r, s)
@@ -85,20 +54,9 @@ func TestEveryFactOfFleetAndRecordHasWords(t *testing.T) {
 // metricWords words for a program in stored units.
 func metricWords(t *testing.T) words { return wordsIn(t, show.Units{}) }
 
-func wordsIn(t *testing.T, u show.Units) words {
-	t.Helper()
-	d, err := show.NewDisplay(u)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return words{Display: d, forPrograms: true}
-}
-
-var imperialUnits = show.Units{Pressure: "psi", Temperature: "F", Torque: "lbfft"}
-
 // A difference of temperature has no zero point: 10 K more is 18 °F more.
 func TestFleetSentencesInTheReadersUnits(t *testing.T) {
-	stored, imperial := metricWords(t), wordsIn(t, imperialUnits)
+	stored, us := metricWords(t), wordsIn(t, imperial)
 	risen := func(unit string, shift result.Number) *health.CarDrift {
 		return &health.CarDrift{Metric: "charge temperature rise", Unit: unit, Shift: shift, Signal: true,
 			Onset: "2026-01-02"}
@@ -111,12 +69,12 @@ func TestFleetSentencesInTheReadersUnits(t *testing.T) {
 	for _, c := range []struct{ got, want string }{
 		{stored.drift(risen("K", 10)), "Charge temperature rise has risen by 10 K since 2026-01-02: look at the car " +
 			"before its next revision."},
-		{imperial.drift(risen("K", -10)), "Charge temperature rise has fallen by 18 °F since 2026-01-02: look at the " +
+		{us.drift(risen("K", -10)), "Charge temperature rise has fallen by 18 °F since 2026-01-02: look at the " +
 			"car before its next revision."},
-		{imperial.drift(risen("kPa", 100)), "Charge temperature rise has risen by 14.5 psi since 2026-01-02: look at " +
+		{us.drift(risen("kPa", 100)), "Charge temperature rise has risen by 14.5 psi since 2026-01-02: look at " +
 			"the car before its next revision."},
 		{stored.trend(slope), "Ambient temperature falls by 10 K" + season},
-		{imperial.trend(slope), "Ambient temperature falls by 18 °F" + season},
+		{us.trend(slope), "Ambient temperature falls by 18 °F" + season},
 	} {
 		if got := stored.said(c.got); got != c.want {
 			t.Errorf("%q, want %q", got, c.want)
@@ -251,7 +209,7 @@ func TestFleetAndRecordInImperialUnits(t *testing.T) {
 	foreign := regexp.MustCompile(`\d[ \x{a0}]?(kPa|bar|MPa|°C|K)\b`)
 	for _, name := range []string{"fleet", "backtest"} {
 		for _, f := range []Format{Table, Markdown, HTML, JSON, CSV} {
-			out := render(t, name, f, Options{Width: 160, Units: imperialUnits})
+			out := render(t, name, f, Options{Width: 160, Units: imperial})
 			if found := foreign.FindString(out); found != "" {
 				t.Errorf("%s as %s says %q", name, f, found)
 			}
@@ -259,7 +217,7 @@ func TestFleetAndRecordInImperialUnits(t *testing.T) {
 	}
 	for _, f := range []Format{Table, Markdown, HTML} {
 		out := strings.NewReplacer(show.NBSP, " ").Replace(render(t, "fleet", f,
-			Options{Width: 200, Units: imperialUnits}))
+			Options{Width: 200, Units: imperial}))
 		for _, want := range []string{"rises by 6 °F in 100 days", "136 °F"} {
 			if !strings.Contains(strings.Join(strings.Fields(out), " "), want) {
 				t.Errorf("%s does not say %q", f, want)

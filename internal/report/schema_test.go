@@ -166,7 +166,7 @@ func TestJSONIsPlain(t *testing.T) {
 
 // TestResultIsLeftAlone: the words go into a copy.
 func TestResultIsLeftAlone(t *testing.T) {
-	for _, f := range Formats() {
+	for _, f := range formats {
 		review, audit, across, against, envelopes := fixtureReview(), fixtureAudit(), fixtureAcross(), fixtureAgainst(),
 			fixtureEnvelopes()
 		for _, c := range []struct {
