@@ -51,5 +51,5 @@ func ExampleFit() {
 	// deviation of cars 11, days 2.0, one row 1.6
 	// car-03 at 18 g/s: 898 °C, level ± 2, one pull ± 4
 	// a car not seen at 18 g/s: 888 °C, level ± 13, one pull ± 13
-	// the variance between cars rests on 4 cars only: widened to 126 (deviation 11.2)
+	// the variance between cars rests on 4 cars only: widened
 }

@@ -112,24 +112,22 @@ func (m *Model) widenUncertain(d *data, p plan, est Components) Components {
 			wide = math.Max(oneFreedomRatio*have, finer)
 		}
 		*used.at(l) = wide
-		m.warnWidened(d, l, have < zeroRatio*est.Residual, wide)
+		m.warnWidened(d, l, have < zeroRatio*est.Residual)
 	}
 	return used
 }
 
-func (m *Model) warnWidened(d *data, l level, zero bool, scaled float64) {
+// warnWidened says that a level was widened and on what it rests; by how much stands in the model, in its unit.
+func (m *Model) warnWidened(d *data, l level, zero bool) {
 	from := fmt.Sprintf("%d cars", d.units(carLevel))
 	if l == dayLevel {
 		from = fmt.Sprintf("%d days in %s", d.units(dayLevel), from)
 	}
-	wide := scaled * d.yScale * d.yScale
 	if zero {
-		m.warn("the variance between %ss is estimated as 0 from %s: widened to %.3g (deviation %.3g)", levelNames[l],
-			from, wide, math.Sqrt(wide))
+		m.warn("the variance between %ss is estimated as 0 from %s: widened", levelNames[l], from)
 		return
 	}
-	m.warn("the variance between %ss rests on %s only: widened to %.3g (deviation %.3g)", levelNames[l], from, wide,
-		math.Sqrt(wide))
+	m.warn("the variance between %ss rests on %s only: widened", levelNames[l], from)
 }
 
 // share spreads the sum that one level of a group holds evenly over them all.
