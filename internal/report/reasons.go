@@ -224,26 +224,50 @@ func lack(l result.Lack, what string) string {
 	case len(l.Missing) == 0:
 		return "nothing says what " + what + " rests on"
 	}
-	parts := make([]string, len(l.Missing))
-	for i, m := range l.Missing {
-		parts[i] = missing(m)
-	}
-	return strings.Join(parts, ", and ")
+	return missing(l.Missing)
 }
 
-func missing(m result.Missing) string {
-	switch {
-	case m.Key == metric.PortInjection || m.Key == metric.DirectInjection:
-		kind := strings.TrimPrefix(string(m.Key), "engine.injection: ")
-		return fmt.Sprintf("%s does not say injection: %s, and only such an engine has it", m.File, kind)
-	case strings.Contains(string(m.Key), "."):
-		return fmt.Sprintf("%s has no %s", m.File, m.Key)
-	case m.Key != "":
-		return fmt.Sprintf("%s has no %s section", m.File, m.Key)
-	case m.Together:
-		return "no pull has " + inWords(m.Channels, "and") + " together"
+// missing says what is not there, file by file: "no log has lambda, nor spark advance, and platforms/k.yaml has no burn
+// section".
+func missing(list []result.Missing) string {
+	var logs, files, rest []string
+	keys := map[string][]metric.Key{}
+	for _, m := range list {
+		switch {
+		case m.Together:
+			rest = append(rest, "no pull has "+inWords(m.Channels, "and")+" together")
+		case m.Key == metric.PortInjection || m.Key == metric.DirectInjection:
+			kind := strings.TrimPrefix(string(m.Key), "engine.injection: ")
+			rest = append(rest, fmt.Sprintf("%s does not say injection: %s, and only such an engine has it", m.File, kind))
+		case m.Key == "":
+			logs = append(logs, inWords(m.Channels, "or"))
+		default:
+			if keys[m.File] == nil {
+				files = append(files, m.File)
+			}
+			keys[m.File] = append(keys[m.File], m.Key)
+		}
 	}
-	return "no log has " + inWords(m.Channels, "or")
+	var parts []string
+	if len(logs) > 0 {
+		parts = append(parts, "no log has "+strings.Join(logs, ", nor "))
+	}
+	for _, f := range files {
+		parts = append(parts, f+" has "+noKeys(keys[f]))
+	}
+	return strings.Join(append(parts, rest...), ", and ")
+}
+
+// noKeys is "no burn section" or "no burn section and no fuel_system.pump_capacity".
+func noKeys(keys []metric.Key) string {
+	parts := make([]string, len(keys))
+	for i, k := range keys {
+		parts[i] = "no " + string(k)
+		if !strings.Contains(string(k), ".") {
+			parts[i] += " section"
+		}
+	}
+	return strings.Join(parts, " and ")
 }
 
 // inWords lists channels, "lambda, charge temperature and spark advance".

@@ -126,10 +126,14 @@ func TestWordsOfEveryKind(t *testing.T) {
 		want, wantUS string // wantUS: "" where the units make no difference
 	}{
 		{lacking(result.Lack{Missing: []result.Missing{{Channels: []channel.ID{"lambda", "lambda_commanded"}}}}),
-			"no log has lambda or lambda commanded", ""},
+			"no log has lambda or commanded lambda", ""},
 		{lacking(result.Lack{Missing: []result.Missing{{Channels: []channel.ID{"lambda_commanded"}},
 			{Key: "fuel_system.pump_capacity", File: "platforms/k.yaml"}}}),
-			"no log has lambda commanded, and platforms/k.yaml has no fuel_system.pump_capacity", ""},
+			"no log has commanded lambda, and platforms/k.yaml has no fuel_system.pump_capacity", ""},
+		{lacking(result.Lack{Missing: []result.Missing{{Channels: []channel.ID{"knock_retard", "knock_retard_learned"}},
+			{Channels: []channel.ID{"charge_temperature"}}, {Key: "knock_control", File: "platforms/k.yaml"},
+			{Key: "burn", File: "platforms/k.yaml"}}}), "no log has knock retard or learned knock retard, nor charge " +
+			"temperature, and platforms/k.yaml has no knock_control section and no burn section", ""},
 		{lacking(result.Lack{Missing: []result.Missing{{Key: "knock_control", File: "platforms/k.yaml"}}}),
 			"platforms/k.yaml has no knock_control section", ""},
 		{lacking(result.Lack{Missing: []result.Missing{{Key: "engine.injection: port", File: "platforms/k.yaml"}}}),

@@ -24,13 +24,18 @@ func count(n int, thing string) string {
 }
 
 // plain is an identifier of a result in words: as the catalogues of hazards and metrics call it, else with its underscores
-// as blanks.
+// as blanks, "commanded lambda" for lambda_commanded.
 func plain[S ~string](name S) string {
 	if h, ok := hazard.Of(hazard.ID(name)); ok {
 		return h.Spoken
 	}
 	if m, ok := metric.Of(metric.ID(name)); ok {
 		return m.Spoken
+	}
+	for _, how := range []string{"commanded", "learned"} {
+		if of, ok := strings.CutSuffix(string(name), "_"+how); ok {
+			return how + " " + plain(of)
+		}
 	}
 	return or(strings.ReplaceAll(string(name), "_", " "), show.Missing)
 }
