@@ -21,7 +21,8 @@ func TestTableNotes(t *testing.T) {
 	if len(notes) != 3 {
 		t.Fatalf("notes %+v", notes)
 	}
-	if d, ok := notes[1].(TableDoubt); !ok || d.File != "tables/boost.csv" || d.Note == "" {
+	if d, ok := notes[1].(TableDoubt); !ok || d.File != "tables/boost.csv" || d.Kind != calmap.NoteRange ||
+		d.Value != 900 || d.Unit != "kPa" {
 		t.Errorf("a boost target of 900 kPa: %+v", notes[1])
 	}
 	if s, ok := notes[2].(NewSpike); !ok || s.Spike.Role != "spark" {

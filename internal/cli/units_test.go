@@ -11,8 +11,8 @@ import (
 	"headroom/internal/fleettest"
 )
 
-// foreignUnit is a unit that no report of an imperial workspace may have; K, C and bar are words or letters too, so they
-// count behind a number, an opening bracket, a comma, "in" or "per" only.
+// foreignUnit is a unit that no report of an imperial workspace may have; K, C and bar are words or letters too, so
+// they count behind a number, an opening bracket, a comma, "in" or "per" only.
 var foreignUnit = regexp.MustCompile(`\b[kM]Pa\b|°C|\bN·m\b|\bNm\b|\bk?W\b|` +
 	`(?:[0-9]|\bin|\bper|\(|,)[ \x{00a0}](?:K|bar|C)\b`)
 
@@ -22,7 +22,7 @@ var style = regexp.MustCompile(`(?s)<style>.*?</style>`)
 // TestNoForeignUnit runs the commands on an invented fleet whose workspace shows imperial units. Every format for
 // people is made from one document, which internal/report tests; here the page, which has most in it.
 func TestNoForeignUnit(t *testing.T) {
-	ws := fleettest.Copy(t, fleettest.ThreeCars(t))
+	ws := fleettest.Copy(t, fleettest.Marlins(t))
 	config := filepath.Join(ws, "headroom.yaml")
 	text, err := os.ReadFile(config)
 	if err != nil {

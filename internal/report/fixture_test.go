@@ -512,7 +512,8 @@ func fixtureEnvelopes() *assess.Envelopes {
 		Stamp: s,
 		Platforms: []assess.PlatformEnvelope{
 			{Platform: "kestrel-20t", Cars: 14, Pulls: 160, Cells: cells, Knock: assess.KnockSummary{
-				Status: "assessed", Rows: 1890, Events: 131, Cars: 14, Pulls: 160, Steady: 240, CarSD: 1.31, PullSD: 0.82,
+				Status: "assessed", Rows: 1890, Events: 131, Cars: 14, Pulls: 160, Steady: 240, CarSD: 1.31,
+				PullSD: 0.82,
 				CellSD: 0.57, Converged: true,
 				Warnings: []string{"2 % of events look like false knock"},
 				Slopes: []assess.KnockSlope{
@@ -525,7 +526,8 @@ func fixtureEnvelopes() *assess.Envelopes {
 				},
 			}},
 			{Platform: "heron-15t", Cars: 1, Pulls: 3, Knock: assess.KnockSummary{Status: "not_assessed",
-				Reasons: result.Reasons{lackingKey("knock_margin", metric.KnockControl)}, CarSD: none, PullSD: none, CellSD: none}},
+				Reasons: result.Reasons{lackingKey("knock_margin", metric.KnockControl)}, CarSD: none, PullSD: none,
+				CellSD: none}},
 			{Platform: "egret-18t", Knock: assess.KnockSummary{Status: "not_assessed",
 				Reasons: result.Reasons{assess.Lacking{Metric: "knock_margin", Lack: result.Lack{
 					Missing: []result.Missing{{Together: true, Channels: []channel.ID{"knock_retard", "spark_advance",

@@ -67,7 +67,8 @@ func ownLogRow(o assess.OwnLog, d show.Display) text.Row {
 	r.Notes = byLog(&o, d)
 	if o.Surprise {
 		r.Cells[len(r.Cells)-1] = text.Of("surprise").Toned(text.Doubt)
-		r.Notes = append([]string{sentence(or(o.Say, "More pulls lie outside their band than chance explains"))}, r.Notes...)
+		r.Notes = append([]string{sentence(or(o.Say, "More pulls lie outside their band than chance explains"))},
+			r.Notes...)
 	}
 	return r
 }

@@ -67,10 +67,12 @@ func (w words) reason(r result.Reason) string {
 func (w words) verdictReason(r result.Reason) string {
 	switch r := r.(type) {
 	case assess.NothingAgainst:
-		return "every serious hazard was assessed, stays inside its limit and inside what the fleet has been shown to " +
+		return "every serious hazard was assessed, stays inside its limit and inside what the fleet has been shown " +
+			"to " +
 			"run, also under the stress conditions tried"
 	case assess.TooLikely:
-		return fmt.Sprintf("%s: %s of pulls cross the limit (90 %% interval %s), upper bound over the %s allowed for a "+
+		return fmt.Sprintf("%s: %s of pulls cross the limit (90 %% interval %s), upper bound over the %s allowed for "+
+			"a "+
 			"%s hazard", plain(r.Hazard), spokenShare(r.Chance), show.Probabilities(r.Interval90),
 			show.Probability(r.Threshold), r.Severity)
 	case assess.MeasuredCrossing:
@@ -84,7 +86,8 @@ func (w words) verdictReason(r result.Reason) string {
 		return fmt.Sprintf("%s: too few cars have been logged at %s to say what the fleet runs there", plain(r.Hazard),
 			cellsBetween(r.Cells))
 	case assess.NeverLoggedHere:
-		return plain(r.Hazard) + ": this car has never logged what tells of it; log that before relying on the fleet's spread"
+		return plain(r.Hazard) + ": this car has never logged what tells of it; log that before relying on the " +
+			"fleet's spread"
 	case assess.CrossesUnder:
 		return fmt.Sprintf("%s crosses its limit with %s (margin %s)", plain(r.Hazard), w.stress(r.Stress),
 			w.Difference(r.Margin, r.Unit))
@@ -238,7 +241,8 @@ func missing(list []result.Missing) string {
 			rest = append(rest, "no pull has "+inWords(m.Channels, "and")+" together")
 		case m.Key == metric.PortInjection || m.Key == metric.DirectInjection:
 			kind := strings.TrimPrefix(string(m.Key), "engine.injection: ")
-			rest = append(rest, fmt.Sprintf("%s does not say injection: %s, and only such an engine has it", m.File, kind))
+			rest = append(rest, fmt.Sprintf("%s does not say injection: %s, and only such an engine has it", m.File,
+				kind))
 		case m.Key == "":
 			logs = append(logs, inWords(m.Channels, "or"))
 		default:
@@ -289,7 +293,8 @@ func (w words) caution(r result.Reason) string {
 		return fmt.Sprintf("%s of this car from before its hardware change on %s are left out", count(r.Pulls, "pull"),
 			r.Date)
 	case assess.OtherCalibrations:
-		return fmt.Sprintf("fewer than %s of this car on the parent: its pulls on other calibrations are used, moved by "+
+		return fmt.Sprintf("fewer than %s of this car on the parent: its pulls on other calibrations are used, moved "+
+			"by "+
 			"the difference of the tables", count(r.Wanted, "pull"))
 	case assess.OtherCars:
 		return fmt.Sprintf("this car has %s: other cars of the platform stand in for it, with the spread between cars "+
@@ -303,7 +308,8 @@ func (w words) caution(r result.Reason) string {
 	case assess.NewSpike:
 		return w.newSpike(&r.Spike)
 	case assess.NoCycle:
-		return "No cycle model for this platform: " + lack(r.Lack, "the cycle") + ". Cylinder pressure, torque and the " +
+		return "No cycle model for this platform: " + lack(r.Lack, "the cycle") +
+			". Cylinder pressure, torque and the " +
 			"effect of spark on exhaust temperature are not predicted."
 	case assess.FitWarning:
 		if r.Metric == metric.KnockMargin {
@@ -311,7 +317,8 @@ func (w words) caution(r result.Reason) string {
 		}
 		return fmt.Sprintf("Fit of %s: %s", plain(r.Metric), r.Note)
 	case assess.DifferentCars:
-		return fmt.Sprintf("The revisions are for different cars (%s and %s): the difference between the cars is in the "+
+		return fmt.Sprintf("The revisions are for different cars (%s and %s): the difference between the cars is in "+
+			"the "+
 			"comparison.", r.Left, r.Right)
 	case assess.SmallGroup:
 		return count(r.Revisions, "revision") + ": too few to compare with other groups"
@@ -332,7 +339,8 @@ func suspectSensor(r assess.SuspectSensor) string {
 	if r.Steady < 0 {
 		side = "richer"
 	}
-	return fmt.Sprintf("This car's lambda reads %.3f %s than commanded in steady running, where the control unit holds "+
+	return fmt.Sprintf("This car's lambda reads %.3f %s than commanded in steady running, where the control unit "+
+		"holds "+
 		"it by its own sensor, and %s at full throttle. The logging sensor is the likelier fault: check it first, "+
 		"because %s is judged on what it reads.", math.Abs(float64(r.Steady)), side, show.Signed(float64(r.Full), 3),
 		plain(hazard.Lean))
@@ -416,7 +424,8 @@ func (w words) finding(f *assess.Finding) string {
 
 // ownLog says how a revision's own logs compare with what was expected of them.
 func (w words) ownLog(o *assess.OwnLog) string {
-	return fmt.Sprintf("%s in %s of the revision: %s on average where %s was expected; %d of %s outside their 99 %% band.",
+	return fmt.Sprintf("%s in %s of the revision: %s on average where %s was expected; %d of %s outside their 99 %% "+
+		"band.",
 		capital(plain(o.Metric)), count(o.Pulls, "pull"), w.Value(o.Measured, o.Unit), w.Value(o.Expected, o.Unit),
 		o.Outside, verb(o.Pulls, "pull", "lies", "lie"))
 }

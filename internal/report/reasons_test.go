@@ -119,7 +119,8 @@ func TestWordsOfEveryKind(t *testing.T) {
 			Axis: "oil_temperature"}}
 	}
 	under := func(k state.StressKind, size result.Number) result.Reason {
-		return assess.CrossesUnder{Hazard: "knock", Stress: assess.Stress{Kind: k, Size: size}, Margin: -1.5, Unit: "deg"}
+		return assess.CrossesUnder{Hazard: "knock", Stress: assess.Stress{Kind: k, Size: size}, Margin: -1.5,
+			Unit: "deg"}
 	}
 	for _, c := range []struct {
 		of           result.Reason
@@ -138,17 +139,21 @@ func TestWordsOfEveryKind(t *testing.T) {
 			"platforms/k.yaml has no knock_control section", ""},
 		{lacking(result.Lack{Missing: []result.Missing{{Key: "engine.injection: port", File: "platforms/k.yaml"}}}),
 			"platforms/k.yaml does not say injection: port, and only such an engine has it", ""},
-		{lacking(result.Lack{Missing: []result.Missing{{Together: true, Channels: []channel.ID{"lambda", "absolute_load",
+		{lacking(result.Lack{Missing: []result.Missing{{Together: true, Channels: []channel.ID{"lambda",
+			"absolute_load",
 			"charge_temperature"}}}}), "no pull has lambda, absolute load and charge temperature together", ""},
-		{lacking(result.Lack{Unusable: true}), "the use of the fuel pump's capacity is logged, but nowhere in a state " +
-			"in which it can be judged: the turbocharger still spools there, or the engine model does not reach that far",
+		{lacking(result.Lack{Unusable: true}), "the use of the fuel pump's capacity is logged, but nowhere in a " +
+			"state " +
+			"in which it can be judged: the turbocharger still spools there, or the engine model does not reach that " +
+			"far",
 			""},
 		{lacking(result.Lack{Fault: "the compression ratio is 2"}), "the engine model refused its input: the " +
 			"compression ratio is 2", ""},
 		{lacking(result.Lack{}), "nothing says what the use of the fuel pump's capacity rests on", ""},
 		{gap(state.OneSided), "boost table exists only in one of rev-2 and rev-1: change not modelled", ""},
 		{gap(state.AxisNotLogged), "boost table is read by a channel these logs do not have: change not modelled", ""},
-		{gap(state.NoPressure), "boost table: manifold pressure is neither logged nor to be had from load: change not " +
+		{gap(state.NoPressure), "boost table: manifold pressure is neither logged nor to be had from load: change " +
+			"not " +
 			"modelled", ""},
 		{gap(state.NotSettled), "boost and load do not settle on one another: change not modelled", ""},
 		{gap(state.TableAdded), "boost: added, not modelled", ""},
@@ -156,21 +161,28 @@ func TestWordsOfEveryKind(t *testing.T) {
 		{gap(state.UnknownAxis), "boost table of rev-2: axis oil temperature is not known from a logged pull", ""},
 		{under(state.HotCharge, 20), "knock crosses its limit with charge temperature +20 K (margin −1.5 deg)",
 			"knock crosses its limit with charge temperature +36 °F (margin −1.5 deg)"},
-		{under(state.LowOctane, 2), "knock crosses its limit with fuel lower by 2 octane numbers (margin −1.5 deg)", ""},
-		{under(state.LessEthanol, 15), "knock crosses its limit with ethanol share lower by 15 points (margin −1.5 deg)", ""},
+		{under(state.LowOctane, 2), "knock crosses its limit with fuel lower by 2 octane numbers (margin −1.5 deg)",
+			""},
+		{under(state.LessEthanol, 15), "knock crosses its limit with ethanol share lower by 15 points (margin −1.5 " +
+			"deg)", ""},
 		{under(state.ThinAir, 85), "knock crosses its limit with ambient pressure 85 kPa (margin −1.5 deg)",
 			"knock crosses its limit with ambient pressure 12.3 psi (margin −1.5 deg)"},
-		{under(state.RichSensor, 3), "knock crosses its limit with lambda sensor reading 3 % rich (margin −1.5 deg)", ""},
+		{under(state.RichSensor, 3), "knock crosses its limit with lambda sensor reading 3 % rich (margin −1.5 deg)",
+			""},
 		{assess.TableDoubt{Kind: calmap.NoteShape, File: "tables/spark.csv", Fault: "the table has no breakpoints"},
 			"Table tables/spark.csv: the table has no breakpoints", ""},
 		{assess.TableDoubt{Kind: calmap.NoteUnit, File: "tables/boost.csv", Role: "boost", Value: 74, Unit: "kPa",
-			LooksLike: "gauge pressure"}, "Table tables/boost.csv: in the unit that revision.yaml states, its median is " +
-			"74 kPa; the values look like gauge pressure", "Table tables/boost.csv: in the unit that revision.yaml " +
-			"states, its median is 10.7 psi; the values look like gauge pressure"},
+			LooksLike: "gauge pressure"},
+			"Table tables/boost.csv: in the unit that revision.yaml states, its median is " +
+				"74 kPa; the values look like gauge pressure",
+			"Table tables/boost.csv: in the unit that revision.yaml " +
+				"states, its median is 10.7 psi; the values look like gauge pressure"},
 		{assess.TooLikely{Hazard: "low_speed_load", Severity: "catastrophic", Chance: 0.0004,
-			Interval90: result.Span{0, 0.06}, Threshold: 0.05}, "low-speed load: under 0.1 % of pulls cross the limit " +
-			"(90 % interval <0.1 to 6.0 %), upper bound over the 5.0 % allowed for a catastrophic hazard", ""},
-		{assess.OtherCars{}, "this car has no logged pull: other cars of the platform stand in for it, with the spread " +
+			Interval90: result.Span{0, 0.06}, Threshold: 0.05},
+			"low-speed load: under 0.1 % of pulls cross the limit " +
+				"(90 % interval <0.1 to 6.0 %), upper bound over the 5.0 % allowed for a catastrophic hazard", ""},
+		{assess.OtherCars{}, "this car has no logged pull: other cars of the platform stand in for it, with the " +
+			"spread " +
 			"between cars added", ""},
 	} {
 		if got := metric.reason(c.of); got != c.want {

@@ -79,7 +79,8 @@ func Review(w io.Writer, r *assess.Review, f Format, opt Options) error {
 // Cautions writes the standing cautions alone, for a caller that shows several brief reviews.
 func Cautions(w io.Writer, f Format, opt Options) error {
 	doc := func(c []string, _ show.Display) text.Document {
-		return text.Document{Kind: "cautions", Title: "Before anybody drives", Sections: []text.Section{cautionSection(c)}}
+		return text.Document{Kind: "cautions", Title: "Before anybody drives",
+			Sections: []text.Section{cautionSection(c)}}
 	}
 	return write(w, f, opt, result.Stamp{}, asIs(StandingCautions), doc, cautionRows)
 }

@@ -212,7 +212,8 @@ func TestEveryHumanFormatTellsTheSame(t *testing.T) {
 			"148 pulls",
 			"of 12 hazards assessed", "charge temperature +20 K", "−1.9 deg", "438 N·m", "+6.3 %",
 			"61 operating cells changed", "Fan duty: changed, not modelled",
-			"2500–4000 rpm", "takes about 34 % off the variance of the 3 margins", "a calibration can destroy an engine", digest, "0.1.0",
+			"2500–4000 rpm", "takes about 34 % off the variance of the 3 margins",
+			"a calibration can destroy an engine", digest, "0.1.0",
 			"headroom/review/1",
 		} {
 			if f == Table {

@@ -25,8 +25,9 @@ var meanings = map[assess.Verdict]string{
 }
 
 // grades are how verdicts are shown; any other word is shown as undecided.
-var grades = map[assess.Verdict]text.Grade{assess.VerdictRelease: text.Released, assess.VerdictConditions: text.Conditional,
-	assess.VerdictHold: text.Held, assess.VerdictUndecided: text.Undecided}
+var grades = map[assess.Verdict]text.Grade{assess.VerdictRelease: text.Released,
+	assess.VerdictConditions: text.Conditional,
+	assess.VerdictHold:       text.Held, assess.VerdictUndecided: text.Undecided}
 
 func reviewDocument(r *assess.Review, d show.Display) text.Document {
 	return text.Document{

@@ -113,8 +113,8 @@ func schemaFile(t *testing.T, name string) object {
 }
 
 // TestContractOrder holds the review's keys against the contract, written out here once more. What came later stands
-// behind the contract's own keys, typed facts last, the parent's chance after a hazard's pulls, the rest of a gain after
-// its change and of a footprint after its lists; the unit of a margin stands beside it.
+// behind the contract's own keys, typed facts last, the parent's chance after a hazard's pulls, the rest of a gain
+// after its change and of a footprint after its lists; the unit of a margin stands beside it.
 func TestContractOrder(t *testing.T) {
 	r := ordered(t, render(t, "review", JSON, Options{})).(object)
 	for _, c := range []struct {
@@ -156,7 +156,8 @@ func TestJSONIsPlain(t *testing.T) {
 	if err := Review(&b, r, JSON, Options{}); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{`"because": []`, `"findings": []`, `"not_modelled": []`, `"reasons": []`, `"cars": []`,
+	for _, want := range []string{`"because": []`, `"findings": []`, `"not_modelled": []`, `"reasons": []`,
+		`"cars": []`,
 		`"<b>"`} {
 		if !strings.Contains(b.String(), want) {
 			t.Errorf("no %s", want)

@@ -7,8 +7,8 @@ import (
 	"headroom/internal/assess/footprint"
 )
 
-// Results come as facts. Here each gets its words: the fields of a copy that say "by internal/report". The result itself
-// is left as it is.
+// Results come as facts. Here each gets its words: the fields of a copy that say "by internal/report". The result
+// itself is left as it is.
 
 // StandingCautions end every report.
 var StandingCautions = []string{

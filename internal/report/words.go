@@ -23,8 +23,8 @@ func count(n int, thing string) string {
 	return strconv.Itoa(n) + show.NBSP + thing
 }
 
-// plain is an identifier of a result in words: as the catalogues of hazards and metrics call it, else with its underscores
-// as blanks, "commanded lambda" for lambda_commanded.
+// plain is an identifier of a result in words: as the catalogues of hazards and metrics call it, else with its
+// underscores as blanks, "commanded lambda" for lambda_commanded.
 func plain[S ~string](name S) string {
 	if h, ok := hazard.Of(hazard.ID(name)); ok {
 		return h.Spoken

@@ -55,7 +55,8 @@ func TestDocumentedExamples(t *testing.T) {
 		}
 		for _, id := range h.Metrics {
 			m, _ := metric.Of(id)
-			if m.Limited() && (!strings.Contains(lines[i], "`"+string(id)+"`") || !strings.HasSuffix(lines[i], m.Unit+" |")) {
+			if m.Limited() && (!strings.Contains(lines[i], "`"+string(id)+"`") ||
+				!strings.HasSuffix(lines[i], m.Unit+" |")) {
 				t.Errorf("metric %s in %s is not documented in %q", id, m.Unit, lines[i])
 			}
 		}

@@ -161,16 +161,17 @@ type KnockControl struct {
 
 // Limit is one limit of a platform: Value, or Along with Breakpoints and Values; exactly one of the two is given.
 type Limit struct {
-	Hazard      hazard.ID       `yaml:"hazard"`
-	Metric      metric.ID       `yaml:"metric"`
-	Unit        string          `yaml:"unit"`
-	Value       *float64        `yaml:"value"`
-	Along       channel.ID      `yaml:"along"` // with at/values: engine_speed or absolute_load
-	Breakpoints []float64       `yaml:"at"`
-	Values      []float64       `yaml:"values"`
-	RPMRange    []float64       `yaml:"rpm_range"` // [low, high] where the limit applies; empty: everywhere
-	Severity    hazard.Severity `yaml:"severity"`  // minor | moderate | major | catastrophic; "" takes the hazard's default
-	Source      string          `yaml:"source"`
+	Hazard      hazard.ID  `yaml:"hazard"`
+	Metric      metric.ID  `yaml:"metric"`
+	Unit        string     `yaml:"unit"`
+	Value       *float64   `yaml:"value"`
+	Along       channel.ID `yaml:"along"` // with at/values: engine_speed or absolute_load
+	Breakpoints []float64  `yaml:"at"`
+	Values      []float64  `yaml:"values"`
+	RPMRange    []float64  `yaml:"rpm_range"` // [low, high] where the limit applies; empty: everywhere
+	// minor | moderate | major | catastrophic; "" takes the hazard's default
+	Severity hazard.Severity `yaml:"severity"`
+	Source   string          `yaml:"source"`
 }
 
 // Cells is the operating grid.

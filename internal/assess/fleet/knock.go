@@ -19,8 +19,8 @@ type Reference struct {
 	Fuel                                                                 string // the commonest
 }
 
-// priors of the slopes that the cycle model does not give. Dwell: docs/methods.md, "Margins". Intake cam: no physics slope
-// is claimed, so it is centred on zero; common practice, no source.
+// priors of the slopes that the cycle model does not give. Dwell: docs/methods.md, "Margins". Intake cam: no physics
+// slope is claimed, so it is centred on zero; common practice, no source.
 const (
 	dwellSlope, dwellSlopeSD = -0.5, 0.3
 	camSlopeSD               = 0.15

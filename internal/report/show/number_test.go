@@ -89,8 +89,8 @@ func TestBound(t *testing.T) {
 	}
 }
 
-// TestDisplayUnits: conversion factors are those of NIST SP 811 (psi 6894.757 Pa, lbf·ft 1.355818 N·m, hp 745.6999 W);
-// 100 °C is 212 °F, but a difference of 10 K is one of 18 °F.
+// TestDisplayUnits: conversion factors are those of NIST SP 811 (psi 6894.757 Pa, lbf·ft 1.355818 N·m, hp 745.6999
+// W); 100 °C is 212 °F, but a difference of 10 K is one of 18 °F.
 func TestDisplayUnits(t *testing.T) {
 	imperial, err := NewDisplay(Units{Pressure: "psi", Temperature: "F", Torque: "lbfft"})
 	if err != nil {
