@@ -104,8 +104,7 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 		return err
 	}
 	if err := writePage(folder, "envelope", func(w *bytes.Buffer) error {
-		return report.Envelopes(w, envelopes,
-			report.HTML, show)
+		return report.Envelopes(w, envelopes, report.HTML, show)
 	}); err != nil {
 		return err
 	}
@@ -121,8 +120,7 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 		}
 		name := "review-" + id
 		if err := writePage(folder, name, func(w *bytes.Buffer) error {
-			return report.Review(w, r, report.HTML,
-				show)
+			return report.Review(w, r, report.HTML, show)
 		}); err != nil {
 			return err
 		}
@@ -133,8 +131,7 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 		return err
 	}
 	if err := writePage(folder, "audit", func(w *bytes.Buffer) error {
-		return report.Audit(w, audit, report.HTML,
-			show)
+		return report.Audit(w, audit, report.HTML, show)
 	}); err != nil {
 		return err
 	}
@@ -143,8 +140,7 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 		return err
 	}
 	if err := writePage(folder, "fleet", func(w *bytes.Buffer) error {
-		return report.Fleet(w, fleet, report.HTML,
-			show)
+		return report.Fleet(w, fleet, report.HTML, show)
 	}); err != nil {
 		return err
 	}

@@ -97,8 +97,8 @@ func kestrel() *engine {
 	return &engine{
 		id: "kestrel-20t", name: "Kestrel 2.0 turbo (invented)",
 		cylinders: 4, boreMM: 83.5, strokeMM: 91, rodMM: 147, ratio: 9.6, closing: -138, opening: 132, direct: true,
-		ve: line([]float64{1000, 2000, 3000, 4000, 5000, 6000, 7000}, []float64{0.82, 0.90, 0.95,
-			0.98, 0.97, 0.93, 0.86}),
+		ve: line([]float64{1000, 2000, 3000, 4000, 5000, 6000, 7000},
+			[]float64{0.82, 0.90, 0.95, 0.98, 0.97, 0.93, 0.86}),
 		compressorEfficiency: 0.72, bestRatio: 1.9, intercooler: 0.80, redline: 6700,
 		octaneWeight: 0.35, fileOctaneK: -0.25, ethanolCooling: 45,
 		burnBase: 16, compression: 15, heat: 2.0, speedExponent: 0.42, dipRPM: 3700, dipWidth: 750, dipDepth: 0.14,
@@ -133,8 +133,8 @@ func marlin() *engine {
 	return &engine{
 		id: "marlin-25t", name: "Marlin 2.5 turbo (invented)",
 		cylinders: 4, boreMM: 93, strokeMM: 92, rodMM: 150, ratio: 8.8, closing: -132, opening: 128, direct: false,
-		ve: line([]float64{1000, 2000, 3000, 4000, 5000, 6000, 7000}, []float64{0.80, 0.88, 0.93,
-			0.95, 0.94, 0.90, 0.82}),
+		ve: line([]float64{1000, 2000, 3000, 4000, 5000, 6000, 7000},
+			[]float64{0.80, 0.88, 0.93, 0.95, 0.94, 0.90, 0.82}),
 		compressorEfficiency: 0.70, bestRatio: 1.8, intercooler: 0.74, redline: 6500,
 		octaneWeight: 0.20, fileOctaneK: -0.15, ethanolCooling: 20,
 		burnBase: 18, compression: 13.4, heat: 2.05, speedExponent: 0.50, dipRPM: 3200, dipWidth: 900, dipDepth: 0.12,

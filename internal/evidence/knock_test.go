@@ -128,8 +128,9 @@ func TestExchangeOfLearnedAndFeedbackIsNotAnEvent(t *testing.T) {
 		}
 		return 3
 	}
-	for name, rows := range map[string][]Row{"to learned": knockRun(feedback, learned), "to feedback": knockRun(learned,
-		feedback)} {
+	for name, rows := range map[string][]Row{
+		"to learned": knockRun(feedback, learned), "to feedback": knockRun(learned, feedback),
+	} {
 		if n := events(rows); n != 0 {
 			t.Errorf("%s: %d events", name, n)
 		}

@@ -66,18 +66,16 @@ func loadSources(run *runlog.Run, setup *Setup) []loadSource {
 	}
 	cylinder := setup.DisplacementL * unit.CubicMetrePerLitre / float64(setup.Cylinders) // m³
 	if flow := logged(run, channel.MassAirFlow); flow != nil {
-		out = append(out, loadSource{LoadMassAirFlow, perSample(speed, cylinder, func(i int, rpm float64) (float64,
-			error) {
-			return air.MassByFlow(flow[i]/1000, rpm, setup.Cylinders)
-		})})
+		mass := func(i int, rpm float64) (float64, error) { return air.MassByFlow(flow[i]/1000, rpm, setup.Cylinders) }
+		out = append(out, loadSource{LoadMassAirFlow, perSample(speed, cylinder, mass)})
 	}
 	pressure, charge := logged(run, channel.ManifoldPressure), logged(run, channel.ChargeTemperature)
 	if pressure != nil && charge != nil && setup.VolumetricEfficiency != nil {
-		out = append(out, loadSource{LoadSpeedDensity, perSample(speed, cylinder, func(i int, rpm float64) (float64,
-			error) {
+		mass := func(i int, rpm float64) (float64, error) {
 			return air.MassBySpeedDensity(pressure[i]*unit.PascalPerKilopascal, charge[i]+unit.ZeroCelsius,
 				setup.VolumetricEfficiency(rpm), cylinder)
-		})})
+		}
+		out = append(out, loadSource{LoadSpeedDensity, perSample(speed, cylinder, mass)})
 	}
 	return out
 }

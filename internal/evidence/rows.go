@@ -234,8 +234,8 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		ManifoldPressure: meanOf(channel.ManifoldPressure), ManifoldPressureMax: largestOf(channel.ManifoldPressure),
 		ManifoldPressureTarget: meanOf(channel.ManifoldPressureTarget),
 		BoostError:             mean(b.boostError, k.places), BoostOvershoot: largest(b.boostError, k.places),
-		TargetRate: b.rate(get(channel.ManifoldPressureTarget), k, s), SpeedRate: b.rate(get(channel.EngineSpeed), k,
-			s),
+		TargetRate:    b.rate(get(channel.ManifoldPressureTarget), k, s),
+		SpeedRate:     b.rate(get(channel.EngineSpeed), k, s),
 		WastegateDuty: largestOf(channel.WastegateDuty), MassAirFlow: meanOf(channel.MassAirFlow),
 
 		ChargeTemperature:     meanOf(channel.ChargeTemperature),

@@ -241,8 +241,8 @@ func missing(list []result.Missing) string {
 			rest = append(rest, "no pull has "+inWords(m.Channels, "and")+" together")
 		case m.Key == metric.PortInjection || m.Key == metric.DirectInjection:
 			kind := strings.TrimPrefix(string(m.Key), "engine.injection: ")
-			rest = append(rest, fmt.Sprintf("%s does not say injection: %s, and only such an engine has it", m.File,
-				kind))
+			rest = append(rest,
+				fmt.Sprintf("%s does not say injection: %s, and only such an engine has it", m.File, kind))
 		case m.Key == "":
 			logs = append(logs, inWords(m.Channels, "or"))
 		default:

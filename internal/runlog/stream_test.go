@@ -381,8 +381,7 @@ func TestEachReadsParquetInParts(t *testing.T) {
 	for name, read := range map[string]func(func(*Run) error) error{
 		"file": func(fn func(*Run) error) error { return Each(file, Options{MaxCells: 3 * 1000}, fn) },
 		"stream": func(fn func(*Run) error) error {
-			return EachFrom(&b, "log.parquet", Options{MaxCells: 3 * 1000},
-				fn)
+			return EachFrom(&b, "log.parquet", Options{MaxCells: 3 * 1000}, fn)
 		},
 	} {
 		row, parts := 0, 0

@@ -291,8 +291,8 @@ func TestKnockLimit(t *testing.T) {
 	}{
 		{"charge", sl.Limit.Slopes.LnCharge, 0.03,
 			func(s *cycle.State, d float64) { s.AirMass *= math.Exp(d); s.ManifoldPressure *= math.Exp(d) }, 0.03},
-		{"charge temperature", sl.Limit.Slopes.Charge, 5, func(s *cycle.State, d float64) { s.ChargeTemperature += d },
-			0.03},
+		{"charge temperature", sl.Limit.Slopes.Charge, 5,
+			func(s *cycle.State, d float64) { s.ChargeTemperature += d }, 0.03},
 		{"coolant temperature", sl.Limit.Slopes.Coolant, 5,
 			func(s *cycle.State, d float64) { s.CoolantTemperature += d }, 0.03},
 		{"octane", sl.Limit.Slopes.Octane, 2, func(s *cycle.State, d float64) { s.Octane += d }, 0.03},

@@ -43,8 +43,8 @@ func ToleranceFactor(n int, content, confidence float64) (float64, error) {
 	cdf := func(t float64) float64 { return noncentralT(t, nu, delta) }
 	t, ok := quantile(cdf, confidence, delta, 1+math.Abs(delta)/root)
 	if !ok {
-		return 0, fmt.Errorf("envelope: no tolerance factor found for n %d, content %g, confidence %g", n, content,
-			confidence)
+		return 0, fmt.Errorf("envelope: no tolerance factor found for n %d, content %g, confidence %g",
+			n, content, confidence)
 	}
 	return t / root, nil
 }

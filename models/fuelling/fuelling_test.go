@@ -39,8 +39,8 @@ func gasoline(t *testing.T, ethanol float64) fuel.Fuel {
 
 func injector() fuelling.Injector {
 	return fuelling.Injector{RatedFlow: 550e-6 / 60, RatedPressure: 300e3,
-		DeadTime: fuelling.Curve{Breakpoints: []float64{8, 10, 12, 14}, Value: []float64{2.2e-3, 1.5e-3, 1.1e-3,
-			0.8e-3}}}
+		DeadTime: fuelling.Curve{
+			Breakpoints: []float64{8, 10, 12, 14}, Value: []float64{2.2e-3, 1.5e-3, 1.1e-3, 0.8e-3}}}
 }
 
 func TestDefinitions(t *testing.T) {
@@ -145,8 +145,7 @@ func TestRefusals(t *testing.T) {
 			return fuelling.Pump{Capacity: fuelling.Constant(0.1)}.Use(math.Inf(1), 3e5)
 		}},
 		{"not finite", func() (float64, error) {
-			return fuelling.Pump{Capacity: fuelling.Constant(nan)}.Use(0.01,
-				3e5)
+			return fuelling.Pump{Capacity: fuelling.Constant(nan)}.Use(0.01, 3e5)
 		}},
 	}
 	for _, c := range cases {

@@ -127,8 +127,8 @@ func TestProof(t *testing.T) {
 	_, _, table := calibration(mainRecord.proposals)
 	doc.WriteString(proofTable)
 	for i, b := range table {
-		fmt.Fprintf(&doc, "| %.1f–%.1f | %d | %.3f | %.3f |\n", float64(i)/10, float64(i+1)/10, b.n, b.predicted,
-			b.observed)
+		fmt.Fprintf(&doc, "| %.1f–%.1f | %d | %.3f | %.3f |\n",
+			float64(i)/10, float64(i+1)/10, b.n, b.predicted, b.observed)
 	}
 	doc.WriteString(proofSpeed)
 	for _, n := range []int{100, 300, 1000} {

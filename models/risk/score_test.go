@@ -216,18 +216,15 @@ func TestScoreErrors(t *testing.T) {
 		"edges that fall": func() error { _, err := Reliability(fine, []float64{0, 0.5, 0.4, 1}); return err },
 		"reference zero":  func() error { _, err := Skill(0.1, 0); return err },
 		"one group": func() error {
-			_, _, err := SkillInterval([]float64{1}, []float64{1}, 9,
-				rng)
+			_, _, err := SkillInterval([]float64{1}, []float64{1}, 9, rng)
 			return err
 		},
 		"reference all zero": func() error {
-			_, _, err := SkillInterval([]float64{1, 1}, []float64{0, 0}, 9,
-				rng)
+			_, _, err := SkillInterval([]float64{1, 1}, []float64{0, 0}, 9, rng)
 			return err
 		},
 		"negative loss": func() error {
-			_, _, err := SkillInterval([]float64{-1, 1}, []float64{1, 1}, 9,
-				rng)
+			_, _, err := SkillInterval([]float64{-1, 1}, []float64{1, 1}, 9, rng)
 			return err
 		},
 		"no draw":             func() error { _, err := CrossingBand(nil, 3); return err },

@@ -88,8 +88,8 @@ func Fold(header string) string { return strings.ToLower(strings.Join(strings.Fi
 
 // Parse expands a header, without its unit (Base), into words and qualifiers.
 func Parse(header string) Name {
-	header = strings.NewReplacer("A/F", "AFR", "a/f", "afr", "Air/Fuel", "air fuel", "air/fuel", "air fuel").Replace(
-		header)
+	slashed := strings.NewReplacer("A/F", "AFR", "a/f", "afr", "Air/Fuel", "air fuel", "air/fuel", "air fuel")
+	header = slashed.Replace(header)
 	var n Name
 	toks := tokens(header)
 	for i := 0; i < len(toks); i++ {

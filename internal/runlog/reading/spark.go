@@ -49,11 +49,11 @@ func (ctx *Context) readRetard(id channel.ID, u unit.Unit, raw []float64) (Readi
 		r.Why = fmt.Sprintf("%d of %d readings that are not zero are negative: the file counts retard negative, "+
 			"turned to positive", negative, negative+positive)
 	case positive > 9*negative:
-		r.Why = fmt.Sprintf("%d of %d readings that are not zero are positive: retard is counted positive", positive,
-			negative+positive)
+		r.Why = fmt.Sprintf("%d of %d readings that are not zero are positive: retard is counted positive",
+			positive, negative+positive)
 	default:
-		return Reading{}, refuse("%d readings are negative and %d positive: which sign means retard is open", negative,
-			positive)
+		return Reading{}, refuse("%d readings are negative and %d positive: which sign means retard is open",
+			negative, positive)
 	}
 	r.Confidence = 0.95
 	return r, nil
