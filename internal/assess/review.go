@@ -208,10 +208,10 @@ func (m *Model) findings(b *bench, e *evaluation, class string) []Finding {
 		key := e.keys[c.Cell]
 		in := e.inCell(b, key)
 		limit := in.limit
-		value := func(margin float64) result.Number { return result.Number(limit - e.Side.Sign()*margin) }
+		onScale := func(margin float64) result.Number { return result.Number(limit - e.Side.Sign()*margin) }
 		fd := Finding{
 			Hazard: e.hazard, Severity: e.severity, Cell: m.Cell(key), Metric: e.ID, Unit: e.Unit,
-			Predicted: value(c.Margin.Mean), Interval90: ordered(value(c.Margin.Low), value(c.Margin.High)),
+			Predicted: onScale(c.Margin.Mean), Interval90: ordered(onScale(c.Margin.Low), onScale(c.Margin.High)),
 			Limit: result.Number(limit), LimitSource: e.limitSource, Margin: result.Number(c.Margin.Mean),
 			MarginSD:           result.Number(c.Margin.SD),
 			ProbabilityPerPull: result.Number(c.Probability), Basis: b.basis, Change: in.change, worsened: in.worsened,

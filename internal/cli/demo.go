@@ -98,17 +98,17 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 	if err := os.MkdirAll(folder, 0o755); err != nil {
 		return err
 	}
-	show := report.Options{Width: e.width(), Units: show.Units(ws.Config.Display), Colour: e.colour()}
+	options := report.Options{Width: e.width(), Units: show.Units(ws.Config.Display), Colour: e.colour()}
 	envelopes, err := job.Envelopes()
 	if err != nil {
 		return err
 	}
 	if err := writePage(folder, "envelope", func(w *bytes.Buffer) error {
-		return report.Envelopes(w, envelopes, report.HTML, show)
+		return report.Envelopes(w, envelopes, report.HTML, options)
 	}); err != nil {
 		return err
 	}
-	brief := show
+	brief := options
 	brief.Brief = true
 	for _, id := range made.Proposed {
 		r, err := job.Review(id)
@@ -120,7 +120,7 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 		}
 		name := "review-" + id
 		if err := writePage(folder, name, func(w *bytes.Buffer) error {
-			return report.Review(w, r, report.HTML, show)
+			return report.Review(w, r, report.HTML, options)
 		}); err != nil {
 			return err
 		}
@@ -131,7 +131,7 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 		return err
 	}
 	if err := writePage(folder, "audit", func(w *bytes.Buffer) error {
-		return report.Audit(w, audit, report.HTML, show)
+		return report.Audit(w, audit, report.HTML, options)
 	}); err != nil {
 		return err
 	}
@@ -140,11 +140,11 @@ func (e *env) demoReports(ws *workspace.Workspace, job *assess.Job, made demo.Su
 		return err
 	}
 	if err := writePage(folder, "fleet", func(w *bytes.Buffer) error {
-		return report.Fleet(w, fleet, report.HTML, show)
+		return report.Fleet(w, fleet, report.HTML, options)
 	}); err != nil {
 		return err
 	}
-	if err := report.Cautions(e.out, report.Table, show); err != nil {
+	if err := report.Cautions(e.out, report.Table, options); err != nil {
 		return err
 	}
 	fmt.Fprintf(e.out, "\nAlso written to %s: envelope.html, audit.html, fleet.html. What is really true is in %s.\n",

@@ -225,21 +225,21 @@ func checkProposed(t *testing.T, proposed []ProposalTruth) {
 	want := map[string]hazard.ID{"mild": "", "mid_range_spark": hazard.Knock, "lean_and_advanced_top": hazard.Lean,
 		"low_speed_torque": hazard.LowSpeedLoad}
 	for _, p := range proposed {
-		hazard, ok := want[p.Kind]
+		meant, ok := want[p.Kind]
 		if !ok {
 			t.Errorf("unexpected kind %q", p.Kind)
 			continue
 		}
 		delete(want, p.Kind)
-		if hazard == "" {
+		if meant == "" {
 			if p.WorstPerPull >= 0.02 {
 				t.Errorf("mild is not mild: %s %.3f", p.WorstHazard, p.WorstPerPull)
 			}
 			continue
 		}
-		h := p.Hazard(hazard)
-		if p.WorstHazard != hazard || h.ProbabilityPerPull < 0.2 {
-			t.Errorf("%s: worst %s %.3f, %s %.3f", p.Kind, p.WorstHazard, p.WorstPerPull, hazard, h.ProbabilityPerPull)
+		h := p.Hazard(meant)
+		if p.WorstHazard != meant || h.ProbabilityPerPull < 0.2 {
+			t.Errorf("%s: worst %s %.3f, %s %.3f", p.Kind, p.WorstHazard, p.WorstPerPull, meant, h.ProbabilityPerPull)
 		}
 		if len(h.RPM) != 2 || h.RPM[1] < p.RPM[0] || h.RPM[0] > p.RPM[1] {
 			t.Errorf("%s: crossed at %v, changed at %v", p.Kind, h.RPM, p.RPM)

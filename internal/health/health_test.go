@@ -124,17 +124,17 @@ func TestHealthFindsPlantedFaults(t *testing.T) {
 	checked := 0
 	for _, car := range truth.Fleet {
 		for _, f := range car.Faults {
-			metric := buildsUp[f.Fault]
-			if metric == "" {
+			faulty := buildsUp[f.Fault]
+			if faulty == "" {
 				continue
 			}
 			checked++
 			at := slices.IndexFunc(r.Cars, func(c CarDrift) bool {
 				return c.Vehicle == car.Vehicle &&
-					c.Metric == metric
+					c.Metric == faulty
 			})
 			if at < 0 || !r.Cars[at].Signal || !(r.Cars[at].Shift > 0) {
-				t.Errorf("%s, %s: %s has not been called as risen", car.Vehicle, f.Fault, metric)
+				t.Errorf("%s, %s: %s has not been called as risen", car.Vehicle, f.Fault, faulty)
 				continue
 			}
 			from, to := growing(car.Logs)
@@ -419,7 +419,7 @@ func TestSurvivalByHand(t *testing.T) {
 // Nine cars of 100 to 180 kW fall into three brackets of three; with six failures among the strongest against none the
 // brackets are compared (chance 2·(1/2)⁶ = 0.031 at equal exposure), with fewer nothing is read from them.
 func TestPowerBrackets(t *testing.T) {
-	fleet := func(failures int) []history {
+	cars := func(failures int) []history {
 		var out []history
 		for i := range 9 {
 			h := history{vehicle: fmt.Sprint(i), pulls: 20, hours: 0.1, power: 100 + 10*float64(i), measured: i < 2}
@@ -430,7 +430,7 @@ func TestPowerBrackets(t *testing.T) {
 		}
 		return append(out, history{vehicle: "unknown", pulls: 5, power: math.NaN()})
 	}
-	b, err := powerBrackets("p", fleet(6))
+	b, err := powerBrackets("p", cars(6))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -450,14 +450,14 @@ func TestPowerBrackets(t *testing.T) {
 		!c.Signal || c.Strongest.Failures != 6 || c.Weakest.Failures != 0 || len(c.Reasons) != 0 {
 		t.Errorf("six against none: %+v, %v", c, err)
 	}
-	if b, err = powerBrackets("p", fleet(5)); err != nil {
+	if b, err = powerBrackets("p", cars(5)); err != nil {
 		t.Fatal(err)
 	}
 	if c, err = compareBrackets("p", b); err != nil || c.Status != result.NotAssessed || c.PValue.Known() ||
 		c.Signal || !slices.Equal(c.Reasons, result.Reasons{FewFailures{Failures: 5, Wanted: 6}}) {
 		t.Errorf("five against none: %+v, %v", c, err)
 	}
-	if b, err = powerBrackets("p", fleet(5)[:8]); err != nil || b != nil {
+	if b, err = powerBrackets("p", cars(5)[:8]); err != nil || b != nil {
 		t.Errorf("eight cars: %+v, %v", b, err)
 	}
 	if c, err = compareBrackets("p", b); err != nil || c.Signal ||

@@ -51,9 +51,9 @@ func auditRowSection(a *assess.Audit) text.Section {
 }
 
 func auditTableRow(r assess.AuditRow) text.Row {
-	hazard := text.Of(plain(r.TopHazard))
+	top := text.Of(plain(r.TopHazard))
 	if r.Cell != nil {
-		hazard = text.Of(append(hazard.Parts, show.Range(r.Cell.RPM, "rpm"), show.Range(r.Cell.LoadPct, "%"))...)
+		top = text.Of(append(top.Parts, show.Range(r.Cell.RPM, "rpm"), show.Range(r.Cell.LoadPct, "%"))...)
 	}
 	notes := []string{fmt.Sprintf("%s. %s %s, author %s, fuel %s.", or(r.Because, "No reason was recorded"),
 		loggedCells(r),
@@ -66,7 +66,7 @@ func auditTableRow(r assess.AuditRow) text.Row {
 			text.Of(or(r.Author, show.Missing)),
 			text.Of(or(r.Status, show.Missing)),
 			text.Of(string(r.Verdict)).Toned(verdictTone(r.Verdict)),
-			hazard,
+			top,
 			chance(r.ProbabilityPerPull, r.Interval90),
 			integer(r.OwnPulls),
 		},

@@ -21,13 +21,13 @@ import (
 // TestSchemas holds the JSON of every populated fixture against its schema in docs/schema: the same keys, in the same
 // order, of the stated types, none missing and none besides.
 func TestSchemas(t *testing.T) {
-	for result, file := range map[string]string{
+	for kind, file := range map[string]string{
 		"review": "review", "audit": "audit", "across": "across", "against": "against", "fleet": "fleet",
 		"envelopes": "envelope", "inspect": "inspect", "ingest": "ingest", "verify": "verify",
 	} {
 		schema := schemaFile(t, file)
 		c := checker{t: t, defs: schema.get("$defs").(object), used: map[string]bool{}}
-		c.check(file, schema, ordered(t, render(t, result, JSON, Options{})))
+		c.check(file, schema, ordered(t, render(t, kind, JSON, Options{})))
 		c.allUsed(file)
 	}
 }

@@ -169,7 +169,7 @@ func (m *mapper) settle(id channel.ID) {
 	if len(bids) > 1 {
 		best.claim.Why += fmt.Sprintf("; preferred to %q", m.tb.Columns[bids[1].column].Header)
 	}
-	m.take(best)
+	m.assign(best)
 }
 
 // bid reads a column by its best claim; a claim that fails leaves the column out with the reason.
@@ -313,8 +313,8 @@ func larger(a, b float64) float64 {
 	return math.Max(a, b)
 }
 
-// take records the column of a channel and what later columns are judged by.
-func (m *mapper) take(b bid) {
+// assign records the column of a channel and what later columns are judged by.
+func (m *mapper) assign(b bid) {
 	m.use(b, b.claim.Why+"; "+b.reading.Why)
 	m.keep(b)
 }
