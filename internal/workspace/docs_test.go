@@ -1,9 +1,10 @@
 package workspace
 
 import (
+	"flag"
+	"fmt"
 	"os"
 	"regexp"
-	"slices"
 	"strings"
 	"testing"
 
@@ -11,7 +12,7 @@ import (
 	"headroom/internal/metric"
 )
 
-// The examples of docs/workspace.md together are a valid workspace, and its hazard table is this package's.
+// The examples of docs/workspace.md together are a valid workspace.
 func TestDocumentedExamples(t *testing.T) {
 	doc, err := os.ReadFile("../../docs/workspace.md")
 	if err != nil {
@@ -45,20 +46,52 @@ func TestDocumentedExamples(t *testing.T) {
 		got.Pulls != d.Pulls || got.Display != d.Display || got.Seed != d.Seed {
 		t.Errorf("the documented defaults are not the defaults: %+v", got)
 	}
-	lines := strings.Split(string(doc), "\n")
+}
+
+var update = flag.Bool("update", false, "write the catalogue into docs/workspace.md anew")
+
+// The tables of hazards and metrics in docs/workspace.md are the catalogue's. Rewritten with -update.
+func TestDocumentedCatalogue(t *testing.T) {
+	const path, start, end = "../../docs/workspace.md", "<!-- catalogue -->\n", "<!-- end -->\n"
+	doc, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, rest, ok := strings.Cut(string(doc), start)
+	told, after, closed := strings.Cut(rest, end)
+	if !ok || !closed {
+		t.Fatalf("%s has no place for the catalogue", path)
+	}
+	want := documentedCatalogue()
+	if told == want {
+		return
+	}
+	if !*update {
+		t.Fatalf("%s does not tell what the catalogue holds; rewrite it with -update", path)
+	}
+	if err := os.WriteFile(path, []byte(before+start+want+end+after), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func documentedCatalogue() string {
+	var b strings.Builder
+	b.WriteString("| hazard | default severity | limits are written on |\n|---|---|---|\n")
 	for _, h := range hazard.All() {
-		row := "| `" + string(h.ID) + "` | " + string(h.Severity) + " |"
-		i := slices.IndexFunc(lines, func(l string) bool { return strings.HasPrefix(l, row) })
-		if i < 0 {
-			t.Errorf("hazard %s (%s) is not documented so", h.ID, h.Severity)
-			continue
-		}
-		for _, id := range h.Metrics {
-			m, _ := metric.Of(id)
-			if m.Limited() && (!strings.Contains(lines[i], "`"+string(id)+"`") ||
-				!strings.HasSuffix(lines[i], m.Unit+" |")) {
-				t.Errorf("metric %s in %s is not documented in %q", id, m.Unit, lines[i])
+		names := make([]string, len(h.Metrics))
+		for i, id := range h.Metrics {
+			names[i] = "`" + string(id) + "`"
+			if m, _ := metric.Of(id); !m.Limited() {
+				names[i] = "nothing here: `knock_control.tolerated_retard_deg`"
 			}
 		}
+		fmt.Fprintf(&b, "| `%s` | %s | %s |\n", h.ID, h.Severity, strings.Join(names, ", "))
 	}
+	b.WriteString("\n| metric | what it is | kept in | a limit lies between |\n|---|---|---|---|\n")
+	for _, m := range metric.All() {
+		if m.Limited() {
+			fmt.Fprintf(&b, "| `%s` | %s | %s | %g and %g |\n", m.ID, m.Meaning, m.Unit, m.Limit.Low, m.Limit.High)
+		}
+	}
+	return b.String()
 }
