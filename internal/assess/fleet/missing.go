@@ -98,8 +98,8 @@ func (f *Fleet) gives(key metric.Key) bool {
 	return false
 }
 
-// readings are the channels that metrics rest on, as a logged state knows them; absolute load is also what mass air
-// flow or manifold pressure gave.
+// readings are the channels that a row keeps, as a logged state knows them; absolute load is also what mass air flow or
+// manifold pressure gave.
 var readings = map[channel.ID]func(s *state.State) float64{
 	channel.AbsoluteLoad:           func(s *state.State) float64 { return s.Load },
 	channel.Lambda:                 func(s *state.State) float64 { return s.Row.Lambda },
@@ -121,6 +121,15 @@ var readings = map[channel.ID]func(s *state.State) float64{
 	channel.KnockRetardLearned:     knockHeard,
 	channel.ShortTermTrim:          func(s *state.State) float64 { return s.Row.ShortTermTrim },
 	channel.LongTermTrim:           func(s *state.State) float64 { return s.Row.LongTermTrim },
+	channel.EngineSpeed:            func(s *state.State) float64 { return s.Row.RPM },
+	channel.MassAirFlow:            func(s *state.State) float64 { return s.Row.MassAirFlow },
+	channel.WastegateDuty:          func(s *state.State) float64 { return s.Row.WastegateDuty },
+	channel.BarometricPressure:     func(s *state.State) float64 { return s.Row.Barometer },
+	channel.AmbientTemperature:     func(s *state.State) float64 { return s.Row.Ambient },
+	channel.EthanolShare:           func(s *state.State) float64 { return s.Row.Ethanol },
+	channel.IntakeCam:              func(s *state.State) float64 { return s.Row.IntakeCam },
+	channel.ExhaustCam:             func(s *state.State) float64 { return s.Row.ExhaustCam },
+	channel.Gear:                   func(s *state.State) float64 { return s.Row.Gear },
 }
 
 // knockHeard is the retard of a row in which knock was compared, NaN in one in which it was not.

@@ -39,7 +39,8 @@ func wholeRow() *evidence.Row {
 	r.Lambda, r.LambdaLeanest, r.LeanestRPM, r.LambdaCommanded = 0.86, 0.87, 4000, 0.86
 	r.SparkCommanded, r.SparkDelivered, r.SparkMax, r.KnockLogged, r.RetardMax = 10, 10, 10, true, 0
 	r.ManifoldPressure, r.ManifoldPressureTarget, r.BoostOvershoot, r.TargetRate = 180, 180, 2, -5
-	r.SpeedRate, r.Barometer, r.Ambient = 600, 100, 20
+	r.SpeedRate, r.Barometer, r.Ambient, r.Ethanol, r.Gear = 600, 100, 20, 10, 4
+	r.MassAirFlow, r.WastegateDuty, r.IntakeCam, r.ExhaustCam = 150, 55, 20, 10
 	r.ChargeTemperature, r.ChargeTemperatureMax, r.CoolantTemperature, r.OilTemperature = 40, 41, 90, 100
 	r.ExhaustTemperature, r.InjectorDuty, r.InjectorPulse = 850, 60, 5
 	r.RailPressure, r.RailShortfall, r.ShortTermTrim, r.LongTermTrim = 15000, 50, 1, 1
@@ -59,7 +60,7 @@ func forget(r *evidence.Row, id channel.ID) {
 	}
 	switch id {
 	case channel.AbsoluteLoad, channel.MassAirFlow:
-		r.Load = nan
+		r.Load, r.MassAirFlow = nan, nan
 		samples(func(s *evidence.Sample) { s.Load = nan })
 	case channel.Lambda:
 		r.Lambda, r.LambdaLeanest = nan, nan
@@ -91,6 +92,22 @@ func forget(r *evidence.Row, id channel.ID) {
 	case channel.ManifoldPressureTarget:
 		r.ManifoldPressureTarget, r.BoostOvershoot, r.TargetRate = nan, nan, nan
 		samples(func(s *evidence.Sample) { s.Target = nan })
+	case channel.EngineSpeed:
+		r.RPM = nan
+	case channel.WastegateDuty:
+		r.WastegateDuty = nan
+	case channel.BarometricPressure:
+		r.Barometer = nan
+	case channel.AmbientTemperature:
+		r.Ambient = nan
+	case channel.EthanolShare:
+		r.Ethanol = nan
+	case channel.IntakeCam:
+		r.IntakeCam = nan
+	case channel.ExhaustCam:
+		r.ExhaustCam = nan
+	case channel.Gear:
+		r.Gear = nan
 	case channel.Torque:
 		samples(func(s *evidence.Sample) { s.Torque = nan })
 	case channel.KnockRetard, channel.KnockRetardLearned:
@@ -255,5 +272,19 @@ func TestEveryMetricHasARow(t *testing.T) {
 	}
 	if QuantityOf("luck") != nil {
 		t.Error("an unknown metric has a row")
+	}
+}
+
+// Each channel that a row keeps can be told missing: forgetting it, and only that, makes its reading unknown. So a
+// metric that comes to rest on it needs no row for the channel.
+func TestEveryKeptChannelIsRead(t *testing.T) {
+	f := New(platformWith(t, "direct", func(*workspace.Platform) {}), &Fit{})
+	for id, read := range readings {
+		whole, r := wholeRow(), wholeRow()
+		forget(r, id)
+		with, without := f.Logged(whole), f.Logged(r)
+		if !value.Known(read(&with.State)) || value.Known(read(&without.State)) {
+			t.Errorf("%s reads %v, and %v where it was not logged", id, read(&with.State), read(&without.State))
+		}
 	}
 }
