@@ -4,13 +4,15 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"os"
+	"path/filepath"
+
 	"headroom/internal/assess/fleet"
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
+	"headroom/internal/metric"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
-	"os"
-	"path/filepath"
 )
 
 // keptFit returns the kept fit when it was made from the same evidence, files and tool, and else fits and keeps it.
@@ -38,11 +40,11 @@ func (j *Job) keptFit(p *state.Platform, read func() ([]evidence.Row, error)) (*
 	return f, nil
 }
 
-// fitDigest covers what a fit depends on: the platform file, headroom.yaml and the platform's evidence. Revisions are
-// not among them, so a new proposal is scored on the kept fit.
+// fitDigest covers what a fit depends on: the tool and its metrics, the platform file, headroom.yaml and the platform's
+// evidence. Revisions are not among them, so a new proposal is scored on the kept fit.
 func (j *Job) fitDigest(p *state.Platform) (string, error) {
 	h := sha256.New()
-	fmt.Fprintln(h, fleet.FitVersion, j.version)
+	fmt.Fprintln(h, fleet.FitVersion, j.version, metric.All())
 	for _, name := range []string{workspace.ConfigFile, p.File} {
 		b, err := os.ReadFile(filepath.Join(j.ws.Dir, filepath.FromSlash(name)))
 		if err != nil {

@@ -2,9 +2,10 @@ package workspace
 
 import (
 	"fmt"
-	"headroom/internal/hazard"
 	"maps"
 	"slices"
+
+	"headroom/internal/hazard"
 
 	"headroom/internal/fault"
 	"headroom/internal/yamlfile"

@@ -1,12 +1,13 @@
 package workspace
 
 import (
-	"headroom/internal/hazard"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+
+	"headroom/internal/hazard"
 )
 
 // Each case spoils one thing in the good workspace. Every problem must say file, line, key or cell and the remedy,

@@ -2,11 +2,12 @@ package fleet
 
 import (
 	"fmt"
-	"headroom/internal/assess/state"
-	"headroom/models/mixed"
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"headroom/internal/assess/state"
+	"headroom/models/mixed"
 
 	"gonum.org/v1/gonum/mat"
 )

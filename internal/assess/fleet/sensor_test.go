@@ -1,9 +1,10 @@
 package fleet
 
 import (
+	"testing"
+
 	"headroom/internal/evidence"
 	"headroom/internal/fleettest"
-	"testing"
 )
 
 // A mixture that is lean at full throttle alone is no sensor fault, nor is one cell of evidence.

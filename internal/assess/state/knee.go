@@ -2,9 +2,10 @@ package state
 
 import (
 	"cmp"
-	"headroom/models/value"
 	"math"
 	"slices"
+
+	"headroom/models/value"
 
 	"gonum.org/v1/gonum/stat"
 )
