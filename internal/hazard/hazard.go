@@ -99,7 +99,7 @@ var catalogue = []Info{
 		[]channel.ID{channel.SparkAdvance, channel.ManifoldPressure, channel.ChargeTemperature}},
 	{LowSpeedLoad, Catastrophic, "low-speed load", []metric.ID{metric.BMEP},
 		[]channel.ID{channel.Torque, channel.ManifoldPressure}},
-	{BoostControl, Moderate, "boost control", []metric.ID{metric.BoostOvershoot},
+	{BoostControl, Moderate, "boost control", []metric.ID{metric.BoostOvershoot, metric.WastegateDuty},
 		[]channel.ID{channel.ManifoldPressure, channel.ManifoldPressureTarget, channel.WastegateDuty}},
 	{Driveline, Moderate, "driveline", []metric.ID{metric.Torque}, []channel.ID{channel.Torque}},
 }

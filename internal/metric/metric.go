@@ -29,6 +29,7 @@ const (
 	PeakPressure       ID = "peak_pressure"
 	BMEP               ID = "bmep"
 	BoostOvershoot     ID = "boost_overshoot"
+	WastegateDuty      ID = "wastegate_duty"
 	Torque             ID = "torque"
 )
 
@@ -114,6 +115,8 @@ var (
 	charge  = logged(channel.ChargeTemperature)
 	// flow is what the fuel an engine burns follows from.
 	flow = []Input{load, mixture}
+	// onTarget tells boost that is controlled from a turbocharger that still spools.
+	onTarget = []Input{logged(channel.ManifoldPressure), logged(channel.ManifoldPressureTarget)}
 	// combustion is what the cycle model needs.
 	combustion = []Input{load, charge, mixture, spark, written(Burn)}
 )
@@ -182,8 +185,13 @@ var catalogue = []Info{
 	{ID: BoostOvershoot, Unit: "kPa", Side: Upper, Spoken: "boost overshoot",
 		Meaning:  "manifold pressure actual minus target",
 		Limit:    Span{1, 150, "the boost above target allowed", "20"},
-		Shown:    []Input{logged(channel.ManifoldPressure), logged(channel.ManifoldPressureTarget)},
-		Computed: []Input{logged(channel.ManifoldPressure), logged(channel.ManifoldPressureTarget)}},
+		Shown:    onTarget,
+		Computed: onTarget},
+	{ID: WastegateDuty, Unit: "%", Side: Upper, Spoken: "wastegate duty",
+		Meaning:  "duty of the wastegate's valve at which boost control has nothing left to give",
+		Limit:    Span{10, 100, "the wastegate duty allowed", "90"},
+		Shown:    with(onTarget, logged(channel.WastegateDuty)),
+		Computed: onTarget},
 	{ID: Torque, Unit: "N·m", Side: Upper, Spoken: "torque",
 		Meaning:  "brake torque",
 		Limit:    Span{20, 5000, "the torque allowed", "420"},

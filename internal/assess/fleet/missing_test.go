@@ -240,12 +240,15 @@ func TestNeverTogether(t *testing.T) {
 		!slices.Contains(lack.Missing[0].Channels, channel.SparkAdvance) {
 		t.Errorf("never together: %+v", lack)
 	}
-	boost, _ := metric.Of(metric.BoostOvershoot)
 	spooling := wholeRow()
 	spooling.BoostOvershoot = -60
 	v := f.Logged(spooling)
-	if lack := f.Lacking(boost, []*state.Visit{&v}); !lack.Unusable || len(lack.Missing) > 0 {
-		t.Errorf("a turbocharger that still spools: %+v", lack)
+	for _, id := range []metric.ID{metric.BoostOvershoot, metric.WastegateDuty} {
+		boost, _ := metric.Of(id)
+		lack := f.Lacking(boost, []*state.Visit{&v})
+		if judgeable(f, boost, &v) || !lack.Unusable || len(lack.Missing) > 0 {
+			t.Errorf("%s of a turbocharger that still spools: %+v", id, lack)
+		}
 	}
 }
 

@@ -85,6 +85,9 @@ var quantities = []Quantity{
 	{Info: row(metric.BoostOvershoot), ChangeSD: 0.5, slope: boostLoopLag, slopeSD: 0.15,
 		Measured:  logged(overshootOnTarget),
 		Predictor: targetFall},
+	{Info: row(metric.WastegateDuty), ChangeSD: 0.35, slope: 0, slopeSD: 0.5,
+		Measured:  logged(dutyOnTarget),
+		Predictor: boostOnTarget},
 	{Info: row(metric.Torque), ChangeSD: 0.1, SparkSD: 0.2, slope: 1, slopeSD: 0.2, Stands: true, bias: 0.08,
 		Moves:     true,
 		Measured:  logged(func(r *evidence.Row) float64 { return r.Bound.Torque }),
@@ -162,6 +165,23 @@ func overshootOnTarget(r *evidence.Row) float64 {
 		return math.NaN()
 	}
 	return r.BoostOvershoot
+}
+
+// dutyOnTarget is a cell's wastegate duty, NaN while the turbocharger still spools or where that cannot be told: the
+// valve is then shut on purpose and its duty says nothing of what is left.
+func dutyOnTarget(r *evidence.Row) float64 {
+	if math.IsNaN(overshootOnTarget(r)) {
+		return math.NaN()
+	}
+	return r.WastegateDuty
+}
+
+// boostOnTarget is how far the manifold lies above ambient, kPa; NaN as in dutyOnTarget.
+func boostOnTarget(_ *state.Platform, s *state.State) float64 {
+	if !value.Known(s.Overshoot) || evidence.Spooling(s.Overshoot) {
+		return math.NaN()
+	}
+	return s.Manifold - s.Barometer
 }
 
 // boostLoopLag is how far, in seconds, manifold pressure trails a moving target; common practice, no source.
