@@ -1,6 +1,8 @@
 package assess
 
 import (
+	"slices"
+
 	"headroom/internal/assess/footprint"
 	"headroom/internal/metric"
 	"headroom/internal/result"
@@ -47,7 +49,7 @@ func tableDoubt(t *workspace.TableRef, n calmap.Note) TableDoubt {
 	return out
 }
 
-// notes are what a reader must know about how a platform's numbers came about.
+// notes are what a reader must know about how a platform's numbers came about; a metric without a limit gives none.
 func (m *Model) notes() result.Reasons {
 	var out result.Reasons
 	if m.Cycle == nil {
@@ -60,7 +62,7 @@ func (m *Model) notes() result.Reasons {
 	}
 	for _, q := range metric.All() {
 		fit, ok := m.Margins[q.ID]
-		if !ok {
+		if !ok || !slices.ContainsFunc(m.Limits, func(l workspace.Limit) bool { return l.Metric == q.ID }) {
 			continue
 		}
 		for _, w := range fit.Model.Warnings {

@@ -1,9 +1,12 @@
 package assess
 
 import (
+	"slices"
 	"testing"
 
 	"headroom/internal/assess/footprint"
+	"headroom/internal/fleettest"
+	"headroom/internal/metric"
 	"headroom/internal/workspace"
 	"headroom/models/calmap"
 )
@@ -27,5 +30,32 @@ func TestTableNotes(t *testing.T) {
 	}
 	if s, ok := notes[2].(NewSpike); !ok || s.Spike.Role != "spark" {
 		t.Errorf("the new spike: %+v", notes[2])
+	}
+}
+
+// A review speaks of the fits it judges by: a metric that the platform file sets no limit on is not among them.
+func TestNotesAreOfLimitedMetrics(t *testing.T) {
+	m, err := openJob(t, fleettest.Marlins(t)).Model(fleettest.Marlin)
+	if err != nil {
+		t.Fatal(err)
+	}
+	warned := func() (out []metric.ID) {
+		for _, n := range m.notes() {
+			if w, ok := n.(FitWarning); ok {
+				out = append(out, w.Metric)
+			}
+		}
+		return out
+	}
+	for _, q := range []metric.ID{metric.Lambda, metric.WastegateDuty} {
+		model := *m.Margins[q].Model
+		model.Warnings = []string{"planted"}
+		fit := m.Margins[q]
+		fit.Model = &model
+		m.Margins[q] = fit
+	}
+	got := warned()
+	if !slices.Contains(got, metric.Lambda) || slices.Contains(got, metric.WastegateDuty) {
+		t.Errorf("the demo limits lambda and not wastegate duty; its notes speak of %v", got)
 	}
 }
