@@ -144,3 +144,26 @@ func TestLinesAreReadable(t *testing.T) {
 		}
 	}
 }
+
+// namedPath is a path of the project in running text.
+var namedPath = regexp.MustCompile(`\b(?:cmd|internal|models|docs|testdata)/[A-Za-z0-9_][A-Za-z0-9_/.-]*[A-Za-z0-9_]`)
+
+// A page that names a file or folder of the project names one that is there.
+func TestNamedPathsExist(t *testing.T) {
+	pages, err := filepath.Glob(filepath.Join(root, "docs", "*.md"))
+	if err != nil || len(pages) == 0 {
+		t.Fatal("no pages", err)
+	}
+	pages = append(pages, filepath.Join(root, "README.md"), filepath.Join(root, "DEVELOPERS.md"))
+	for _, page := range pages {
+		text, err := os.ReadFile(page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range namedPath.FindAllString(string(text), -1) {
+			if _, err := os.Stat(filepath.Join(root, filepath.FromSlash(name))); err != nil {
+				t.Errorf("%s names %s, which is not there", filepath.Base(page), name)
+			}
+		}
+	}
+}
