@@ -108,7 +108,7 @@ func (j *Job) Across(id string, jobs int, done func(finished, total int)) (*Acro
 
 // compareRisk orders by verdict, the gravest first, then by probability.
 func compareRisk(va, vb Verdict, pa, pb float64) int {
-	if d := slices.Index(verdictOrder, va) - slices.Index(verdictOrder, vb); d != 0 {
+	if d := slices.Index(Verdicts, va) - slices.Index(Verdicts, vb); d != 0 {
 		return d
 	}
 	switch a, b := value.Or(pa, -1), value.Or(pb, -1); {

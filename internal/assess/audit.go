@@ -99,13 +99,10 @@ func (j *Job) pullsOn(rev *workspace.Revision) ([]*evidence.Row, error) {
 	return evidence.PullRows(rows), err
 }
 
-// verdictOrder puts the verdicts that need attention first.
-var verdictOrder = []Verdict{VerdictHold, VerdictUndecided, VerdictConditions, VerdictRelease}
-
 func (a *Audit) rank() {
 	slices.SortStableFunc(a.Rows, func(x, y AuditRow) int {
 		return cmp.Or(
-			cmp.Compare(slices.Index(verdictOrder, x.Verdict), slices.Index(verdictOrder, y.Verdict)),
+			cmp.Compare(slices.Index(Verdicts, x.Verdict), slices.Index(Verdicts, y.Verdict)),
 			cmp.Compare(weighted(y), weighted(x)),
 			cmp.Compare(x.Revision, y.Revision))
 	})

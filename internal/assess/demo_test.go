@@ -166,7 +166,7 @@ func checkAudit(t *testing.T, j *Job, a *Audit) {
 			t.Errorf("row %d: rank %d of %s", i, r.Rank, r.Revision)
 		}
 		seen[r.Revision] = true
-		if i > 0 && slices.Index(verdictOrder, r.Verdict) < slices.Index(verdictOrder, a.Rows[i-1].Verdict) {
+		if i > 0 && slices.Index(Verdicts, r.Verdict) < slices.Index(Verdicts, a.Rows[i-1].Verdict) {
 			t.Errorf("%s (%s) ranks below a milder verdict", r.Revision, r.Verdict)
 		}
 	}

@@ -19,6 +19,9 @@ const (
 	VerdictUndecided  Verdict = "undecided"
 )
 
+// Verdicts are all verdicts, those that need attention first.
+var Verdicts = []Verdict{VerdictHold, VerdictUndecided, VerdictConditions, VerdictRelease}
+
 // Basis says what a prediction rests on.
 type Basis string
 

@@ -31,7 +31,7 @@ func newVerify(e *env) *cobra.Command {
 			}
 			return e.print("verify", ws.Config.Display, func(w *bytes.Buffer, f report.Format,
 				opt report.Options) error {
-				return report.Faults(w, faults, f, opt)
+				return report.Mismatches(w, faults, f, opt)
 			})
 		},
 	}

@@ -318,11 +318,11 @@ func (r *reader) total(st *store.Store, summary *Summary) {
 }
 
 // Kinds of fault that Verify adds to those of the store.
-const FaultNotIngested = "not_ingested" // the workspace has a log that the catalogue does not
+const MismatchNotIngested = "not_ingested" // the workspace has a log that the catalogue does not
 
 // Verify checks the workspace's store against its catalogue and its logs (store.Verify), and names logs that were
 // never ingested.
-func Verify(ws *workspace.Workspace) ([]store.Fault, error) {
+func Verify(ws *workspace.Workspace) ([]store.Mismatch, error) {
 	st, err := store.Open(StoreDir(ws.Dir))
 	if err != nil {
 		return nil, err
@@ -338,8 +338,8 @@ func Verify(ws *workspace.Workspace) ([]store.Fault, error) {
 	}
 	for _, run := range ws.Runs {
 		if _, ok := st.Source(r.alias(run.Path)); !ok {
-			faults = append(faults, store.Fault{Kind: FaultNotIngested, Path: run.Path, Detail: "the log is not in " +
-				"the catalogue: run ingest"})
+			faults = append(faults, store.Mismatch{Kind: MismatchNotIngested, Path: run.Path,
+				Detail: "the log is not in the catalogue: run ingest"})
 		}
 	}
 	return faults, nil

@@ -295,9 +295,9 @@ func TestVerifySeesTheWorkspace(t *testing.T) {
 		got = append(got, f.Kind+" "+f.Path)
 	}
 	want := []string{
-		store.FaultSourceChanged + " runs/car-1/base/2026-03-01-a.csv",
-		store.FaultSourceMissing + " runs/car-2/base/2026-03-01-a.csv",
-		FaultNotIngested + " runs/car-1/base/new.csv",
+		store.MismatchSourceChanged + " runs/car-1/base/2026-03-01-a.csv",
+		store.MismatchSourceMissing + " runs/car-2/base/2026-03-01-a.csv",
+		MismatchNotIngested + " runs/car-1/base/new.csv",
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("faults (-want +got):\n%s", diff)

@@ -40,8 +40,7 @@ func verdictTally(cars []assess.AcrossCar) string {
 		tally[c.Verdict]++
 	}
 	var parts []string
-	for _, v := range []assess.Verdict{assess.VerdictHold, assess.VerdictUndecided, assess.VerdictConditions,
-		assess.VerdictRelease} {
+	for _, v := range assess.Verdicts {
 		if tally[v] > 0 {
 			parts = append(parts, strconv.Itoa(tally[v])+show.NBSP+string(v))
 		}

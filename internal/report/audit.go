@@ -86,18 +86,6 @@ func loggedCells(r assess.AuditRow) string {
 	return fmt.Sprintf("%d of %s %s been logged.", r.CellsChangedVisited, count(r.CellsChanged, "changed cell"), have)
 }
 
-func verdictTone(word assess.Verdict) text.Tone {
-	switch word {
-	case assess.VerdictHold:
-		return text.Alarm
-	case assess.VerdictRelease:
-		return text.Calm
-	case assess.VerdictConditions:
-		return text.Loud
-	}
-	return text.Doubt
-}
-
 func unloggedSection(a *assess.Audit) text.Section {
 	s := text.Section{ID: "unlogged", Title: "Released without own logs"}
 	for _, r := range a.Rows {

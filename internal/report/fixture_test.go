@@ -588,8 +588,8 @@ func fixtureSummary() *ingest.Summary {
 	}
 }
 
-func fixtureFaults() []store.Fault {
-	return []store.Fault{
+func fixtureFaults() []store.Mismatch {
+	return []store.Mismatch{
 		{Kind: "part_changed", Path: "evidence/platform=kestrel-20t/part-1.parquet",
 			Detail: "the part is not what was written: run ingest"},
 		{Kind: "source_missing", Path: longID, Detail: "the log is gone: run ingest"},

@@ -169,8 +169,8 @@ func Ingest(w io.Writer, s *ingest.Summary, f Format, opt Options) error {
 	return write(w, f, opt, result.Stamp{Schema: schemaIngest}, asIs(ingestResult(s)), doc, rows)
 }
 
-// Faults writes what a check of the evidence store found; no fault is a result too.
-func Faults(w io.Writer, faults []store.Fault, f Format, opt Options) error {
+// Mismatches writes what a check of the evidence store found; none is a result too.
+func Mismatches(w io.Writer, faults []store.Mismatch, f Format, opt Options) error {
 	told := verifyJSON{schemaVerify, verifyRows(faults)}
 	doc := func(verifyJSON, show.Display) text.Document { return verifyDocument(faults) }
 	rows := func(v verifyJSON) []faultJSON { return v.Faults }

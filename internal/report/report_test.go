@@ -33,7 +33,7 @@ var renderings = []struct {
 	{"fleet", func(w io.Writer, f Format, opt Options) error { return Fleet(w, fixtureFleet(), f, opt) }},
 	{"inspect", func(w io.Writer, f Format, opt Options) error { return Inspections(w, fixtureInspections(), f, opt) }},
 	{"ingest", func(w io.Writer, f Format, opt Options) error { return Ingest(w, fixtureSummary(), f, opt) }},
-	{"verify", func(w io.Writer, f Format, opt Options) error { return Faults(w, fixtureFaults(), f, opt) }},
+	{"verify", func(w io.Writer, f Format, opt Options) error { return Mismatches(w, fixtureFaults(), f, opt) }},
 	{"envelopes", func(w io.Writer, f Format, opt Options) error { return Envelopes(w, fixtureEnvelopes(), f, opt) }},
 }
 

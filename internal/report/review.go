@@ -14,21 +14,6 @@ import (
 	"headroom/models/value"
 )
 
-// meanings says in one sentence what each verdict asks of the reader (docs/methods.md, "Verdict").
-var meanings = map[assess.Verdict]string{
-	assess.VerdictRelease: "No assessed limit, envelope or stress condition speaks against it. A licensed " +
-		"professional still decides.",
-	assess.VerdictConditions: "Inside the limits, but only with the points below in mind.",
-	assess.VerdictHold:       "Do not release: a serious limit is crossed, or too likely to be crossed.",
-	assess.VerdictUndecided: "Cannot be decided yet: evidence is missing or too thin. Missing evidence is never a " +
-		"pass.",
-}
-
-// grades are how verdicts are shown; any other word is shown as undecided.
-var grades = map[assess.Verdict]text.Grade{assess.VerdictRelease: text.Released,
-	assess.VerdictConditions: text.Conditional,
-	assess.VerdictHold:       text.Held, assess.VerdictUndecided: text.Undecided}
-
 func reviewDocument(r *assess.Review, d show.Display) text.Document {
 	return text.Document{
 		Kind:  "review",
@@ -92,8 +77,8 @@ func unassessed(hazards []assess.Hazard) []string {
 }
 
 func verdictOf(word assess.Verdict, because []string) *text.Verdict {
-	v := &text.Verdict{Word: or(word, "no verdict"), Meaning: meanings[word], Because: because,
-		Grade: cmp.Or(grades[word], text.Undecided)}
+	v := &text.Verdict{Word: or(word, "no verdict"), Meaning: verdicts[word].meaning, Because: because,
+		Grade: cmp.Or(verdicts[word].grade, text.Undecided)}
 	if len(because) == 0 {
 		v.Because = []string{"no reason was recorded"}
 	}

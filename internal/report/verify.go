@@ -8,7 +8,7 @@ import (
 	"headroom/internal/store"
 )
 
-func verifyDocument(faults []store.Fault) text.Document {
+func verifyDocument(faults []store.Mismatch) text.Document {
 	doc := text.Document{Kind: "verify", Title: "Check of the evidence store",
 		Facts: []text.Fact{{Name: "Faults", Value: strconv.Itoa(len(faults))}}}
 	s := text.Section{ID: "faults", Title: "Faults"}
@@ -42,7 +42,7 @@ type faultJSON struct {
 	Detail string `json:"detail" parquet:"detail"`
 }
 
-func verifyRows(faults []store.Fault) []faultJSON {
+func verifyRows(faults []store.Mismatch) []faultJSON {
 	var rows []faultJSON
 	for _, f := range faults {
 		rows = append(rows, faultJSON(f))

@@ -271,7 +271,7 @@ func TestKilledWriterLeavesThePreviousState(t *testing.T) {
 		t.Errorf("after the kill: %d rows, %v, want the 17 of before", len(rows), err)
 	}
 	faults := verify(t, reader)
-	if n := strings.Count(fmt.Sprint(kinds(faults)), FaultOrphan); n != 4 {
+	if n := strings.Count(fmt.Sprint(kinds(faults)), MismatchOrphan); n != 4 {
 		t.Errorf("%d orphans reported, want 4: %v", n, faults)
 	}
 	next := open(t, dir)
@@ -332,7 +332,7 @@ func TestReaderFollowsAWriter(t *testing.T) {
 	}
 }
 
-func verify(t *testing.T, s *Store) []Fault {
+func verify(t *testing.T, s *Store) []Mismatch {
 	t.Helper()
 	faults, err := s.Verify(func(path string) (string, bool) {
 		name := filepath.Join(s.root, "..", filepath.Base(s.root)+"-logs", filepath.Base(path))
@@ -344,7 +344,7 @@ func verify(t *testing.T, s *Store) []Fault {
 	return faults
 }
 
-func kinds(faults []Fault) []string {
+func kinds(faults []Mismatch) []string {
 	var out []string
 	for _, f := range faults {
 		out = append(out, f.Kind)
@@ -384,7 +384,8 @@ func TestVerifyNamesEachFault(t *testing.T) {
 	}
 	write(t, filepath.Join(dir, evidenceDir, "platform=p1", "stray.parquet"), []byte("x"))
 	got := kinds(verify(t, s))
-	want := []string{FaultPartMissing, FaultPartChanged, FaultSourceMissing, FaultSourceChanged, FaultOrphan}
+	want := []string{MismatchPartMissing, MismatchPartChanged, MismatchSourceMissing, MismatchSourceChanged,
+		MismatchOrphan}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("faults (-want +got):\n%s", diff)
 	}

@@ -10,18 +10,18 @@ import (
 	"os"
 )
 
-// Kinds of fault that Verify finds.
+// Kinds of mismatch that Verify finds.
 const (
-	FaultPartMissing   = "part_missing"   // the catalogue names a part that is not there
-	FaultPartChanged   = "part_changed"   // the part is not what was written
-	FaultSourceMissing = "source_missing" // the log is gone
-	FaultSourceChanged = "source_changed" // the log is not what was ingested
-	FaultStale         = "stale"          // made by other rules than today's
-	FaultOrphan        = "orphan"         // a file that the catalogue does not name
+	MismatchPartMissing   = "part_missing"   // the catalogue names a part that is not there
+	MismatchPartChanged   = "part_changed"   // the part is not what was written
+	MismatchSourceMissing = "source_missing" // the log is gone
+	MismatchSourceChanged = "source_changed" // the log is not what was ingested
+	MismatchStale         = "stale"          // made by other rules than today's
+	MismatchOrphan        = "orphan"         // a file that the catalogue does not name
 )
 
-// Fault is one thing in the store that does not agree with its catalogue or its sources, with the remedy.
-type Fault struct {
+// Mismatch is one thing in the store that does not agree with its catalogue or its sources, with the remedy.
+type Mismatch struct {
 	Kind   string
 	Path   string // of the log (as in the catalogue), or of the file in the store
 	Detail string
@@ -30,8 +30,8 @@ type Fault struct {
 // Verify compares every part with its digest in the catalogue and every log with the content that was ingested, in
 // the catalogue's order, orphans last. locate gives the file of a log named in the catalogue, false when the
 // workspace no longer has it. The error is for what could not be read at all.
-func (s *Store) Verify(locate func(path string) (file string, ok bool)) ([]Fault, error) {
-	var out []Fault
+func (s *Store) Verify(locate func(path string) (file string, ok bool)) ([]Mismatch, error) {
+	var out []Mismatch
 	for _, source := range s.Catalogue() {
 		faults, err := s.verifySource(source, locate)
 		if err != nil {
@@ -44,44 +44,44 @@ func (s *Store) Verify(locate func(path string) (file string, ok bool)) ([]Fault
 		return nil, err
 	}
 	for _, name := range orphans {
-		out = append(out, Fault{FaultOrphan, name, "not named in the catalogue; the next ingest removes it"})
+		out = append(out, Mismatch{MismatchOrphan, name, "not named in the catalogue; the next ingest removes it"})
 	}
 	return out, nil
 }
 
-func (s *Store) verifySource(source Source, locate func(string) (string, bool)) ([]Fault, error) {
-	var out []Fault
+func (s *Store) verifySource(source Source, locate func(string) (string, bool)) ([]Mismatch, error) {
+	var out []Mismatch
 	add := func(kind, format string, args ...any) {
-		out = append(out, Fault{kind, source.Path, fmt.Sprintf(format, args...)})
+		out = append(out, Mismatch{kind, source.Path, fmt.Sprintf(format, args...)})
 	}
 	if source.Part != "" {
 		sum, err := HashFile(s.path(source.Part))
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
-			add(FaultPartMissing, "%s is not there; ingest makes it again", source.Part)
+			add(MismatchPartMissing, "%s is not there; ingest makes it again", source.Part)
 		case err != nil:
 			return nil, err
 		case sum != source.PartSHA256:
-			add(FaultPartChanged, "%s has SHA-256 %.12s…, the catalogue says %.12s…; delete %s and ingest again",
+			add(MismatchPartChanged, "%s has SHA-256 %.12s…, the catalogue says %.12s…; delete %s and ingest again",
 				source.Part, sum, source.PartSHA256, DirName)
 		}
 	}
 	if source.Evidence != EvidenceVersion() {
-		add(FaultStale, "made by %s, now %s; ingest reads the log again", source.Evidence, EvidenceVersion())
+		add(MismatchStale, "made by %s, now %s; ingest reads the log again", source.Evidence, EvidenceVersion())
 	}
 	file, ok := locate(source.Path)
 	if !ok {
-		add(FaultSourceMissing, "the workspace no longer has this log; ingest takes its rows out")
+		add(MismatchSourceMissing, "the workspace no longer has this log; ingest takes its rows out")
 		return out, nil
 	}
 	sum, err := HashFile(file)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		add(FaultSourceMissing, "the log is gone; ingest takes its rows out")
+		add(MismatchSourceMissing, "the log is gone; ingest takes its rows out")
 	case err != nil:
 		return nil, err
 	case sum != source.SHA256:
-		add(FaultSourceChanged, "the log has SHA-256 %.12s…, ingested was %.12s…; ingest reads it again", sum,
+		add(MismatchSourceChanged, "the log has SHA-256 %.12s…, ingested was %.12s…; ingest reads it again", sum,
 			source.SHA256)
 	}
 	return out, nil

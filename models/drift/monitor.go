@@ -275,7 +275,7 @@ func ewmaAlarm(lambda, h float64, horizon int) []float64 {
 	for i := range n {
 		f[i] = normal.Prob(x[i])
 	}
-	p[0] = 2 * normal.CDF(-h)
+	p[0] = 2 * value.NormalCDF(-h)
 	last, built := EWMASD(lambda, 1), 0.0
 	for t := 2; t <= horizon; t++ {
 		sd := EWMASD(lambda, t)
@@ -311,9 +311,9 @@ func cusumAlarm(reference, h float64, horizon int) []float64 {
 			kernel[i*n+j] = w[j] * normal.Prob(x[i]-x[j]+reference)
 		}
 		fromZero[i] = normal.Prob(x[i] + reference)
-		toZero[i] = w[i] * normal.CDF(reference-x[i])
+		toZero[i] = w[i] * value.NormalCDF(reference-x[i])
 	}
-	stay := normal.CDF(reference)
+	stay := value.NormalCDF(reference)
 	f, next := make([]float64, n), make([]float64, n)
 	zero := 1.0
 	p := make([]float64, horizon)

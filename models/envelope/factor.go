@@ -5,6 +5,8 @@ import (
 	"math"
 	"sort"
 
+	"headroom/models/value"
+
 	"gonum.org/v1/gonum/integrate/quad"
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -78,7 +80,7 @@ func noncentralT(t, nu, delta float64) float64 {
 	sort.Float64s(cuts)
 	sum := 0.0
 	for i := 1; i < len(cuts); i++ {
-		f := func(x float64) float64 { return normal.CDF(slope*x-delta) * chiDensity(x, nu) }
+		f := func(x float64) float64 { return value.NormalCDF(slope*x-delta) * chiDensity(x, nu) }
 		sum += quad.Fixed(f, cuts[i-1], cuts[i], 48, quad.Legendre{}, 1)
 	}
 	return math.Min(1, math.Max(0, sum))

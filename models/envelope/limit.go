@@ -6,6 +6,8 @@ import (
 	"math"
 	"sort"
 
+	"headroom/models/value"
+
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -179,7 +181,7 @@ func (l layout) upper(content, confidence float64) (float64, error) {
 	cdf := func(t float64) float64 {
 		sum := 0.0
 		for _, p := range pivots {
-			sum += p.weight * normal.CDF((t-p.mean-z*p.totalSD)/p.meanSD)
+			sum += p.weight * value.NormalCDF((t-p.mean-z*p.totalSD)/p.meanSD)
 		}
 		return sum
 	}

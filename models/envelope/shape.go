@@ -27,8 +27,8 @@ func notNormal(values []float64) bool {
 	sort.Float64s(z)
 	sum := 0.0
 	for i := range z {
-		low := normal.CDF((z[i] - mean) / sd)
-		high := normal.CDF(-(z[n-1-i] - mean) / sd)
+		low := value.NormalCDF((z[i] - mean) / sd)
+		high := value.NormalCDF(-(z[n-1-i] - mean) / sd)
 		sum += float64(2*i+1) * (math.Log(math.Max(low, 1e-300)) + math.Log(math.Max(high, 1e-300)))
 	}
 	a2 := -float64(n) - sum/float64(n)
