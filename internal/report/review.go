@@ -287,9 +287,7 @@ func againstParent(h assess.Hazard) string {
 	if !was.Known() || !is.Known() || (was < worthComparing && is < worthComparing) {
 		return ""
 	}
-	points := func(v result.Number) string {
-		return strings.Replace(fmt.Sprintf("%+.1f", 100*float64(v)), "-", "−", 1)
-	}
+	points := func(v result.Number) string { return show.Signed(100*float64(v), 1) }
 	return fmt.Sprintf("The parent crosses in %s of the same pulls; difference %s points (90 %% interval %s to %s).",
 		show.Probability(was), points(is-was), points(h.Change90[0]), points(h.Change90[1]))
 }
