@@ -43,6 +43,7 @@ func TestNoForeignUnit(t *testing.T) {
 		"audit --by author":                      "pulls",
 		"envelope":                               "psi °F lbf·ft",
 		"backtest":                               "pulls",
+		"fleet":                                  "cars",
 	} {
 		var out, problems bytes.Buffer
 		args := append(strings.Fields(command), "-C", ws, "--format", "html", "--quiet", "--progress", "never")

@@ -45,7 +45,7 @@ func TestNoForeignUnit(t *testing.T) {
 }
 
 // notConverted are the results that say what a log or file holds in its own units.
-var notConverted = map[string]bool{"inspect": true, "ingest": true, "verify": true, "fleet": true}
+var notConverted = map[string]bool{"inspect": true, "ingest": true, "verify": true}
 
 // TestForeignUnitIsSeen: the check sees what it is for, and no words of the trade.
 func TestForeignUnitIsSeen(t *testing.T) {
