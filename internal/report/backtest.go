@@ -67,8 +67,7 @@ func scoreSection(b *backtest.Record) text.Section {
 		return s
 	}
 	s.Intro = "Skill 1 is perfect, 0 no better than the rule compared with, below 0 worse; brackets hold its 90 % " +
-		"interval. " +
-		"The rules are the share known before, and that every pull will be as the car's last log."
+		"interval. The rules are the share known before, and that every pull will be as the car's last log."
 	t := &text.Table{
 		Columns: []text.Column{
 			{Head: "Hazard", Flex: true}, {Head: "Pulls", Right: true}, {Head: "Stated", Right: true},
@@ -222,8 +221,7 @@ func bandSection(b *backtest.Record) text.Section {
 		return s
 	}
 	s.Intro = "Counts: the number of own pulls that crossed, against the band predicted for it. Margins: the " +
-		"smallest " +
-		"margin of each own pull, against the band predicted for it."
+		"smallest margin of each own pull, against the band predicted for it."
 	t := &text.Table{
 		Columns: []text.Column{
 			{Head: "Hazard", Flex: true}, {Head: "Counts held", Right: true}, {Head: "Should hold", Right: true},

@@ -87,8 +87,7 @@ func scoreReason(r result.Reason) string {
 		return "no platform file has a limit for it"
 	case backtest.NeverBoth:
 		return metricNames(r.Metrics) + ": no revision has it both predicted from earlier logs and measured in its " +
-			"own " +
-			"pulls where the limit applies"
+			"own pulls where the limit applies"
 	}
 	return ""
 }
@@ -123,14 +122,12 @@ func recordCaution(r result.Reason) string {
 		return "Nothing could be scored: the estimator has no record on this workspace yet."
 	case backtest.UndatedRows:
 		return count(r.Rows, "row") + " of evidence left out because their logs have no date: name them in runs.csv " +
-			"or " +
-			"begin the file name with YYYY-MM-DD."
+			"or begin the file name with YYYY-MM-DD."
 	case backtest.ShortRecord:
 		return count(r.Revisions, "revision") + ": too few for a record."
 	case backtest.MilderRevisions:
 		return "Revisions that were thought too dangerous were not logged, so the record is of the milder ones; it " +
-			"says " +
-			"less about a proposal beyond them."
+			"says less about a proposal beyond them."
 	}
 	return ""
 }

@@ -83,8 +83,7 @@ func driftSection(f *health.Fleet, d show.Display) text.Section {
 	s.Blocks = []text.Block{{Table: t}}
 	if rest := near - nearestCharts; rest > 0 {
 		s.Blocks = append(s.Blocks, text.Block{Text: count(rest, "more chart") + " farther from being called: all of " +
-			"them " +
-			"are in the json, csv and parquet formats."})
+			"them are in the json, csv and parquet formats."})
 	}
 	return s
 }
@@ -151,8 +150,7 @@ func trendSection(trends []health.Trend, d show.Display) text.Section {
 	s.Blocks = []text.Block{{Table: t}}
 	if rest := near - nearestTrends; rest > 0 {
 		s.Blocks = append(s.Blocks, text.Block{Text: count(rest, "more trend") + " not called: all of them are in " +
-			"the " +
-			"json, csv and parquet formats."})
+			"the json, csv and parquet formats."})
 	}
 	return s
 }

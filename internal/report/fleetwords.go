@@ -263,8 +263,7 @@ func (w words) comparison(c *health.RateComparison) string {
 	}
 	strong, weak := c.Strongest, c.Weakest
 	return fmt.Sprintf("Failures per logged pull, cars %s against %s: %d against %d in %d and %d pulls. The "+
-		"difference "+
-		"%s (exact p = %s).", w.power(strong.PowerKW), w.power(weak.PowerKW), strong.Failures, weak.Failures,
+		"difference %s (exact p = %s).", w.power(strong.PowerKW), w.power(weak.PowerKW), strong.Failures, weak.Failures,
 		strong.Pulls, weak.Pulls, verdict, tiny(c.PValue))
 }
 
@@ -275,8 +274,7 @@ func survival(s *health.Survival) string {
 	}
 	last := s.Points[len(s.Points)-1]
 	said := fmt.Sprintf("After %s days, the longest any car was followed, %s still run (95 %% band %s; %s failed, %s "+
-		"in the "+
-		"last step). Nothing is said beyond.", show.Number(last.Days, 0), show.Probability(last.Running),
+		"in the last step). Nothing is said beyond.", show.Number(last.Days, 0), show.Probability(last.Running),
 		show.Probabilities(last.Band95), count(s.Failures, "car"), count(last.AtRisk, "car"))
 	if s.LeftOut > 0 {
 		said += " " + count(s.LeftOut, "car") + " could not be placed in time."

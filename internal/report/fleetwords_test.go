@@ -109,18 +109,16 @@ func TestFleetSentences(t *testing.T) {
 	undivided := &health.RateComparison{Status: result.NotAssessed,
 		Reasons: result.Reasons{health.NotDivided{CarsWanted: 9}}}
 	const rated = "Failures per logged pull, cars over 210 kW against up to 190 kW: 6 against 0 in 60 and 80 pulls. " +
-		"The " +
-		"difference "
+		"The difference "
 	for _, c := range []struct{ got, want string }{
 		{w.drift(&moved), "Wastegate duty has risen by 12.4 % since 2025-08-04. It begins within a run of revision " +
 			"rev-0107-a; the boost target is already taken out. Look at the car, and at that change, before its next " +
 			"revision."},
 		{w.drift(&held), "Wastegate duty has risen by 12.4 % since 2025-08-04, together with revision rev-0107-a. " +
-			"The " +
-			"car does not log the boost target, so new tables cannot be told from drift: not called."},
+			"The car does not log the boost target, so new tables cannot be told from drift: not called."},
 		{w.drift(&plainMetric), "Rail shortfall has risen by 12.4 % since 2025-08-04. It begins within a run of " +
-			"hardware " +
-			"of 2025-08-01, which may be the cause. Look at the car, and at that change, before its next revision."},
+			"hardware of 2025-08-01, which may be the cause. Look at the car, and at that change, before its next " +
+			"revision."},
 		{w.drift(&still), "Wastegate duty has not moved by more than chance explains over 4 days of logs."},
 		{falseAlarm(5, 0.01), "a healthy car signals within these 5 runs with chance 0.01, the error of its own " +
 			"baseline counted in"},
@@ -128,13 +126,11 @@ func TestFleetSentences(t *testing.T) {
 		{w.trend(none), "Knock retard: 1 car logged it on two days or more, a trend takes 5."},
 		{w.trend(flat), "Knock retard of the platform shows no trend beyond chance in 55 days of 12 cars."},
 		{move(health.Wider), "The upper limit of brake mean effective pressure is wider by 2.40 times the deviation " +
-			"of " +
-			"pulls within a car."},
+			"of pulls within a car."},
 		{move(health.Reached), "Brake mean effective pressure now has cars enough for a limit here."},
 		{move(health.Lost), "Brake mean effective pressure no longer has cars enough for a limit here."},
 		{changes(&health.EnvelopeChanges{}), "No earlier review is remembered, so there is nothing to compare with. " +
-			"Run " +
-			"headroom fleet --remember to keep today's envelopes in reports/fleet-memory.json."},
+			"Run headroom fleet --remember to keep today's envelopes in reports/fleet-memory.json."},
 		{w.comparison(rates), rated + "is more than chance explains (exact p = 0.0312)."},
 		{w.comparison(&chance), rated + "may be chance (exact p = 0.4000)."},
 		{w.comparison(undivided), "Not divided by power: it takes 9 cars of known peak power."},
@@ -142,11 +138,8 @@ func TestFleetSentences(t *testing.T) {
 		{survival(&health.Survival{}), "No car was seen on two dates: nothing can be said over time."},
 		{survival(&health.Survival{Failures: 1, LeftOut: 1, Points: []health.SurvivalPoint{{Days: 482, AtRisk: 1,
 			Running: 0.67, Band95: result.Span{0.054, 0.949}}}}),
-			"After 482 days, the longest any car was followed, 67 % " +
-				"still run (95 % band 5.4 to 94.9 %; 1 car failed, 1 car in the last step). Nothing is said beyond. " +
-				"1 " +
-				"car " +
-				"could not be placed in time."},
+			"After 482 days, the longest any car was followed, 67 % still run (95 % band 5.4 to 94.9 %; 1 car " +
+				"failed, 1 car in the last step). Nothing is said beyond. 1 car could not be placed in time."},
 	} {
 		if got := w.said(c.got); got != c.want {
 			t.Errorf("\n%q, want\n%q", got, c.want)
@@ -163,10 +156,8 @@ func TestProofInWords(t *testing.T) {
 	}{
 		{health.OutcomeProof{Cars: 59, Pulls: 3000, ShareUpper: 0.0495, PullsUpper: 0.000998577},
 			"No failure in 59 cars: with 95 % confidence at most 5.0 % of such cars fail over an exposure like " +
-				"theirs, " +
-				"and such cars have at most 1.00 failures in 1000 logged pulls (3000 seen); nothing is said beyond " +
-				"that " +
-				"exposure."},
+				"theirs, and such cars have at most 1.00 failures in 1000 logged pulls (3000 seen); nothing is said " +
+				"beyond that exposure."},
 		{health.OutcomeProof{Cars: 12, FailedCars: 1, Failures: 2, Pulls: 220, ShareUpper: 0.339, PullsUpper: 0.0216},
 			"1 of 12 cars failed: with 95 % confidence at most 34 % of such cars fail over an exposure like theirs, " +
 				"and such cars have at most 22 failures in 1000 logged pulls (220 seen); nothing is said beyond that " +

@@ -42,8 +42,7 @@ func gainSection(r *assess.Review, d show.Display) text.Section {
 	}
 	if len(wasted) > 0 {
 		s.Blocks = append(s.Blocks, text.Block{Text: fmt.Sprintf("Margin is spent and buys nothing at %d of %s: %s "+
-			"rpm. "+
-			"There the parent's tables give about as much and keep the margin.",
+			"rpm. There the parent's tables give about as much and keep the margin.",
 			len(wasted), count(len(r.Gains), "speed"), strings.Join(wasted, ", "))})
 	}
 	s.Blocks = append(s.Blocks, text.Block{Table: t})

@@ -68,12 +68,10 @@ func (w words) verdictReason(r result.Reason) string {
 	switch r := r.(type) {
 	case assess.NothingAgainst:
 		return "every serious hazard was assessed, stays inside its limit and inside what the fleet has been shown " +
-			"to " +
-			"run, also under the stress conditions tried"
+			"to run, also under the stress conditions tried"
 	case assess.TooLikely:
 		return fmt.Sprintf("%s: %s of pulls cross the limit (90 %% interval %s), upper bound over the %s allowed for "+
-			"a "+
-			"%s hazard", plain(r.Hazard), spokenShare(r.Chance), show.Probabilities(r.Interval90),
+			"a %s hazard", plain(r.Hazard), spokenShare(r.Chance), show.Probabilities(r.Interval90),
 			show.Probability(r.Threshold), r.Severity)
 	case assess.MeasuredCrossing:
 		return fmt.Sprintf("%s: measured beyond its limit in %d of %s (%s)", plain(r.Hazard), r.Pulls,
@@ -294,8 +292,7 @@ func (w words) caution(r result.Reason) string {
 			r.Date)
 	case assess.OtherCalibrations:
 		return fmt.Sprintf("fewer than %s of this car on the parent: its pulls on other calibrations are used, moved "+
-			"by "+
-			"the difference of the tables", count(r.Wanted, "pull"))
+			"by the difference of the tables", count(r.Wanted, "pull"))
 	case assess.OtherCars:
 		return fmt.Sprintf("this car has %s: other cars of the platform stand in for it, with the spread between cars "+
 			"added", someOrNo(r.Pulls, "logged pull"))
@@ -318,8 +315,7 @@ func (w words) caution(r result.Reason) string {
 		return fmt.Sprintf("Fit of %s: %s", plain(r.Metric), r.Note)
 	case assess.DifferentCars:
 		return fmt.Sprintf("The revisions are for different cars (%s and %s): the difference between the cars is in "+
-			"the "+
-			"comparison.", r.Left, r.Right)
+			"the comparison.", r.Left, r.Right)
 	case assess.SmallGroup:
 		return count(r.Revisions, "revision") + ": too few to compare with other groups"
 	}
@@ -340,9 +336,9 @@ func suspectSensor(r assess.SuspectSensor) string {
 		side = "richer"
 	}
 	return fmt.Sprintf("This car's lambda reads %.3f %s than commanded in steady running, where the control unit "+
-		"holds "+
-		"it by its own sensor, and %s at full throttle. The logging sensor is the likelier fault: check it first, "+
-		"because %s is judged on what it reads.", math.Abs(float64(r.Steady)), side, show.Signed(float64(r.Full), 3),
+		"holds it by its own sensor, and %s at full throttle. The logging sensor is the likelier fault: check it "+
+		"first, because %s is judged on what it reads.",
+		math.Abs(float64(r.Steady)), side, show.Signed(float64(r.Full), 3),
 		plain(hazard.Lean))
 }
 

@@ -146,9 +146,8 @@ func TestWordsOfEveryKind(t *testing.T) {
 			"absolute_load",
 			"charge_temperature"}}}}), "no pull has lambda, absolute load and charge temperature together", ""},
 		{lacking(result.Lack{Unusable: true}), "the use of the fuel pump's capacity is logged, but nowhere in a " +
-			"state " +
-			"in which it can be judged: the turbocharger still spools there, or the engine model does not reach that " +
-			"far",
+			"state in which it can be judged: the turbocharger still spools there, or the engine model does not " +
+			"reach that far",
 			""},
 		{lacking(result.Lack{Fault: "the compression ratio is 2"}), "the engine model refused its input: the " +
 			"compression ratio is 2", ""},
@@ -156,8 +155,7 @@ func TestWordsOfEveryKind(t *testing.T) {
 		{gap(state.OneSided), "boost table exists only in one of rev-2 and rev-1: change not modelled", ""},
 		{gap(state.AxisNotLogged), "boost table is read by a channel these logs do not have: change not modelled", ""},
 		{gap(state.NoPressure), "boost table: manifold pressure is neither logged nor to be had from load: change " +
-			"not " +
-			"modelled", ""},
+			"not modelled", ""},
 		{gap(state.NotSettled), "boost and load do not settle on one another: change not modelled", ""},
 		{gap(state.TableAdded), "boost: added, not modelled", ""},
 		{gap(state.TableChanged), "boost: changed, not modelled", ""},
@@ -185,8 +183,7 @@ func TestWordsOfEveryKind(t *testing.T) {
 			"low-speed load: under 0.1 % of pulls cross the limit " +
 				"(90 % interval <0.1 to 6.0 %), upper bound over the 5.0 % allowed for a catastrophic hazard", ""},
 		{assess.OtherCars{}, "this car has no logged pull: other cars of the platform stand in for it, with the " +
-			"spread " +
-			"between cars added", ""},
+			"spread between cars added", ""},
 	} {
 		if got := metric.reason(c.of); got != c.want {
 			t.Errorf("said %q\nwant %q", got, c.want)

@@ -94,8 +94,7 @@ func TestProblems(t *testing.T) {
 		{"valve closing after top dead centre", kestrel, "closing_deg: -140", "closing_deg: 140",
 			"platforms/kestrel-20t.yaml:10: engine.intake_valve_closing_deg: 140 is outside the valid range; give " +
 				"intake-valve closing in degrees after firing top dead centre (before it is negative), -180 to -60 " +
-				"deg, " +
-				"e.g. -140", noPlatform},
+				"deg, e.g. -140", noPlatform},
 		{"rod and stroke swapped", kestrel, "stroke_mm: 92.8\n  rod_mm: 144", "stroke_mm: 144\n  rod_mm: 92.8",
 			"platforms/kestrel-20t.yaml:8: engine.rod_mm: rod 92.8 mm is not longer than the stroke 144 mm; check " +
 				"both lengths; a rod is about 1.5 to 2 strokes long", noPlatform},
