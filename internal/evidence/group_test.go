@@ -38,3 +38,39 @@ func TestGrouping(t *testing.T) {
 		t.Errorf("a run without a date is a day of its own: %+v", a[0])
 	}
 }
+
+// Keys are numbered in the order met, and a key keeps its number.
+func TestIndex(t *testing.T) {
+	x := NewIndex[string]()
+	for i, k := range []string{"b", "a", "b", "c", "a"} {
+		if got, want := x.Of(k), []int{0, 1, 0, 2, 1}[i]; got != want {
+			t.Errorf("%s is number %d, want %d", k, got, want)
+		}
+	}
+	if !slices.Equal(x.Keys, []string{"b", "a", "c"}) {
+		t.Errorf("keys %v", x.Keys)
+	}
+}
+
+// A cell spools while its highest boost stays well below target; without boost or target nothing is said of it.
+func TestSpooling(t *testing.T) {
+	for overshoot, want := range map[float64]bool{-40: true, -10: false, 0: false, 12: false} {
+		if Spooling(overshoot) != want {
+			t.Errorf("an overshoot of %g kPa: spooling is %v", overshoot, !want)
+		}
+	}
+	if Spooling(nan) {
+		t.Error("an unknown overshoot spools")
+	}
+}
+
+// The four samples kept of a cell are the row's own, so that a change made through them is one of the row.
+func TestKeptSamplesAreTheRows(t *testing.T) {
+	var r Row
+	for i, s := range r.Kept() {
+		s.RPM = float64(i + 1)
+	}
+	if sum := r.Bound.RPM + r.Entry.RPM + r.Exit.RPM + r.Peak.RPM; sum != 1+2+3+4 {
+		t.Errorf("samples %+v %+v %+v %+v", r.Bound, r.Entry, r.Exit, r.Peak)
+	}
+}

@@ -304,3 +304,15 @@ func TestRiseWithoutACellIsNotLost(t *testing.T) {
 		t.Errorf("row %+v", r)
 	}
 }
+
+// Where spark was not read at the sample that shows a rise, its last reading since the sample before stands in: still
+// the spark before the rise. With none in between, the bracket is open.
+func TestBracketWithoutAReadingAtTheRise(t *testing.T) {
+	s := spark{delivered: []float64{18, 17, nan, nan}}
+	if before, after := s.bracket(rise{before: 1, at: 3, size: 3}); before != 17 || after != 14 {
+		t.Errorf("bracket %v to %v, want 17 to 14", before, after)
+	}
+	if before, after := s.bracket(rise{before: 2, at: 3, size: 3}); !math.IsNaN(before) || !math.IsNaN(after) {
+		t.Errorf("bracket %v to %v of spark that was not read", before, after)
+	}
+}

@@ -13,6 +13,11 @@ func TestMissingLoadIsNamed(t *testing.T) {
 	pressure := map[channel.ID]shape{channel.AbsoluteLoad: nil, channel.ManifoldPressure: constant(180)}
 	dense := map[channel.ID]shape{channel.AbsoluteLoad: nil, channel.ManifoldPressure: constant(180),
 		channel.ChargeTemperature: constant(40)}
+	dead := map[channel.ID]shape{channel.AbsoluteLoad: nil, channel.MassAirFlow: constant(-5)}
+	apart := map[channel.ID]shape{channel.AbsoluteLoad: nil, channel.ManifoldPressure: constant(180),
+		channel.ChargeTemperature: constant(-300)}
+	breathing := setup()
+	breathing.VolumetricEfficiency = func(float64) float64 { return 0.9 }
 	noEngine := setup()
 	noEngine.DisplacementL, noEngine.Cylinders = 0, 0
 	for _, c := range []struct {
@@ -30,6 +35,8 @@ func TestMissingLoadIsNamed(t *testing.T) {
 			"displacement"},
 		{"pressure and charge without a displacement", dense, noEngine, "displacement is not known",
 			"volumetric_efficiency"},
+		{"air flow without a usable sample", dead, setup(), "mass air flow has no usable sample", "displacement"},
+		{"pressure and charge never together", apart, breathing, "no usable sample together", "volumetric_efficiency"},
 	} {
 		_, findings := Rows(pullRun(c.logged), c.setup)
 		said := ""

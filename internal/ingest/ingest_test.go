@@ -354,3 +354,34 @@ func TestInspect(t *testing.T) {
 		t.Errorf("inside the workspace: %+v, %v", inside, err)
 	}
 }
+
+// channels.yaml goes before what the reader would make of a column, and a map that cannot be read stops the ingest with
+// its file and line: reading on without it would give other rows.
+func TestChannelMapGoesFirst(t *testing.T) {
+	dir := fleet(t, "")
+	write(t, dir, "runs/car-1/base/2026-03-03-c.csv", strings.Replace(logText(44), "Absolute Load (%)", "Mystery", 1))
+	ingest(t, dir, Options{})
+	loaded := func() bool {
+		for _, r := range rows(t, dir, store.Filter{}) {
+			if strings.Contains(r.Run, "2026-03-03-c") {
+				return true
+			}
+		}
+		return false
+	}
+	if loaded() {
+		t.Error("rows of a log whose load nothing names")
+	}
+	mapped := "files:\n  - pattern: \"*\"\n    columns:\n" +
+		"      - {header: Mystery, channel: absolute_load, unit: \"%\"}\n"
+	write(t, dir, "channels.yaml", mapped)
+	ingest(t, dir, Options{})
+	if !loaded() {
+		t.Error("the map names the load, and the log still has no rows")
+	}
+	write(t, dir, "channels.yaml", strings.Replace(mapped, "absolute_load", "pond_depth", 1))
+	_, err := Ingest(openWorkspace(t, dir), Options{})
+	if err == nil || !strings.Contains(err.Error(), "channels.yaml") || !strings.Contains(err.Error(), "4") {
+		t.Errorf("a map that cannot be read: %v", err)
+	}
+}

@@ -35,11 +35,6 @@ const (
 
 var stamp = result.Stamp{Schema: "headroom/review/1", ToolVersion: "0.1.0", WorkspaceDigest: digest, Seed: 1}
 
-var cautions = []string{
-	"This is evidence for a decision, not the decision: a calibration can destroy an engine and injure people.",
-	"Predictions are no better than the sensors behind them.",
-}
-
 func cellAt(rpm, load float64) result.Cell {
 	return result.Cell{
 		RPM:     result.Span{result.Number(rpm), result.Number(rpm + 500)},

@@ -20,9 +20,9 @@ import (
 	"headroom/models/channel"
 )
 
-// everyReason is one of every kind of reason of internal/assess at least, as the fixtures hold them.
+// everyReason is one of every kind of reason at least, as the fixtures hold them.
 func everyReason() result.Reasons {
-	var out result.Reasons
+	out := slices.Clone(facts)
 	for _, h := range fixtureHazards() {
 		out = append(out, h.Reasons...)
 	}
