@@ -70,6 +70,16 @@ func (b *bench) states() []*state.State {
 	return out
 }
 
+// onlyCar is the car whose pulls the bench has, "" where it has several cars'.
+func (b *bench) onlyCar() string {
+	for i := range b.visits {
+		if b.visits[i].Car != b.visits[0].Car {
+			return ""
+		}
+	}
+	return b.visits[0].Car
+}
+
 func (b *bench) carCount() int {
 	cars := evidence.NewIndex[string]()
 	for i := range b.visits {

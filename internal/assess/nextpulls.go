@@ -38,6 +38,33 @@ func logsOf(id hazard.ID) []channel.ID {
 	return h.Logs
 }
 
+// wanting are the channels for want of which a hazard could not be assessed: the first of each that would do. Where all
+// is logged and nothing could be judged it takes a pull of the channels that tell of the hazard; ok is false where no
+// pull would help, as the platform file lacks something.
+func wanting(h *Hazard) (out []channel.ID, ok bool) {
+	for _, r := range h.Reasons {
+		l, lacking := r.(Lacking)
+		if !lacking {
+			continue
+		}
+		ok = ok || l.Unusable
+		for _, m := range l.Missing {
+			if len(m.Channels) == 0 {
+				return nil, false
+			}
+			if m.Together {
+				out = append(out, m.Channels...)
+			} else if !slices.Contains(out, m.Channels[0]) {
+				out = append(out, m.Channels[0])
+			}
+		}
+	}
+	if ok && len(out) == 0 {
+		out = logsOf(h.Hazard)
+	}
+	return out, len(out) > 0
+}
+
 // nextPulls asks first for what could not be assessed at all, then for the cells that would narrow the margins whose
 // sign is least settled.
 func (m *Model) nextPulls(r *Review, b *bench, base map[hazard.ID][]*evaluation) ([]NextPull, error) {
@@ -46,10 +73,14 @@ func (m *Model) nextPulls(r *Review, b *bench, base map[hazard.ID][]*evaluation)
 		if h.Status != result.NotAssessed || !h.Severity.Serious() || len(out) >= mostNextPulls {
 			continue
 		}
+		missing, ok := wanting(&h)
+		if !ok {
+			continue
+		}
 		out = append(out, NextPull{
 			RPM:     b.span(func(s *state.State) float64 { return s.RPM }, m.RPMStep),
 			LoadPct: b.span(func(s *state.State) float64 { return s.Load }, m.LoadStep),
-			Gear:    b.usualGear(), Channels: channelNames(logsOf(h.Hazard)),
+			Gear:    b.usualGear(), Channels: channelNames(missing),
 			For: result.Reasons{JudgesHazard{Hazard: h.Hazard, Why: h.Reasons}},
 		})
 	}

@@ -360,11 +360,23 @@ func (m *Model) noLimit(h hazard.ID) result.Reason {
 	return NoLimit{File: m.File}
 }
 
+// lackingOn is what keeps a metric from being judged on the bench's visits of one car, "" for all; empty where it has
+// none of that car.
+func (m *Model) lackingOn(q metric.Info, b *bench, car string) result.Lack {
+	visits := slices.DeleteFunc(b.pointers(), func(v *state.Visit) bool { return car != "" && v.Car != car })
+	if len(visits) == 0 {
+		return result.Lack{Car: car, Missing: []result.Missing{}}
+	}
+	l := m.Lacking(q, visits)
+	l.Car = car
+	return l
+}
+
 // nothingToJudge says why a limit met no state.
 func (m *Model) nothingToJudge(q *fleet.Quantity, l *workspace.Limit, b *bench) result.Reason {
 	for i := range b.visits {
 		if _, applies := l.At(b.visits[i].RPM, b.visits[i].Load); applies {
-			return Lacking{Metric: q.ID, Lack: m.Lacking(q.Info, b.pointers())}
+			return Lacking{Metric: q.ID, Lack: m.lackingOn(q.Info, b, b.onlyCar())}
 		}
 	}
 	return OutOfRange{Metric: q.ID}
@@ -386,7 +398,7 @@ func (m *Model) knockEvaluation(b *bench, h hazard.Info) (*evaluation, result.Re
 		return nil, nil, err
 	}
 	if len(e.points) == 0 {
-		return nil, result.Reasons{Lacking{Metric: margin.ID, Lack: m.Lacking(margin, b.pointers())}}, nil
+		return nil, result.Reasons{Lacking{Metric: margin.ID, Lack: m.lackingOn(margin, b, b.onlyCar())}}, nil
 	}
 	return e, nil, nil
 }

@@ -42,8 +42,10 @@ type (
 		CarsWanted  int `json:"cars_wanted"`
 		PullsWanted int `json:"pulls_wanted"`
 	}
-	// NeverLogged: the car has never logged what tells of the hazard; it is judged by the spread between cars.
-	NeverLogged struct{}
+	// NeverLogged: the car's logs do not tell of the hazard, for lack of what; it is judged by the spread between cars.
+	NeverLogged struct {
+		result.Lack
+	}
 	// WorstOf: the hazard has several limits; this metric's is the likeliest to be crossed.
 	WorstOf struct {
 		Limits int       `json:"limits"`
@@ -108,9 +110,11 @@ type (
 		Hazard hazard.ID     `json:"hazard"`
 		Cells  []result.Cell `json:"cells"`
 	}
-	// NeverLoggedHere: a serious hazard that this car has never logged, and that the spread between cars leaves open.
+	// NeverLoggedHere: a serious hazard that this car's logs do not tell of, and that the spread between cars leaves
+	// open.
 	NeverLoggedHere struct {
 		Hazard hazard.ID `json:"hazard"`
+		result.Lack
 	}
 	// CrossesUnder: a hazard crosses its limit under a stress.
 	CrossesUnder struct {

@@ -78,9 +78,10 @@ type Hazard struct {
 
 	Reasons result.Reasons `json:"reasons"` // what it was judged on, or why it was not
 
-	unseen  bool // a car it is meant for has never logged it
-	partial bool // one of its limits could not be assessed
-	unread  bool // it has a limit and none could be assessed
+	unseen  bool        // a car it is meant for has never logged it
+	ownLack result.Lack // why not, where unseen
+	partial bool        // one of its limits could not be assessed
+	unread  bool        // it has a limit and none could be assessed
 }
 
 // Finding is one hazard in one cell, worst first.

@@ -180,7 +180,8 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 		on = append(on, WorstOf{Limits: len(evals), Metric: worst.ID})
 	}
 	if out.unseen = worst.measured && worst.predictor.unseen && b.named; out.unseen {
-		on = append(on, NeverLogged{})
+		out.ownLack = m.lackingOn(worst.Info, b, b.car)
+		on = append(on, NeverLogged{Lack: out.ownLack})
 	}
 	if thin := m.thin(worst.cars, worst.pulls); thin != nil && worst.measured {
 		out.Status = result.Thin

@@ -86,7 +86,7 @@ func (r *Review) conditions() result.Reasons {
 	for i := range r.Hazards {
 		h := &r.Hazards[i]
 		if h.unseen && h.Severity.Serious() && (h.ownFaults() || float64(h.Interval90[1]) >= worthALine) {
-			out = append(out, NeverLoggedHere{Hazard: h.Hazard})
+			out = append(out, NeverLoggedHere{Hazard: h.Hazard, Lack: h.ownLack})
 		}
 		if h.unread && !h.Severity.Serious() {
 			out = append(out, h.notJudged())

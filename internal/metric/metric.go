@@ -112,13 +112,15 @@ var (
 	// mixture is the measured lambda, or the commanded one in its place.
 	mixture = logged(channel.Lambda, channel.LambdaCommanded)
 	spark   = logged(channel.SparkAdvance, channel.SparkCommanded)
-	charge  = logged(channel.ChargeTemperature)
+	// unretarded is what tells spark before knock retard: the command itself, or delivered spark with the retard in it.
+	unretarded = logged(channel.KnockRetard, channel.KnockRetardLearned, channel.SparkCommanded)
+	charge     = logged(channel.ChargeTemperature)
 	// flow is what the fuel an engine burns follows from.
 	flow = []Input{load, mixture}
 	// onTarget tells boost that is controlled from a turbocharger that still spools.
 	onTarget = []Input{logged(channel.ManifoldPressure), logged(channel.ManifoldPressureTarget)}
 	// combustion is what the cycle model needs.
-	combustion = []Input{load, charge, mixture, spark, written(Burn)}
+	combustion = []Input{load, charge, mixture, spark, unretarded, written(Burn)}
 )
 
 // with is a list of inputs followed by more; the list itself is left alone.

@@ -195,14 +195,22 @@ func TestEveryKindOfAFleetHasWords(t *testing.T) {
 }
 
 // Where Fahrenheit and psi are asked for, no sentence, table or page of a review or a record holds another unit of
-// temperature or pressure. The columns of csv keep stored units, whose names stand apart from the numbers.
+// temperature or pressure, and the formats for programs keep stored units, in their sentences too: asking changes no
+// byte of them.
 func TestFleetAndRecordInImperialUnits(t *testing.T) {
 	foreign := regexp.MustCompile(`\d[ \x{a0}]?(kPa|bar|MPa|°C|K)\b`)
 	for _, name := range []string{"fleet", "backtest"} {
-		for _, f := range []Format{Table, Markdown, HTML, JSON, CSV} {
+		for _, f := range []Format{Table, Markdown, HTML} {
 			out := render(t, name, f, Options{Width: 160, Units: imperial})
 			if found := foreign.FindString(out); found != "" {
 				t.Errorf("%s as %s says %q", name, f, found)
+			}
+		}
+	}
+	for _, name := range []string{"review", "audit", "across", "against", "fleet", "backtest", "envelopes"} {
+		for _, f := range []Format{JSON, CSV, Parquet} {
+			if render(t, name, f, Options{Units: imperial}) != render(t, name, f, Options{}) {
+				t.Errorf("%s as %s depends on the reader's units", name, f)
 			}
 		}
 	}

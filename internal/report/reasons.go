@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"path"
+	"slices"
 	"strings"
 
 	"headroom/internal/assess"
@@ -51,7 +52,15 @@ func (w words) sentences(reasons result.Reasons) []string {
 }
 
 // joined says reasons in one line, "" without any.
-func (w words) joined(reasons result.Reasons) string { return strings.Join(w.list(reasons), "; ") }
+func (w words) joined(reasons result.Reasons) string {
+	var out []string
+	for _, s := range w.list(reasons) {
+		if !slices.Contains(out, s) { // two limits may lack the same
+			out = append(out, s)
+		}
+	}
+	return strings.Join(out, "; ")
+}
 
 func (w words) reason(r result.Reason) string {
 	for _, say := range []func(result.Reason) string{w.verdictReason, w.judgedReason, w.caution, w.nextPull,
@@ -84,8 +93,8 @@ func (w words) verdictReason(r result.Reason) string {
 		return fmt.Sprintf("%s: too few cars have been logged at %s to say what the fleet runs there", plain(r.Hazard),
 			cellsBetween(r.Cells))
 	case assess.NeverLoggedHere:
-		return plain(r.Hazard) + ": this car has never logged what tells of it; log that before relying on the " +
-			"fleet's spread"
+		return fmt.Sprintf("%s: %s; log that before relying on the fleet's spread", plain(r.Hazard),
+			neverLogged(r.Lack))
 	case assess.CrossesUnder:
 		return fmt.Sprintf("%s crosses its limit with %s (margin %s)", plain(r.Hazard), w.stress(r.Stress),
 			w.Difference(r.Margin, r.Unit))
@@ -195,13 +204,24 @@ func (w words) judgedReason(r result.Reason) string {
 		return fmt.Sprintf("%s and %s; %s and %s are asked for", count(r.Cars, "car"), count(r.Pulls, "pull"),
 			count(r.CarsWanted, "car"), count(r.PullsWanted, "pull"))
 	case assess.NeverLogged:
-		return "never logged on this car: judged by the spread between cars"
+		return neverLogged(r.Lack) + ": judged by the spread between cars"
 	case assess.WorstOf:
 		return fmt.Sprintf("worst of %s: %s", count(r.Limits, "limit"), plain(r.Metric))
 	case assess.ComputedLevel:
 		return "computed from logged states, " + levelOf(r)
 	}
 	return ""
+}
+
+// neverLogged says why a car's own logs do not tell of a hazard.
+func neverLogged(l result.Lack) string {
+	switch {
+	case l.Unusable:
+		return "logged on this car nowhere in a state in which it can be judged"
+	case len(l.Missing) == 0:
+		return "no pull of this car is in the evidence"
+	}
+	return "not told by this car's logs, as " + missing(l, "it")
 }
 
 func levelOf(r assess.ComputedLevel) string {
@@ -220,27 +240,27 @@ func lack(l result.Lack, what string) string {
 	case l.Fault != "":
 		return "the engine model refused its input: " + l.Fault
 	case l.Unusable:
-		return what + " is logged, but nowhere in a state in which it can be judged: the turbocharger still spools " +
-			"there, or the engine model does not reach that far"
+		return "all that " + what + " rests on is logged, but nowhere in a state in which it can be judged: the " +
+			"turbocharger still spools there, or the engine model does not reach that far"
 	case len(l.Missing) == 0:
 		return "nothing says what " + what + " rests on"
 	}
-	return missing(l.Missing)
+	return missing(l, what)
 }
 
 // missing says what is not there, file by file: "no log has lambda, nor spark advance, and platforms/k.yaml has no burn
 // section".
-func missing(list []result.Missing) string {
+func missing(l result.Lack, what string) string {
 	var logs, files, rest []string
 	keys := map[string][]metric.Key{}
-	for _, m := range list {
+	for _, m := range l.Missing {
 		switch {
 		case m.Together:
 			rest = append(rest, "no pull has "+inWords(m.Channels, "and")+" together")
 		case m.Key == metric.PortInjection || m.Key == metric.DirectInjection:
 			kind := strings.TrimPrefix(string(m.Key), "engine.injection: ")
 			rest = append(rest,
-				fmt.Sprintf("%s does not say injection: %s, and only such an engine has it", m.File, kind))
+				fmt.Sprintf("%s does not say injection: %s, which %s needs", m.File, kind, what))
 		case m.Key == "":
 			logs = append(logs, inWords(m.Channels, "or"))
 		default:
@@ -252,7 +272,11 @@ func missing(list []result.Missing) string {
 	}
 	var parts []string
 	if len(logs) > 0 {
-		parts = append(parts, "no log has "+strings.Join(logs, ", nor "))
+		whose := "no log"
+		if l.Car != "" {
+			whose = "no log of " + l.Car + " that is used here"
+		}
+		parts = append(parts, whose+" has "+strings.Join(logs, ", nor "))
 	}
 	for _, f := range files {
 		parts = append(parts, f+" has "+noKeys(keys[f]))

@@ -141,14 +141,20 @@ func TestWordsOfEveryKind(t *testing.T) {
 		{lacking(result.Lack{Missing: []result.Missing{{Key: "knock_control", File: "platforms/k.yaml"}}}),
 			"platforms/k.yaml has no knock_control section", ""},
 		{lacking(result.Lack{Missing: []result.Missing{{Key: "engine.injection: port", File: "platforms/k.yaml"}}}),
-			"platforms/k.yaml does not say injection: port, and only such an engine has it", ""},
+			"platforms/k.yaml does not say injection: port, which the use of the fuel pump's capacity needs", ""},
 		{lacking(result.Lack{Missing: []result.Missing{{Together: true, Channels: []channel.ID{"lambda",
 			"absolute_load",
 			"charge_temperature"}}}}), "no pull has lambda, absolute load and charge temperature together", ""},
-		{lacking(result.Lack{Unusable: true}), "the use of the fuel pump's capacity is logged, but nowhere in a " +
-			"state in which it can be judged: the turbocharger still spools there, or the engine model does not " +
-			"reach that far",
-			""},
+		{lacking(result.Lack{Unusable: true}), "all that the use of the fuel pump's capacity rests on is logged, but " +
+			"nowhere in a state in which it can be judged: the turbocharger still spools there, or the engine model " +
+			"does not reach that far", ""},
+		{lacking(result.Lack{Car: "car-3", Missing: []result.Missing{{Channels: []channel.ID{"lambda_commanded"}}}}),
+			"no log of car-3 that is used here has commanded lambda", ""},
+		{assess.NeverLogged{}, "no pull of this car is in the evidence: judged by the spread between cars", ""},
+		{assess.NeverLogged{Lack: result.Lack{Unusable: true}}, "logged on this car nowhere in a state in which it " +
+			"can be judged: judged by the spread between cars", ""},
+		{assess.NeverLogged{Lack: result.Lack{Missing: []result.Missing{{Channels: []channel.ID{"lambda_commanded"}}}}},
+			"not told by this car's logs, as no log has commanded lambda: judged by the spread between cars", ""},
 		{lacking(result.Lack{Fault: "the compression ratio is 2"}), "the engine model refused its input: the " +
 			"compression ratio is 2", ""},
 		{lacking(result.Lack{}), "nothing says what the use of the fuel pump's capacity rests on", ""},

@@ -191,11 +191,15 @@ func asIs[T any](r T) func(words) T { return func(words) T { return r } }
 // flat ones.
 func write[T, R any](w io.Writer, f Format, opt Options, stamp result.Stamp, tell func(words) T,
 	doc func(T, show.Display) text.Document, rows func(T) []R) error {
+	forPrograms := f == JSON || f == CSV || f == Parquet
+	if forPrograms {
+		opt.Units = show.Units{} // stored units, in its sentences too
+	}
 	d, err := show.NewDisplay(opt.Units)
 	if err != nil {
 		return err
 	}
-	told := tell(words{Display: d, forPrograms: f == JSON || f == CSV || f == Parquet})
+	told := tell(words{Display: d, forPrograms: forPrograms})
 	switch f {
 	case JSON:
 		return export.JSON(w, told)

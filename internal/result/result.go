@@ -79,6 +79,7 @@ type Missing struct {
 
 // Lack is why something could not be judged.
 type Lack struct {
+	Car      string    `json:"car"`      // whose logs alone were looked at; "" for those of all cars
 	Missing  []Missing `json:"missing"`  // what is not there; empty where something else is wrong
 	Unusable bool      `json:"unusable"` // all is there, but nowhere in a state it can be judged in
 	Fault    string    `json:"fault"`    // what a model said when it refused its input, "" where it was not asked

@@ -197,6 +197,19 @@ func (c *checker) knockControl(k *KnockControl) {
 	c.text("knock_control.source", k.Source, "where tolerated_retard_deg comes from: it is the knock limit")
 }
 
+// metricOf says that a limit's metric is none of its hazard's: unknown, or another hazard's.
+func (c *checker) metricOf(key string, h hazard.Info, id metric.ID) {
+	own := strings.Join(names(h.Metrics), ", ")
+	for _, other := range hazard.All() {
+		if other.Has(id) {
+			c.add(key, fmt.Sprintf("%s is a metric of the hazard %s, not of %s", id, other.ID, h.ID),
+				fmt.Sprintf("write hazard: %s, or give a metric of %s: %s", other.ID, h.ID, own))
+			return
+		}
+	}
+	c.oneOf(key, string(id), names(h.Metrics)...)
+}
+
 // limit checks one limit and converts its values to the metric's stored unit.
 func (c *checker) limit(key string, l *Limit) {
 	h, ok := hazard.Of(l.Hazard)
@@ -210,7 +223,7 @@ func (c *checker) limit(key string, l *Limit) {
 		return
 	}
 	if !h.Has(l.Metric) {
-		c.oneOf(key+".metric", string(l.Metric), names(h.Metrics)...)
+		c.metricOf(key+".metric", h, l.Metric)
 		return
 	}
 	c.text(key+".source", l.Source, "where the limit comes from (data sheet, measurement, shop rule and who set it)")

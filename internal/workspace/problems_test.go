@@ -145,6 +145,11 @@ func TestProblems(t *testing.T) {
 		{"unknown metric", kestrel, "metric: torque", "metric: power",
 			"platforms/kestrel-20t.yaml:65: limits[11].metric: \"power\" is not known; give one of: torque",
 			noLimit(hazard.Driveline)},
+		{"another hazard's metric", kestrel, "metric: torque", "metric: peak_pressure",
+			"platforms/kestrel-20t.yaml:65: limits[11].metric: peak_pressure is a metric of the hazard " +
+				"cylinder_pressure, not of driveline; write hazard: cylinder_pressure, or give a metric of driveline" +
+				": torque",
+			noLimit(hazard.Driveline)},
 		{"unit of another quantity", kestrel, "unit: Nm", "unit: kW",
 			"platforms/kestrel-20t.yaml:65: limits[11].unit: kW (power) does not convert to Nm (torque); give N·m or " +
 				"another unit of the same quantity", noLimit(hazard.Driveline)},

@@ -23,7 +23,8 @@ func (f *Fleet) Lacking(m metric.Info, visits []*state.Visit) result.Lack {
 	for _, in := range needs {
 		known := slices.ContainsFunc(out.Missing, func(o result.Missing) bool { return same(o, in) })
 		if !known && !f.supplies(in, visits) {
-			out.Missing = append(out.Missing, result.Missing{Channels: in.Channels, Key: in.Key, File: f.fileOf(in)})
+			out.Missing = append(out.Missing,
+				result.Missing{Channels: in.Channels, Key: f.topmost(in.Key), File: f.fileOf(in)})
 		}
 	}
 	switch {
@@ -48,6 +49,14 @@ func (f *Fleet) fileOf(in metric.Input) string {
 	return f.File
 }
 
+// topmost is the section that is missing where a key is missing with all of it.
+func (f *Fleet) topmost(key metric.Key) metric.Key {
+	if key == metric.PumpCapacity && f.FuelSystem == nil {
+		return metric.FuelSystem
+	}
+	return key
+}
+
 // supplies reports whether the platform file or any visit gives an input.
 func (f *Fleet) supplies(in metric.Input, visits []*state.Visit) bool {
 	if in.Key != "" {
@@ -60,11 +69,13 @@ func hasAll(needs []metric.Input, v *state.Visit) bool {
 	return !slices.ContainsFunc(needs, func(in metric.Input) bool { return in.Key == "" && !has(in, v) })
 }
 
-// has reports whether a visit gives any of an input's channels.
+// has reports whether the log of a visit gives any of an input's channels: what a calibration's tables filled in since
+// is not logged.
 func has(in metric.Input, v *state.Visit) bool {
+	logged := v.AsLogged()
 	return slices.ContainsFunc(in.Channels, func(id channel.ID) bool {
 		read, ok := readings[id]
-		return ok && value.Known(read(&v.State))
+		return ok && value.Known(read(logged))
 	})
 }
 
@@ -103,7 +114,7 @@ func (f *Fleet) gives(key metric.Key) bool {
 var readings = map[channel.ID]func(s *state.State) float64{
 	channel.AbsoluteLoad:           func(s *state.State) float64 { return s.Load },
 	channel.Lambda:                 func(s *state.State) float64 { return s.Row.Lambda },
-	channel.LambdaCommanded:        func(s *state.State) float64 { return s.LambdaCommanded },
+	channel.LambdaCommanded:        func(s *state.State) float64 { return s.Row.LambdaCommanded },
 	channel.SparkAdvance:           func(s *state.State) float64 { return s.Row.Bound.Delivered },
 	channel.SparkCommanded:         func(s *state.State) float64 { return s.Spark },
 	channel.ChargeTemperature:      func(s *state.State) float64 { return s.Charge },

@@ -291,3 +291,54 @@ func TestEveryKeptChannelIsRead(t *testing.T) {
 		}
 	}
 }
+
+// Spark before knock retard is what the engine is computed with. Where only delivered spark was logged, it takes the
+// retard to know it, and that is what is named.
+func TestDeliveredSparkNeedsTheRetard(t *testing.T) {
+	f := New(platformWith(t, "direct", func(*workspace.Platform) {}), &Fit{})
+	r := wholeRow()
+	r.KnockLogged, r.SparkCommanded = false, math.NaN()
+	for _, s := range r.Kept() {
+		s.Commanded = math.NaN()
+	}
+	v := f.Logged(r)
+	for _, id := range []metric.ID{metric.ExhaustTemperature, metric.PeakPressure, metric.BMEP, metric.Torque} {
+		m, _ := metric.Of(id)
+		lack := f.Lacking(m, []*state.Visit{&v})
+		if judgeable(f, m, &v) || len(lack.Missing) != 1 ||
+			!slices.Equal(lack.Missing[0].Channels, []channel.ID{channel.KnockRetard, channel.KnockRetardLearned,
+				channel.SparkCommanded}) {
+			t.Errorf("%s: %+v", id, lack)
+		}
+	}
+}
+
+// What a calibration's tables say of a log is not in the log.
+func TestLookedUpIsNotLogged(t *testing.T) {
+	f := New(platformWith(t, "direct", func(*workspace.Platform) {}), &Fit{})
+	r := wholeRow()
+	forget(r, channel.LambdaCommanded)
+	forget(r, channel.ManifoldPressureTarget)
+	v := f.Logged(r)
+	asLogged := v.State
+	v.LambdaCommanded, v.Target, v.State.Logged = 0.86, 180, &asLogged
+	lambda, _ := metric.Of(metric.Lambda)
+	boost, _ := metric.Of(metric.BoostOvershoot)
+	for m, id := range map[*metric.Info]channel.ID{&lambda: channel.LambdaCommanded,
+		&boost: channel.ManifoldPressureTarget} {
+		lack := f.Lacking(*m, []*state.Visit{&v})
+		if len(lack.Missing) != 1 || !slices.Equal(lack.Missing[0].Channels, []channel.ID{id}) {
+			t.Errorf("%s: %+v", m.ID, lack)
+		}
+	}
+}
+
+// Without the whole fuel system the section is named, not a key of it.
+func TestTheSectionIsNamedBeforeItsKeys(t *testing.T) {
+	f := New(platformWith(t, "direct", func(p *workspace.Platform) { p.FuelSystem = nil }), &Fit{})
+	v := f.Logged(wholeRow())
+	pump, _ := metric.Of(metric.PumpUse)
+	if lack := f.Lacking(pump, []*state.Visit{&v}); len(lack.Missing) != 1 || lack.Missing[0].Key != metric.FuelSystem {
+		t.Errorf("%+v", lack)
+	}
+}
