@@ -19,16 +19,17 @@ const fleetPulls = 60
 
 // bench is what a revision is judged on: the same logged visits run by the parent and by the revision.
 type bench struct {
-	visits []state.Visit // as the revision would run them
-	parent []state.Visit // as the parent would; nil under a stress
-	car    string        // whose offset applies; "" for a car not seen
-	named  bool          // the revision is meant for one car
-	basis  Basis
-	notes  result.Reasons  // cautions
-	gaps   []state.Gap     // changes of the revision whose effect on these visits could not be computed
-	stress state.Stress    // that the visits are under; zero without
-	draws  int             // of the parameters; 0: models/risk's default
-	cells  []state.CellKey // by visit, where it counts in another cell than its own; nil: in its own
+	visits  []state.Visit // as the revision would run them
+	parent  []state.Visit // as the parent would; nil under a stress
+	car     string        // whose offset applies; "" for a car not seen
+	named   bool          // the revision is meant for one car
+	basis   Basis
+	notes   result.Reasons  // cautions
+	unshown result.Reasons  // fuel and hardware of the revision that no pull of the bench ran with
+	gaps    []state.Gap     // changes of the revision whose effect on these visits could not be computed
+	stress  state.Stress    // that the visits are under; zero without
+	draws   int             // of the parameters; 0: models/risk's default
+	cells   []state.CellKey // by visit, where it counts in another cell than its own; nil: in its own
 }
 
 // under is the bench with a stress on the revision's visits; the parent's are left out.
@@ -141,7 +142,7 @@ func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, sinc
 		if from == nil {
 			continue
 		}
-		v := m.As(r, b.car, rev.Fuel)
+		v := m.As(r, b.car, r.Fuel)
 		next, gaps := m.Move(&v, from, child)
 		was, _ := m.Move(&v, from, parent)
 		b.gaps = append(b.gaps, gaps...)
@@ -153,6 +154,7 @@ func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, sinc
 			"cannot be resolved", rev.ID, len(picked))
 	}
 	b.gaps = state.Gaps(b.gaps)
+	b.unshown = m.unshown(rev, picked)
 	return b, nil
 }
 

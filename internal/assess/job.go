@@ -156,7 +156,13 @@ func (j *Job) Fit(platform string, rows []evidence.Row) (*Model, error) {
 	return j.modelOf(f), nil
 }
 
-func (j *Job) modelOf(f *fleet.Fleet) *Model { return &Model{Fleet: f, ws: j.ws, seed: j.Seed()} }
+func (j *Job) modelOf(f *fleet.Fleet) *Model {
+	vehicles := make(map[string]*workspace.Vehicle, len(j.ws.Vehicles))
+	for id, v := range j.ws.Vehicles {
+		vehicles[j.Alias(id)] = v
+	}
+	return &Model{Fleet: f, ws: j.ws, vehicles: vehicles, seed: j.Seed()}
+}
 
 // some is the evidence of a platform that a filter selects, in the store's order: out of what is in memory where all of
 // it was read, else from the store. Both give the same rows.

@@ -13,8 +13,9 @@ import (
 // review predicts with. It is safe for concurrent use.
 type Model struct {
 	*fleet.Fleet
-	ws   *workspace.Workspace
-	seed uint64
+	ws       *workspace.Workspace
+	vehicles map[string]*workspace.Vehicle // by the id the evidence knows a car by
+	seed     uint64
 }
 
 // decision holds the workspace's thresholds.

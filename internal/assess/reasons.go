@@ -116,6 +116,18 @@ type (
 		Hazard hazard.ID `json:"hazard"`
 		result.Lack
 	}
+	// FuelNotShown: no judged pull ran on a fuel of the revision's class.
+	FuelNotShown struct {
+		From []string `json:"from"` // fuels of the judged pulls
+		To   string   `json:"to"`
+	}
+	// PartNotShown: no judged pull ran with a part that the revision is made for.
+	PartNotShown struct {
+		Item    string      `json:"item"`
+		From    []string    `json:"from"` // parts of the judged pulls
+		To      string      `json:"to"`
+		Hazards []hazard.ID `json:"hazards"` // whose prediction rests on the part
+	}
 	// CrossesUnder: a hazard crosses its limit under a stress.
 	CrossesUnder struct {
 		Hazard hazard.ID     `json:"hazard"`
@@ -137,6 +149,8 @@ func (NotJudged) Code() string        { return "not_judged" }
 func (OutsideEnvelope) Code() string  { return "outside_envelope" }
 func (EnvelopeUnknown) Code() string  { return "envelope_unknown" }
 func (NeverLoggedHere) Code() string  { return "never_logged_here" }
+func (FuelNotShown) Code() string     { return "fuel_not_shown" }
+func (PartNotShown) Code() string     { return "part_not_shown" }
 func (CrossesUnder) Code() string     { return "crosses_under" }
 func (Unmodelled) Code() string       { return "unmodelled" }
 

@@ -55,6 +55,8 @@ type Review struct {
 	Notes      result.Reasons      `json:"notes"`    // what a reader must know of this result
 
 	Curves []Curve `json:"-"` // what the plots show
+	// fuel and parts of the revision that no judged pull ran with
+	unshown result.Reasons
 	// per hazard, the limit most likely to be crossed; dropped where many reviews are kept
 	worst map[hazard.ID]*evaluation
 	draws map[hazard.ID][]float64 // per hazard, its probability at draws shared by the cars of Across

@@ -65,7 +65,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 		m.withoutBench(r, rev, err)
 		return r, nil
 	}
-	r.Notes = append(r.Notes, b.notes...)
+	r.Notes, r.unshown = append(r.Notes, b.notes...), b.unshown
 	if d, suspect := m.Doubts[b.car]; suspect {
 		r.Notes = append(r.Notes, SuspectSensor{Steady: result.Number(d.Steady), Full: result.Number(d.Full)})
 	}

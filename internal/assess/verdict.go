@@ -1,6 +1,8 @@
 package assess
 
 import (
+	"slices"
+
 	"headroom/internal/hazard"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
@@ -9,11 +11,12 @@ import (
 // VerdictRule is printed with every report.
 const VerdictRule = "hold: the upper 90 % bound of the probability that a pull crosses a limit passes the " +
 	"workspace's threshold for a major or catastrophic hazard, or a crossing was measured. " +
-	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed or its evidence is thin. " +
+	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed or its evidence is thin, " +
+	"or its prediction rests on a part that no judged pull ran with. " +
 	"conditions: inside limits, but outside what the fleet has been shown to run, or a catastrophic hazard or knock " +
 	"was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder " +
 	"hazard with a limit could not be assessed, or a stress condition crosses a limit, or a changed table is not " +
-	"modelled. " +
+	"modelled, or no judged pull ran on such a fuel or with such a part. " +
 	"release: none of these."
 
 // judge applies the rule to a filled review. crossings are those measured on the revision.
@@ -38,6 +41,7 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 			undecided = append(undecided, h.notJudged())
 		}
 	}
+	undecided = append(undecided, r.openParts()...)
 	r.Verdict, r.Reasons = VerdictRelease, result.Reasons{NothingAgainst{}}
 	for _, step := range []struct {
 		verdict Verdict
@@ -47,6 +51,19 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 			r.Verdict, r.Reasons = step.verdict, step.reasons
 		}
 	}
+}
+
+// openParts are the parts without which a serious hazard's prediction has nothing to rest on.
+func (r *Review) openParts() (out result.Reasons) {
+	for _, reason := range r.unshown {
+		part, ok := reason.(PartNotShown)
+		if ok && slices.ContainsFunc(r.Hazards, func(h Hazard) bool {
+			return h.Severity.Serious() && h.Status != result.NotAssessed && slices.Contains(part.Hazards, h.Hazard)
+		}) {
+			out = append(out, part)
+		}
+	}
+	return out
 }
 
 // notJudged says why a hazard, or one of its limits, does not count as judged.
@@ -92,6 +109,7 @@ func (r *Review) conditions() result.Reasons {
 			out = append(out, h.notJudged())
 		}
 	}
+	out = append(out, r.unshown...)
 	for _, c := range r.Conditions {
 		if c.crosses {
 			out = append(out, CrossesUnder{Hazard: c.Hazard, Stress: c.Stress, Margin: c.Margin, Unit: c.Unit})

@@ -9,6 +9,7 @@ import (
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
 	"headroom/internal/fault"
+	"headroom/internal/hazard"
 	"headroom/internal/ingest"
 	"headroom/internal/metric"
 	"headroom/internal/result"
@@ -157,6 +158,17 @@ func lackingKey(m metric.ID, key metric.Key) result.Reason {
 
 func lackingLog(m metric.ID, ids ...channel.ID) result.Reason {
 	return assess.Lacking{Metric: m, Lack: result.Lack{Missing: []result.Missing{{Channels: ids}}}}
+}
+
+// otherFuel is a fuel that no judged pull ran on.
+func otherFuel() result.Reason {
+	return assess.FuelNotShown{From: []string{"pump-91", "pump-93"}, To: "blend-e30"}
+}
+
+// otherPart is a turbocharger that no judged pull ran with.
+func otherPart() result.Reason {
+	return assess.PartNotShown{Item: "turbo", From: []string{"stock"}, To: "larger",
+		Hazards: []hazard.ID{hazard.ChargeTemperature, hazard.ExhaustTemperature}}
 }
 
 // noBurn is why exhaust temperature is not judged: neither logged nor to be computed.
@@ -450,7 +462,7 @@ func fixtureAgainst() *assess.Against {
 	return &assess.Against{
 		Stamp: s,
 		Left: assess.AgainstSide{Revision: "rev-0142-b", Vehicle: "car-017", Verdict: "conditions",
-			Reasons: result.Reasons{outsideEnvelope(), assess.EnvelopeUnknown{Hazard: "lean",
+			Reasons: result.Reasons{otherFuel(), otherPart(), outsideEnvelope(), assess.EnvelopeUnknown{Hazard: "lean",
 				Cells: []result.Cell{cellAt(6000, 160)}}, assess.NeverLoggedHere{Hazard: "cylinder_pressure",
 				Lack: noBurn().(assess.Lacking).Lack},
 				assess.CrossesUnder{Hazard: "charge_temperature", Stress: assess.Stress{Kind: state.ThinAir, Size: 85},

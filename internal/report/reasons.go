@@ -95,6 +95,11 @@ func (w words) verdictReason(r result.Reason) string {
 	case assess.NeverLoggedHere:
 		return fmt.Sprintf("%s: %s; log that before relying on the fleet's spread", plain(r.Hazard),
 			neverLogged(r.Lack))
+	case assess.FuelNotShown:
+		return fmt.Sprintf("fuel %s: the pulls it is judged on ran on %s; log pulls on it before relying on what is "+
+			"computed", r.To, strings.Join(r.From, " and "))
+	case assess.PartNotShown:
+		return partNotShown(&r)
 	case assess.CrossesUnder:
 		return fmt.Sprintf("%s crosses its limit with %s (margin %s)", plain(r.Hazard), w.stress(r.Stress),
 			w.Difference(r.Margin, r.Unit))
@@ -171,6 +176,8 @@ func (w words) gap(g state.Gap) string {
 		return fmt.Sprintf("%s table exists only in one of %s and %s: change not modelled", table, g.Revision, g.Other)
 	case state.AxisNotLogged:
 		return table + " table is read by a channel these logs do not have: change not modelled"
+	case state.CamNotLogged:
+		return "intake cam table: the cam's angle is not in these logs: change not modelled"
 	case state.NoPressure:
 		return table + " table: manifold pressure is neither logged nor to be had from load: change not modelled"
 	case state.NotSettled:
@@ -465,4 +472,18 @@ func obstacle(o footprint.Obstacle) string {
 		return "the parent's table is written in other units"
 	}
 	return or(o.Fault, plain(o.Kind))
+}
+
+// partNotShown says that the judged pulls ran with other hardware, and what rests on it.
+func partNotShown(r *assess.PartNotShown) string {
+	say := fmt.Sprintf("%s %s: the pulls it is judged on ran with %s", strings.ReplaceAll(r.Item, "_", " "), r.To,
+		strings.Join(r.From, " and "))
+	if len(r.Hazards) > 0 {
+		names := make([]string, len(r.Hazards))
+		for i, h := range r.Hazards {
+			names[i] = plain(h)
+		}
+		say += ", and what is predicted of " + strings.Join(names, ", ") + " rests on that part"
+	}
+	return say + "; log pulls with it"
 }

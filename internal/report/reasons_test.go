@@ -162,6 +162,7 @@ func TestWordsOfEveryKind(t *testing.T) {
 		{gap(state.AxisNotLogged), "boost table is read by a channel these logs do not have: change not modelled", ""},
 		{gap(state.NoPressure), "boost table: manifold pressure is neither logged nor to be had from load: change " +
 			"not modelled", ""},
+		{gap(state.CamNotLogged), "intake cam table: the cam's angle is not in these logs: change not modelled", ""},
 		{gap(state.NotSettled), "boost and load do not settle on one another: change not modelled", ""},
 		{gap(state.TableAdded), "boost: added, not modelled", ""},
 		{gap(state.TableChanged), "boost: changed, not modelled", ""},

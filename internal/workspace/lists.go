@@ -27,7 +27,7 @@ func (w *Workspace) vehicles(rel string, data []byte, platformFiles map[string]s
 			Hardware: row.cells["hardware"], HardwareDate: row.cells["hardware_date"], Line: row.line,
 		}
 		if v.Hardware == "" {
-			v.Hardware = "stock"
+			v.Hardware = Stock
 		}
 		bad := func(column, what, remedy string) {
 			w.Problems = append(w.Problems, fault.Fault{File: rel, Line: row.line, Where: column, What: what,

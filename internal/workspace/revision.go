@@ -204,6 +204,27 @@ func (w *Workspace) Ancestry(id string) []*Revision {
 	return out
 }
 
+// Stock is the part that a car has where nothing else is said.
+const Stock = "stock"
+
+// HardwareOf is what a revision is made for, part by item: its own word on an item, else its nearest ancestor's. An
+// item that none of them names is not in it.
+func (w *Workspace) HardwareOf(id string) map[string]string {
+	out := map[string]string{}
+	r := w.Revisions[id]
+	if r == nil {
+		return out
+	}
+	for _, r := range append([]*Revision{r}, w.Ancestry(id)...) {
+		for item, part := range r.Hardware {
+			if _, known := out[item]; !known {
+				out[item] = part
+			}
+		}
+	}
+	return out
+}
+
 // TableOf returns the table of a role as the revision runs it, and the revision that supplied it: its own, or the
 // nearest ancestor's when it lists none. name tells tables of roles that are not modelled apart; "" for modelled ones.
 func (w *Workspace) TableOf(id, role, name string) (*TableRef, *Revision) {

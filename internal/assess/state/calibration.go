@@ -14,6 +14,7 @@ import (
 // nearest ancestor's, because a revision that ships three tables leaves the rest of the car's calibration alone.
 type Calibration struct {
 	ID      string
+	Fuel    string            // that the revision is made for, of headroom.yaml; "" leaves the logged one
 	Lookups map[string]Lookup // by role; modelled roles only
 	Carried []carriedTable    // tables of other roles, by name
 	unread  []Gap             // tables that cannot be looked up from a logged state
@@ -36,6 +37,9 @@ var ModelledRoles = []string{"spark", "lambda", "boost", "intake_cam"}
 // CalibrationOf resolves a revision's tables through its ancestors.
 func CalibrationOf(ws *workspace.Workspace, id string) (*Calibration, error) {
 	c := &Calibration{ID: id, Lookups: map[string]Lookup{}}
+	if r := ws.Revisions[id]; r != nil {
+		c.Fuel = r.Fuel
+	}
 	seen := map[string]bool{}
 	for at := id; at != ""; {
 		r, ok := ws.Revisions[at]

@@ -6,8 +6,8 @@ import (
 	"headroom/models/value"
 )
 
-// Move shifts a visit from the calibration it was logged on to another one and simulates it anew. gaps are the changes
-// whose effect on its bounding state could not be computed.
+// Move shifts a visit from the calibration and the fuel it was logged on to another calibration on its own fuel, and
+// simulates it anew. gaps are the changes whose effect on its bounding state could not be computed.
 func (p *Platform) Move(v *Visit, from, to *Calibration) (next Visit, gaps []Gap) {
 	next.State, gaps = p.move(&v.State, from, to)
 	next.Others = make([]State, len(v.Others))
@@ -19,11 +19,26 @@ func (p *Platform) Move(v *Visit, from, to *Calibration) (next Visit, gaps []Gap
 
 func (p *Platform) move(s *State, from, to *Calibration) (State, []Gap) {
 	next, gaps := p.shift(*s, from, to)
-	if from.ID != to.ID {
+	refuelled := p.refuel(&next, to.Fuel)
+	if from.ID != to.ID || refuelled {
 		next.Logged = s
 		p.resimulate(&next)
 	}
 	return next, gaps
+}
+
+// refuel puts a fuel of headroom.yaml in a state's tank. What was logged of the old one, its ethanol share, is the new
+// one's as named.
+func (p *Platform) refuel(s *State, id string) bool {
+	named, known := p.fuels[id]
+	if !known || id == s.Fuel {
+		return false
+	}
+	s.Fuel = id
+	if value.Known(s.Ethanol) {
+		s.Ethanol = 100 * named.fuel.EthanolShare()
+	}
+	return true
 }
 
 // resimulate simulates a moved state with its own spark and with the logged one.
@@ -67,6 +82,9 @@ func (p *Platform) shift(s State, from, to *Calibration) (State, []Gap) {
 			boost = 0
 		}
 		cam := delta("intake_cam", &next)
+		if cam != 0 && !value.Known(s.IntakeCam) {
+			gaps = append(gaps, Gap{Kind: CamNotLogged, Role: "intake_cam"})
+		}
 		moved := p.withManifold(s, s.Manifold*s.followed(boost))
 		moved.IntakeCam = s.IntakeCam + cam
 		done := math.Abs(moved.Load-next.Load) < 1e-6 || math.IsNaN(moved.Load)

@@ -1,0 +1,92 @@
+package assess
+
+import (
+	"cmp"
+	"maps"
+	"slices"
+	"strings"
+
+	"headroom/internal/evidence"
+	"headroom/internal/hazard"
+	"headroom/internal/result"
+	"headroom/internal/workspace"
+)
+
+// restsOn are the hazards whose prediction rests on a part, by a word in its name: what the logs of one part say of
+// them does not carry over to another. Parts of other names are taken to shift levels only. Common practice, no source.
+var restsOn = []struct {
+	words   []string
+	hazards []hazard.ID
+}{
+	{[]string{"turbo", "compressor", "turbine", "supercharger", "wastegate"},
+		[]hazard.ID{hazard.Knock, hazard.ChargeTemperature, hazard.ExhaustTemperature, hazard.BoostControl}},
+	{[]string{"injector", "pump", "fuel"}, []hazard.ID{hazard.Lean, hazard.FuelDelivery, hazard.RailPressure}},
+	{[]string{"piston", "head", "cam", "rod", "block", "bore", "stroke", "compression"},
+		[]hazard.ID{hazard.Knock, hazard.CylinderPressure, hazard.LowSpeedLoad}},
+}
+
+// unshown are the fuel and the parts of a revision that none of the pulls it is judged on ran with.
+func (m *Model) unshown(rev *workspace.Revision, rows []*evidence.Row) result.Reasons {
+	var out result.Reasons
+	if from := m.otherFuels(rev.Fuel, rows); len(from) > 0 {
+		out = append(out, FuelNotShown{From: from, To: rev.Fuel})
+	}
+	parts, hardware := m.ws.HardwareOf(rev.ID), map[string]map[string]string{}
+	for _, r := range rows {
+		if hardware[r.Revision] == nil {
+			hardware[r.Revision] = m.ws.HardwareOf(r.Revision)
+		}
+	}
+	for _, logged := range hardware {
+		for item := range logged {
+			if _, named := parts[item]; !named {
+				parts[item] = workspace.Stock
+			}
+		}
+	}
+	for _, item := range slices.Sorted(maps.Keys(parts)) {
+		if from := m.otherParts(item, parts[item], rows, hardware); len(from) > 0 {
+			out = append(out, PartNotShown{Item: item, From: from, To: parts[item], Hazards: rests(item)})
+		}
+	}
+	return out
+}
+
+// otherFuels are the fuels of the rows where none is of the class of the given one.
+func (m *Model) otherFuels(fuel string, rows []*evidence.Row) []string {
+	met := map[string]bool{}
+	for _, r := range rows {
+		if r.Fuel == fuel || m.FuelClass(r.Fuel) == m.FuelClass(fuel) {
+			return nil
+		}
+		met[r.Fuel] = true
+	}
+	return slices.Sorted(maps.Keys(met))
+}
+
+// otherParts are the parts that the rows ran with in place of the given one, where none ran with it. A row's car has
+// the hardware of its revision, or the code that vehicles.csv gives the car from a day on.
+func (m *Model) otherParts(item, part string, rows []*evidence.Row, hardware map[string]map[string]string) []string {
+	met := map[string]bool{}
+	for _, r := range rows {
+		if v := m.vehicles[r.Vehicle]; v != nil && v.Hardware == part && loggedSince(r, v.HardwareDate) {
+			return nil
+		}
+		had := cmp.Or(hardware[r.Revision][item], workspace.Stock)
+		if had == part {
+			return nil
+		}
+		met[had] = true
+	}
+	return slices.Sorted(maps.Keys(met))
+}
+
+func rests(item string) []hazard.ID {
+	out := []hazard.ID{}
+	for _, r := range restsOn {
+		if slices.ContainsFunc(r.words, func(w string) bool { return strings.Contains(strings.ToLower(item), w) }) {
+			out = append(out, r.hazards...)
+		}
+	}
+	return out
+}
