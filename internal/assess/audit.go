@@ -87,9 +87,8 @@ func (j *Job) auditRow(r *Review) (AuditRow, error) {
 
 // beforeHardware counts pulls that were logged before their car's last hardware change: they show another car.
 func (j *Job) beforeHardware(pulls []*evidence.Row) int {
-	since := j.hardwareDates()
 	return evidence.CountPulls(evidence.Filter(pulls, func(r *evidence.Row) bool {
-		return !loggedSince(r, since[r.Vehicle])
+		return !loggedSince(r, j.hardwareDate(r.Vehicle))
 	}))
 }
 

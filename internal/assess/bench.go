@@ -142,7 +142,7 @@ func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, sinc
 		if from == nil {
 			continue
 		}
-		v := m.As(r, b.car, r.Fuel)
+		v := m.As(r, b.car)
 		next, gaps := m.Move(&v, from, child)
 		was, _ := m.Move(&v, from, parent)
 		b.gaps = append(b.gaps, gaps...)

@@ -36,6 +36,7 @@ type Job struct {
 	version   string
 	digest    string
 	platforms map[string]*learned
+	vehicles  map[string]*workspace.Vehicle // by the id the evidence knows a car by
 }
 
 // learned is a platform's evidence and what was learned from it, each read or fitted once, when first asked for: a
@@ -58,7 +59,11 @@ func Open(ws *workspace.Workspace, st *store.Store, version string) (*Job, error
 		return nil, fmt.Errorf("evidence store: %w", err)
 	}
 	sum := sha256.Sum256([]byte(workspaceDigest + "\n" + evidenceDigest))
-	j := &Job{ws: ws, store: st, version: version, digest: hex.EncodeToString(sum[:]), platforms: map[string]*learned{}}
+	j := &Job{ws: ws, store: st, version: version, digest: hex.EncodeToString(sum[:]), platforms: map[string]*learned{},
+		vehicles: map[string]*workspace.Vehicle{}}
+	for id, v := range ws.Vehicles {
+		j.vehicles[j.Alias(id)] = v
+	}
 	for id := range ws.Platforms {
 		j.platforms[id] = j.learner(id)
 	}
@@ -157,11 +162,7 @@ func (j *Job) Fit(platform string, rows []evidence.Row) (*Model, error) {
 }
 
 func (j *Job) modelOf(f *fleet.Fleet) *Model {
-	vehicles := make(map[string]*workspace.Vehicle, len(j.ws.Vehicles))
-	for id, v := range j.ws.Vehicles {
-		vehicles[j.Alias(id)] = v
-	}
-	return &Model{Fleet: f, ws: j.ws, vehicles: vehicles, seed: j.Seed()}
+	return &Model{Fleet: f, ws: j.ws, vehicles: j.vehicles, seed: j.Seed()}
 }
 
 // some is the evidence of a platform that a filter selects, in the store's order: out of what is in memory where all of
@@ -216,24 +217,14 @@ func (j *Job) ownPulls(rev *workspace.Revision, car string) ([]evidence.Row, err
 	if err != nil {
 		return nil, err
 	}
-	since := j.hardwareDates()
 	return slices.DeleteFunc(rows, func(r evidence.Row) bool {
-		return r.Kind != evidence.KindPull || !loggedSince(&r, since[r.Vehicle])
+		return r.Kind != evidence.KindPull || !loggedSince(&r, j.hardwareDate(r.Vehicle))
 	}), nil
 }
 
-// hardwareDates are the days of the cars' last hardware changes, by the ids that the evidence knows them by.
-func (j *Job) hardwareDates() map[string]string {
-	out := make(map[string]string, len(j.ws.Vehicles))
-	for id, v := range j.ws.Vehicles {
-		out[j.Alias(id)] = v.HardwareDate
-	}
-	return out
-}
-
-// hardwareDate is the day of the last hardware change of a vehicle, "" when there is none.
-func (j *Job) hardwareDate(vehicle string) string {
-	if v := j.ws.Vehicles[vehicle]; v != nil {
+// hardwareDate is the day of the last hardware change of a car of the evidence, "" when there is none.
+func (j *Job) hardwareDate(car string) string {
+	if v := j.vehicles[car]; v != nil {
 		return v.HardwareDate
 	}
 	return ""

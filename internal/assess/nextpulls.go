@@ -19,17 +19,12 @@ const mostNextPulls = 3
 
 // wantedChannels are what a pull must log to judge every hazard.
 func wantedChannels() []string {
-	ids := []channel.ID{
+	return channelNames([]channel.ID{
 		channel.EngineSpeed, channel.ThrottlePosition, channel.ManifoldPressure, channel.ChargeTemperature,
 		channel.SparkAdvance, channel.KnockRetard, channel.Lambda, channel.CoolantTemperature, channel.OilTemperature,
 		channel.ExhaustTemperature, channel.RailPressure, channel.RailPressureTarget, channel.InjectorPulse,
 		channel.ManifoldPressureTarget, channel.WastegateDuty, channel.BarometricPressure,
-	}
-	out := make([]string, len(ids))
-	for i, id := range ids {
-		out[i] = string(id)
-	}
-	return out
+	})
 }
 
 // logsOf are the channels that would let a hazard be measured.

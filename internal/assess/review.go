@@ -50,7 +50,8 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	if err != nil {
 		return nil, err
 	}
-	car, since := j.CarOf(vehicle), j.hardwareDate(vehicle)
+	car := j.CarOf(vehicle)
+	since := j.hardwareDate(car)
 	rows, err := j.judgedOn(rev, car, since)
 	if err != nil {
 		return nil, err

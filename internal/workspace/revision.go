@@ -204,6 +204,15 @@ func (w *Workspace) Ancestry(id string) []*Revision {
 	return out
 }
 
+// line is a revision and its ancestors, the nearest first; nil for an unknown revision.
+func (w *Workspace) line(id string) []*Revision {
+	r := w.Revisions[id]
+	if r == nil {
+		return nil
+	}
+	return append([]*Revision{r}, w.Ancestry(id)...)
+}
+
 // Stock is the part that a car has where nothing else is said.
 const Stock = "stock"
 
@@ -211,11 +220,7 @@ const Stock = "stock"
 // item that none of them names is not in it.
 func (w *Workspace) HardwareOf(id string) map[string]string {
 	out := map[string]string{}
-	r := w.Revisions[id]
-	if r == nil {
-		return out
-	}
-	for _, r := range append([]*Revision{r}, w.Ancestry(id)...) {
+	for _, r := range w.line(id) {
 		for item, part := range r.Hardware {
 			if _, known := out[item]; !known {
 				out[item] = part
@@ -228,11 +233,7 @@ func (w *Workspace) HardwareOf(id string) map[string]string {
 // TableOf returns the table of a role as the revision runs it, and the revision that supplied it: its own, or the
 // nearest ancestor's when it lists none. name tells tables of roles that are not modelled apart; "" for modelled ones.
 func (w *Workspace) TableOf(id, role, name string) (*TableRef, *Revision) {
-	r := w.Revisions[id]
-	if r == nil {
-		return nil, nil
-	}
-	for _, r := range append([]*Revision{r}, w.Ancestry(id)...) {
+	for _, r := range w.line(id) {
 		for i := range r.Tables {
 			if t := &r.Tables[i]; t.Role == role && t.Name == name {
 				return t, r

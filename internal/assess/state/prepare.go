@@ -19,17 +19,17 @@ type Preparer struct {
 }
 
 // Logged is a row as it was logged, by the car and on the fuel of its log.
-func (p *Preparer) Logged(r *evidence.Row) Visit { return p.As(r, r.Vehicle, r.Fuel) }
+func (p *Preparer) Logged(r *evidence.Row) Visit { return p.As(r, r.Vehicle) }
 
-// As is a row as if a car had driven it on a fuel: its states at the samples kept of the cell, with what the log left
-// out and combustion. car is "" for a car not seen.
-func (p *Preparer) As(r *evidence.Row, car, fuel string) Visit {
-	v := Visit{State: p.read(r, &r.Bound, car, fuel)}
+// As is a row as if a car had driven it: its states at the samples kept of the cell, with what the log left out and
+// combustion. car is "" for a car not seen. The fuel is that of the log; Move changes it.
+func (p *Preparer) As(r *evidence.Row, car string) Visit {
+	v := Visit{State: p.read(r, &r.Bound, car)}
 	met := []float64{r.Bound.RPM}
 	for _, at := range r.Kept() {
 		if value.Known(at.RPM) && !slices.Contains(met, at.RPM) {
 			met = append(met, at.RPM)
-			other := p.read(r, at, car, fuel)
+			other := p.read(r, at, car)
 			other.Edge = true
 			v.Others = append(v.Others, other)
 		}
@@ -39,11 +39,11 @@ func (p *Preparer) As(r *evidence.Row, car, fuel string) Visit {
 }
 
 // Read is Logged at the bounding sample alone and without combustion, for what only reads measurements.
-func (p *Preparer) Read(r *evidence.Row) State { return p.read(r, &r.Bound, r.Vehicle, r.Fuel) }
+func (p *Preparer) Read(r *evidence.Row) State { return p.read(r, &r.Bound, r.Vehicle) }
 
-func (p *Preparer) read(r *evidence.Row, at *evidence.Sample, car, fuel string) State {
+func (p *Preparer) read(r *evidence.Row, at *evidence.Sample, car string) State {
 	s := stateAt(r, at)
-	s.Fuel, s.PumpKnee = fuel, p.kneeOf(car)
+	s.PumpKnee = p.kneeOf(car)
 	p.fillRail(&s)
 	p.fillManifold(&s)
 	return s
