@@ -1,7 +1,10 @@
 package assess
 
 import (
+	"cmp"
 	"fmt"
+	"maps"
+	"slices"
 
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
@@ -20,8 +23,9 @@ const fleetPulls = 60
 // bench is what a revision is judged on: the same logged visits run by the parent and by the revision.
 type bench struct {
 	visits  []state.Visit // as the revision would run them
-	parent  []state.Visit // as the parent would; nil under a stress
+	parent  []state.Visit // as the parent would
 	car     string        // whose offset applies; "" for a car not seen
+	meant   string        // the car the revision is for, "" for a fleet's
 	named   bool          // the revision is meant for one car
 	basis   Basis
 	notes   result.Reasons  // cautions
@@ -30,17 +34,23 @@ type bench struct {
 	stress  state.Stress    // that the visits are under; zero without
 	draws   int             // of the parameters; 0: models/risk's default
 	cells   []state.CellKey // by visit, where it counts in another cell than its own; nil: in its own
+
+	days          *days              // the weather it is judged over; nil: that of the logs
+	child, before *state.Calibration // the revision and its parent (the revision itself without one)
+	logged        []logged           // states that can be put where no pull was: the judged pulls' and steady running
+	placed        bool               // the visits were put where no log was (see Model.placed)
 }
 
-// under is the bench with a stress on the revision's visits; the parent's are left out.
+// under is the bench with a stress on the visits of the revision and of its parent.
 func (b *bench) under(m *Model, st state.Stress) *bench {
 	out := *b
-	out.parent, out.stress, out.draws = nil, st, stressDraws
+	out.stress, out.draws = st, stressDraws
 	out.cells = make([]state.CellKey, len(b.visits)) // where they were, so that margins are compared like with like
-	out.visits = make([]state.Visit, len(b.visits))
+	out.visits, out.parent = make([]state.Visit, len(b.visits)), make([]state.Visit, len(b.visits))
 	for i := range b.visits {
-		out.cells[i] = m.CellOf(&b.visits[i].State)
-		out.visits[i] = m.Under(st, b.visits[i])
+		out.cells[i] = b.cellOf(m, i)
+		out.visits[i] = m.Under(st, b.visits[i], b.child)
+		out.parent[i] = m.Under(st, b.parent[i], b.before)
 	}
 	return &out
 }
@@ -60,6 +70,14 @@ func (b *bench) pointers() []*state.Visit {
 		out[i] = &b.visits[i]
 	}
 	return out
+}
+
+// patternCar is the car whose pattern over cells holds at the visits: none's where no log was.
+func (b *bench) patternCar() string {
+	if b.placed {
+		return ""
+	}
+	return b.car
 }
 
 // states are the bounding states of the bench's visits.
@@ -92,7 +110,7 @@ func (b *bench) carCount() int {
 func (b *bench) pullCount() int {
 	pulls := evidence.NewIndex[string]()
 	for i := range b.visits {
-		pulls.Of(b.visits[i].Pull)
+		pulls.Of(evidence.PullID(b.visits[i].Row))
 	}
 	return len(pulls.Keys)
 }
@@ -113,7 +131,7 @@ func (b *bench) known(get func(*state.State) float64) []float64 {
 // car is the id the evidence knows the revision's car by, "" for a revision meant for the fleet; since is the day of
 // its last hardware change, "" without one.
 func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, since string) (*bench, error) {
-	b := &bench{car: car, named: car != "", basis: BasisPredicted}
+	b := &bench{car: car, meant: car, named: car != "", basis: BasisPredicted}
 	picked := b.pick(evidence.PullRows(rows), rev, since)
 	if len(picked) == 0 {
 		return nil, fmt.Errorf("revision %s: platform %s has no logged pull: put logs under "+
@@ -129,33 +147,103 @@ func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, sinc
 			return nil, err
 		}
 	}
-	logged := map[string]*state.Calibration{}
+	calibrations := map[string]*state.Calibration{}
+	var visits []state.Visit
+	var on []*state.Calibration // that each was logged on
 	for _, r := range picked {
-		from, met := logged[r.Revision]
+		from, met := calibrations[r.Revision]
 		if !met {
 			if from, err = state.CalibrationOf(m.ws, r.Revision); err != nil {
 				b.notes = append(b.notes, PullsLeftOut{Revision: r.Revision, Fault: err.Error()})
 				from = nil
 			}
-			logged[r.Revision] = from
+			calibrations[r.Revision] = from
 		}
 		if from == nil {
 			continue
 		}
-		v := m.As(r, b.car)
-		next, gaps := m.Move(&v, from, child)
-		was, _ := m.Move(&v, from, parent)
-		b.gaps = append(b.gaps, gaps...)
-		b.visits = append(b.visits, next)
-		b.parent = append(b.parent, was)
+		visits, on = append(visits, m.As(r, b.car)), append(on, from)
 	}
-	if len(b.visits) == 0 {
+	if len(visits) == 0 {
 		return nil, fmt.Errorf("revision %s: none of %d logged rows can be used: the revisions they were logged on "+
 			"cannot be resolved", rev.ID, len(picked))
 	}
+	b.child, b.before = child, parent
+	b.run(m, visits, on)
+	b.addSteady(m, rows, calibrations, since)
 	b.gaps = state.Gaps(b.gaps)
-	b.unshown = m.unshown(rev, picked)
+	b.unshown = m.unshown(rev, evidence.Filter(picked, func(r *evidence.Row) bool {
+		return calibrations[r.Revision] != nil
+	}))
 	return b, nil
+}
+
+// run runs the revision and its parent on logged visits, in the weather to come.
+func (b *bench) run(m *Model, visits []state.Visit, on []*state.Calibration) {
+	b.days = m.daysFor(visits)
+	number := numbered(visits)
+	for i := range visits {
+		v := &visits[i]
+		b.logged = append(b.logged, logged{v.State, on[i]})
+		for k, share := range b.daysOf(number[v.Pull], len(number)) {
+			at := v
+			if b.days != nil {
+				day := b.days.quantile(share)
+				moved := m.InWeather(v, day-b.days.at(&v.State), day, fmt.Sprintf("%s day %d", v.Pull, k+1), on[i])
+				at = &moved
+			}
+			next, gaps := m.Move(at, on[i], b.child)
+			was, _ := m.Move(at, on[i], b.before)
+			b.gaps = append(b.gaps, gaps...)
+			b.visits = append(b.visits, next)
+			b.parent = append(b.parent, was)
+		}
+	}
+}
+
+// numbered numbers the pulls of visits from the earliest, whatever cars and logs are called.
+func numbered(visits []state.Visit) map[string]int {
+	first := map[string]*state.State{}
+	for i := range visits {
+		if s := &visits[i].State; first[s.Pull] == nil {
+			first[s.Pull] = s
+		}
+	}
+	pulls := slices.Collect(maps.Values(first))
+	slices.SortFunc(pulls, func(a, b *state.State) int {
+		return cmp.Or(cmp.Compare(a.Row.Date, b.Row.Date), cmp.Compare(a.Row.Segment, b.Row.Segment),
+			cmp.Compare(a.Row.Start, b.Row.Start), cmp.Compare(a.RPM, b.RPM), cmp.Compare(a.Load, b.Load),
+			cmp.Compare(a.Pull, b.Pull))
+	})
+	out := map[string]int{}
+	for i, s := range pulls {
+		out[s.Pull] = i
+	}
+	return out
+}
+
+// daysOf are the shares of days that a pull is run in; one, which nothing reads, where there is no weather but the
+// logs'.
+func (b *bench) daysOf(pull, pulls int) []float64 {
+	if b.days == nil {
+		return []float64{0.5}
+	}
+	return daysOfPull(pull, pulls)
+}
+
+// addSteady adds the steady running of the cars and calibrations that the judged pulls are of.
+func (b *bench) addSteady(m *Model, rows []evidence.Row, calibrations map[string]*state.Calibration, since string) {
+	cars := map[string]bool{}
+	for i := range b.visits {
+		cars[b.visits[i].Car] = true
+	}
+	for i := range rows {
+		r := &rows[i]
+		if on := calibrations[r.Revision]; r.Kind == evidence.KindSteady && on != nil && cars[r.Vehicle] &&
+			(r.Vehicle != b.car || loggedSince(r, since)) {
+			b.logged = append(b.logged, logged{m.As(r, b.car).State, on})
+		}
+	}
 }
 
 // pick picks by the order of benchFor. The car's own logs from before its last hardware change (since) show another car

@@ -138,7 +138,11 @@ func (m *Model) knockPredictor(b *bench) predictor {
 // measuredPredictor predicts a metric from its mixed model.
 func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench) predictor {
 	mean, cov := fit.Model.Joint(b.car)
-	pattern, offset := m.PatternOf(&fit, q, b.car, b.states()), b.stress.Adds(q.ID)
+	pattern, offset := m.PatternOf(&fit, q, b.patternCar(), b.states()), b.stress.Adds(q.ID)
+	shared := fit.Model.DayVar + fit.Model.PullVar
+	if b.stress.FixesDay(q.ID) {
+		shared = fit.Model.PullVar
+	}
 	side := q.Side.Sign()
 	design := func(s *state.State) ([]float64, bool) {
 		x := q.Predictor(m.Platform, s)
@@ -149,7 +153,7 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 		return d, err == nil
 	}
 	return predictor{
-		cov: withChange(cov, q), pullSD: math.Sqrt(fit.Model.DayVar + fit.Model.PullVar), cellSD: pattern.Residual,
+		cov: withChange(cov, q), pullSD: math.Sqrt(shared), cellSD: pattern.Residual,
 		cars: fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves, own: len(mean) - 1,
 		unseen: !slices.Contains(fit.Seen, b.car),
 		margin: func(s *state.State, limit float64) (float64, bool) {

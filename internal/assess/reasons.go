@@ -81,6 +81,9 @@ type (
 		Chance     result.Number   `json:"probability_per_pull"`
 		Interval90 result.Span     `json:"interval90"`
 		Threshold  result.Number   `json:"threshold"`
+		Cell       *result.Cell    `json:"cell"`                        // where it is likeliest; may be nil
+		Parent     result.Number   `json:"parent_probability_per_pull"` // null without a parent
+		ParentHeld bool            `json:"parent_held"`                 // the parent would be held for the same
 	}
 	// MeasuredCrossing: pulls made on the revision went beyond a limit.
 	MeasuredCrossing struct {
@@ -135,6 +138,32 @@ type (
 		Margin result.Number `json:"margin"`
 		Unit   string        `json:"unit"`
 	}
+	// LikelyUnder: a serious hazard passes what the workspace allows under a stress.
+	LikelyUnder struct {
+		Hazard    hazard.ID       `json:"hazard"`
+		Severity  hazard.Severity `json:"severity"`
+		Stress    Stress          `json:"stress"`
+		Chance    result.Number   `json:"probability_per_pull"`
+		Parent    result.Number   `json:"parent_probability_per_pull"` // under the same stress
+		Threshold result.Number   `json:"threshold"`
+	}
+	// DangerousIfVisited: a table changes where no judged pull has been, and a pull that went there would be too
+	// likely to cross a limit.
+	DangerousIfVisited struct {
+		Worst     UnvisitedPlace `json:"worst"`
+		Cells     []result.Cell  `json:"cells"`
+		Threshold result.Number  `json:"threshold"`
+	}
+	// NotPlaced: changed values of tables that no judged pull reads and where no logged state could be put.
+	NotPlaced struct {
+		Values int `json:"values"`
+	}
+	// FarFromLogged: the revision takes cells where no log was.
+	FarFromLogged struct {
+		Cells    []result.Cell `json:"cells"` // furthest first
+		Furthest FarState      `json:"furthest"`
+		Cars     int           `json:"cars"` // whose logs it is set against
+	}
 	// Unmodelled: a table changes and its effect was not computed.
 	Unmodelled struct {
 		state.Gap
@@ -142,17 +171,21 @@ type (
 )
 
 // Code implements result.Reason.
-func (NothingAgainst) Code() string   { return "nothing_against" }
-func (TooLikely) Code() string        { return "too_likely" }
-func (MeasuredCrossing) Code() string { return "measured_crossing" }
-func (NotJudged) Code() string        { return "not_judged" }
-func (OutsideEnvelope) Code() string  { return "outside_envelope" }
-func (EnvelopeUnknown) Code() string  { return "envelope_unknown" }
-func (NeverLoggedHere) Code() string  { return "never_logged_here" }
-func (FuelNotShown) Code() string     { return "fuel_not_shown" }
-func (PartNotShown) Code() string     { return "part_not_shown" }
-func (CrossesUnder) Code() string     { return "crosses_under" }
-func (Unmodelled) Code() string       { return "unmodelled" }
+func (NothingAgainst) Code() string     { return "nothing_against" }
+func (TooLikely) Code() string          { return "too_likely" }
+func (MeasuredCrossing) Code() string   { return "measured_crossing" }
+func (NotJudged) Code() string          { return "not_judged" }
+func (OutsideEnvelope) Code() string    { return "outside_envelope" }
+func (EnvelopeUnknown) Code() string    { return "envelope_unknown" }
+func (NeverLoggedHere) Code() string    { return "never_logged_here" }
+func (FuelNotShown) Code() string       { return "fuel_not_shown" }
+func (PartNotShown) Code() string       { return "part_not_shown" }
+func (CrossesUnder) Code() string       { return "crosses_under" }
+func (LikelyUnder) Code() string        { return "likely_under" }
+func (DangerousIfVisited) Code() string { return "dangerous_if_visited" }
+func (NotPlaced) Code() string          { return "not_placed" }
+func (FarFromLogged) Code() string      { return "far_from_logged" }
+func (Unmodelled) Code() string         { return "unmodelled" }
 
 // Cautions.
 type (

@@ -49,10 +49,14 @@ type Review struct {
 	Conditions []Condition         `json:"conditions"`
 	Footprint  footprint.Footprint `json:"footprint"`
 	NextPulls  []NextPull          `json:"next_pulls"`
-	Cautions   []string            `json:"cautions"` // Notes in words, and what ends every report; by internal/report
-	OwnLogs    []OwnLog            `json:"own_logs"` // expected against measured; empty without logs of this revision
-	Reasons    result.Reasons      `json:"reasons"`  // of the verdict
-	Notes      result.Reasons      `json:"notes"`    // what a reader must know of this result
+	Cautions   []string            `json:"cautions"`  // Notes in words, and what ends every report; by internal/report
+	OwnLogs    []OwnLog            `json:"own_logs"`  // expected against measured; empty without logs of this revision
+	Reasons    result.Reasons      `json:"reasons"`   // of the verdict
+	Notes      result.Reasons      `json:"notes"`     // what a reader must know of this result
+	Changes    []Changed           `json:"changes"`   // all that differs, with what is known of it
+	Weather    Weather             `json:"weather"`   // it was judged over
+	Unvisited  Unvisited           `json:"unvisited"` // changed values of tables that no judged pull reads
+	Support    Support             `json:"support"`   // how far from what the fleet has logged
 
 	Curves []Curve `json:"-"` // what the plots show
 	// fuel and parts of the revision that no judged pull ran with
@@ -79,6 +83,8 @@ type Hazard struct {
 	Change90 result.Span `json:"change_interval90"`
 
 	Reasons result.Reasons `json:"reasons"` // what it was judged on, or why it was not
+
+	parentHigh result.Number // the upper bound of the parent's chance; not known without one
 
 	unseen  bool        // a car it is meant for has never logged it
 	ownLack result.Lack // why not, where unseen
@@ -148,10 +154,13 @@ type Condition struct {
 	Unit               string        `json:"unit"`
 	ProbabilityPerPull result.Number `json:"probability_per_pull"`
 
-	Stress Stress `json:"stress"`
+	Stress Stress        `json:"stress"`
+	Parent result.Number `json:"parent_probability_per_pull"` // under the same; null without one
 
-	cost    float64 // margin lost, in standard deviations
-	crosses bool    // the smallest margin is negative
+	cost      float64       // margin lost, in standard deviations
+	crosses   bool          // the smallest margin is negative
+	passes    bool          // the chance passes what the workspace allows under a stress
+	threshold result.Number // that is
 }
 
 // NextPull is a logging request that would narrow the verdict.

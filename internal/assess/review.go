@@ -66,6 +66,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 		m.withoutBench(r, rev, err)
 		return r, nil
 	}
+	r.Weather = b.days.said(b.visits)
 	r.Notes, r.unshown = append(r.Notes, b.notes...), b.unshown
 	if d, suspect := m.Doubts[b.car]; suspect {
 		r.Notes = append(r.Notes, SuspectSensor{Steady: result.Number(d.Steady), Full: result.Number(d.Full)})
@@ -81,11 +82,18 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	if err := rankFindings(r.Findings); err != nil {
 		return nil, err
 	}
-	if r.Conditions, err = m.stressed(b, base); err != nil {
+	stresses := m.stresses(b)
+	if r.Conditions, err = m.stressed(stresses, base); err != nil {
 		return nil, err
 	}
+	unvisited, placed, err := m.unvisited(b, rev, stresses, m.FuelClass(rev.Fuel))
+	if err != nil {
+		return nil, err
+	}
+	r.Unvisited, r.Support = unvisited, m.supportOf(b, placed)
 	r.Gains = m.gains(b, base)
 	r.Footprint = footprint.Of(m.Platform, m.ws, rev, b.visits, b.gaps)
+	r.Changes = m.changes(r, rev, b)
 	if r.NextPulls, err = m.nextPulls(r, b, base); err != nil {
 		return nil, err
 	}
@@ -121,7 +129,10 @@ func (j *Job) blankReview(rev *workspace.Revision, vehicle string) *Review {
 		Stamp:    j.Stamp("headroom/review/1"),
 		Revision: rev.ID, Parent: rev.Parent, Platform: rev.Platform, Vehicle: j.Alias(vehicle),
 		Author: rev.Author, Fuel: rev.Fuel, Hazards: []Hazard{}, Findings: []Finding{}, Gains: []Gain{},
-		Conditions: []Condition{}, NextPulls: []NextPull{}, OwnLogs: []OwnLog{}, worst: map[hazard.ID]*evaluation{},
+		Conditions: []Condition{}, Changes: []Changed{}, Weather: (*days)(nil).said(nil),
+		Unvisited: Unvisited{Places: []UnvisitedPlace{}},
+		Support:   Support{Outside: []FarState{}, Largest: result.Unknown()},
+		NextPulls: []NextPull{}, OwnLogs: []OwnLog{}, worst: map[hazard.ID]*evaluation{},
 	}
 }
 
@@ -151,7 +162,8 @@ func notAssessed(h hazard.Info, severity hazard.Severity, why result.Reasons) Ha
 	none := result.Unknown()
 	return Hazard{Hazard: h.ID, Severity: severity, Status: result.NotAssessed, Reasons: why,
 		ProbabilityPerPull: none, Interval90: result.Span{none, none}, Basis: BasisPredicted, Parent: none,
-		Change90: result.Span{none, none}}
+		parentHigh: none,
+		Change90:   result.Span{none, none}}
 }
 
 // hazardSummary takes the worst of a hazard's limits; crossing any of them is crossing the hazard, so the largest
@@ -170,7 +182,7 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 	out.Interval90 = result.Span{result.Number(worst.result.Low), result.Number(worst.result.High)}
 	if len(worst.before.Draws) > 0 {
 		low, high := risk.Difference(worst.before, worst.result)
-		out.Parent = result.Number(worst.before.Probability)
+		out.Parent, out.parentHigh = result.Number(worst.before.Probability), result.Number(worst.before.High)
 		out.Change90 = result.Span{result.Number(low), result.Number(high)}
 	}
 	var on result.Reasons // what it was judged on, the most telling first

@@ -15,14 +15,27 @@ import (
 type Stress struct {
 	Kind state.StressKind `json:"kind"`
 	Size result.Number    `json:"size"` // see the kind for its unit
+	From state.SizeFrom   `json:"from"`
 }
 
-// stressed evaluates every assessed hazard under every condition and keeps those that cost margin, dearest first.
-func (m *Model) stressed(b *bench, base map[hazard.ID][]*evaluation) ([]Condition, error) {
+func stressOf(st state.Stress) Stress {
+	return Stress{Kind: st.Kind, Size: result.Number(st.Size), From: st.From}
+}
+
+// stresses are the bench under each stress that a revision is tried under.
+func (m *Model) stresses(b *bench) []*bench {
+	var out []*bench
+	for _, st := range state.Stresses(m.met(b)) {
+		out = append(out, b.under(m, st))
+	}
+	return out
+}
+
+// stressed evaluates every assessed hazard under every stress and keeps those that cost margin or pass what the
+// workspace allows under one, dearest first.
+func (m *Model) stressed(stresses []*bench, base map[hazard.ID][]*evaluation) ([]Condition, error) {
 	var out []Condition
-	ethanol := value.Median(b.known(func(s *state.State) float64 { return s.Ethanol }))
-	for _, st := range state.Stresses(ethanol) {
-		under := b.under(m, st)
+	for _, under := range stresses {
 		for _, h := range hazard.All() {
 			if len(base[h.ID]) == 0 {
 				continue
@@ -31,34 +44,43 @@ func (m *Model) stressed(b *bench, base map[hazard.ID][]*evaluation) ([]Conditio
 			if err != nil {
 				return nil, err
 			}
-			c, cost := worstUnder(base[h.ID], evals)
-			if cost <= 1e-6 {
-				continue
+			c := worstUnder(base[h.ID], evals)
+			c.Stress, c.Hazard = stressOf(under.stress), h.ID
+			threshold, limited := m.decision().StressProbability[m.severity(h)]
+			c.passes = limited && float64(c.ProbabilityPerPull) > threshold
+			c.threshold = result.Number(threshold)
+			if c.cost > 1e-6 || c.passes {
+				out = append(out, c)
 			}
-			c.Stress, c.Hazard = Stress{Kind: st.Kind, Size: result.Number(st.Size)}, h.ID
-			c.cost = cost
-			out = append(out, c)
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Condition) int { return cmp.Compare(b.cost, a.cost) })
 	return out, nil
 }
 
-// worstUnder compares a hazard's smallest cell margin with and without a condition; cost is in units of the margin's
-// own standard deviation, so that hazards in different units can be ordered.
-func worstUnder(before, under []*evaluation) (c Condition, cost float64) {
-	c = Condition{Margin: result.Unknown(), ProbabilityPerPull: result.Unknown()}
+// worstUnder is what a stress makes of a hazard: the margin where it costs most, in units of the margin's own standard
+// deviation so that limits in different units can be compared, and the largest chance of its limits, with the parent's.
+func worstUnder(before, under []*evaluation) Condition {
+	c := Condition{Margin: result.Unknown(), ProbabilityPerPull: result.Unknown(), Parent: result.Unknown()}
 	for i, e := range under {
 		m, sd := e.smallestMargin()
 		was := math.NaN()
 		if i < len(before) {
 			was, _ = before[i].smallestMargin()
 		}
-		if d := (was - m) / sd; value.Known(d) && d > cost {
-			cost = d
-			c.Margin, c.Unit, c.ProbabilityPerPull = result.Number(m), e.Unit, result.Number(e.result.Probability)
+		cost := (was - m) / sd
+		if i == 0 || value.Known(cost) && cost > c.cost {
+			c.cost = math.Max(value.Or(cost, 0), 0)
+			c.Margin, c.Unit = result.Number(m), e.Unit
 			c.crosses = m < 0
 		}
+		if p := result.Number(e.result.Probability); !c.ProbabilityPerPull.Known() || p > c.ProbabilityPerPull {
+			c.ProbabilityPerPull = p
+			c.Parent = result.Unknown()
+			if len(e.before.Draws) > 0 {
+				c.Parent = result.Number(e.before.Probability)
+			}
+		}
 	}
-	return c, cost
+	return c
 }

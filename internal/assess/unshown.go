@@ -5,6 +5,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"unicode"
 
 	"headroom/internal/evidence"
 	"headroom/internal/hazard"
@@ -20,6 +21,7 @@ var restsOn = []struct {
 }{
 	{[]string{"turbo", "compressor", "turbine", "supercharger", "wastegate"},
 		[]hazard.ID{hazard.Knock, hazard.ChargeTemperature, hazard.ExhaustTemperature, hazard.BoostControl}},
+	{[]string{"intercooler"}, []hazard.ID{hazard.Knock, hazard.ChargeTemperature}},
 	{[]string{"injector", "pump", "fuel"}, []hazard.ID{hazard.Lean, hazard.FuelDelivery, hazard.RailPressure}},
 	{[]string{"piston", "head", "cam", "rod", "block", "bore", "stroke", "compression"},
 		[]hazard.ID{hazard.Knock, hazard.CylinderPressure, hazard.LowSpeedLoad}},
@@ -82,11 +84,30 @@ func (m *Model) otherParts(item, part string, rows []*evidence.Row, hardware map
 }
 
 func rests(item string) []hazard.ID {
+	named := strings.FieldsFunc(strings.ToLower(item), func(r rune) bool { return !unicode.IsLetter(r) })
 	out := []hazard.ID{}
 	for _, r := range restsOn {
-		if slices.ContainsFunc(r.words, func(w string) bool { return strings.Contains(strings.ToLower(item), w) }) {
+		if slices.ContainsFunc(r.words, func(w string) bool {
+			return slices.ContainsFunc(named, func(n string) bool { return partWord(n, w) })
+		}) {
 			out = append(out, r.hazards...)
 		}
 	}
-	return out
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// partWord reports whether a word of an item's name means a part: the part, several of it, or a name that it begins
+// or ends ("turbocharger", "camshaft", "lowpump"); a header is no head.
+func partWord(word, part string) bool {
+	switch {
+	case word == part, word == part+"s":
+		return true
+	case part == "head":
+		return word == "cylinderhead" || word == "headgasket"
+	case part == "rod", part == "cam", part == "bore":
+		return word == part+"shaft" || word == part+"shafts" || word == "con"+part || word == "con"+part+"s" ||
+			word == "big"+part
+	}
+	return strings.HasPrefix(word, part) || strings.HasSuffix(word, part) || strings.HasSuffix(word, part+"s")
 }

@@ -1,6 +1,8 @@
 package assess
 
 import (
+	"cmp"
+	"math"
 	"slices"
 
 	"headroom/internal/hazard"
@@ -12,10 +14,13 @@ import (
 const VerdictRule = "hold: the upper 90 % bound of the probability that a pull crosses a limit passes the " +
 	"workspace's threshold for a major or catastrophic hazard, or a crossing was measured. " +
 	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed or its evidence is thin, " +
-	"or its prediction rests on a part that no judged pull ran with. " +
+	"or its prediction rests on a part that no judged pull ran with, or a judged state lies far outside what the " +
+	"fleet has logged. " +
 	"conditions: inside limits, but outside what the fleet has been shown to run, or a catastrophic hazard or knock " +
 	"was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder " +
-	"hazard with a limit could not be assessed, or a stress condition crosses a limit, or a changed table is not " +
+	"hazard with a limit could not be assessed, or under a stress a limit is crossed or a serious hazard passes the " +
+	"workspace's threshold for stress, or a table changes where no judged pull has been and a pull that went there " +
+	"would pass the threshold, or a judged state lies outside what the fleet has logged, or a changed table is not " +
 	"modelled, or no judged pull ran on such a fuel or with such a part. " +
 	"release: none of these."
 
@@ -34,7 +39,8 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 		threshold, limited := d.HoldProbability[h.Severity]
 		if h.Interval90[1].Known() && limited && float64(h.Interval90[1]) > threshold {
 			hold = append(hold, TooLikely{Hazard: h.Hazard, Severity: h.Severity, Chance: h.ProbabilityPerPull,
-				Interval90: h.Interval90, Threshold: result.Number(threshold)})
+				Interval90: h.Interval90, Threshold: result.Number(threshold), Cell: r.likeliest(h.Hazard),
+				Parent: h.Parent, ParentHeld: float64(h.parentHigh) > threshold})
 			continue
 		}
 		if h.partial || h.Status != result.Assessed {
@@ -42,15 +48,52 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 		}
 	}
 	undecided = append(undecided, r.openParts()...)
+	_, far := r.Support.reasons()
+	undecided = append(undecided, far...)
 	r.Verdict, r.Reasons = VerdictRelease, result.Reasons{NothingAgainst{}}
 	for _, step := range []struct {
 		verdict Verdict
 		reasons result.Reasons
-	}{{VerdictConditions, r.conditions()}, {VerdictUndecided, undecided}, {VerdictHold, hold}} {
+	}{{VerdictConditions, r.conditions(d)}, {VerdictUndecided, undecided}, {VerdictHold, hold}} {
 		if len(step.reasons) > 0 {
-			r.Verdict, r.Reasons = step.verdict, step.reasons
+			r.Verdict, r.Reasons = step.verdict, byWeight(step.reasons)
 		}
 	}
+}
+
+// likeliest is the cell of a hazard's finding most likely to be crossed, nil without one.
+func (r *Review) likeliest(id hazard.ID) *result.Cell {
+	var worst *Finding
+	for i := range r.Findings {
+		f := &r.Findings[i]
+		if f.Hazard == id && (worst == nil || f.ProbabilityPerPull > worst.ProbabilityPerPull) {
+			worst = f
+		}
+	}
+	if worst == nil {
+		return nil
+	}
+	return &worst.Cell
+}
+
+// byWeight orders reasons as findings are: those with a chance by severity times chance, after what was measured and
+// before what has none; others keep their order.
+func byWeight(reasons result.Reasons) result.Reasons {
+	weight := func(r result.Reason) float64 {
+		switch r := r.(type) {
+		case MeasuredCrossing:
+			return math.Inf(1)
+		case TooLikely:
+			return r.Severity.Weight() * float64(r.Chance)
+		case DangerousIfVisited:
+			return r.Worst.Severity.Weight() * float64(r.Worst.IfVisited)
+		case LikelyUnder:
+			return r.Severity.Weight() * float64(r.Chance)
+		}
+		return 0
+	}
+	slices.SortStableFunc(reasons, func(a, b result.Reason) int { return cmp.Compare(weight(b), weight(a)) })
+	return reasons
 }
 
 // openParts are the parts without which a serious hazard's prediction has nothing to rest on.
@@ -78,7 +121,7 @@ func (h *Hazard) ownFaults() bool {
 }
 
 // conditions lists what keeps a revision inside its limits from being released without conditions.
-func (r *Review) conditions() result.Reasons {
+func (r *Review) conditions(d workspace.Decision) result.Reasons {
 	var out result.Reasons
 	outside, unknown := map[hazard.ID][]result.Cell{}, map[hazard.ID][]result.Cell{}
 	for _, f := range r.Findings {
@@ -110,13 +153,56 @@ func (r *Review) conditions() result.Reasons {
 		}
 	}
 	out = append(out, r.unshown...)
+	near, _ := r.Support.reasons()
+	out = append(out, near...)
+	out = append(out, r.underStress()...)
+	out = append(out, r.ifVisited(d)...)
+	for _, g := range r.Footprint.Gaps {
+		out = append(out, Unmodelled{Gap: g})
+	}
+	return out
+}
+
+// underStress lists the serious hazards that pass what the workspace allows under a stress, and what else crosses its
+// limit under one.
+func (r *Review) underStress() (out result.Reasons) {
 	for _, c := range r.Conditions {
-		if c.crosses {
+		severity := r.severityOf(c.Hazard)
+		switch {
+		case c.passes:
+			out = append(out, LikelyUnder{Hazard: c.Hazard, Severity: severity, Stress: c.Stress,
+				Chance: c.ProbabilityPerPull, Parent: c.Parent, Threshold: c.threshold})
+		case c.crosses:
 			out = append(out, CrossesUnder{Hazard: c.Hazard, Stress: c.Stress, Margin: c.Margin, Unit: c.Unit})
 		}
 	}
-	for _, g := range r.Footprint.Gaps {
-		out = append(out, Unmodelled{Gap: g})
+	return out
+}
+
+func (r *Review) severityOf(id hazard.ID) hazard.Severity {
+	i := slices.IndexFunc(r.Hazards, func(h Hazard) bool { return h.Hazard == id })
+	return r.Hazards[i].Severity
+}
+
+// ifVisited lists the hazards that changed values of tables would bring to pulls that go where none has been.
+func (r *Review) ifVisited(d workspace.Decision) (out result.Reasons) {
+	for _, h := range hazard.All() {
+		var reason *DangerousIfVisited
+		for _, p := range r.Unvisited.Places {
+			if p.Hazard != h.ID || !p.Dangerous {
+				continue
+			}
+			if reason == nil {
+				reason = &DangerousIfVisited{Worst: p, Threshold: result.Number(d.HoldProbability[p.Severity])}
+			}
+			reason.Cells = append(reason.Cells, p.Cell)
+		}
+		if reason != nil {
+			out = append(out, *reason)
+		}
+	}
+	if n := r.Unvisited.NotJudged; n > 0 {
+		out = append(out, NotPlaced{Values: n})
 	}
 	return out
 }

@@ -43,6 +43,59 @@ func cellAt(rpm, load float64) result.Cell {
 	}
 }
 
+func fixtureWeather() assess.Weather {
+	return assess.Weather{From: assess.FromAmbient, Cars: 14, Days: 61, Judged: result.Span{2.4, 27.1},
+		Logged: result.Span{11, 14.5}, Hot: 30.2}
+}
+
+func farState() assess.FarState {
+	return assess.FarState{Cell: cellAt(3500, 160), Distance: 1.7, Mostly: fleet.FeatureSpark, Visited: true}
+}
+
+func placeUnvisited() assess.UnvisitedPlace {
+	return assess.UnvisitedPlace{Hazard: "knock", Severity: "major", Cell: cellAt(6500, 200),
+		At: []footprint.AxisValue{
+			{Channel: "engine_speed", Value: 7000, Unit: "rpm"},
+			{Channel: "absolute_load", Value: 200,
+				Unit: "%"},
+		}, Role: "spark", Change: 12, RoleUnit: "deg", Metric: "knock_margin", Unit: "deg", Limit: -3,
+		Margin: -6.2, MarginSD: 2.4, IfVisited: 0.98, Interval90: result.Span{0.71, 1}, Parent: 0.002, FleetCars: 1,
+		FleetPulls: 2, OfPulls: 220,
+		Brings:    []assess.Stress{{Kind: state.ThinAir, Size: 93.5, From: state.SizeOfFleet}},
+		Dangerous: true}
+}
+
+func fixtureUnvisited() assess.Unvisited {
+	quiet := placeUnvisited()
+	quiet.Hazard, quiet.Severity, quiet.Metric, quiet.Unit, quiet.Limit, quiet.Margin, quiet.MarginSD = "lean",
+		"catastrophic", "lambda", "lambda", 0.9, 0.041, 0.011
+	quiet.IfVisited, quiet.Interval90, quiet.Parent, quiet.FleetCars, quiet.FleetPulls = 0.0004, result.Span{
+		0,
+		0.003,
+	}, none,
+		0, 0
+	quiet.Brings, quiet.Dangerous = []assess.Stress{}, false
+	return assess.Unvisited{Values: 14, NotJudged: 2, Places: []assess.UnvisitedPlace{placeUnvisited(), quiet}}
+}
+
+func fixtureChanges() []assess.Changed {
+	change := func(kind assess.Differing, name string, from []string, to string, account assess.Account, pulls int,
+		reasons ...result.Reason) assess.Changed {
+		return assess.Changed{Kind: kind, Name: name, From: from, To: to, Largest: none, At: []footprint.AxisValue{},
+			Values: none, Unread: none, Account: account, Pulls: pulls, Reasons: append(result.Reasons{}, reasons...)}
+	}
+	spark := change(assess.DiffersTable, "spark", []string{}, "tables/spark.csv", assess.AccountPartly, 12,
+		assess.NotPlaced{Values: 2})
+	spark.Largest, spark.Unit, spark.At, spark.Values, spark.Unread = 12, "deg", placeUnvisited().At, 31, 14
+	return []assess.Changed{spark,
+		change(assess.DiffersTable, "other fan_duty", []string{}, "tables/fan.csv", assess.AccountMissing, 0,
+			assess.Unmodelled{Gap: state.Gap{Kind: state.TableAdded, Role: "other", Name: "fan_duty"}}),
+		change(assess.DiffersFuel, "", []string{"pump-91"}, "pump-93", assess.AccountShown, 12),
+		change(assess.DiffersPart, "turbo", []string{"stock"}, hostileID, assess.AccountMissing, 0, otherPart()),
+		change(assess.DiffersCar, "", []string{"car-001", "car-009"}, "car-017", assess.AccountSpread, 60),
+	}
+}
+
 func fixtureReview() *assess.Review {
 	yes, no := true, false
 	return &assess.Review{
@@ -52,13 +105,30 @@ func fixtureReview() *assess.Review {
 		Verdict: assess.VerdictHold,
 		Reasons: result.Reasons{tooLikely(), measuredCrossing()},
 		Notes:   fixtureNotes(),
+		Changes: fixtureChanges(), Weather: fixtureWeather(), Unvisited: fixtureUnvisited(),
+		Support: assess.Support{Cars: 14, Visits: 2610, Outside: []assess.FarState{farState()}, Largest: 1.7},
 		Hazards: fixtureHazards(),
 		Findings: []assess.Finding{
-			{Rank: 1, Hazard: "knock", Severity: "major", Cell: cellAt(3000, 160), Metric: "knock_margin", Unit: "deg",
-				Predicted: -1.8, Interval90: result.Span{-4.1, 0.4}, Limit: -3, LimitSource: "shop rule, 2024",
-				Margin: 1.2, MarginSD: 1.4, ProbabilityPerPull: 0.19, Envelope: assess.EnvelopeCheck{Limit: -0.4,
-					Cars: 14, Pulls: 160, Inside: &no}, Basis: "predicted", Change: assess.Change{SparkDeg: 1.5,
-					Lambda: 0, BoostKPa: 8}},
+			{
+				Rank:               1,
+				Hazard:             "knock",
+				Severity:           "major",
+				Cell:               cellAt(3000, 160),
+				Metric:             "knock_margin",
+				Unit:               "deg",
+				Predicted:          -1.8,
+				Interval90:         result.Span{-4.1, 0.4},
+				Limit:              -3,
+				LimitSource:        "shop rule, 2024",
+				Margin:             1.2,
+				MarginSD:           1.4,
+				ProbabilityPerPull: 0.19,
+				Envelope: assess.EnvelopeCheck{Limit: -0.4,
+					Cars: 14, Pulls: 160, Inside: &no},
+				Basis: "predicted",
+				Change: assess.Change{SparkDeg: 1.5,
+					Lambda: 0, BoostKPa: 8},
+			},
 			{Rank: 2, Hazard: "charge_temperature", Severity: "moderate", Cell: cellAt(5500, 180),
 				Metric: "charge_temperature", Unit: "°C", Predicted: 78, Interval90: result.Span{71.4, 84.9}, Limit: 70,
 				LimitSource: "platform handbook, table 4",
@@ -109,15 +179,20 @@ func fixtureReview() *assess.Review {
 				SpentMargin: 1.1, SpentUnit: "deg", SpentSD: 0.8},
 		},
 		Conditions: []assess.Condition{
-			{Stress: assess.Stress{Kind: state.HotCharge, Size: 20}, Hazard: "knock", Margin: -1.9, Unit: "deg",
+			{Stress: assess.Stress{Kind: state.HotCharge, Size: 20, From: state.SizeUsual},
+				Hazard: "knock", Parent: 0.4, Margin: -1.9, Unit: "deg",
 				ProbabilityPerPull: 0.62},
-			{Stress: assess.Stress{Kind: state.LowOctane, Size: 2}, Hazard: "knock", Margin: -0.4, Unit: "deg",
+			{Stress: assess.Stress{Kind: state.LowOctane, Size: 2, From: state.SizeUsual},
+				Hazard: "knock", Margin: -0.4, Unit: "deg",
 				ProbabilityPerPull: 0.41},
-			{Stress: assess.Stress{Kind: state.ThinAir, Size: 85}, Hazard: "charge_temperature", Margin: -17,
+			{Stress: assess.Stress{Kind: state.ThinAir, Size: 85, From: state.SizeUsual},
+				Hazard: "charge_temperature", Margin: -17,
 				Unit: "°C", ProbabilityPerPull: 1},
-			{Stress: assess.Stress{Kind: state.RichSensor, Size: 3}, Hazard: "lean", Margin: none, Unit: "lambda",
+			{Stress: assess.Stress{Kind: state.RichSensor, Size: 3, From: state.SizeUsual},
+				Hazard: "lean", Margin: none, Unit: "lambda",
 				ProbabilityPerPull: none},
-			{Stress: assess.Stress{Kind: state.LessEthanol, Size: 15}, Hazard: "knock", Margin: 0.2, Unit: "deg",
+			{Stress: assess.Stress{Kind: state.LessEthanol, Size: 15, From: state.SizeUsual},
+				Hazard: "knock", Margin: 0.2, Unit: "deg",
 				ProbabilityPerPull: 0.31},
 		},
 		Footprint: fixtureFootprint(),
@@ -138,8 +213,10 @@ func fixtureReview() *assess.Review {
 
 func tooLikely() result.Reason {
 	return assess.TooLikely{Hazard: "knock", Severity: "major", Chance: 0.19, Interval90: result.Span{0.09, 0.33},
-		Threshold: 0.05}
+		Threshold: 0.05, Cell: &likeliestCell, Parent: 0.07, ParentHeld: true}
 }
+
+var likeliestCell = cellAt(3000, 160)
 
 func measuredCrossing() result.Reason {
 	return assess.MeasuredCrossing{Hazard: "lean", Pulls: 3, Of: 12, Cars: []string{"car-017"},
@@ -386,15 +463,43 @@ func fixtureAudit() *assess.Audit {
 				Status: "released", Verdict: "undecided", TopHazard: "exhaust_temperature", ProbabilityPerPull: none,
 				Interval90: noSpan, OwnPulls: 0, ReleasedWithoutLog: true,
 				Reasons: result.Reasons{exhaustNotJudged()}},
-			{Rank: 3, Revision: "rev-0090-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t2", Fuel: "pump-95",
-				Status: "released", Verdict: "conditions", TopHazard: "charge_temperature", Cell: &at,
-				ProbabilityPerPull: 0.0007, Interval90: result.Span{0, 0.004}, OwnPulls: 31, LogsBeforeHardware: 19,
-				CellsChanged: 8, CellsChangedVisited: 1,
-				Reasons: result.Reasons{outsideEnvelope()}},
-			{Rank: 4, Revision: "rev-0088-a", Platform: "heron-15t", Vehicle: "car-004", Author: "t3", Fuel: "pump-95",
-				Status: "released", Verdict: "release", TopHazard: "knock", Cell: &at, ProbabilityPerPull: 1e-6,
-				Interval90: result.Span{0, 0.0004}, OwnPulls: 64, CellsChanged: 1, CellsChangedVisited: 1,
-				Reasons: result.Reasons{assess.NothingAgainst{}}},
+			{
+				Rank:                3,
+				Revision:            "rev-0090-a",
+				Platform:            "heron-15t",
+				Vehicle:             "car-004",
+				Author:              "t2",
+				Fuel:                "pump-95",
+				Status:              "released",
+				Verdict:             "conditions",
+				TopHazard:           "charge_temperature",
+				Cell:                &at,
+				ProbabilityPerPull:  0.0007,
+				Interval90:          result.Span{0, 0.004},
+				OwnPulls:            31,
+				LogsBeforeHardware:  19,
+				CellsChanged:        8,
+				CellsChangedVisited: 1,
+				Reasons:             result.Reasons{outsideEnvelope()},
+			},
+			{
+				Rank:                4,
+				Revision:            "rev-0088-a",
+				Platform:            "heron-15t",
+				Vehicle:             "car-004",
+				Author:              "t3",
+				Fuel:                "pump-95",
+				Status:              "released",
+				Verdict:             "release",
+				TopHazard:           "knock",
+				Cell:                &at,
+				ProbabilityPerPull:  1e-6,
+				Interval90:          result.Span{0, 0.0004},
+				OwnPulls:            64,
+				CellsChanged:        1,
+				CellsChangedVisited: 1,
+				Reasons:             result.Reasons{assess.NothingAgainst{}},
+			},
 		},
 		Groups: []assess.AuditGroup{
 			{Group: "t1", Revisions: 1, Undecided: 1, ReleasedWithoutLog: 1,
@@ -413,7 +518,10 @@ func fixtureAcross() *assess.Across {
 		Stamp: s, Revision: "rev-0142-c", Parent: "rev-0142-b", Platform: "kestrel-20t", Fuel: "pump-91",
 		Hazards: []assess.AcrossHazard{
 			{Hazard: "knock", Severity: "major", Threshold: 0.05, Assessed: 14, Expected: 6.37,
-				Interval90: result.Span{2, 11}, Likely: []string{"car-002", "car-003", "car-005", "car-009", "car-011",
+				Interval90: result.Span{
+					2,
+					11,
+				}, Likely: []string{"car-002", "car-003", "car-005", "car-009", "car-011",
 					"car-014", longID, hostileID}},
 			{Hazard: "lean", Severity: "major", Threshold: 0.05, Assessed: 14, Expected: 0, Interval90: result.Span{0,
 				0}, Likely: []string{}},
@@ -462,12 +570,40 @@ func fixtureAgainst() *assess.Against {
 	return &assess.Against{
 		Stamp: s,
 		Left: assess.AgainstSide{Revision: "rev-0142-b", Vehicle: "car-017", Verdict: "conditions",
-			Reasons: result.Reasons{otherFuel(), otherPart(), outsideEnvelope(), assess.EnvelopeUnknown{Hazard: "lean",
-				Cells: []result.Cell{cellAt(6000, 160)}}, assess.NeverLoggedHere{Hazard: "cylinder_pressure",
-				Lack: noBurn().(assess.Lacking).Lack},
-				assess.CrossesUnder{Hazard: "charge_temperature", Stress: assess.Stress{Kind: state.ThinAir, Size: 85},
-					Margin: -17, Unit: "°C"},
-				assess.Unmodelled{Gap: state.Gap{Kind: state.TableAdded, Role: "other", Name: "fan_duty"}}}},
+			Reasons: result.Reasons{
+				otherFuel(),
+				otherPart(),
+				outsideEnvelope(),
+				assess.EnvelopeUnknown{Hazard: "lean",
+					Cells: []result.Cell{cellAt(6000, 160)}},
+				assess.NeverLoggedHere{Hazard: "cylinder_pressure",
+					Lack: noBurn().(assess.Lacking).Lack},
+				assess.CrossesUnder{
+					Hazard: "charge_temperature",
+					Stress: assess.Stress{Kind: state.ThinAir, Size: 85, From: state.SizeUsual},
+					Margin: -17,
+					Unit:   "°C",
+				},
+				assess.LikelyUnder{
+					Hazard:   "knock",
+					Severity: "major",
+					Stress: assess.Stress{Kind: state.HotCharge, Size: 10.6,
+						From: state.SizeOfFleet},
+					Chance:    0.34,
+					Parent:    0.12,
+					Threshold: 0.2,
+				},
+				assess.DangerousIfVisited{
+					Worst:     placeUnvisited(),
+					Cells:     []result.Cell{cellAt(6500, 200)},
+					Threshold: 0.1,
+				},
+				assess.NotPlaced{Values: 2},
+				assess.FarFromLogged{Cells: []result.Cell{cellAt(3500, 160)},
+					Furthest: farState(), Cars: 14},
+				assess.Unmodelled{Gap: state.Gap{Kind: state.CamMoved, Role: "intake_cam"}},
+				assess.Unmodelled{Gap: state.Gap{Kind: state.TableAdded, Role: "other", Name: "fan_duty"}},
+			}},
 		Right: assess.AgainstSide{Revision: longID, Vehicle: "fleet", Verdict: "hold",
 			Reasons: result.Reasons{tooLikely(), assess.NotJudged{Hazard: "fuel_delivery", Severity: "major",
 				Status: result.Thin, Why: thinner.Reasons}, assess.Unmodelled{Gap: state.Gap{Kind: state.OneSided,
@@ -476,7 +612,14 @@ func fixtureAgainst() *assess.Against {
 			{Hazard: "knock", Severity: "major", Left: side(0, 0.03, 0.01, 0.08), Right: hazards[0], Change: 0.16,
 				Worse: 0.97},
 			{Hazard: "lean", Severity: "major", Left: hazards[1], Right: hazards[1], Change: 0, Worse: 0},
-			{Hazard: "fuel_delivery", Severity: "major", Left: hazards[2], Right: thinner, Change: 0.019, Worse: none},
+			{
+				Hazard:   "fuel_delivery",
+				Severity: "major",
+				Left:     hazards[2],
+				Right:    thinner,
+				Change:   0.019,
+				Worse:    none,
+			},
 			{Hazard: "rail_pressure", Severity: "major", Left: hazards[3], Right: hazards[3], Change: none,
 				Worse: none},
 			{Hazard: "charge_temperature", Severity: "moderate", Left: hazards[4], Right: side(4, 0.9, 0.8, 0.95),
@@ -576,7 +719,9 @@ func fixtureInspections() []ingest.Inspection {
 				{Kind: "steady", From: 50, To: 62, RPMFrom: 2200, RPMTo: nan, Gear: nan, Cells: 5,
 					Reason: "speed within 100 rpm for 12 s"},
 			},
-			Findings: []runlog.Finding{{Kind: "cold", From: nan, To: nan, Samples: 0, Detail: "coolant is not logged"}},
+			Findings: []runlog.Finding{
+				{Kind: "cold", From: nan, To: nan, Samples: 0, Detail: "coolant is not logged"},
+			},
 			Lags: []evidence.LagEstimate{
 				{Channel: "lambda", Against: "lambda_commanded", Lag: runlog.Lag{Seconds: 0.31, Uncertainty: 0.04,
 					Correlation: 0.83, Samples: 240}},

@@ -5,6 +5,7 @@ import (
 	"math"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 
 	"headroom/internal/assess"
@@ -77,11 +78,9 @@ func (w words) verdictReason(r result.Reason) string {
 	switch r := r.(type) {
 	case assess.NothingAgainst:
 		return "every serious hazard was assessed, stays inside its limit and inside what the fleet has been shown " +
-			"to run, also under the stress conditions tried"
+			"to run, also under the stress conditions tried and where changed values of tables are read by no pull"
 	case assess.TooLikely:
-		return fmt.Sprintf("%s: %s of pulls cross the limit (90 %% interval %s), upper bound over the %s allowed for "+
-			"a %s hazard", plain(r.Hazard), spokenShare(r.Chance), show.Probabilities(r.Interval90),
-			show.Probability(r.Threshold), r.Severity)
+		return overThreshold(&r)
 	case assess.MeasuredCrossing:
 		return fmt.Sprintf("%s: measured beyond its limit in %d of %s (%s)", plain(r.Hazard), r.Pulls,
 			count(r.Of, "own pull"), madeIn(r.Cars, r.Runs))
@@ -103,10 +102,78 @@ func (w words) verdictReason(r result.Reason) string {
 	case assess.CrossesUnder:
 		return fmt.Sprintf("%s crosses its limit with %s (margin %s)", plain(r.Hazard), w.stress(r.Stress),
 			w.Difference(r.Margin, r.Unit))
+	case assess.LikelyUnder:
+		return w.likelyUnder(&r)
+	case assess.DangerousIfVisited:
+		return w.dangerousIfVisited(&r)
+	case assess.NotPlaced:
+		return fmt.Sprintf("%s of tables %s read by no judged pull and could not be judged, as no log knows what it "+
+			"takes "+
+			"to be there; log there, or take the change back", count(r.Values, "changed value"), isAre(r.Values))
+	case assess.FarFromLogged:
+		return farFromLogged(&r)
 	case assess.Unmodelled:
 		return w.gap(r.Gap)
 	}
 	return ""
+}
+
+func overThreshold(r *assess.TooLikely) string {
+	say := fmt.Sprintf("%s: %s of pulls cross the limit (90 %% interval %s), upper bound over the %s allowed for "+
+		"a %s hazard", plain(r.Hazard), spokenShare(r.Chance), show.Probabilities(r.Interval90),
+		show.Probability(r.Threshold), r.Severity)
+	if r.Cell != nil {
+		say += fmt.Sprintf(
+			"; likeliest at %s and %s",
+			show.Range(r.Cell.RPM, "rpm"),
+			show.Range(r.Cell.LoadPct, "% load"),
+		)
+	}
+	switch {
+	case !r.Parent.Known():
+	case r.ParentHeld:
+		say += fmt.Sprintf("; the parent crosses in %s and would be held too", spokenShare(r.Parent))
+	default:
+		say += fmt.Sprintf("; the parent crosses in %s", spokenShare(r.Parent))
+	}
+	return say
+}
+
+func (w words) likelyUnder(r *assess.LikelyUnder) string {
+	say := fmt.Sprintf("%s: %s of pulls cross the limit with %s, over the %s allowed under a stress", plain(r.Hazard),
+		spokenShare(r.Chance), w.stress(r.Stress), show.Probability(r.Threshold))
+	if r.Parent.Known() {
+		say += fmt.Sprintf("; the parent crosses in %s", spokenShare(r.Parent))
+	}
+	return say
+}
+
+func (w words) dangerousIfVisited(r *assess.DangerousIfVisited) string {
+	p := &r.Worst
+	return fmt.Sprintf(
+		"%s: the %s table changes by %s at %s, where no judged pull has been; %s of pulls that go there "+
+			"would cross the limit (90 %% interval %s; parent %s; %s). %s affected: log there, or take the change back",
+		plain(
+			p.Hazard,
+		),
+		plain(p.Role),
+		w.Change(p.Change, p.RoleUnit),
+		placeOf(p.At, w.Display),
+		spokenShare(p.IfVisited),
+		show.Probabilities(
+			p.Interval90,
+		),
+		show.Probability(p.Parent),
+		w.reached(p),
+		capital(count(len(r.Cells), "cell")),
+	)
+}
+
+func farFromLogged(r *assess.FarFromLogged) string {
+	f := &r.Furthest
+	return fmt.Sprintf("%s lie outside what %s logged, furthest by %s at %s and %s; log there in small steps",
+		cellsBetween(r.Cells), count(r.Cars, "car"), feature(f.Mostly), show.Range(f.Cell.RPM, "rpm"),
+		show.Range(f.Cell.LoadPct, "% load"))
 }
 
 // spokenShare is a share of pulls in a sentence, where a sign in front of it would be stumbled over.
@@ -155,6 +222,9 @@ func cellsBetween(cells []result.Cell) string {
 func (w words) stress(s assess.Stress) string {
 	switch s.Kind {
 	case state.HotCharge:
+		if s.From == state.SizeOfClimate || s.From == state.SizeOfFleet {
+			return "a hot day, " + w.Change(s.Size, "K")
+		}
 		return "charge temperature " + w.Change(s.Size, "K")
 	case state.LowOctane:
 		return fmt.Sprintf("fuel lower by %s octane numbers", show.Number(s.Size, 0))
@@ -163,7 +233,10 @@ func (w words) stress(s assess.Stress) string {
 	case state.ThinAir:
 		return "ambient pressure " + w.Value(s.Size, "kPa")
 	case state.RichSensor:
-		return fmt.Sprintf("lambda sensor reading %s %% rich", show.Number(s.Size, 0))
+		return fmt.Sprintf(
+			"lambda sensor reading %s %% rich",
+			strconv.FormatFloat(math.Round(10*float64(s.Size))/10, 'f', -1, 64),
+		)
 	}
 	return plain(s.Kind)
 }
@@ -173,11 +246,20 @@ func (w words) gap(g state.Gap) string {
 	table := tableName(g.Role, g.Name)
 	switch g.Kind {
 	case state.OneSided:
-		return fmt.Sprintf("%s table exists only in one of %s and %s: change not modelled", table, g.Revision, g.Other)
+		return fmt.Sprintf(
+			"%s table exists only in one of %s and %s: change not modelled",
+			table,
+			g.Revision,
+			g.Other,
+		)
 	case state.AxisNotLogged:
 		return table + " table is read by a channel these logs do not have: change not modelled"
 	case state.CamNotLogged:
 		return "intake cam table: the cam's angle is not in these logs: change not modelled"
+	case state.CamMoved:
+		return "intake cam table: the cam moves, and what that does to filling and residual gas is not modelled; log " +
+			"pulls " +
+			"on it"
 	case state.NoPressure:
 		return table + " table: manifold pressure is neither logged nor to be had from load: change not modelled"
 	case state.NotSettled:
@@ -187,7 +269,12 @@ func (w words) gap(g state.Gap) string {
 	case state.TableChanged:
 		return table + ": changed, not modelled"
 	case state.UnknownAxis:
-		return fmt.Sprintf("%s table of %s: axis %s is not known from a logged pull", table, g.Revision, plain(g.Axis))
+		return fmt.Sprintf(
+			"%s table of %s: axis %s is not known from a logged pull",
+			table,
+			g.Revision,
+			plain(g.Axis),
+		)
 	}
 	return table + ": not modelled"
 }
@@ -400,8 +487,16 @@ func (w words) newSpike(s *footprint.Spike) string {
 	if s.ParentStands.Known() {
 		parent = "; the parent has no such spike"
 	}
-	return fmt.Sprintf("Table %s: %s at %s stands %s against its neighbours (%s)%s%s", s.File, w.Value(s.Value, s.Unit),
-		placeOf(s.At, w.Display), w.Change(s.Stands, s.Unit), w.besideSpike(s), parent, read)
+	return fmt.Sprintf(
+		"Table %s: %s at %s stands %s against its neighbours (%s)%s%s",
+		s.File,
+		w.Value(s.Value, s.Unit),
+		placeOf(s.At, w.Display),
+		w.Change(s.Stands, s.Unit),
+		w.besideSpike(s),
+		parent,
+		read,
+	)
 }
 
 // besideSpike are the values beside a spike.

@@ -186,7 +186,7 @@ func TestWordsOfEveryKind(t *testing.T) {
 			"Table tables/boost.csv: in the unit that revision.yaml " +
 				"states, its median is 10.7 psi; the values look like gauge pressure"},
 		{assess.TooLikely{Hazard: "low_speed_load", Severity: "catastrophic", Chance: 0.0004,
-			Interval90: result.Span{0, 0.06}, Threshold: 0.05},
+			Interval90: result.Span{0, 0.06}, Threshold: 0.05, Parent: none},
 			"low-speed load: under 0.1 % of pulls cross the limit " +
 				"(90 % interval <0.1 to 6.0 %), upper bound over the 5.0 % allowed for a catastrophic hazard", ""},
 		{assess.OtherCars{}, "this car has no logged pull: other cars of the platform stand in for it, with the " +

@@ -29,6 +29,8 @@ func reviewDocument(r *assess.Review, d show.Display) text.Document {
 		Sections: []text.Section{
 			findingSection(r, d),
 			hazardSection(r),
+			changesSection(r, words{Display: d}),
+			unvisitedSection(r, words{Display: d}),
 			ownLogSection(r.OwnLogs, d),
 			curveSection(r, d),
 			conditionSection(r, d),
@@ -298,11 +300,12 @@ func conditionSection(r *assess.Review, d show.Display) text.Section {
 		s.Intro = "No stress condition could be worked out: nothing was assessed to put under stress."
 		return s
 	}
-	s.Intro = "The same revision on a worse day. The margin is the smallest of any cell."
+	s.Intro = "The same revision, and its parent, on a worse day; tables are read again where that takes the " +
+		"engine. The margin is the smallest of any cell."
 	t := &text.Table{
 		Columns: []text.Column{{Head: "Condition", Flex: true}, {Head: "Hazard"},
 			{Head: "Smallest margin", Right: true},
-			{Head: "Chance per pull", Right: true}},
+			{Head: "Chance per pull", Right: true}, {Head: "Parent", Right: true}},
 		Absent: "no number could be worked out under this condition.",
 		Most:   8,
 	}
@@ -312,7 +315,7 @@ func conditionSection(r *assess.Review, d show.Display) text.Section {
 			margin = text.Of(append(margin.Parts, "past the limit")...).Toned(text.Alarm)
 		}
 		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(c.Condition), text.Of(plain(c.Hazard)), margin,
-			text.Of(show.Probability(c.ProbabilityPerPull))}})
+			text.Of(show.Probability(c.ProbabilityPerPull)), text.Of(show.Probability(c.Parent))}})
 	}
 	s.Blocks = []text.Block{{Table: t}}
 	return s

@@ -122,14 +122,16 @@ func TestContractOrder(t *testing.T) {
 		want string
 	}{
 		{r, "schema tool_version workspace_digest seed revision parent platform vehicle author fuel verdict because " +
-			"hazards findings gains conditions footprint next_pulls cautions own_logs reasons notes"},
+			"hazards findings gains conditions footprint next_pulls cautions own_logs reasons notes " +
+			"changes weather unvisited support"},
 		{r.get("hazards").([]any)[0].(object), "hazard severity status why probability_per_pull interval90 basis " +
 			"cars pulls parent_probability_per_pull change_interval90 reasons"},
 		{r.get("findings").([]any)[0].(object), "rank hazard severity cell metric unit predicted interval90 limit " +
 			"limit_source margin margin_sd probability_per_pull envelope basis change say"},
 		{r.get("gains").([]any)[0].(object), "rpm torque_nm change_pct change_interval90_pct power_kw spent_hazard " +
 			"spent_margin spent_unit spent_sd"},
-		{r.get("conditions").([]any)[0].(object), "condition hazard margin unit probability_per_pull stress"},
+		{r.get("conditions").([]any)[0].(object), "condition hazard margin unit probability_per_pull stress " +
+			"parent_probability_per_pull"},
 		{r.get("footprint").(object), "cells_changed cells_changed_visited states_past_last_breakpoint not_modelled " +
 			"cells_changed_unvisited cells_visited_unchanged unvisited tables spikes not_compared gaps obstacle"},
 		{r.get("next_pulls").([]any)[0].(object), "rpm load_pct gear channels narrows reasons"},

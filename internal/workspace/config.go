@@ -47,6 +47,7 @@ func readConfig(rel string, data []byte) (cfg Config, problems, fatal []fault.Fa
 	if cfg.Display.Torque != "" {
 		c.oneOf("display.torque", cfg.Display.Torque, "Nm", "lbfft")
 	}
+	c.climate(cfg.Climate)
 	c.cells("cells", cfg.Cells)
 	c.pulls("pulls", cfg.Pulls)
 	problems = c.fuels(cfg.Fuels)
@@ -60,19 +61,8 @@ func readConfig(rel string, data []byte) (cfg Config, problems, fatal []fault.Fa
 }
 
 func (c *checker) decision(d Decision) {
-	for _, s := range slices.Sorted(maps.Keys(d.HoldProbability)) {
-		key := "decision.hold_probability." + string(s)
-		if s != hazard.Catastrophic && s != hazard.Major {
-			c.add(key, fmt.Sprintf("severity %q never holds a revision", s),
-				"give thresholds for catastrophic and major only")
-			continue
-		}
-		v := d.HoldProbability[s]
-		if !(v > 0 && v < 1) {
-			c.add(key, fmt.Sprintf("%g is outside the valid range", v),
-				"give a probability per pull above 0 and below 1, e.g. 0.05")
-		}
-	}
+	c.thresholds("decision.hold_probability", d.HoldProbability)
+	c.thresholds("decision.stress_probability", d.StressProbability)
 	c.optional("decision.thin_pulls", float64(d.ThinPulls), span{1, 10000, "", "the number of pulls below which " +
 		"evidence is thin", "8"})
 	c.optional("decision.thin_cars", float64(d.ThinCars), span{1, 1000, "", "the number of cars below which evidence " +
@@ -80,6 +70,21 @@ func (c *checker) decision(d Decision) {
 	for key, v := range map[string]float64{"decision.content": d.Content, "decision.confidence": d.Confidence} {
 		if c.file.Has(key) && !(v >= 0.5 && v <= 0.999) {
 			c.add(key, fmt.Sprintf("%g is outside the valid range", v), "give a share from 0.5 to 0.999, e.g. 0.95")
+		}
+	}
+}
+
+func (c *checker) thresholds(key string, of map[hazard.Severity]float64) {
+	for _, s := range slices.Sorted(maps.Keys(of)) {
+		at := key + "." + string(s)
+		if s != hazard.Catastrophic && s != hazard.Major {
+			c.add(at, fmt.Sprintf("severity %q never holds a revision", s),
+				"give thresholds for catastrophic and major only")
+			continue
+		}
+		if v := of[s]; !(v > 0 && v < 1) {
+			c.add(at, fmt.Sprintf("%g is outside the valid range", v),
+				"give a probability per pull above 0 and below 1, e.g. 0.05")
 		}
 	}
 }

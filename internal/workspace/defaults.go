@@ -11,11 +11,12 @@ import (
 func Defaults() Config {
 	return Config{
 		Decision: Decision{
-			HoldProbability: map[hazard.Severity]float64{hazard.Catastrophic: 0.05, hazard.Major: 0.10},
-			ThinPulls:       8,
-			ThinCars:        3,
-			Content:         0.95,
-			Confidence:      0.95,
+			HoldProbability:   map[hazard.Severity]float64{hazard.Catastrophic: 0.05, hazard.Major: 0.10},
+			StressProbability: map[hazard.Severity]float64{hazard.Catastrophic: 0.1, hazard.Major: 0.2},
+			ThinPulls:         8,
+			ThinCars:          3,
+			Content:           0.95,
+			Confidence:        0.95,
 		},
 		Display: Display{Pressure: "kPa", Temperature: "C", Torque: "Nm"},
 		Fuels:   map[string]Fuel{},
@@ -27,9 +28,8 @@ func Defaults() Config {
 
 // fill sets to d what c leaves at zero.
 func (c *Config) fill(d Config) {
-	hold := maps.Clone(d.Decision.HoldProbability)
-	maps.Copy(hold, c.Decision.HoldProbability)
-	c.Decision.HoldProbability = hold
+	c.Decision.HoldProbability = over(d.Decision.HoldProbability, c.Decision.HoldProbability)
+	c.Decision.StressProbability = over(d.Decision.StressProbability, c.Decision.StressProbability)
 	setDefault(&c.Decision.ThinPulls, d.Decision.ThinPulls)
 	setDefault(&c.Decision.ThinCars, d.Decision.ThinCars)
 	setDefault(&c.Decision.Content, d.Decision.Content)
@@ -43,6 +43,13 @@ func (c *Config) fill(d Config) {
 	}
 	c.Cells.fill(d.Cells)
 	c.Pulls.fill(d.Pulls)
+}
+
+// over is the defaults with what was given in their place.
+func over(defaults, given map[hazard.Severity]float64) map[hazard.Severity]float64 {
+	out := maps.Clone(defaults)
+	maps.Copy(out, given)
+	return out
 }
 
 func (c *Cells) fill(d Cells) {

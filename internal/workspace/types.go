@@ -30,8 +30,9 @@ type Config struct {
 	Display  Display         `yaml:"display"`
 	Privacy  Privacy         `yaml:"privacy"`
 	Fuels    map[string]Fuel `yaml:"fuels"`
-	Cells    Cells           `yaml:"cells,omitempty"` // for platforms that give none of their own
-	Pulls    Pulls           `yaml:"pulls,omitempty"` // for platforms that give none of their own
+	Climate  Climate         `yaml:"climate,omitempty"` // empty: the weather that the fleet's logs met
+	Cells    Cells           `yaml:"cells,omitempty"`   // for platforms that give none of their own
+	Pulls    Pulls           `yaml:"pulls,omitempty"`   // for platforms that give none of their own
 	Seed     uint64          `yaml:"seed"`
 }
 
@@ -39,6 +40,8 @@ type Config struct {
 type Decision struct {
 	// by severity: catastrophic, major (moderate and minor never hold); per pull, 0–1
 	HoldProbability map[hazard.Severity]float64 `yaml:"hold_probability"`
+	// the same under a stress that the report prints
+	StressProbability map[hazard.Severity]float64 `yaml:"stress_probability"`
 	// fewer pulls than this on the platform: evidence is thin
 	ThinPulls  int     `yaml:"thin_pulls"`
 	ThinCars   int     `yaml:"thin_cars"`

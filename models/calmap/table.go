@@ -111,6 +111,27 @@ func (t *Table) At(x, y float64) float64 {
 	return lerp(low, along(t.Z[j+1], i, u), v)
 }
 
+// Shares calls f with each value of the table that has a share in what At gives at (x, y): row and column, counted
+// from 0, and the share, above 0; the shares add up to 1. Nothing is called where At gives no value.
+func (t *Table) Shares(x, y float64, f func(row, column int, share float64)) {
+	if math.IsNaN(t.At(x, y)) {
+		return
+	}
+	i, u := locate(t.X, x)
+	j, v := 0, 0.0
+	if len(t.Y) > 0 {
+		j, v = locate(t.Y, y)
+	}
+	for _, at := range []struct {
+		row, column int
+		share       float64
+	}{{j, i, (1 - u) * (1 - v)}, {j, i + 1, u * (1 - v)}, {j + 1, i, (1 - u) * v}, {j + 1, i + 1, u * v}} {
+		if at.share > 0 {
+			f(at.row, at.column, at.share)
+		}
+	}
+}
+
 // locate returns the index of the breakpoint at or below v and the fraction 0 ≤ f < 1 of the way to the next one.
 // Beyond the ends it returns the end breakpoint and 0.
 func locate(axis []float64, v float64) (int, float64) {

@@ -33,6 +33,8 @@ type Fit struct {
 	PumpKnees   map[string]float64           // by car, see state.Platform.PumpKnees
 	Levels      map[metric.ID]Level          // of metrics that can be measured and computed
 	Lacks       map[metric.ID]result.Lack    // why a measured metric has no margin
+	Weather     Weather                      // of the days that were logged
+	Support     *Support                     // where pulls have been; nil where too few cars tell
 	Envelopes   map[EnvelopeKey]Envelope     `json:"-"` // see fitFile
 	Cars        int
 	Pulls       int
@@ -53,7 +55,7 @@ func New(p *state.Platform, f *Fit) *Fleet {
 func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet, error) {
 	f := &Fit{Margins: map[metric.ID]Margin{}, Suspects: map[string]Margin{}, Levels: map[metric.ID]Level{},
 		Lacks: map[metric.ID]result.Lack{}, Envelopes: map[EnvelopeKey]Envelope{}, Rail: state.RailOf(rows),
-		Doubts: doubtsOf(rows)}
+		Doubts: doubtsOf(rows), Weather: weatherOf(rows)}
 	prepare := state.Preparer{Platform: p, Rail: f.Rail}
 	suspects := slices.Sorted(maps.Keys(f.Doubts))
 	all := make([]state.Visit, len(rows))
@@ -73,6 +75,7 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 	}
 	rowsOfPulls := evidence.PullRows(rows)
 	f.Cars, f.Pulls = evidence.CountCars(rowsOfPulls), evidence.CountPulls(rowsOfPulls)
+	f.Support = fleet.fitSupport(pulls)
 	if err := fleet.fitKnock(all); err != nil {
 		return nil, err
 	}

@@ -129,24 +129,26 @@ func (f *Fleet) PatternOf(fit *Margin, m *Quantity, car string, states []*state.
 		return out
 	}
 	var own []*state.State
+	met := map[*state.State]bool{} // one logged state may stand under several weathers
 	for _, s := range states {
-		if s := s.AsLogged(); s.Car == car {
+		if s := s.Root(); s.Car == car && !met[s] {
+			met[s] = true
 			own = append(own, s)
 		}
 	}
 	cells := evidence.NewIndex[patternKey]()
-	var met []float64 // by cell
+	var times []float64 // met, by cell
 	for _, l := range leftovers(f.Platform, fit, m, own) {
 		k := cells.Of(l.key)
-		if k == len(met) {
-			met = append(met, 0)
+		if k == len(times) {
+			times = append(times, 0)
 		}
 		out.shift[l.key] += l.value
-		met[k]++
+		times[k]++
 	}
 	unknown, visits := 0.0, 0.0
 	for k, key := range cells.Keys { // in the order met, so that sums are the same each time
-		n := met[k]
+		n := times[k]
 		share := fit.Between / (fit.Between + fit.Within/n)
 		out.shift[key] *= share / n
 		unknown += n * fit.Between * (1 - share)
@@ -160,6 +162,6 @@ func (f *Fleet) PatternOf(fit *Margin, m *Quantity, car string, states []*state.
 
 // Of is the shift of a state.
 func (pt Pattern) Of(s *state.State) float64 {
-	at := s.AsLogged()
+	at := s.Root()
 	return pt.shift[patternKey{at.Car, at.Row.Revision, pt.p.CellOf(at)}]
 }

@@ -90,10 +90,10 @@ func (l Lookup) UnknownAxis() channel.ID {
 
 // At reads the table at a state. ok is false when the state does not know an axis.
 func (l Lookup) At(s *State) (value float64, past, ok bool) {
-	x := s.channel(l.X)
+	x := s.Axis(l.X)
 	y := 0.0
 	if l.Y != "" {
-		y = s.channel(l.Y)
+		y = s.Axis(l.Y)
 	}
 	if math.IsNaN(x) || math.IsNaN(y) {
 		return 0, false, false

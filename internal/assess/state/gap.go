@@ -16,6 +16,7 @@ const (
 	AxisNotLogged GapKind = "axis_not_logged"    // the table is read by a channel that the judged logs lack
 	NoPressure    GapKind = "no_pressure"        // manifold pressure is neither logged nor to be had from load
 	CamNotLogged  GapKind = "cam_not_logged"     // the cam table changes and no log says where the cam stood
+	CamMoved      GapKind = "cam_moved"          // its effect on filling and residual gas is not computed
 	NotSettled    GapKind = "not_settled"        // boost and load do not settle on one another
 	TableAdded    GapKind = "table_added"        // of a role whose effect is not computed
 	TableChanged  GapKind = "table_changed"      // of a role whose effect is not computed

@@ -20,9 +20,12 @@ func (p *Platform) Move(v *Visit, from, to *Calibration) (next Visit, gaps []Gap
 func (p *Platform) move(s *State, from, to *Calibration) (State, []Gap) {
 	next, gaps := p.shift(*s, from, to)
 	refuelled := p.refuel(&next, to.Fuel)
-	if from.ID != to.ID || refuelled {
+	switch {
+	case from.ID != to.ID || refuelled:
 		next.Logged = s
 		p.resimulate(&next)
+	case s.Logged != nil: // weather is no change of the revision's
+		next.Logged = s
 	}
 	return next, gaps
 }
@@ -82,8 +85,8 @@ func (p *Platform) shift(s State, from, to *Calibration) (State, []Gap) {
 			boost = 0
 		}
 		cam := delta("intake_cam", &next)
-		if cam != 0 && !value.Known(s.IntakeCam) {
-			gaps = append(gaps, Gap{Kind: CamNotLogged, Role: "intake_cam"})
+		if gap := s.camGap(cam, from, to); gap != nil {
+			gaps = append(gaps, *gap)
 		}
 		moved := p.withManifold(s, s.Manifold*s.followed(boost))
 		moved.IntakeCam = s.IntakeCam + cam
@@ -106,6 +109,27 @@ func (p *Platform) shift(s State, from, to *Calibration) (State, []Gap) {
 	next.Lambda = s.Lambda + lambda
 	next.LambdaCommanded = s.LambdaCommanded + lambda
 	return next, gaps
+}
+
+// smallCam is the largest move of the intake cam, degrees, whose effect on filling and residual gas may go unsaid;
+// common practice, no source.
+const smallCam = 1
+
+// camGap is what is not known of a move of the intake cam by a change of its table: what it does to filling and
+// residual gas is not computed, and where no log says where the cam stood, nor is what it does to knock. A cam that
+// moves along an unchanged table does what the logs of that table show.
+func (s *State) camGap(by float64, from, to *Calibration) *Gap {
+	now, then := to.Lookups["intake_cam"], from.Lookups["intake_cam"]
+	if now.Table == nil || then.Table == nil || sameTable(now.Table, then.Table) {
+		return nil
+	}
+	switch {
+	case by != 0 && !value.Known(s.IntakeCam):
+		return &Gap{Kind: CamNotLogged, Role: "intake_cam"}
+	case math.Abs(by) > smallCam:
+		return &Gap{Kind: CamMoved, Role: "intake_cam"}
+	}
+	return nil
 }
 
 // followed is the factor by which manifold pressure moves when its target moves by some kPa. On target it moves with

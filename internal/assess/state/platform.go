@@ -132,6 +132,15 @@ func (p *Platform) fuelOf(s *State) (fuel.Fuel, bool) {
 	return f, err == nil
 }
 
+// EthanolPct is the ethanol share of the fuel in the tank, percent by volume; NaN where the fuel is not known.
+func (p *Platform) EthanolPct(s *State) float64 {
+	f, ok := p.fuelOf(s)
+	if !ok {
+		return math.NaN()
+	}
+	return 100 * f.EthanolShare()
+}
+
 // OctaneIndex is RON − K(RON − MON) of the fuel in the tank (Kalghatgi, SAE 2001-01-3584).
 func (p *Platform) OctaneIndex(s *State) float64 {
 	f, ok := p.fuelOf(s)

@@ -38,10 +38,13 @@ type State struct {
 	Overshoot               float64 // measured boost above target, kPa
 	TargetRate              float64 // of the boost target, kPa/s
 	Rail                    float64 // pressure, kPa
+	Pedal                   float64 // and throttle, %
+	Day                     float64 // of the weather it is in, on the scale of who put it there; 0 in that of its log
 
 	PumpKnee      float64 // pump use, %, from which this car's rail pressure falls away
 	SuspectLambda bool    // the lambda sensor of its car is (fits of the fleet only)
 	Edge          bool    // it is another sample of the cell than the bounding one
+	Placed        bool    // no log was there: it was put there (see Platform.MoveTo)
 	OctaneShift   float64 // stress: octane numbers added to the fuel's
 	EthanolShift  float64 // stress: ethanol share added, % by volume
 
@@ -78,6 +81,14 @@ func (s *State) AsLogged() *State {
 	return s
 }
 
+// Root is the state as it was logged, before weather and calibration moved it.
+func (s *State) Root() *State {
+	for s.Logged != nil {
+		s = s.Logged
+	}
+	return s
+}
+
 // stateAt reads a logged row at one of its samples.
 func stateAt(r *evidence.Row, at *evidence.Sample) State {
 	return State{
@@ -89,7 +100,7 @@ func stateAt(r *evidence.Row, at *evidence.Sample) State {
 		Lambda: value.Or(r.Lambda, r.LambdaCommanded), LambdaCommanded: r.LambdaCommanded,
 		Spark: value.Or(at.Commanded, r.SparkCommanded), IntakeCam: r.IntakeCam, Ethanol: r.Ethanol, Fuel: r.Fuel,
 		Cycles: r.Cycles, Order: float64(r.Order), Gear: r.Gear, Overshoot: r.BoostOvershoot, TargetRate: r.TargetRate,
-		Rail: r.RailPressure,
+		Rail: r.RailPressure, Pedal: FullThrottle,
 	}
 }
 
@@ -99,8 +110,8 @@ var channels = map[channel.ID]func(s *State) float64{
 	channel.EngineSpeed:       func(s *State) float64 { return s.RPM },
 	channel.AbsoluteLoad:      func(s *State) float64 { return s.Load },
 	channel.ManifoldPressure:  func(s *State) float64 { return s.Manifold },
-	channel.ThrottlePosition:  func(*State) float64 { return FullThrottle },
-	channel.PedalPosition:     func(*State) float64 { return FullThrottle },
+	channel.ThrottlePosition:  func(s *State) float64 { return s.Pedal },
+	channel.PedalPosition:     func(s *State) float64 { return s.Pedal },
 	channel.ChargeTemperature: func(s *State) float64 { return s.Charge },
 	channel.CoolantTemperature: func(s *State) float64 {
 		return s.Coolant
@@ -114,8 +125,8 @@ const FullThrottle = 100
 // Supplies reports whether a logged state can know a channel.
 func Supplies(id channel.ID) bool { return channels[id] != nil }
 
-// channel is the value a table axis reads; NaN for a channel that no state knows.
-func (s *State) channel(id channel.ID) float64 {
+// Axis is the value a table axis reads, in the channel's stored unit; NaN for a channel that no state knows.
+func (s *State) Axis(id channel.ID) float64 {
 	read, ok := channels[id]
 	if !ok {
 		return math.NaN()

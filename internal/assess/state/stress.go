@@ -19,10 +19,21 @@ const (
 	RichSensor  StressKind = "rich_sensor"  // lambda sensor reads rich by, %
 )
 
+// SizeFrom says where the size of a stress comes from.
+type SizeFrom string
+
+// Sources of sizes.
+const (
+	SizeOfClimate SizeFrom = "climate" // headroom.yaml
+	SizeOfFleet   SizeFrom = "fleet"   // what the fleet's logs met
+	SizeUsual     SizeFrom = "usual"   // common practice, no source
+)
+
 // Stress is one condition that states are put under.
 type Stress struct {
 	Kind StressKind
 	Size float64 // in the unit that stands beside the kind
+	From SizeFrom
 
 	apply      func(p *Platform, s *State)
 	octaneOnly bool // it moves the knock limit and leaves combustion alone
@@ -32,20 +43,76 @@ type Stress struct {
 // octane.
 const ethanolBlend = 30
 
-// Stresses are the conditions that a revision is tried under on a fuel of an ethanol share (%, NaN where not logged).
-// Sizes: common practice, no source.
-func Stresses(ethanolPct float64) []Stress {
-	fuel := Stress{Kind: LowOctane, Size: 2, octaneOnly: true,
-		apply: func(_ *Platform, s *State) { s.OctaneShift = -2 }}
+// Sizes of stresses about which nothing is known; common practice, no source. highGround is about 1450 m by the
+// standard atmosphere (ISO 2533).
+const (
+	hotterCharge   = 20 // K
+	lowerOctane    = 2
+	lowerEthanol   = 15 // % by volume
+	highGround     = 85 // kPa
+	richSensorRead = 3  // %
+)
+
+// Met is what is known of the conditions that a revision will meet; NaN where nothing is.
+type Met struct {
+	HotDay, CommonDay float64 // on the scale of State.Day
+	DaysFrom          SizeFrom
+	LowPressure       float64 // ambient, kPa
+	PressureFrom      SizeFrom
+	SensorPct         float64 // by which a lambda sensor in twenty reads rich, %, as the fleet's differ
+	EthanolPct        float64 // of the fuel, by volume
+}
+
+// Stresses are the conditions that a revision is tried under.
+func Stresses(met Met) []Stress {
+	return []Stress{hotDay(met), badTank(met.EthanolPct), thinAir(met), richSensor(met.SensorPct)}
+}
+
+func hotDay(met Met) Stress {
+	if !value.Known(met.HotDay) {
+		return Stress{Kind: HotCharge, Size: hotterCharge, From: SizeUsual,
+			apply: func(_ *Platform, s *State) { heatCharge(s, hotterCharge) }}
+	}
+	return Stress{Kind: HotCharge, Size: met.HotDay - met.CommonDay, From: met.DaysFrom,
+		apply: func(_ *Platform, s *State) { heatCharge(s, met.HotDay-s.Day) }}
+}
+
+func badTank(ethanolPct float64) Stress {
 	if ethanolPct >= ethanolBlend {
-		fuel = Stress{Kind: LessEthanol, Size: 15, apply: func(_ *Platform, s *State) { s.EthanolShift = -15 }}
+		return Stress{Kind: LessEthanol, Size: lowerEthanol, From: SizeUsual,
+			apply: func(_ *Platform, s *State) { s.EthanolShift = -lowerEthanol }}
 	}
-	return []Stress{
-		{Kind: HotCharge, Size: 20, apply: func(_ *Platform, s *State) { heatCharge(s, 20) }},
-		fuel,
-		{Kind: ThinAir, Size: highGround, apply: thinAir},
-		{Kind: RichSensor, Size: 3, apply: func(_ *Platform, s *State) { s.Lambda *= 1.03; s.LambdaCommanded *= 1.03 }},
+	return Stress{Kind: LowOctane, Size: lowerOctane, From: SizeUsual, octaneOnly: true,
+		apply: func(_ *Platform, s *State) { s.OctaneShift = -lowerOctane }}
+}
+
+func richSensor(pct float64) Stress {
+	st := Stress{Kind: RichSensor, Size: pct, From: SizeOfFleet}
+	if !value.Known(pct) {
+		st.Size, st.From = richSensorRead, SizeUsual
 	}
+	factor := 1 + st.Size/100
+	st.apply = func(_ *Platform, s *State) { s.Lambda *= factor; s.LambdaCommanded *= factor }
+	return st
+}
+
+// thinAir keeps the absolute boost target, as control units that hold absolute pressure do: the pressure ratio and the
+// compressor's heat go up. Turbine speed is not modelled.
+func thinAir(met Met) Stress {
+	st := Stress{Kind: ThinAir, Size: met.LowPressure, From: met.PressureFrom}
+	if !value.Known(met.LowPressure) {
+		st.Size, st.From = highGround, SizeUsual
+	}
+	st.apply = func(p *Platform, s *State) {
+		if s.Barometer <= st.Size || !value.Known(s.Manifold) {
+			return
+		}
+		there := *s
+		there.Barometer = st.Size
+		heatCharge(s, p.chargeRise(s.Manifold, &there)-p.chargeRise(s.Manifold, s))
+		s.Barometer = st.Size
+	}
+	return st
 }
 
 // Adds is what the stress adds to a measured metric whatever the calibration does, in the metric's unit: hotter charge
@@ -57,16 +124,46 @@ func (st Stress) Adds(m metric.ID) float64 {
 	return 0
 }
 
-// Under is a visit under a stress. What its spark change does to combustion is taken to be the same as without it.
-func (p *Platform) Under(st Stress, v Visit) Visit {
+// FixesDay reports whether the stress says what day it is for a metric, so that days are no chance any more.
+func (st Stress) FixesDay(m metric.ID) bool {
+	return st.Kind == HotCharge && st.From != SizeUsual && m == metric.ChargeTemperature
+}
+
+// Under is a visit under a stress, as the calibration it runs on meets it: its tables are read again where the stress
+// moved the state to. What a spark change of the revision does to combustion is taken to be the same as without stress.
+func (p *Platform) Under(st Stress, v Visit, on *Calibration) Visit {
 	v.Others = slices.Clone(v.Others)
 	v.Each(func(s *State) {
+		was := *s
 		st.apply(p, s)
+		p.readAgain(s, &was, on)
 		if !st.octaneOnly {
 			p.simulateStressed(s)
 		}
 	})
 	return v
+}
+
+// readAgain moves what a calibration's tables give from one state to another of the same visit. A table that a state
+// cannot be read by gives what it gave.
+func (p *Platform) readAgain(s, was *State, on *Calibration) {
+	by := func(role string) float64 {
+		d, gap := on.delta(role, s, on, was)
+		if gap != nil {
+			return 0
+		}
+		return d
+	}
+	if boost := by("boost"); boost != 0 && value.Known(s.Manifold) {
+		target := s.Target
+		*s = p.withManifold(*s, s.Manifold*s.followed(boost))
+		s.Target = target + boost
+	}
+	s.Spark += by("spark")
+	s.IntakeCam += by("intake_cam")
+	lambda := by("lambda")
+	s.Lambda += lambda
+	s.LambdaCommanded += lambda
 }
 
 func (p *Platform) simulateStressed(s *State) {
@@ -83,19 +180,4 @@ func (p *Platform) simulateStressed(s *State) {
 func heatCharge(s *State, by float64) {
 	s.Load *= (s.Charge + zeroCelsius) / (s.Charge + by + zeroCelsius)
 	s.Charge += by
-}
-
-// highGround is the ambient pressure of the altitude stress, kPa: about 1450 m by the standard atmosphere (ISO 2533).
-const highGround = 85
-
-// thinAir keeps the absolute boost target, as control units that hold absolute pressure do: the pressure ratio and the
-// compressor's heat go up. Turbine speed is not modelled.
-func thinAir(p *Platform, s *State) {
-	if s.Barometer <= highGround || !value.Known(s.Manifold) {
-		return
-	}
-	there := *s
-	there.Barometer = highGround
-	heatCharge(s, p.chargeRise(s.Manifold, &there)-p.chargeRise(s.Manifold, s))
-	s.Barometer = highGround
 }

@@ -1,0 +1,99 @@
+package assess
+
+import (
+	"cmp"
+
+	"slices"
+
+	"headroom/internal/assess/fleet"
+	"headroom/internal/assess/state"
+	"headroom/internal/evidence"
+	"headroom/internal/result"
+)
+
+// farOutside is the distance, in units of the cut, from which nothing that was learnt of the fleet is relied on; common
+// practice, no source.
+const farOutside = 3
+
+// worthMoving is how far, in units of the cut, a revision must move a state for its distance to be the revision's
+// doing; common practice, no source.
+const worthMoving = 0.5
+
+// Support is how far what a revision asks of the engine lies from what the fleet has logged.
+type Support struct {
+	Cars    int        `json:"cars"`    // that tell, 0: too few do
+	Visits  int        `json:"visits"`  // logged visits of theirs
+	Outside []FarState `json:"outside"` // cells that the revision takes outside, furthest first
+	// of a judged state; 1: one in a hundred of a car's lies further from all other cars'
+	Largest result.Number `json:"largest"`
+}
+
+// FarState is a cell in which the revision takes the engine where no log was.
+type FarState struct {
+	Cell     result.Cell   `json:"cell"`
+	Distance result.Number `json:"distance"` // see Support.Largest for its unit
+	Mostly   fleet.Feature `json:"mostly"`   // what sets it apart
+	Visited  bool          `json:"visited"`  // a judged pull goes there; else only a changed value of a table does
+}
+
+// supportOf sets the states of a bench, and those put at changed values that no pull reads, against the logged ones.
+func (m *Model) supportOf(b, placed *bench) Support {
+	out := Support{Outside: []FarState{}, Largest: result.Unknown()}
+	if m.Fit.Support == nil {
+		return out
+	}
+	out.Cars, out.Visits = m.Fit.Support.Cars, m.Fit.Support.Visits
+	own := make([]*state.State, 0, len(b.logged))
+	for i := range b.logged {
+		if s := &b.logged[i].state; s.Row.Kind == evidence.KindPull {
+			own = append(own, s)
+		}
+	}
+	cells := evidence.NewIndex[state.CellKey]()
+	note := func(key state.CellKey, d float64, mostly fleet.Feature, visited bool) {
+		at := cells.Of(key)
+		if at == len(out.Outside) {
+			out.Outside = append(out.Outside, FarState{Cell: m.Cell(key)})
+		}
+		if f := &out.Outside[at]; d > float64(f.Distance) {
+			f.Distance, f.Mostly, f.Visited = result.Number(d), mostly, visited
+		}
+	}
+	for i := range b.visits {
+		d, mostly := m.Distance(&b.visits[i].State, own)
+		was, _ := m.Distance(&b.parent[i].State, own)
+		if d > 0 && !(d <= float64(out.Largest)) {
+			out.Largest = result.Number(d)
+		}
+		if moved, _ := m.Apart(&b.visits[i].State, &b.parent[i].State); d > 1 && d > was && moved > worthMoving {
+			note(b.cellOf(m, i), d, mostly, true)
+		}
+	}
+	if placed != nil {
+		for i := range placed.visits {
+			if d, mostly := m.Apart(&placed.visits[i].State, &placed.parent[i].State); d > 1 {
+				note(m.CellOf(&placed.visits[i].State), d, mostly, false)
+			}
+		}
+	}
+	slices.SortStableFunc(out.Outside, func(a, b FarState) int { return cmp.Compare(b.Distance, a.Distance) })
+	return out
+}
+
+// outside are the reasons that a revision takes the engine where no log was: far is one that leaves it undecided.
+func (s *Support) reasons() (near, far result.Reasons) {
+	var cells []result.Cell
+	for _, f := range s.Outside {
+		cells = append(cells, f.Cell)
+	}
+	if len(cells) == 0 {
+		return nil, nil
+	}
+	reason := FarFromLogged{Cells: cells, Furthest: s.Outside[0], Cars: s.Cars}
+	i := slices.IndexFunc(s.Outside, func(f FarState) bool { return f.Visited })
+	if i >= 0 && float64(s.Outside[i].Distance) > farOutside {
+		reason.Furthest = s.Outside[i]
+		return nil, result.Reasons{reason}
+	}
+	return result.Reasons{reason}, nil
+}

@@ -1,0 +1,135 @@
+package assess
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"headroom/internal/assess/fleet"
+	"headroom/internal/assess/state"
+	"headroom/internal/metric"
+	"headroom/internal/result"
+	"headroom/models/value"
+)
+
+// WeatherFrom says where the weather that a revision is judged over comes from.
+type WeatherFrom string
+
+// Sources of weather.
+const (
+	FromClimate WeatherFrom = "climate" // headroom.yaml
+	FromAmbient WeatherFrom = "ambient" // the days on which the fleet logged ambient temperature
+	FromCharge  WeatherFrom = "charge"  // the days on which the fleet logged charge temperature
+	FromLogs    WeatherFrom = "logs"    // no more than the days of the judged pulls
+)
+
+// Weather is what a revision was judged over: the days that a car will meet, not those of its few logs.
+type Weather struct {
+	From   WeatherFrom   `json:"from"`
+	Cars   int           `json:"cars"` // behind it, with their days; 0 for a climate that was given
+	Days   int           `json:"days"`
+	Judged result.Span   `json:"judged"` // 5 to 95 % of days, °C; of charge: K from a common day
+	Logged result.Span   `json:"logged"` // the days of the judged pulls on the same scale
+	Hot    result.Number `json:"hot"`    // a day that one in fifty passes, on the same scale
+}
+
+// hotShare is the share of days that the hot day of the stress leaves behind it.
+const hotShare = 0.98
+
+// days is weather as a scale that days stand on, in kelvin.
+type days struct {
+	from        WeatherFrom
+	cars, count int
+	quantile    func(share float64) float64
+	at          func(s *state.State) float64 // where the day of a logged state stands
+}
+
+// daysFor chooses the weather that logged visits are put in: of the workspace's climate or the fleet's ambient
+// temperatures where the logs say how warm their days were, else of the fleet's charge temperatures; nil where the
+// days of the logs are all there is.
+func (m *Model) daysFor(visits []state.Visit) *days {
+	logged := make([]*state.State, len(visits))
+	warm := 0
+	for i := range visits {
+		logged[i] = &visits[i].State
+		if value.Known(logged[i].Ambient) {
+			warm++
+		}
+	}
+	ambient := func(s *state.State) float64 { return s.Ambient }
+	if c := m.ws.Config.Climate; warm == len(visits) && c.Known() {
+		given := fleet.Days{Values: c.Days()}
+		return &days{FromClimate, 0, 0, given.Quantile, ambient}
+	}
+	if w := &m.Fit.Weather.Ambient; warm == len(visits) && w.Known() {
+		return &days{FromAmbient, w.Cars, w.Count, w.Quantile, ambient}
+	}
+	by, sd, ok := m.ChargeDays(logged)
+	if !ok {
+		return nil
+	}
+	fit := m.Margins[metric.ChargeTemperature]
+	return &days{FromCharge, fit.Cars, len(by),
+		func(share float64) float64 { return sd * distuv.UnitNormal.Quantile(share) },
+		func(s *state.State) float64 { return by[fleet.DayOf(s)] }}
+}
+
+// goldenRatio spreads days evenly over any number of pulls (the additive recurrence of Weyl; Niederreiter, Random
+// Number Generation and Quasi-Monte Carlo Methods, 1992, sec. 3.1).
+var goldenRatio = (math.Sqrt(5) - 1) / 2
+
+// weatherDays is how many days a revision is judged over at least.
+const weatherDays = 12
+
+// daysOfPull are the shares of days that stay below the days a pull is put in: so many that all pulls together meet
+// weatherDays.
+func daysOfPull(pull, pulls int) []float64 {
+	n := max(1, (weatherDays+pulls-1)/pulls)
+	out := make([]float64, n)
+	for k := range out {
+		_, out[k] = math.Modf(0.5 + float64(pull*n+k)*goldenRatio)
+	}
+	return out
+}
+
+// said is the weather as a result shows it.
+func (d *days) said(visits []state.Visit) Weather {
+	out := Weather{From: FromLogs, Judged: result.UnknownSpan(), Logged: result.UnknownSpan(), Hot: result.Unknown()}
+	if d == nil {
+		return out
+	}
+	low, high := math.Inf(1), math.Inf(-1)
+	for i := range visits {
+		at := d.at(visits[i].Root())
+		low, high = math.Min(low, at), math.Max(high, at)
+	}
+	out.From, out.Cars, out.Days = d.from, d.cars, d.count
+	out.Judged = result.Span{result.Number(d.quantile(0.05)), result.Number(d.quantile(0.95))}
+	out.Logged = result.Span{result.Number(low), result.Number(high)}
+	out.Hot = result.Number(d.quantile(hotShare))
+	return out
+}
+
+// rareShare is the share of days, or of cars, that a stress leaves beyond it on the side that hurts; common practice,
+// no source.
+const rareShare = 1 - hotShare
+
+// met is what is known of the conditions to come: of the workspace's climate where it says, else of what the fleet met.
+func (m *Model) met(b *bench) state.Met {
+	out := state.Met{HotDay: math.NaN(), CommonDay: math.NaN(), LowPressure: math.NaN(), SensorPct: math.NaN(),
+		EthanolPct: value.Median(b.known(m.EthanolPct))}
+	if b.days != nil {
+		out.HotDay, out.CommonDay, out.DaysFrom = b.days.quantile(hotShare), b.days.quantile(0.5), state.SizeOfFleet
+		if b.days.from == FromClimate {
+			out.DaysFrom = state.SizeOfClimate
+		}
+	}
+	out.LowPressure, out.PressureFrom = m.ws.Config.Climate.LowestPressure(), state.SizeOfClimate
+	if w := &m.Fit.Weather.Barometer; !value.Known(out.LowPressure) && w.Known() {
+		out.LowPressure, out.PressureFrom = w.Quantile(rareShare), state.SizeOfFleet
+	}
+	if fit, ok := m.Margins[metric.Lambda]; ok && fit.Cars >= m.decision().ThinCars && fit.Ref > 0 {
+		out.SensorPct = 100 * value.Z95 * math.Sqrt(fit.Model.CarVar) / fit.Ref
+	}
+	return out
+}
