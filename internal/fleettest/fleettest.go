@@ -35,6 +35,7 @@ var (
 	smallFleet = sync.OnceValues(func() (string, error) { return fleet(6) })
 	marlins    = sync.OnceValues(func() (string, error) { return threeCars(Marlin) })
 	kestrels   = sync.OnceValues(func() (string, error) { return threeCars(Kestrel) })
+	sound      = sync.OnceValues(soundCars)
 )
 
 // Main is what a package's TestMain does: it runs the tests and removes the fleets. fit, which may be nil, fits what
@@ -81,6 +82,61 @@ func Marlins(t testing.TB) string { t.Helper(); return made(t, marlins) }
 
 // Kestrels is the same of Kestrel. One of its logs cannot be read.
 func Kestrels(t testing.TB) string { t.Helper(); return made(t, kestrels) }
+
+// SoundParent is a driven revision of the fleet Sound, of a car that logs ethanol.
+const SoundParent = "rev-0104-a"
+
+// Sound is the workspace of the six cars of Marlin without a planted fault among the demo's first sixteen, with the
+// first two logs of SoundParent, so that what is made from it is reviewed in little time; the test must not write to
+// it. Its evidence is not fitted.
+func Sound(t testing.TB) string { t.Helper(); return made(t, sound) }
+
+const (
+	soundOf   = 16           // of the demo's first cars: more are there with HEADROOM_PROOF=1
+	soundFrom = "2025-10-01" // SoundParent's logs from then on are left out
+)
+
+func soundCars() (string, error) {
+	whole, err := demoFleet()
+	if err != nil {
+		return "", err
+	}
+	dir := filepath.Join(scratch, "sound")
+	if err := os.CopyFS(dir, os.DirFS(whole)); err != nil {
+		return "", err
+	}
+	truth, err := demo.ReadTruth(dir)
+	if err != nil {
+		return "", err
+	}
+	for i, c := range truth.Fleet {
+		if c.Platform == Marlin && (len(c.Faults) > 0 || i >= soundOf) {
+			err = errors.Join(err, withoutAllOf(dir, c.Vehicle))
+		}
+	}
+	err = errors.Join(err, withoutLogs(dir, func(r *workspace.RunFile) bool {
+		return r.Revision == SoundParent && r.Date >= soundFrom
+	}))
+	return dir, errors.Join(err, only(dir, Marlin))
+}
+
+// withoutAllOf takes a car, its logs and its revisions out of a workspace.
+func withoutAllOf(dir, car string) error {
+	ws, err := workspace.Open(dir)
+	if err != nil {
+		return err
+	}
+	gone := []string{filepath.Join(dir, "runs", car)}
+	for id, r := range ws.Revisions {
+		if r.Vehicle == car {
+			gone = append(gone, filepath.Join(dir, "revisions", id))
+		}
+	}
+	for _, name := range gone {
+		err = errors.Join(err, os.RemoveAll(name))
+	}
+	return errors.Join(err, withoutCar(dir, car))
+}
 
 func threeCars(platform string) (string, error) {
 	small, err := smallFleet()
@@ -232,12 +288,17 @@ func withoutLogsFrom(dir, day string) error {
 	if err != nil {
 		return err
 	}
+	return withoutLogs(dir, func(r *workspace.RunFile) bool { return r.Date >= day && r.Path != truth.Unreadable })
+}
+
+func withoutLogs(dir string, gone func(r *workspace.RunFile) bool) error {
 	ws, err := workspace.Open(dir)
 	if err != nil {
 		return err
 	}
-	for _, r := range ws.Runs {
-		if r.Date < day || r.Path == truth.Unreadable {
+	for i := range ws.Runs {
+		r := &ws.Runs[i]
+		if !gone(r) {
 			continue
 		}
 		of := regexp.MustCompile(`(?m)^` + regexp.QuoteMeta(r.Path) + `,.*\n`)
