@@ -36,7 +36,9 @@ func ExampleSummary_Upper() {
 	}
 	fmt.Printf("%d cars, %d pulls: mean %.0f °C, hottest %.0f °C\n", l.Cars, l.Pulls, l.Mean, l.Extreme)
 	fmt.Printf("deviation between cars %.1f, within a car %.1f\n", l.BetweenSD, l.WithinSD)
-	fmt.Printf("shown to run up to %.0f °C (%s)\n", l.Value, l.Method)
+	fmt.Printf("tolerance limit %.0f °C (%s)\n", l.Value, l.Method)
+	fmt.Printf("shown to run up to %.0f °C (%s)\n", l.Shown, l.ShownBy)
+	fmt.Printf("a limit that assumes no shape: %d more cars\n", l.PredictionCars-l.Cars)
 
 	few, err := summary(map[string][]float64{"car-01": {858, 864, 861}, "car-02": {871, 869}}).Upper(0.95, 0.95)
 	if err != nil {
@@ -46,12 +48,14 @@ func ExampleSummary_Upper() {
 	// Output:
 	// 12 cars, 32 pulls: mean 863 °C, hottest 880 °C
 	// deviation between cars 8.9, within a car 2.8
-	// shown to run up to 888 °C (one-way random effects: generalised confidence limit)
+	// tolerance limit 888 °C (one-way random effects: generalised confidence limit)
+	// shown to run up to 880 °C (most extreme value seen: the tolerance limit lies past it)
+	// a limit that assumes no shape: 7 more cars
 	// two cars: not_enough_cars, 1 more needed
 }
 
-// Two workshops sum up their own logs and send the sums, not the logs. Merged in either order they give the same
-// summary to the last digit, and so the same limit.
+// Two workshops reduce their own logs to a value a pull and send the values, not the logs. Merged in either order they
+// give the same summary to the last digit, and so the same limit.
 func ExampleSummary_Merge() {
 	north, south := &envelope.Summary{}, &envelope.Summary{}
 	for car, pulls := range exhaust {

@@ -24,6 +24,10 @@ const (
 	MethodDistributionFree = "distribution-free: order statistic over cars"
 	MethodExtreme          = "most extreme value seen: shape not normal, too few cars for a distribution-free limit"
 	MethodNone             = "none"
+
+	// of Shown alone
+	MethodPrediction = "distribution-free prediction limit: every car counts once"
+	MethodSeen       = "most extreme value seen: the tolerance limit lies past it"
 )
 
 // fewestCars is the number of cars below which no limit is given, fewCars the number below which it comes with a
@@ -51,7 +55,17 @@ type Limit struct {
 	DistributionFreeCars int
 	Extreme              float64 // most extreme value seen on that side
 
-	Method   string
+	// The value that the next pull of a car not seen stays inside with probability content, whatever the shape, see
+	// predictionLimit. It promises less than a tolerance limit and takes fewer cars.
+	Prediction     float64 // NaN when there are fewer cars than PredictionCars
+	PredictionCars int
+
+	// What has been run: of Value, Prediction and Extreme the one nearest the middle, so that nothing is called shown
+	// that no pull has shown. NaN unless Status is assessed. It promises no content: few cars make it narrow.
+	Shown   float64
+	ShownBy string // its method
+
+	Method   string // of Value
 	Warnings []string
 }
 
@@ -70,7 +84,30 @@ func (s *Summary) Lower(content, confidence float64) (Limit, error) {
 }
 
 func (s *Summary) limit(content, confidence, sign float64) (Limit, error) {
+	out, err := s.tolerance(content, confidence, sign)
+	if err != nil || out.Status != StatusAssessed {
+		return out, err
+	}
+	out.Shown, out.ShownBy = out.Value, out.Method
+	out.nearer(out.Prediction, MethodPrediction, sign)
+	out.nearer(out.Extreme, MethodSeen, sign)
+	return out, nil
+}
+
+// nearer takes a limit for what has been run where it is known and nearer the middle.
+func (out *Limit) nearer(limit float64, method string, sign float64) {
+	if sign*limit < sign*out.Shown {
+		out.Shown, out.ShownBy = limit, method
+	}
+}
+
+// tolerance is the limit without what has been run.
+func (s *Summary) tolerance(content, confidence, sign float64) (Limit, error) {
 	free, err := CarsForDistributionFree(content, confidence)
+	if err != nil {
+		return Limit{}, err
+	}
+	predictable, err := CarsForPrediction(content)
 	if err != nil {
 		return Limit{}, err
 	}
@@ -86,6 +123,8 @@ func (s *Summary) limit(content, confidence, sign float64) (Limit, error) {
 		BetweenSD: math.Sqrt(c.betweenVar), WithinSD: math.Sqrt(c.withinVar),
 		TotalSD:          math.Sqrt(c.betweenVar + c.withinVar),
 		DistributionFree: math.NaN(), DistributionFreeCars: free, Extreme: sign * extremes[0], Method: MethodNone,
+		Prediction: predictionLimit(cars, content, sign), PredictionCars: predictable,
+		Shown: math.NaN(), ShownBy: MethodNone,
 	}
 	if l.onePull() {
 		out.BetweenSD, out.WithinSD = math.NaN(), math.NaN()
@@ -254,7 +293,7 @@ func (l layout) pivots() []pivot {
 func extremesByCar(cars []CarMoments, sign float64) []float64 {
 	x := make([]float64, len(cars))
 	for i, c := range cars {
-		x[i] = math.Max(sign*c.Min, sign*c.Max)
+		x[i] = math.Max(sign*c.Min(), sign*c.Max())
 	}
 	sort.Sort(sort.Reverse(sort.Float64Slice(x)))
 	return x

@@ -7,28 +7,25 @@
 // quadrature instead of simulation. With one pull a car it is the exact non-central-t limit (Owen, Technometrics 10,
 // 1968; Natrella, NBS Handbook 91, 1963). Wilks (Ann. Math. Statist. 12, 1941) gives the distribution-free limit and
 // the number of cars it takes. Too few cars is an answer, not an error.
+//
+// With few cars or a shape that is not normal such a limit may lie far past everything seen, so beside it stand the
+// prediction limit that assumes no shape (predict.go) and, as Shown, the value up to which pulls have in fact been.
 package envelope
 
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"math/big"
-	"sort"
+	"slices"
 )
 
-// Summary is what an envelope needs of the pulls of each car: count, sum, sum of squares, smallest and largest. Sums
-// are exact, so that any order of Add and Merge over any split into shards gives the same Summary, byte for byte. The
-// zero Summary is empty and ready for use. Concurrent use needs a lock.
+// Summary is what each pull of each car came to. Sums over it are exact, so that any order of Add and Merge over any
+// split into shards gives the same Summary and the same limits, byte for byte. The zero Summary is empty and ready for
+// use. Concurrent use needs a lock.
 type Summary struct {
-	cars map[string]*carSums
-}
-
-type carSums struct {
-	n        int
-	sum      exactSum
-	squares  exactSum
-	min, max float64
+	cars map[string][]float64
 }
 
 // Largest and smallest sizes that Add takes: squares of anything between them are exact in two float64.
@@ -49,19 +46,9 @@ func (s *Summary) Add(car string, value float64) error {
 		value = 0
 	}
 	if s.cars == nil {
-		s.cars = map[string]*carSums{}
+		s.cars = map[string][]float64{}
 	}
-	c := s.cars[car]
-	if c == nil {
-		c = &carSums{min: value, max: value}
-		s.cars[car] = c
-	}
-	square := value * value
-	c.n++
-	c.sum.add(value)
-	c.squares.add(square)
-	c.squares.add(math.FMA(value, value, -square))
-	c.min, c.max = math.Min(c.min, value), math.Max(c.max, value)
+	s.cars[car] = append(s.cars[car], value)
 	return nil
 }
 
@@ -70,19 +57,11 @@ func (s *Summary) Merge(other *Summary) {
 	if other == nil {
 		return
 	}
-	for id, o := range other.cars {
+	for id, values := range other.cars {
 		if s.cars == nil {
-			s.cars = map[string]*carSums{}
+			s.cars = map[string][]float64{}
 		}
-		c := s.cars[id]
-		if c == nil {
-			c = &carSums{min: o.min, max: o.max}
-			s.cars[id] = c
-		}
-		c.n += o.n
-		c.sum.merge(o.sum)
-		c.squares.merge(o.squares)
-		c.min, c.max = math.Min(c.min, o.min), math.Max(c.max, o.max)
+		s.cars[id] = append(s.cars[id], values...)
 	}
 }
 
@@ -92,8 +71,8 @@ func (s *Summary) Cars() int { return len(s.cars) }
 // Pulls is the number of pulls.
 func (s *Summary) Pulls() int {
 	n := 0
-	for _, c := range s.cars {
-		n += c.n
+	for _, values := range s.cars {
+		n += len(values)
 	}
 	return n
 }
@@ -103,54 +82,56 @@ type CarMoments struct {
 	ID           string
 	Pulls        int
 	Mean         float64
-	SumOfSquares float64 // about Mean
-	Min, Max     float64
+	SumOfSquares float64   // about Mean
+	Values       []float64 // of its pulls, ascending
 }
 
-// Moments returns the cars sorted by ID, each number correctly rounded from the exact sums.
+// Min is the smallest value of the car.
+func (m *CarMoments) Min() float64 { return m.Values[0] }
+
+// Max is the largest value of the car.
+func (m *CarMoments) Max() float64 { return m.Values[len(m.Values)-1] }
+
+// Moments returns the cars sorted by ID, each number correctly rounded from exact sums.
 func (s *Summary) Moments() []CarMoments {
 	out := make([]CarMoments, 0, len(s.cars))
-	for _, id := range s.ids() {
-		c := s.cars[id]
-		m := CarMoments{ID: id, Pulls: c.n, Min: c.min, Max: c.max}
-		n := new(big.Float).SetPrec(precision).SetInt64(int64(c.n))
-		sum := c.sum.exact()
-		mean := new(big.Float).SetPrec(precision).Quo(sum, n)
-		m.Mean, _ = mean.Float64()
-		if c.n > 1 && c.min < c.max {
-			about := sum.Mul(sum, mean)
-			about.Sub(c.squares.exact(), about)
-			m.SumOfSquares, _ = about.Float64()
-		}
-		out = append(out, m)
+	for _, id := range slices.Sorted(maps.Keys(s.cars)) {
+		out = append(out, momentsOf(id, s.cars[id]))
 	}
 	return out
 }
 
-func (s *Summary) ids() []string {
-	ids := make([]string, 0, len(s.cars))
-	for id := range s.cars {
-		ids = append(ids, id)
+func momentsOf(id string, values []float64) CarMoments {
+	m := CarMoments{ID: id, Pulls: len(values), Values: slices.Sorted(slices.Values(values))}
+	var total, squares exactSum
+	for _, v := range m.Values {
+		square := v * v
+		total.add(v)
+		squares.add(square)
+		squares.add(math.FMA(v, v, -square))
 	}
-	sort.Strings(ids)
-	return ids
+	n := new(big.Float).SetPrec(precision).SetInt64(int64(m.Pulls))
+	sum := total.exact()
+	mean := new(big.Float).SetPrec(precision).Quo(sum, n)
+	m.Mean, _ = mean.Float64()
+	if m.Min() < m.Max() {
+		about := sum.Mul(sum, mean)
+		about.Sub(squares.exact(), about)
+		m.SumOfSquares, _ = about.Float64()
+	}
+	return m
 }
 
 type carRecord struct {
-	ID      string    `json:"id"`
-	Pulls   int       `json:"pulls"`
-	Sum     []float64 `json:"sum"`     // parts of the exact sum, largest first
-	Squares []float64 `json:"squares"` // parts of the exact sum of squares
-	Min     float64   `json:"min"`
-	Max     float64   `json:"max"`
+	ID     string    `json:"id"`
+	Values []float64 `json:"values"` // ascending
 }
 
-// MarshalJSON writes the exact sums, cars sorted by ID.
+// MarshalJSON writes the values of each car, cars sorted by ID.
 func (s *Summary) MarshalJSON() ([]byte, error) {
 	records := make([]carRecord, 0, len(s.cars))
-	for _, id := range s.ids() {
-		c := s.cars[id]
-		records = append(records, carRecord{id, c.n, c.sum.canonical(), c.squares.canonical(), c.min, c.max})
+	for _, id := range slices.Sorted(maps.Keys(s.cars)) {
+		records = append(records, carRecord{id, slices.Sorted(slices.Values(s.cars[id]))})
 	}
 	return json.Marshal(records)
 }
@@ -161,25 +142,21 @@ func (s *Summary) UnmarshalJSON(b []byte) error {
 	if err := json.Unmarshal(b, &records); err != nil {
 		return fmt.Errorf("envelope: summary: %w", err)
 	}
-	cars := make(map[string]*carSums, len(records))
+	var read Summary
 	for _, r := range records {
-		if _, twice := cars[r.ID]; twice {
+		if _, twice := read.cars[r.ID]; twice {
 			return fmt.Errorf("envelope: summary: car %q is listed twice", r.ID)
 		}
-		if r.Pulls < 1 || r.Min > r.Max || math.Abs(r.Min) > largest || math.Abs(r.Max) > largest {
-			return fmt.Errorf("envelope: summary: car %q: %d pulls from %g to %g cannot be", r.ID, r.Pulls, r.Min,
-				r.Max)
+		if len(r.Values) == 0 {
+			return fmt.Errorf("envelope: summary: car %q has no pulls", r.ID)
 		}
-		c := &carSums{n: r.Pulls, min: r.Min, max: r.Max}
-		for _, v := range r.Sum {
-			c.sum.add(v)
+		for _, v := range r.Values {
+			if err := read.Add(r.ID, v); err != nil {
+				return err
+			}
 		}
-		for _, v := range r.Squares {
-			c.squares.add(v)
-		}
-		cars[r.ID] = c
 	}
-	s.cars = cars
+	s.cars = read.cars
 	return nil
 }
 
@@ -208,12 +185,6 @@ func (e *exactSum) add(x float64) {
 	*e = parts
 }
 
-func (e *exactSum) merge(other exactSum) {
-	for _, x := range append(exactSum(nil), other...) { // a copy: other may be e itself
-		e.add(x)
-	}
-}
-
 func (e exactSum) exact() *big.Float {
 	sum := new(big.Float).SetPrec(precision)
 	part := new(big.Float)
@@ -221,17 +192,4 @@ func (e exactSum) exact() *big.Float {
 		sum.Add(sum, part.SetFloat64(x))
 	}
 	return sum
-}
-
-// canonical returns the sum as parts of which each is the correctly rounded rest, largest first: the same parts
-// whatever the order of adding.
-func (e exactSum) canonical() []float64 {
-	parts := []float64{}
-	rest, part := e.exact(), new(big.Float)
-	for rest.Sign() != 0 {
-		x, _ := rest.Float64()
-		parts = append(parts, x)
-		rest.Sub(rest, part.SetFloat64(x))
-	}
-	return parts
 }
