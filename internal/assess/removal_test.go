@@ -35,8 +35,8 @@ import (
 //
 // Not exact, and counted, because no rule on the evidence that is left can tell:
 //   - conditions rest on estimates, the fleet's envelope in a cell and the margin under a stress, that move either way
-//     when evidence goes; the envelope, an upper confidence bound of a quantile, moves outwards as cars go
-//     (movedEstimate);
+//     when evidence goes; the envelope, up to what was seen, moves inwards as cars go, and outwards where the
+//     tolerance limit lies inside what was seen (movedEstimate);
 //   - a car whose one log with a crossing is gone looks like a car without a crossing, and one whose own logs are gone
 //     like the fleet's next car (logsGone, logsReleased).
 

@@ -117,7 +117,7 @@ type Finding struct {
 
 // EnvelopeCheck compares the prediction with what the platform has been shown to survive in that cell.
 type EnvelopeCheck struct {
-	Limit  result.Number `json:"limit"` // tolerance limit of the metric, in the finding's unit
+	Limit  result.Number `json:"limit"` // what has been run of the metric, in the finding's unit
 	Cars   int           `json:"cars"`
 	Pulls  int           `json:"pulls"`
 	Inside *bool         `json:"inside"` // nil: not enough cars to say
@@ -188,8 +188,8 @@ type CurvePoint struct {
 	Low      float64       // 5 %
 	High     float64       // 95 %
 	Parent   float64       // parent's margin at the same speed
-	Envelope result.Number // margin at the envelope's tolerance limit
-	Cars     int
+	Envelope result.Number // margin at the envelope's limit in that cell
+	Cars     int           // that have been in it
 }
 
 // Audit ranks every revision of a workspace (schema headroom/audit/1).

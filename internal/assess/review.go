@@ -380,16 +380,15 @@ func (m *Model) curve(b *bench, e *evaluation, class string) Curve {
 		pt := CurvePoint{
 			RPM: (float64(key[0]) + 0.5) * m.RPMStep, Margin: cell.Margin.Mean, Low: cell.Margin.Low,
 			High:   cell.Margin.High,
-			Parent: math.NaN(), Envelope: result.Unknown(), Cars: e.cars,
+			Parent: math.NaN(), Envelope: result.Unknown(),
 		}
 		if v, ok := parent[key[0]]; ok {
 			pt.Parent = v
 		}
-		if env, ok := m.Envelopes[fleet.EnvelopeKey{Kind: evidence.KindPull, Class: class, Metric: e.ID,
-			Cell: key}]; ok &&
-			env.Status == result.Assessed {
+		env := m.Envelopes[fleet.EnvelopeKey{Kind: evidence.KindPull, Class: class, Metric: e.ID, Cell: key}]
+		pt.Cars = env.Cars
+		if env.Status == result.Assessed {
 			pt.Envelope = result.Number(e.Side.Sign() * (e.inCell(b, key).limit - float64(env.Limit)))
-			pt.Cars = env.Cars
 		}
 		bySpeed[key[0]] = pt
 	}

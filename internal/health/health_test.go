@@ -541,11 +541,14 @@ func TestFleetMemory(t *testing.T) {
 		t.Errorf("platforms lost %v, gained %v", c.PlatformsLost, c.PlatformsGained)
 	}
 
-	if err := os.WriteFile(file, []byte("{"), 0o644); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := Review(openJob(t, dir)); err == nil || !strings.Contains(err.Error(), MemoryFile) {
-		t.Errorf("a broken memory gives %v", err)
+	// broken, and of the time when a limit was the tolerance limit
+	for _, memory := range []string{"{", `{"schema": "headroom/fleet-memory/1"}`} {
+		if err := os.WriteFile(file, []byte(memory), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := Review(openJob(t, dir)); err == nil || !strings.Contains(err.Error(), MemoryFile) {
+			t.Errorf("the memory %s gives %v", memory, err)
+		}
 	}
 }
 

@@ -25,7 +25,8 @@ import (
 // state: deleting the evidence leaves it alone.
 const MemoryFile = "reports/fleet-memory.json"
 
-const memorySchema = "headroom/fleet-memory/1"
+// memorySchema is 2 since a limit is what has been run; in 1 it was the tolerance limit, and the two do not compare.
+const memorySchema = "headroom/fleet-memory/2"
 
 // envelopeMoved is how far a limit must move to be reported, in deviations of pulls within a car. Common practice, no
 // source: less than that is what another handful of logs does to a limit.
@@ -75,10 +76,10 @@ func recall(dir string) (*memory, error) {
 	}
 	var m memory
 	if err := json.Unmarshal(b, &m); err != nil {
-		return nil, fmt.Errorf("%s: %w; delete it, or write it anew with headroom fleet --remember", MemoryFile, err)
+		return nil, fmt.Errorf("%s: %w; delete it and run headroom fleet --remember", MemoryFile, err)
 	}
 	if m.Schema != memorySchema {
-		return nil, fmt.Errorf("%s: schema %q is not %s; delete it, or write it anew with headroom fleet --remember",
+		return nil, fmt.Errorf("%s: schema %q is not %s; delete it and run headroom fleet --remember",
 			MemoryFile, m.Schema, memorySchema)
 	}
 	return &m, nil

@@ -31,14 +31,17 @@ func envelopesDocument(e *assess.Envelopes, d show.Display) text.Document {
 func platformSection(i int, p *assess.PlatformEnvelope, d show.Display) text.Section {
 	s := text.Section{
 		ID: "platform-" + strconv.Itoa(i+1), Title: p.Platform, Named: true,
-		Intro: builtFrom(p) + " A limit is what a pull, or a steady stretch, of a car not seen before stays within, " +
-			"as far as the fleet can tell.",
+		Intro: builtFrom(p),
 	}
 	s.Blocks = append(s.Blocks, knockBlocks(&p.Knock, d)...)
 	if len(p.Cells) == 0 {
 		s.Blocks = append(s.Blocks, text.Block{Text: "No cell of this platform holds evidence."})
 		return s
 	}
+	s.Intro += " A limit is what the fleet has run: it never lies past the most extreme value seen, and few cars " +
+		"make it narrow. How far the next car may go stands beside it in the html, md, csv and json formats. The " +
+		"tolerance limit takes the spread for normal; with few cars it lies far past all that was seen. The " +
+		"prediction limit assumes no shape of the spread and needs more cars."
 	groups := groupCells(p.Cells)
 	s.Blocks = append(s.Blocks, text.Block{Table: groupTable(groups, d)})
 	for _, group := range groups {
@@ -237,30 +240,36 @@ func envelopeTable(g cellGroup, d show.Display) *text.Table {
 		Columns: []text.Column{{Head: "Speed", Right: true}, {Head: "Load", Right: true}, {Head: "Limit", Right: true},
 			{Head: "Mean", Right: true},
 			{Head: "Between cars", Right: true, Wide: true}, {Head: "Within a car", Right: true, Wide: true},
-			{Head: "Extreme seen", Right: true}, {Head: "Evidence"}, {Head: "Method", Wide: true, Flex: true}},
+			{Head: "Extreme seen", Right: true}, {Head: "Tolerance limit", Right: true},
+			{Head: "Prediction limit", Right: true}, {Head: "Evidence"}, {Head: "Method", Wide: true, Flex: true}},
 		Absent: "not enough cars to say; in brackets, how many more it takes.",
 	}
 	for _, c := range g.cells {
-		limit := text.Of(d.Value(c.Limit, c.Unit)).Toned(text.Loud)
-		if !c.Limit.Known() {
-			limit = text.Of(show.Missing + needed(c)).Toned(text.Doubt)
+		limit := limitOr(c.Limit, c.Unit, c.CarsNeeded, d)
+		if c.Limit.Known() {
+			limit = limit.Toned(text.Loud)
 		}
 		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
 			text.Of(show.Range(c.Cell.RPM, "rpm")), text.Of(show.Range(c.Cell.LoadPct, "%")), limit,
 			text.Of(d.Value(c.Mean, c.Unit)),
 			text.Of(d.Difference(c.BetweenSD, c.Unit)), text.Of(d.Difference(c.WithinSD, c.Unit)),
-			text.Of(d.Value(c.ExtremeSeen, c.Unit)), g.evidence(c), text.Of(or(c.Method, show.Missing)),
+			text.Of(d.Value(c.ExtremeSeen, c.Unit)), limitOr(c.ToleranceLimit, c.Unit, c.CarsNeeded, d),
+			limitOr(c.PredictionLimit, c.Unit, c.PredictionCarsNeeded, d), g.evidence(c),
+			text.Of(or(c.Method, show.Missing)),
 		}})
 	}
 	return t
 }
 
-// needed is how many more cars it takes, where that is known.
-func needed(c fleet.Envelope) string {
-	if c.CarsNeeded > 0 {
-		return " (+" + count(c.CarsNeeded, "car") + ")"
+// limitOr is a limit, or how many more cars it takes, where that is known.
+func limitOr(limit result.Number, unit string, needed int, d show.Display) text.Cell {
+	switch {
+	case limit.Known():
+		return text.Of(d.Value(limit, unit))
+	case needed > 0:
+		return text.Of(show.Missing + " (+" + count(needed, "car") + ")").Toned(text.Doubt)
 	}
-	return ""
+	return text.Of(show.Missing).Toned(text.Doubt)
 }
 
 // envelopeGrid sets a group's limits over speed and load, highest load on top.
@@ -326,7 +335,7 @@ func envelopeGridCell(c fleet.Envelope, d show.Display, span result.Span) text.G
 	return text.GridCell{Text: d.Bare(c.Limit, c.Unit), Sub: count(c.Cars, "car"), Shade: shade}
 }
 
-// envelopeRow is one cell and metric, flat. Limit, mean, spreads and extreme are in the row's unit.
+// envelopeRow is one cell and metric, flat. Limits, mean, spreads and extreme are in the row's unit.
 type envelopeRow struct {
 	Platform    string        `parquet:"platform,dict"`
 	Kind        string        `parquet:"kind,dict"`
@@ -348,8 +357,14 @@ type envelopeRow struct {
 	Pulls       int64         `parquet:"pulls"`
 	CarsNeeded  int64         `parquet:"cars_needed"`
 	Method      string        `parquet:"method,dict"`
-	Digest      string        `parquet:"workspace_digest,dict"`
-	Seed        uint64        `parquet:"seed"`
+
+	ToleranceLimit       *float64 `parquet:"tolerance_limit,optional"`
+	ToleranceMethod      string   `parquet:"tolerance_method,dict"`
+	PredictionLimit      *float64 `parquet:"prediction_limit,optional"`
+	PredictionCarsNeeded int64    `parquet:"prediction_cars_needed"`
+
+	Digest string `parquet:"workspace_digest,dict"`
+	Seed   uint64 `parquet:"seed"`
 }
 
 func envelopeRows(e *assess.Envelopes) []envelopeRow {
@@ -366,7 +381,10 @@ func envelopeRows(e *assess.Envelopes) []envelopeRow {
 				WithinSD:    export.Known(c.WithinSD),
 				ExtremeSeen: export.Known(c.ExtremeSeen),
 				Cars:        int64(c.Cars), Pulls: int64(c.Pulls), CarsNeeded: int64(c.CarsNeeded), Method: c.Method,
-				Digest: e.WorkspaceDigest, Seed: e.Seed,
+				ToleranceLimit: export.Known(c.ToleranceLimit), ToleranceMethod: c.ToleranceMethod,
+				PredictionLimit:      export.Known(c.PredictionLimit),
+				PredictionCarsNeeded: int64(c.PredictionCarsNeeded),
+				Digest:               e.WorkspaceDigest, Seed: e.Seed,
 			})
 		}
 	}

@@ -647,20 +647,24 @@ func fixtureEnvelopes() *assess.Envelopes {
 			c := fleet.Envelope{
 				Kind: "pull", FuelClass: "pump", Cell: cellAt(rpm, load), Metric: "charge_temperature", Unit: "°C",
 				Side: "upper", Status: "assessed",
-				Limit: result.Number(52 + 3*i + 4*j), Mean: result.Number(40 + 3*i + 2*j), BetweenSD: 4.2,
+				Limit: result.Number(50 + 3*i + 3*j), Mean: result.Number(40 + 3*i + 2*j), BetweenSD: 4.2,
 				WithinSD: 2.1, Cars: 14 - i, Pulls: 160 - 9*i,
-				Method: "random effects, REML", ExtremeSeen: result.Number(50 + 3*i + 3*j),
+				Method: "most extreme value seen", ExtremeSeen: result.Number(50 + 3*i + 3*j),
+				ToleranceLimit: result.Number(52 + 3*i + 4*j), ToleranceMethod: "random effects, REML",
+				PredictionLimit: none, PredictionCarsNeeded: 5 + i,
 			}
 			if i == 8 {
 				c.Status, c.Limit, c.BetweenSD, c.WithinSD, c.CarsNeeded, c.Cars, c.Method = "not_enough_cars", none,
 					none, none, 3, 2, ""
+				c.ToleranceLimit, c.ToleranceMethod, c.PredictionCarsNeeded = none, "", 17
 			}
 			cells = append(cells, c)
 		}
 	}
 	cells = append(cells, fleet.Envelope{Kind: "steady", FuelClass: "blend", Cell: cellAt(2000, 40),
-		Metric: "lambda", Unit: "lambda", Side: "upper", Status: "assessed", Limit: 1.021, Mean: 0.998,
-		BetweenSD: 0.006, WithinSD: 0.009, Cars: 59, Pulls: 301, Method: "distribution-free", ExtremeSeen: 1.021})
+		Metric: "lambda", Unit: "lambda", Side: "upper", Status: "assessed", Limit: 1.017, Mean: 0.998,
+		BetweenSD: 0.006, WithinSD: 0.009, Cars: 59, Pulls: 301, Method: "distribution-free prediction limit",
+		ExtremeSeen: 1.021, ToleranceLimit: 1.019, ToleranceMethod: "random effects, REML", PredictionLimit: 1.017})
 	return &assess.Envelopes{
 		Stamp: s,
 		Platforms: []assess.PlatformEnvelope{
@@ -688,7 +692,7 @@ func fixtureEnvelopes() *assess.Envelopes {
 				Cells: []fleet.Envelope{{Kind: "steady", FuelClass: "pump", Cell: cellAt(2000, 40),
 					Metric: "lambda", Unit: "lambda", Side: "upper", Status: "not_enough_cars", Limit: none,
 					Mean: 1.001, BetweenSD: none, WithinSD: none, Cars: 2, Pulls: 9, CarsNeeded: 1,
-					ExtremeSeen: 1.012}}},
+					ExtremeSeen: 1.012, ToleranceLimit: none, PredictionLimit: none, PredictionCarsNeeded: 17}}},
 		},
 	}
 }

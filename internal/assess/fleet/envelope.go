@@ -24,15 +24,21 @@ type Envelope struct {
 	Unit        string        `json:"unit"`
 	Side        metric.Side   `json:"side"`   // upper | lower
 	Status      result.Status `json:"status"` // assessed | not_enough_cars
-	Limit       result.Number `json:"limit"`
+	Limit       result.Number `json:"limit"`  // what has been run: never past ExtremeSeen, see envelope.Limit.Shown
 	Mean        result.Number `json:"mean"`
 	BetweenSD   result.Number `json:"between_sd"`
 	WithinSD    result.Number `json:"within_sd"`
 	Cars        int           `json:"cars"`
 	Pulls       int           `json:"pulls"`
-	CarsNeeded  int           `json:"cars_needed"` // more cars that would do, 0 when assessed
-	Method      string        `json:"method"`
+	CarsNeeded  int           `json:"cars_needed"`  // more cars that would do, 0 when assessed
+	Method      string        `json:"method"`       // of Limit
 	ExtremeSeen result.Number `json:"extreme_seen"` // most extreme value logged on that side
+
+	// How far a pull of a car not seen may go, which may be past everything seen.
+	ToleranceLimit       result.Number `json:"tolerance_limit"` // of a normal spread; unknown unless assessed
+	ToleranceMethod      string        `json:"tolerance_method"`
+	PredictionLimit      result.Number `json:"prediction_limit"`       // of any spread; unknown with too few cars
+	PredictionCarsNeeded int           `json:"prediction_cars_needed"` // more cars that it takes, 0 when known
 }
 
 // EnvelopeKey names an envelope.
@@ -127,7 +133,6 @@ func (f *Fleet) extreme(m *Quantity, v *state.Visit) float64 {
 func (f *Fleet) fitEnvelopes(d workspace.Decision, visits []state.Visit) error {
 	metrics := f.seenMetrics()
 	sums := map[EnvelopeKey]*envelope.Summary{}
-	extreme := map[EnvelopeKey]float64{}
 	for i := range visits {
 		v := &visits[i]
 		class := f.FuelClass(v.Row.Fuel)
@@ -141,18 +146,14 @@ func (f *Fleet) fitEnvelopes(d workspace.Decision, visits []state.Visit) error {
 			if !ok {
 				sum = &envelope.Summary{}
 				sums[key] = sum
-				extreme[key] = x
 			}
 			if err := sum.Add(v.Row.Vehicle, x); err != nil {
 				return fmt.Errorf("envelope of %s: %w", m.ID, err)
 			}
-			if m.Worse(x, extreme[key]) {
-				extreme[key] = x
-			}
 		}
 	}
 	for key, sum := range sums {
-		e, err := f.envelopeOf(d, key, sum, extreme[key])
+		e, err := f.envelopeOf(d, key, sum)
 		if err != nil {
 			return fmt.Errorf("envelope of %s: %w", key.Metric, err)
 		}
@@ -161,8 +162,7 @@ func (f *Fleet) fitEnvelopes(d workspace.Decision, visits []state.Visit) error {
 	return nil
 }
 
-func (f *Fleet) envelopeOf(d workspace.Decision, key EnvelopeKey, sum *envelope.Summary, extreme float64) (
-	Envelope, error) {
+func (f *Fleet) envelopeOf(d workspace.Decision, key EnvelopeKey, sum *envelope.Summary) (Envelope, error) {
 	m := row(key.Metric)
 	bound := sum.Upper
 	if m.Side == metric.Lower {
@@ -174,9 +174,12 @@ func (f *Fleet) envelopeOf(d workspace.Decision, key EnvelopeKey, sum *envelope.
 	}
 	return Envelope{
 		Kind: key.Kind, FuelClass: key.Class, Cell: f.Cell(key.Cell), Metric: m.ID, Unit: m.Unit, Side: m.Side,
-		Status: result.Status(limit.Status), Limit: result.Number(limit.Value), Mean: result.Number(limit.Mean),
+		Status: result.Status(limit.Status), Limit: result.Number(limit.Shown), Mean: result.Number(limit.Mean),
 		BetweenSD: result.Number(limit.BetweenSD), WithinSD: result.Number(limit.WithinSD),
-		Cars: limit.Cars, Pulls: limit.Pulls, CarsNeeded: limit.CarsNeeded, Method: limit.Method,
-		ExtremeSeen: result.Number(extreme),
+		Cars: limit.Cars, Pulls: limit.Pulls, CarsNeeded: limit.CarsNeeded, Method: limit.ShownBy,
+		ExtremeSeen:    result.Number(limit.Extreme),
+		ToleranceLimit: result.Number(limit.Value), ToleranceMethod: limit.Method,
+		PredictionLimit:      result.Number(limit.Prediction),
+		PredictionCarsNeeded: max(0, limit.PredictionCars-limit.Cars),
 	}, nil
 }
