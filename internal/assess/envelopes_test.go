@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"headroom/internal/assess/fleet"
+	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
 	"headroom/internal/fleettest"
 	"headroom/internal/result"
@@ -51,9 +52,67 @@ func TestEnvelopesNeverPassWhatWasSeen(t *testing.T) {
 // The margin plots show the same limit as the findings, and how many cars have been in the cell that is drawn, also
 // where they are too few for a limit.
 func TestCurvesShowWhatWasSeen(t *testing.T) {
-	j := openJob(t, fleettest.Small(t))
 	limits, without := 0, 0
-	for id, rev := range j.ws.Revisions {
+	eachProposed(t, func(m *Model, b *bench, e *evaluation, class string) {
+		findings := m.findings(b, e, class)
+		for _, pt := range m.curve(b, e, class).Points {
+			fd := lowestAt(findings, pt.RPM)
+			seen := m.Envelopes[fleet.EnvelopeKey{Kind: evidence.KindPull, Class: class, Metric: e.ID,
+				Cell: cellKeyOf(m, fd.Cell)}]
+			if pt.Cars != seen.Cars || pt.Envelope.Known() != (seen.Status == result.Assessed) {
+				t.Errorf("%s at %g rpm: %d cars, envelope %v; seen by %d (%s)", e.ID, pt.RPM, pt.Cars, pt.Envelope,
+					seen.Cars, seen.Status)
+			}
+			if !pt.Envelope.Known() {
+				without++
+				continue
+			}
+			limits++
+			atExtreme := e.Side.Sign() * float64(fd.Limit-seen.ExtremeSeen)
+			if float64(pt.Envelope) < atExtreme-1e-9 {
+				t.Errorf("%s at %g rpm: envelope at a margin of %v, the most extreme seen at %v", e.ID, pt.RPM,
+					pt.Envelope, atExtreme)
+			}
+		}
+	})
+	if limits == 0 || without == 0 {
+		t.Errorf("%d points with an envelope, %d without: the fleet shows only one kind", limits, without)
+	}
+}
+
+// A hundredth of what one pull differs from the next, such as a thousandth of a kelvin that a changed spark does to a
+// predicted coolant temperature, is no step towards a limit; as much as one pull differs from the next is.
+func TestNegligibleMoves(t *testing.T) {
+	tiny, large := 0, 0
+	eachProposed(t, func(m *Model, b *bench, e *evaluation, class string) {
+		for _, f := range m.findings(b, e, class) {
+			moved := e.inCell(b, cellKeyOf(m, f.Cell)).moved
+			switch {
+			case moved > 1e-6 && moved < float64(f.MarginSD)/100:
+				tiny++
+				if f.worsened {
+					t.Errorf("%s at %v: %g counts as a move, one pull's deviation is %v", f.Metric, f.Cell, moved,
+						f.MarginSD)
+				}
+			case moved > float64(f.MarginSD):
+				large++
+				if !f.worsened {
+					t.Errorf("%s at %v: %g does not count as a move, one pull's deviation is %v", f.Metric, f.Cell,
+						moved, f.MarginSD)
+				}
+			}
+		}
+	})
+	if tiny == 0 || large == 0 {
+		t.Errorf("%d tiny moves, %d large: the proposals hold only one kind", tiny, large)
+	}
+}
+
+// eachProposed shows the evaluations of the small fleet's proposed revisions.
+func eachProposed(t *testing.T, show func(m *Model, b *bench, e *evaluation, class string)) {
+	t.Helper()
+	j := openJob(t, fleettest.Small(t))
+	for _, rev := range j.ws.Revisions {
 		if rev.Status != "proposed" {
 			continue
 		}
@@ -70,37 +129,16 @@ func TestCurvesShowWhatWasSeen(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		r, class := j.blankReview(rev, rev.Vehicle), m.FuelClass(rev.Fuel)
-		evals, err := m.assessHazards(r, b, class)
+		class := m.FuelClass(rev.Fuel)
+		evals, err := m.assessHazards(j.blankReview(rev, rev.Vehicle), b, class)
 		if err != nil {
 			t.Fatal(err)
 		}
 		for _, of := range evals {
 			for _, e := range of {
-				for _, pt := range m.curve(b, e, class).Points {
-					fd := lowestAt(m.findings(b, e, class), pt.RPM)
-					seen := m.Envelopes[fleet.EnvelopeKey{Kind: evidence.KindPull, Class: class, Metric: e.ID,
-						Cell: cellKeyOf(m, fd.Cell)}]
-					if pt.Cars != seen.Cars || pt.Envelope.Known() != (seen.Status == result.Assessed) {
-						t.Errorf("%s %s at %g rpm: %d cars, envelope %v; seen by %d (%s)", id, e.ID, pt.RPM, pt.Cars,
-							pt.Envelope, seen.Cars, seen.Status)
-					}
-					if !pt.Envelope.Known() {
-						without++
-						continue
-					}
-					limits++
-					atExtreme := e.Side.Sign() * float64(fd.Limit-seen.ExtremeSeen)
-					if float64(pt.Envelope) < atExtreme-1e-9 {
-						t.Errorf("%s %s at %g rpm: envelope at a margin of %v, the most extreme seen at %v", id, e.ID,
-							pt.RPM, pt.Envelope, atExtreme)
-					}
-				}
+				show(m, b, e, class)
 			}
 		}
-	}
-	if limits == 0 || without == 0 {
-		t.Errorf("%d points with an envelope, %d without: the fleet shows only one kind", limits, without)
 	}
 }
 
@@ -116,11 +154,7 @@ func lowestAt(findings []Finding, rpm float64) Finding {
 	return *out
 }
 
-func cellKeyOf(m *Model, c result.Cell) [2]int {
-	for key := range m.Envelopes {
-		if m.Cell(key.Cell) == c {
-			return key.Cell
-		}
-	}
-	return [2]int{-1, -1}
+// cellKeyOf is the key of a cell of the operating grid.
+func cellKeyOf(m *Model, c result.Cell) state.CellKey {
+	return m.CellOf(&state.State{RPM: float64(c.RPM[0]+c.RPM[1]) / 2, Load: float64(c.LoadPct[0]+c.LoadPct[1]) / 2})
 }

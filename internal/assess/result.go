@@ -112,7 +112,7 @@ type Finding struct {
 	Change             Change          `json:"change"`
 	Say                string          `json:"say"` // the finding in words, by internal/report
 
-	worsened bool // the revision moves this cell towards the limit
+	worsened bool // the revision moves this cell towards the limit, by more than is negligible
 }
 
 // EnvelopeCheck compares the prediction with what the platform has been shown to survive in that cell.
