@@ -40,8 +40,9 @@ func (j *Job) keptFit(p *state.Platform, read func() ([]evidence.Row, error)) (*
 	return f, nil
 }
 
-// fitDigest covers what a fit depends on: the tool and its metrics, the platform file, headroom.yaml and the platform's
-// evidence. Revisions are not among them, so a new proposal is scored on the kept fit.
+// fitDigest covers what a fit depends on: the tool and its metrics, the platform file, headroom.yaml, the platform's
+// evidence and the lambda tables it was logged on. Other revisions are not among them, so a new proposal is scored on
+// the kept fit.
 func (j *Job) fitDigest(p *state.Platform) (string, error) {
 	h := sha256.New()
 	fmt.Fprintln(h, fleet.FitVersion, j.version, metric.All())
@@ -55,6 +56,7 @@ func (j *Job) fitDigest(p *state.Platform) (string, error) {
 	for _, s := range j.store.Catalogue() {
 		if s.Platform == p.ID {
 			fmt.Fprintln(h, s.Path, s.PartSHA256)
+			p.WriteCommandTables(h, s.Revision)
 		}
 	}
 	return hex.EncodeToString(h.Sum(nil)), nil

@@ -68,7 +68,7 @@ func (m *Model) expect(q *fleet.Quantity, s *state.State) (e expectation, ok boo
 	if !fitted {
 		return e, false, nil
 	}
-	mean, sd, err := fit.Expect(s, x, s.Car)
+	mean, sd, err := fit.Expect(m.Platform, s, x, s.Car)
 	shared := math.Sqrt(fit.Model.DayVar + fit.Model.PullVar)
 	return expectation{mean, sd, shared, math.Sqrt(fit.Model.ResidualVar)}, true, err
 }

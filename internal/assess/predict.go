@@ -138,7 +138,10 @@ func (m *Model) knockPredictor(b *bench) predictor {
 // measuredPredictor predicts a metric from its mixed model.
 func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench) predictor {
 	mean, cov := fit.Model.Joint(b.car)
-	pattern, offset := m.PatternOf(&fit, q, b.patternCar(), b.states()), b.stress.Adds(q.ID)
+	pattern := m.PatternOf(&fit, q, b.patternCar(), b.states())
+	offset := b.stress.Adds(q.ID) + m.mayBeLeaner(q.ID, b.car)
+	carSD, rowSD := m.lookedUp(q.ID, &fit, b)
+	cov = withOwn(cov, carSD)
 	shared := fit.Model.DayVar + fit.Model.PullVar
 	if b.stress.FixesDay(q.ID) {
 		shared = fit.Model.PullVar
@@ -149,11 +152,11 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 		if !value.Known(x) {
 			return nil, false
 		}
-		d, err := fit.Design(s, x)
+		d, err := fit.Design(m.Platform, s, x)
 		return d, err == nil
 	}
 	return predictor{
-		cov: withChange(cov, q), pullSD: math.Sqrt(shared), cellSD: pattern.Residual,
+		cov: withChange(cov, q), pullSD: math.Sqrt(shared), cellSD: math.Hypot(pattern.Residual, rowSD),
 		cars: fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves, own: len(mean) - 1,
 		unseen: !slices.Contains(fit.Seen, b.car),
 		margin: func(s *state.State, limit float64) (float64, bool) {

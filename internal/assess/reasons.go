@@ -164,6 +164,36 @@ type (
 		Furthest FarState      `json:"furthest"`
 		Cars     int           `json:"cars"` // whose logs it is set against
 	}
+	// NotProven: the upper bound of the chance that a pull crosses passes what the workspace allows, on evidence that
+	// does not hold a revision by itself.
+	NotProven struct {
+		Hazard     hazard.ID       `json:"hazard"`
+		Severity   hazard.Severity `json:"severity"`
+		Chance     result.Number   `json:"probability_per_pull"`
+		Interval90 result.Span     `json:"interval90"`
+		Threshold  result.Number   `json:"threshold"`
+		Why        result.Reasons  `json:"why"` // it does not
+	}
+	// NoKnockEvent: no logged event of the platform shows the knock limit, so its upper side is physics alone.
+	NoKnockEvent struct {
+		Cars  int `json:"cars"`
+		Pulls int `json:"pulls"`
+	}
+	// CleanPastPhysics: logged pulls without knock lie past the knock limit that physics alone gives.
+	CleanPastPhysics struct {
+		Cars   int           `json:"cars"`
+		Pulls  int           `json:"pulls"`
+		Beyond result.Number `json:"beyond_deg"` // the limit, in the middle of their cells
+		Chance result.Number `json:"chance"`     // that they stay silent if physics is right
+	}
+	// KnockNotHeard: knock retard never moves in logs of the car in which a listening car's would have.
+	KnockNotHeard struct {
+		Runs   []string      `json:"runs"`
+		Pulls  int           `json:"pulls"`
+		Steady int           `json:"steady"` // stretches
+		Retard result.Number `json:"retard_deg"`
+		Chance result.Number `json:"chance"` // that a listening car stays silent
+	}
 	// Unmodelled: a table changes and its effect was not computed.
 	Unmodelled struct {
 		state.Gap
@@ -186,6 +216,10 @@ func (DangerousIfVisited) Code() string { return "dangerous_if_visited" }
 func (NotPlaced) Code() string          { return "not_placed" }
 func (FarFromLogged) Code() string      { return "far_from_logged" }
 func (Unmodelled) Code() string         { return "unmodelled" }
+func (NotProven) Code() string          { return "not_proven" }
+func (NoKnockEvent) Code() string       { return "no_knock_event" }
+func (CleanPastPhysics) Code() string   { return "clean_past_physics" }
+func (KnockNotHeard) Code() string      { return "knock_not_heard" }
 
 // Cautions.
 type (
@@ -211,6 +245,7 @@ type (
 	SuspectSensor struct {
 		Steady result.Number `json:"steady"` // λ leaner than commanded
 		Full   result.Number `json:"full"`
+		Leaner result.Number `json:"leaner"` // λ added to what it reads where the lean hazard is judged
 	}
 	// TableDoubt: something in a table of the revision looks wrong.
 	TableDoubt struct {

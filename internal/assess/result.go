@@ -90,6 +90,8 @@ type Hazard struct {
 	ownLack result.Lack // why not, where unseen
 	partial bool        // one of its limits could not be assessed
 	unread  bool        // it has a limit and none could be assessed
+	// why its evidence does not hold a revision by itself, empty where it does
+	unproven result.Reasons
 }
 
 // Finding is one hazard in one cell, worst first.

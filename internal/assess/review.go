@@ -73,9 +73,8 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	}
 	r.Weather = b.days.said(b.visits)
 	r.Notes, r.unshown = append(r.Notes, b.notes...), b.unshown
-	if d, suspect := m.Doubts[b.car]; suspect {
-		r.Notes = append(r.Notes, SuspectSensor{Steady: result.Number(d.Steady), Full: result.Number(d.Full)})
-	}
+	doubts := m.sensorDoubts(b.car)
+	r.unshown = append(r.unshown, doubts...)
 	base, err := m.assessHazards(r, b, m.FuelClass(rev.Fuel))
 	if err != nil {
 		return nil, err
@@ -103,6 +102,9 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 		return nil, err
 	}
 	judge(r, crossings, m.decision())
+	if r.Verdict != VerdictConditions {
+		r.Notes = append(r.Notes, doubts...)
+	}
 	r.Findings = worthReading(r.Findings)
 	r.Notes = append(r.Notes, milder(crossings)...)
 	r.Notes = append(r.Notes, tableNotes(rev, &r.Footprint)...)
@@ -204,6 +206,10 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 	if thin := m.thin(worst.cars, worst.pulls); thin != nil && worst.measured {
 		out.Status = result.Thin
 		on = append(on, thin)
+		out.unproven = append(out.unproven, thin)
+	}
+	if h.ID == hazard.Knock {
+		on = append(on, m.knockAgainstPhysics(&out)...)
 	}
 	out.Reasons = append(on, why...)
 	return out
@@ -345,7 +351,7 @@ func (m *Model) measuredCrossings(own []evidence.Row) []MeasuredCrossing {
 	if k := m.KnockControl; k != nil {
 		knock, _ := hazard.Of(hazard.Knock)
 		note(knock.ID, knock.Severity, evidence.Filter(pulls, func(r *evidence.Row) bool {
-			return r.RetardMax > k.ToleratedRetardDeg
+			return r.RetardMax > k.ToleratedRetardDeg && !m.UnheardIn(r)
 		}))
 	}
 	for i := range m.Limits {

@@ -12,16 +12,18 @@ import (
 
 // VerdictRule is printed with every report.
 const VerdictRule = "hold: the upper 90 % bound of the probability that a pull crosses a limit passes the " +
-	"workspace's threshold for a major or catastrophic hazard, or a crossing was measured. " +
-	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed or its evidence is thin, " +
-	"or its prediction rests on a part that no judged pull ran with, or a judged state lies far outside what the " +
-	"fleet has logged. " +
+	"workspace's threshold for a major or catastrophic hazard on evidence that is not thin, or a crossing was " +
+	"measured. " +
+	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed, or its evidence is thin " +
+	"or contradicts physics, or its prediction rests on a part that no judged pull ran with, or a judged state lies " +
+	"far outside what the fleet has logged. " +
 	"conditions: inside limits, but outside what the fleet has been shown to run, or a catastrophic hazard or knock " +
 	"was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder " +
 	"hazard with a limit could not be assessed, or under a stress a limit is crossed or a serious hazard passes the " +
 	"workspace's threshold for stress, or a table changes where no judged pull has been and a pull that went there " +
 	"would pass the threshold, or a judged state lies outside what the fleet has logged, or a changed table is not " +
-	"modelled, or no judged pull ran on such a fuel or with such a part. " +
+	"modelled, or no judged pull ran on such a fuel or with such a part, or the car's lambda sensor is suspect or " +
+	"its logs did not hear knock. " +
 	"release: none of these."
 
 // judge applies the rule to a filled review. crossings are those measured on the revision.
@@ -38,6 +40,10 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 		}
 		threshold, limited := d.HoldProbability[h.Severity]
 		if h.Interval90[1].Known() && limited && float64(h.Interval90[1]) > threshold {
+			if len(h.unproven) > 0 {
+				undecided = append(undecided, h.notProven(threshold))
+				continue
+			}
 			hold = append(hold, TooLikely{Hazard: h.Hazard, Severity: h.Severity, Chance: h.ProbabilityPerPull,
 				Interval90: h.Interval90, Threshold: result.Number(threshold), Cell: r.likeliest(h.Hazard),
 				Parent: h.Parent, ParentHeld: float64(h.parentHigh) > threshold})

@@ -342,6 +342,20 @@ func fixtureNotes() result.Reasons {
 	}
 }
 
+// fixtureSensors are what is said of sensors that may not show what was there, and of knock on physics alone.
+func fixtureSensors() result.Reasons {
+	clean := assess.CleanPastPhysics{Cars: 1, Pulls: 9, Beyond: 44, Chance: 1e-12}
+	return result.Reasons{
+		assess.SuspectSensor{Steady: -0.05, Full: -0.048, Leaner: 0.05},
+		assess.KnockNotHeard{Runs: []string{"runs/car-017/rev-0142-a/pull-1.csv", "runs/car-017/rev-0142-a/pull-2.csv"},
+			Pulls: 31, Steady: 12, Retard: 0, Chance: 0.0004},
+		clean,
+		assess.NoKnockEvent{Cars: 3, Pulls: 24},
+		assess.NotProven{Hazard: "knock", Severity: "major", Chance: 0.98, Interval90: result.Span{0.6, 1},
+			Threshold: 0.1, Why: result.Reasons{clean}},
+	}
+}
+
 func fixtureFootprint() footprint.Footprint {
 	at := func(rpm, load result.Number) []footprint.AxisValue {
 		return []footprint.AxisValue{{Channel: "engine_speed", Value: rpm, Unit: "rpm"}, {Channel: "absolute_load",

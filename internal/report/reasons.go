@@ -99,6 +99,8 @@ func (w words) verdictReason(r result.Reason) string {
 			"computed", r.To, strings.Join(r.From, " and "))
 	case assess.PartNotShown:
 		return partNotShown(&r)
+	case assess.NotProven, assess.NoKnockEvent, assess.CleanPastPhysics, assess.KnockNotHeard:
+		return w.sensorReason(r)
 	case assess.CrossesUnder:
 		return fmt.Sprintf("%s crosses its limit with %s (margin %s)", plain(r.Hazard), w.stress(r.Stress),
 			w.Difference(r.Margin, r.Unit))
@@ -192,7 +194,10 @@ func notJudged(r assess.NotJudged) string {
 }
 
 // madeIn names the cars and logs of some pulls.
-func madeIn(cars, runs []string) string {
+func madeIn(cars, runs []string) string { return strings.Join(cars, ", ") + ": " + logNames(runs) }
+
+// logNames names the first of some logs.
+func logNames(runs []string) string {
 	logs := make([]string, len(runs))
 	for i, r := range runs {
 		logs[i] = path.Base(r)
@@ -200,7 +205,7 @@ func madeIn(cars, runs []string) string {
 	if len(logs) > fewLogs {
 		logs = append(logs[:fewLogs], fmt.Sprintf("%d more", len(logs)-fewLogs))
 	}
-	return strings.Join(cars, ", ") + ": " + strings.Join(logs, ", ")
+	return strings.Join(logs, ", ")
 }
 
 // fewLogs is how many logs a sentence names; the machine formats name them all.
@@ -453,11 +458,14 @@ func suspectSensor(r assess.SuspectSensor) string {
 	if r.Steady < 0 {
 		side = "richer"
 	}
+	judged := "on what it reads"
+	if r.Leaner > 0 {
+		judged = fmt.Sprintf("as if the mixture were %.3f leaner than it reads", float64(r.Leaner))
+	}
 	return fmt.Sprintf("This car's lambda reads %.3f %s than commanded in steady running, where the control unit "+
-		"holds it by its own sensor, and %s at full throttle. The logging sensor is the likelier fault: check it "+
-		"first, because %s is judged on what it reads.",
-		math.Abs(float64(r.Steady)), side, show.Signed(float64(r.Full), 3),
-		plain(hazard.Lean))
+		"holds it by its own sensor, and %s at full throttle. The logging sensor is the likelier fault: check or "+
+		"replace it and log again. Until then %s is judged %s.",
+		math.Abs(float64(r.Steady)), side, show.Signed(float64(r.Full), 3), plain(hazard.Lean), judged)
 }
 
 // tableDoubt says what looks wrong in a table.

@@ -27,7 +27,7 @@ func everyReason() result.Reasons {
 		out = append(out, h.Reasons...)
 	}
 	a := fixtureAgainst()
-	for _, list := range []result.Reasons{fixtureReview().Reasons, fixtureNotes(), a.Left.Reasons, a.Right.Reasons,
+	for _, list := range []result.Reasons{fixtureReview().Reasons, fixtureNotes(), fixtureSensors(), a.Left.Reasons, a.Right.Reasons,
 		a.Notes} {
 		out = append(out, list...)
 	}

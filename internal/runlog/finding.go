@@ -18,6 +18,7 @@ const (
 	KindMissing       = "missing"        // samples absent
 	KindClipped       = "clipped"        // stopped at the end of its scale
 	KindCrossed       = "crossed"        // two columns look exchanged
+	KindComputed      = "computed"       // made from another channel, not measured
 	KindCold          = "cold"           // engine not warm
 	KindTimeBackwards = "time_backwards" // rows in which time goes backwards
 	KindDuplicate     = "duplicate"      // rows, times or readings written more than once

@@ -42,6 +42,7 @@ func applyQuality(r *Run, empty map[channel.ID][]bool) {
 		checkFrozen(r, s, speed)
 	}
 	checkCrossed(r)
+	checkComputed(r)
 	checkCold(r)
 	holdSlow(r, empty)
 	sort.SliceStable(r.Findings, func(i, j int) bool {

@@ -73,3 +73,25 @@ func (m *Model) listened(carID string, pulls []Pull) [][]listenedCell {
 	}
 	return out
 }
+
+// quietLogSD is the least standard deviation of the logit of the false events' share between cars that Quiet allows:
+// some engines rattle, some do not. Common practice, no source.
+const quietLogSD = 1
+
+// Quiet returns the chance, 0–1, that cells of a listening car hold no false event either: (1−c)^cells, averaged over a
+// logit-normal share c about the model's contamination, or about the prior's median where that is less, because a fit
+// may count real knock as false. cells below 1 give 1.
+func (m *Model) Quiet(cells int) float64 {
+	c := math.Min(m.Contamination, Prior{}.withDefaults().Contamination.Median)
+	if cells < 1 || !(c > 0) {
+		return 1
+	}
+	sd := math.Max(quietLogSD, m.SpreadLogSD[atShare])
+	total, weight := 0.0, 0.0
+	for t := -silenceReach; t <= silenceReach+silenceStep/2; t += silenceStep {
+		share := 1 / (1 + math.Exp(-(math.Log(c/(1-c)) + sd*t)))
+		total += pdf(t) * math.Exp(float64(cells)*math.Log1p(-share))
+		weight += pdf(t)
+	}
+	return math.Min(total/weight, 1)
+}

@@ -88,3 +88,24 @@ func TestSilenceFalseAlarms(t *testing.T) {
 		}
 	}
 }
+
+// The share of false events is averaged over its spread: against a sum over draws, and never sure of silence or noise.
+func TestQuiet(t *testing.T) {
+	m := known(0)
+	m.Contamination = 0.05 // more than the prior's median, which counts
+	rng := rand.New(rand.NewPCG(1, 2))
+	for _, cells := range []int{1, 300, 3000, 30000} {
+		sum := 0.0
+		const draws = 200000
+		for range draws {
+			share := 1 / (1 + math.Exp(-(math.Log(0.002/0.998) + rng.NormFloat64())))
+			sum += math.Pow(1-share, float64(cells))
+		}
+		if got, want := m.Quiet(cells), sum/draws; math.Abs(got-want) > 0.003 {
+			t.Errorf("%d cells: %.4f, want %.4f", cells, got, want)
+		}
+	}
+	if m.Quiet(0) != 1 {
+		t.Error("no cell")
+	}
+}

@@ -38,6 +38,10 @@ type Fit struct {
 	Envelopes   map[EnvelopeKey]Envelope     `json:"-"` // see fitFile
 	Cars        int
 	Pulls       int
+
+	Commands     state.CommandError // what control units command beyond their lambda tables
+	Unheard      map[string]Unheard // by car: logs that did not hear knock
+	KnockAgainst *Contradiction     // nil where logged events show the limit, or clean logs do not contradict physics
 }
 
 // Fleet is a platform with its physics made ready and what its evidence taught. It is safe for concurrent use.
@@ -48,15 +52,18 @@ type Fleet struct {
 
 // New joins a platform and a fit of it.
 func New(p *state.Platform, f *Fit) *Fleet {
-	return &Fleet{Preparer: state.Preparer{Platform: p, Rail: f.Rail, Knees: f.PumpKnees}, Fit: f}
+	return &Fleet{Preparer: state.Preparer{Platform: p, Rail: f.Rail, Knees: f.PumpKnees, Silent: f.unheardRuns(),
+		Command: f.Commands},
+		Fit: f}
 }
 
 // Learn fits a platform to rows of evidence; d says how wide its envelopes are.
 func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet, error) {
 	f := &Fit{Margins: map[metric.ID]Margin{}, Suspects: map[string]Margin{}, Levels: map[metric.ID]Level{},
 		Lacks: map[metric.ID]result.Lack{}, Envelopes: map[EnvelopeKey]Envelope{}, Rail: state.RailOf(rows),
-		Doubts: doubtsOf(rows), Weather: weatherOf(rows)}
-	prepare := state.Preparer{Platform: p, Rail: f.Rail}
+		Doubts: doubtsOf(rows), Weather: weatherOf(rows), Unheard: map[string]Unheard{},
+		Commands: p.CommandErrorOf(rows)}
+	prepare := state.Preparer{Platform: p, Rail: f.Rail, Command: f.Commands}
 	suspects := slices.Sorted(maps.Keys(f.Doubts))
 	all := make([]state.Visit, len(rows))
 	var pulls []*state.Visit

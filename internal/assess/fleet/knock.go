@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"fmt"
+	"maps"
 	"math"
 
 	"headroom/internal/assess/state"
@@ -53,21 +54,46 @@ func (f *Fleet) fitKnock(visits []state.Visit) error {
 		f.KnockLack = result.Lack{Missing: []result.Missing{}, Fault: f.CycleWhy}
 		return nil
 	}
+	still := restingLogs(visits)
+	for {
+		prior, err := f.fitKnockTo(use)
+		if err != nil || f.Knock == nil {
+			return err
+		}
+		deaf, err := f.unheardIn(use, prior, still)
+		if err != nil || len(deaf) == 0 {
+			return err
+		}
+		maps.Copy(f.Unheard, deaf)
+		if use = f.heard(use); len(use) == 0 {
+			f.Knock, f.KnockLack = nil, f.Lacking(row(metric.KnockMargin), every)
+			return nil
+		}
+		for car := range deaf {
+			delete(still, car)
+		}
+	}
+}
+
+// fitKnockTo fits it to some states, and returns the prior it was given.
+func (f *Fleet) fitKnockTo(use []*state.State) (knock.Prior, error) {
 	f.KnockPulls, f.KnockSteady = countSegments(use)
 	f.KnockRef = f.knockReference(use)
 	f.KnockSeen = f.knockSeen(use)
 	prior, err := f.knockPrior(f.KnockRef)
 	if err != nil {
-		f.KnockLack = result.Lack{Missing: []result.Missing{}, Fault: err.Error()}
-		return nil
+		f.Knock, f.KnockLack = nil, result.Lack{Missing: []result.Missing{}, Fault: err.Error()}
+		return prior, nil
 	}
 	copy(f.Slopes[:], prior.SlopeMean[:])
-	model, err := knock.Fit(f.knockCars(use), prior, knock.Options{})
-	if err != nil {
-		return fmt.Errorf("platform %s, knock-limited spark: %w", f.ID, err)
+	cars := f.knockCars(use)
+	if f.Knock, err = knock.Fit(cars, prior, knock.Options{}); err != nil {
+		return prior, fmt.Errorf("platform %s, knock-limited spark: %w", f.ID, err)
 	}
-	f.Knock = model
-	return nil
+	if f.KnockAgainst, err = f.contradiction(cars, prior); err != nil {
+		return prior, fmt.Errorf("platform %s, knock limit of physics: %w", f.ID, err)
+	}
+	return prior, nil
 }
 
 // countSegments counts the pulls and the steady stretches that states are of.

@@ -14,8 +14,10 @@ import (
 // Margin is the mixed model of one measured metric.
 type Margin struct {
 	Model *mixed.Model
-	Ref   float64  // predictor value the covariate is centred at
-	Seen  []string // the cars that measured it, sorted
+	Ref   float64 // predictor value the covariate is centred at
+	// Starves says that the design has a last column, of what a starving pump costs (state.Starvation).
+	Starves bool
+	Seen    []string // the cars that measured it, sorted
 	// Between and Within split the residual variance: of each car's pattern over cells, and of a visit about it.
 	Between, Within float64
 	Cars            int
@@ -23,11 +25,23 @@ type Margin struct {
 }
 
 // marginCovariates is the design row of a measured metric: level, a bent line over speed, the physics predictor and
-// the pull's place in the run (heat soak).
-func marginCovariates(s *state.State, predictor, ref float64) []float64 {
+// the pull's place in the run (heat soak); for a mixture what a starving pump costs.
+func (fit *Margin) covariates(p *state.Platform, s *state.State, predictor float64) []float64 {
 	k := s.RPM / 1000
-	return []float64{1, k - 4, math.Max(0, k-3), math.Max(0, k-5), predictor - ref, s.Order}
+	out := []float64{1, k - 4, math.Max(0, k-3), math.Max(0, k-5), predictor - fit.Ref, s.Order}
+	if fit.Starves {
+		out = append(out, p.Starvation(s))
+	}
+	return out
 }
+
+// A starving pump costs between nothing, where longer pulses make good what pressure lacks, and all of
+// state.Starvation: the share has mean starvedShare and deviation starvedShareSD before any log of a starving pump shows
+// it, so that 90 % of it lies between these ends. Common practice, no source.
+const (
+	starvedShare   = 0.5
+	starvedShareSD = 0.3
+)
 
 // PredictorColumn is the column of a margin's design row that holds the physics predictor.
 const PredictorColumn = 4
@@ -38,6 +52,9 @@ func marginPrior(m *Quantity) mixed.Prior {
 	prior := mixed.Prior{Mean: make([]float64, 6), SD: []float64{inf, inf, inf, inf, inf, inf}}
 	prior.Mean[PredictorColumn] = m.slope
 	prior.SD[PredictorColumn] = m.slopeSD
+	if m.starves() {
+		prior.Mean, prior.SD = append(prior.Mean, starvedShare), append(prior.SD, starvedShareSD)
+	}
 	return prior
 }
 
@@ -96,17 +113,17 @@ func (f *Fleet) fitMargin(m *Quantity, pulls []*state.Visit, without []string) (
 	if len(used) == 0 {
 		return fit, false, nil
 	}
-	ref := value.Median(predictors)
+	fit = Margin{Ref: value.Median(predictors), Starves: m.starves()}
 	nest := evidence.NewNest[mixed.Row]()
 	for k, s := range used {
-		nest.Add(s.Row, mixed.Row{X: marginCovariates(s, predictors[k], ref), Y: m.Measured(f.Platform, s)})
+		nest.Add(s.Row, mixed.Row{X: fit.covariates(f.Platform, s, predictors[k]), Y: m.Measured(f.Platform, s)})
 	}
 	cars := MixedCars(nest)
 	model, err := mixed.Fit(cars, marginPrior(m))
 	if err != nil {
 		return fit, false, err
 	}
-	fit = Margin{Model: model, Ref: ref, Seen: nest.IDs(), Cars: len(cars), Pulls: nest.Pulls}
+	fit.Model, fit.Seen, fit.Cars, fit.Pulls = model, nest.IDs(), len(cars), nest.Pulls
 	fit.Between, fit.Within = patternVariances(leftovers(f.Platform, &fit, m, used))
 	return fit, true, nil
 }
@@ -130,12 +147,12 @@ func MixedCars(n *evidence.Nest[mixed.Row]) []mixed.Car {
 }
 
 // Design is the design row of a margin's model at a state whose predictor is x.
-func (fit *Margin) Design(s *state.State, x float64) ([]float64, error) {
-	return fit.Model.Design(marginCovariates(s, x, fit.Ref), nil)
+func (fit *Margin) Design(p *state.Platform, s *state.State, x float64) ([]float64, error) {
+	return fit.Model.Design(fit.covariates(p, s, x), nil)
 }
 
 // Expect is the metric expected of a car at a state whose predictor is x, with its deviation.
-func (fit *Margin) Expect(s *state.State, x float64, car string) (mean, sd float64, err error) {
-	mean, sd, _, err = fit.Model.Predict(car, marginCovariates(s, x, fit.Ref))
+func (fit *Margin) Expect(p *state.Platform, s *state.State, x float64, car string) (mean, sd float64, err error) {
+	mean, sd, _, err = fit.Model.Predict(car, fit.covariates(p, s, x))
 	return mean, sd, err
 }

@@ -143,9 +143,9 @@ var readings = map[channel.ID]func(s *state.State) float64{
 	channel.Gear:                   func(s *state.State) float64 { return s.Row.Gear },
 }
 
-// knockHeard is the retard of a row in which knock was compared, NaN in one in which it was not.
+// knockHeard is the retard of a row in which knock was compared, NaN in one in which it was not, or not heard.
 func knockHeard(s *state.State) float64 {
-	if !s.Row.KnockLogged {
+	if !s.Row.KnockLogged || s.Unheard {
 		return math.NaN()
 	}
 	return value.Or(s.Row.RetardMax, 0)

@@ -46,7 +46,7 @@ func leftovers(p *state.Platform, fit *Margin, m *Quantity, states []*state.Stat
 			mean, _ = fit.Model.Joint(s.Car)
 			means[s.Car] = mean
 		}
-		d, err := fit.Model.Design(marginCovariates(s, x, fit.Ref), nil)
+		d, err := fit.Design(p, s, x)
 		if err != nil {
 			continue
 		}

@@ -95,6 +95,9 @@ var quantities = []Quantity{
 		Predictor: func(_ *state.Platform, s *state.State) float64 { return s.Simulated.TorqueNm }},
 }
 
+// starves reports whether a starving pump shows in the metric.
+func (m *Quantity) starves() bool { return m.ID == metric.Lambda }
+
 // row is a metric's row of the catalogue.
 func row(id metric.ID) metric.Info {
 	m, _ := metric.Of(id)

@@ -21,10 +21,15 @@ type SensorDoubt struct {
 	Full   float64 // at full throttle
 }
 
+// Leaner is by how much the mixture may be leaner than a suspect sensor reads, λ: all that it reads rich, in whichever
+// running it reads richer. 0 for one that reads lean, whose reading errs to the safe side.
+func (d SensorDoubt) Leaner() float64 { return max(0, -d.Steady, -d.Full) }
+
 // doubtOf says when a car's lambda reads off by as much in steady running, where the control unit holds stoichiometry
 // by a sensor of its own, as at full throttle: then the logging sensor is the likelier fault, and the lean hazard is
-// judged on it. The reading is not corrected, because the control unit's sensor may be the wrong one. ok is false where
-// nothing speaks for it. rows are the car's.
+// judged on it. The reading is not corrected, because the control unit's sensor may be the wrong one; see Leaner for
+// what is added to it. One that reads rich in steady running is suspect whatever it reads at full throttle: it would
+// hide a mixture that leans there by as much. ok is false where nothing speaks for it. rows are the car's.
 func doubtOf(rows []*evidence.Row) (d SensorDoubt, ok bool) {
 	var steady, pulls []float64
 	for _, r := range rows {
@@ -42,7 +47,8 @@ func doubtOf(rows []*evidence.Row) (d SensorDoubt, ok bool) {
 		return d, false
 	}
 	d = SensorDoubt{Steady: value.Median(steady), Full: value.Median(pulls)}
-	return d, math.Abs(d.Steady) >= sensorOffset && math.Abs(d.Full-d.Steady) <= sensorAgrees*math.Abs(d.Steady)
+	agrees := math.Abs(d.Full-d.Steady) <= sensorAgrees*math.Abs(d.Steady)
+	return d, d.Steady <= -sensorOffset || d.Steady >= sensorOffset && agrees
 }
 
 // doubtsOf are the cars whose lambda sensor is suspect.

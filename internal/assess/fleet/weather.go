@@ -112,7 +112,7 @@ func (f *Fleet) ChargeDays(states []*state.State) (by map[string]float64, sd flo
 			mean, _ = fit.Model.Joint(s.Car)
 			means[s.Car] = mean
 		}
-		d, err := fit.Design(s, x)
+		d, err := fit.Design(f.Platform, s, x)
 		if err != nil {
 			continue
 		}

@@ -26,6 +26,7 @@ type Platform struct {
 	Cycle             *cycle.Engine   // nil when it cannot be built
 	CycleWhy          string          // what the model said of the burn section, "" without one
 	fuels             map[string]shopFuel
+	calibrations      map[string]*Calibration // its revisions, by id
 }
 
 // shopFuel is a fuel of headroom.yaml and its blends at other ethanol shares.
@@ -42,7 +43,7 @@ func NewPlatform(ws *workspace.Workspace, w *workspace.Platform) *Platform {
 			Cylinders: w.Engine.Cylinders, Bore: w.Engine.BoreMM / 1000, Stroke: w.Engine.StrokeMM / 1000,
 			Rod: w.Engine.RodMM / 1000, CompressionRatio: w.Engine.CompressionRatio,
 		},
-		fuels: map[string]shopFuel{},
+		fuels: map[string]shopFuel{}, calibrations: calibrationsOf(ws, w.ID),
 	}
 	for id, f := range ws.Config.Fuels {
 		made, err := fuel.Finished(f.RON, f.MON, f.EthanolShare)

@@ -14,8 +14,10 @@ import (
 // prediction, a comparison with own logs) asks of the same.
 type Preparer struct {
 	*Platform
-	Rail  RailLine           // of the platform
-	Knees map[string]float64 // pump use, %, from which each car's rail pressure falls away; HealthyKnee for others
+	Rail    RailLine           // of the platform
+	Knees   map[string]float64 // pump use, %, from which each car's rail pressure falls away; HealthyKnee for others
+	Command CommandError       // of the platform
+	Silent  map[string]bool    // by log: those that did not hear knock
 }
 
 // Logged is a row as it was logged, by the car and on the fuel of its log.
@@ -43,9 +45,10 @@ func (p *Preparer) Read(r *evidence.Row) State { return p.read(r, &r.Bound, r.Ve
 
 func (p *Preparer) read(r *evidence.Row, at *evidence.Sample, car string) State {
 	s := stateAt(r, at)
-	s.PumpKnee = p.kneeOf(car)
+	s.PumpKnee, s.Unheard = p.kneeOf(car), p.Silent[r.Run]
 	p.fillRail(&s)
 	p.fillManifold(&s)
+	p.fillCommand(&s)
 	return s
 }
 

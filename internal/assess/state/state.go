@@ -43,6 +43,8 @@ type State struct {
 
 	PumpKnee      float64 // pump use, %, from which this car's rail pressure falls away
 	SuspectLambda bool    // the lambda sensor of its car is (fits of the fleet only)
+	Unheard       bool    // its log did not hear knock
+	LookedUp      bool    // its commanded lambda is the table's, for want of a logged one
 	Edge          bool    // it is another sample of the cell than the bounding one
 	Placed        bool    // no log was there: it was put there (see Platform.MoveTo)
 	OctaneShift   float64 // stress: octane numbers added to the fuel's

@@ -1,0 +1,51 @@
+package assess
+
+import (
+	"headroom/internal/metric"
+	"headroom/internal/result"
+)
+
+// sensorDoubts are what keeps a release away because a car's logs may not show what was there: a lambda sensor that
+// reads off, a knock channel that does not hear.
+func (m *Model) sensorDoubts(car string) result.Reasons {
+	var out result.Reasons
+	if d, suspect := m.Doubts[car]; suspect {
+		out = append(out, SuspectSensor{Steady: result.Number(d.Steady), Full: result.Number(d.Full),
+			Leaner: result.Number(d.Leaner())})
+	}
+	if u, deaf := m.Unheard[car]; deaf {
+		out = append(out, KnockNotHeard{Runs: u.Runs, Pulls: u.Pulls, Steady: u.Steady,
+			Retard: result.Number(u.Retard), Chance: result.Number(u.Chance)})
+	}
+	return out
+}
+
+// mayBeLeaner is what is added to a metric because the car's lambda sensor reads rich; 0 for all but lambda.
+func (m *Model) mayBeLeaner(q metric.ID, car string) float64 {
+	if q != metric.Lambda {
+		return 0
+	}
+	return m.Doubts[car].Leaner()
+}
+
+// knockAgainstPhysics notes in a knock summary that physics alone says where knock begins, and returns what contradicts
+// it: clean logs past that limit, on which nothing can be decided.
+func (m *Model) knockAgainstPhysics(h *Hazard) result.Reasons {
+	if c := m.KnockAgainst; c != nil {
+		against := CleanPastPhysics{Cars: c.Cars, Pulls: c.Pulls, Beyond: result.Number(c.Beyond),
+			Chance: result.Number(c.Chance)}
+		h.Status = result.Thin
+		h.unproven = append(h.unproven, against)
+		return result.Reasons{against}
+	}
+	if m.AloneWithPhysics() {
+		h.unproven = append(h.unproven, NoKnockEvent{Cars: m.Knock.Cars, Pulls: m.KnockPulls})
+	}
+	return nil
+}
+
+// notProven says why a hazard that passes a threshold does not hold the revision.
+func (h *Hazard) notProven(threshold float64) NotProven {
+	return NotProven{Hazard: h.Hazard, Severity: h.Severity, Chance: h.ProbabilityPerPull, Interval90: h.Interval90,
+		Threshold: result.Number(threshold), Why: h.unproven}
+}
