@@ -1,6 +1,9 @@
 package assess
 
 import (
+	"slices"
+
+	"headroom/internal/hazard"
 	"headroom/internal/metric"
 	"headroom/internal/result"
 )
@@ -18,6 +21,14 @@ func (m *Model) sensorDoubts(car string) result.Reasons {
 			Retard: result.Number(u.Retard), Chance: result.Number(u.Chance)})
 	}
 	return out
+}
+
+// notHeard reports whether it is said already that the car's logs did not hear knock.
+func (r *Review) notHeard(h hazard.ID) bool {
+	return h == hazard.Knock && slices.ContainsFunc(r.unshown, func(reason result.Reason) bool {
+		_, deaf := reason.(KnockNotHeard)
+		return deaf
+	})
 }
 
 // mayBeLeaner is what is added to a metric because the car's lambda sensor reads rich; 0 for all but lambda.

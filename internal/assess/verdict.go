@@ -151,7 +151,8 @@ func (r *Review) conditions(d workspace.Decision) result.Reasons {
 	}
 	for i := range r.Hazards {
 		h := &r.Hazards[i]
-		if h.unseen && h.Severity.Serious() && (h.ownFaults() || float64(h.Interval90[1]) >= worthALine) {
+		if h.unseen && !r.notHeard(h.Hazard) && h.Severity.Serious() &&
+			(h.ownFaults() || float64(h.Interval90[1]) >= worthALine) {
 			out = append(out, NeverLoggedHere{Hazard: h.Hazard, Lack: h.ownLack})
 		}
 		if h.unread && !h.Severity.Serious() {

@@ -97,7 +97,8 @@ func restingLogs(visits []state.Visit) map[string]resting {
 // unheardIn are the cars whose resting logs were not heard: a listening car, as its heard logs show it or as one not
 // seen before, would have stayed silent through all of them, by false events of its pulls too, with a chance below
 // silentByChance, by a fit without these logs. Other silent logs stay in that fit, because a fleet of those that knocked alone would look too ready to knock.
-// A fit is made only where the model of all logs leaves silence a chance below worthAFit. A fleet in which nothing was
+// A fit is made only where the model of all logs leaves a car not seen a chance of silence below worthAFit: the car's own
+// offset in that model comes from the silent logs too. A fleet in which nothing was
 // heard says nothing.
 func (f *Fleet) unheardIn(use []*state.State, prior knock.Prior, still map[string]resting) (map[string]Unheard, error) {
 	out := map[string]Unheard{}
@@ -119,15 +120,17 @@ func (f *Fleet) unheardIn(use []*state.State, prior knock.Prior, still map[strin
 			like = ""
 		}
 		pulls := f.knockCars(own)[0].Pulls
-		silent := func(m *knock.Model) float64 { return m.Silence(like, pulls) * m.Quiet(pullCells(own)) }
-		if f.Knock.Events == 0 || silent(f.Knock) >= worthAFit {
+		silent := func(m *knock.Model, like string) float64 {
+			return m.Silence(like, pulls) * m.Quiet(pullCells(own))
+		}
+		if f.Knock.Events == 0 || silent(f.Knock, "") >= worthAFit {
 			continue
 		}
 		without, err := knock.Fit(f.knockCars(others), prior, knock.Options{})
 		if err != nil {
 			return nil, err
 		}
-		chance := silent(without)
+		chance := silent(without, like)
 		if !without.Converged || chance >= silentByChance {
 			continue
 		}
