@@ -290,8 +290,8 @@ func TestStarvingPumpShowsInLean(t *testing.T) {
 		most, short = lambda, fitted.Starvation(&s)
 	}
 	if got := (most - least) / short; short < 0.1 || math.Abs(got-0.9) > 0.25 {
-		t.Errorf("lambda is expected at %.3f where nothing is lacking and %.3f where most is; short by %.3f", least, most,
-			short)
+		t.Errorf("lambda is expected at %.3f where nothing is lacking and %.3f where most is; short by %.3f", least,
+			most, short)
 	}
 }
 

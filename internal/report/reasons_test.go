@@ -27,8 +27,8 @@ func everyReason() result.Reasons {
 		out = append(out, h.Reasons...)
 	}
 	a := fixtureAgainst()
-	for _, list := range []result.Reasons{fixtureReview().Reasons, fixtureNotes(), fixtureSensors(), a.Left.Reasons, a.Right.Reasons,
-		a.Notes} {
+	for _, list := range []result.Reasons{fixtureReview().Reasons, fixtureNotes(), fixtureSensors(), a.Left.Reasons,
+		a.Right.Reasons, a.Notes} {
 		out = append(out, list...)
 	}
 	for _, h := range a.Hazards {

@@ -17,15 +17,16 @@ func (w words) sensorReason(r result.Reason) string {
 			"channel, then log again", w.Value(r.Retard, "deg"), count(r.Pulls, "pull"),
 			count(r.Steady, "steady stretch"), logNames(r.Runs), spokenShare(r.Chance))
 	case assess.CleanPastPhysics:
-		return fmt.Sprintf("no knock in %s of %s with spark %s past the knock limit that physics gives: either physics "+
-			"is wrong for this engine (check burn and fuel in the platform file) or knock was not heard (check the "+
-			"sensor and its channel)", count(r.Pulls, "pull"), count(r.Cars, "car"), w.Value(r.Beyond, "deg"))
+		return fmt.Sprintf("no knock in %s of %s with spark %s past the knock limit that physics gives: either "+
+			"physics is wrong for this engine (check burn and fuel in the platform file) or knock was not heard "+
+			"(check the sensor and its channel)", count(r.Pulls, "pull"), count(r.Cars, "car"),
+			w.Value(r.Beyond, "deg"))
 	case assess.NoKnockEvent:
 		return fmt.Sprintf("no knock in %s of %s: how much more spark they take is physics alone; add spark in small "+
 			"steps and log each", count(r.Pulls, "pull"), count(r.Cars, "car"))
 	case assess.NotProven:
-		return fmt.Sprintf("%s: %s of pulls would cross the limit (90 %% interval %s, %s allowed for a %s hazard), but "+
-			"the evidence does not show it: %s", plain(r.Hazard), spokenShare(r.Chance),
+		return fmt.Sprintf("%s: %s of pulls would cross the limit (90 %% interval %s, %s allowed for a %s hazard), "+
+			"but the evidence does not show it: %s", plain(r.Hazard), spokenShare(r.Chance),
 			show.Probabilities(r.Interval90), show.Probability(r.Threshold), r.Severity, w.joined(r.Why))
 	}
 	return ""

@@ -18,7 +18,8 @@ import (
 func torqueLog(t *testing.T, torque func(rpm, load, flow float64) float64) *Run {
 	t.Helper()
 	var b bytes.Buffer
-	b.WriteString("Time (s),Engine Speed (rpm),Absolute Load (%),Mass Air Flow (g/s),Throttle Position (%),Torque (Nm)\n")
+	b.WriteString("Time (s),Engine Speed (rpm),Absolute Load (%),Mass Air Flow (g/s),Throttle Position (%)," +
+		"Torque (Nm)\n")
 	for i := range 400 {
 		at := float64(i%200) / 199
 		rpm := math.Round(1800 + 4600*at)

@@ -84,7 +84,8 @@ func TestSilenceFalseAlarms(t *testing.T) {
 			most = 3 * alpha
 		}
 		if share > most || deaf < cars/4 {
-			t.Errorf("student %v: false alarms %.4f at a size of %g, power %d of %d", student4, share, alpha, deaf, cars)
+			t.Errorf("student %v: false alarms %.4f at a size of %g, power %d of %d", student4, share, alpha, deaf,
+				cars)
 		}
 	}
 }

@@ -96,11 +96,15 @@ func restingLogs(visits []state.Visit) map[string]resting {
 
 // unheardIn are the cars whose resting logs were not heard: a listening car, as its heard logs show it or as one not
 // seen before, would have stayed silent through all of them, by false events of its pulls too, with a chance below
-// silentByChance, by a fit without these logs. Other silent logs stay in that fit, because a fleet of those that knocked alone would look too ready to knock.
-// A fit is made only where the model of all logs leaves a car not seen a chance of silence below worthAFit: the car's own
-// offset in that model comes from the silent logs too. A fleet in which nothing was
-// heard says nothing.
-func (f *Fleet) unheardIn(use []*state.State, prior knock.Prior, still map[string]resting) (map[string]Unheard, error) {
+// silentByChance, by a fit without these logs. Other silent logs stay in that fit, because a fleet of those that
+// knocked alone would look too ready to knock. A fit is made only where the model of all logs leaves a car not seen a
+// chance of silence below worthAFit: the car's own offset in that model comes from the silent logs too. A fleet in
+// which nothing was heard says nothing.
+func (f *Fleet) unheardIn(
+	use []*state.State,
+	prior knock.Prior,
+	still map[string]resting,
+) (map[string]Unheard, error) {
 	out := map[string]Unheard{}
 	for _, car := range slices.Sorted(maps.Keys(still)) {
 		logs := still[car]
@@ -160,8 +164,8 @@ func (f *Fleet) heard(use []*state.State) []*state.State {
 	return slices.DeleteFunc(use, func(s *state.State) bool { return s.Unheard })
 }
 
-// Contradiction is how far logged pulls without knock lie from the knock limit that physics alone gives, where no log of
-// the platform holds an event that could show the limit itself.
+// Contradiction is how far logged pulls without knock lie from the knock limit that physics alone gives, where no log
+// of the platform holds an event that could show the limit itself.
 type Contradiction struct {
 	Cars   int     // that drove clean where physics says they knock
 	Pulls  int     // of theirs

@@ -36,8 +36,8 @@ func (fit *Margin) covariates(p *state.Platform, s *state.State, predictor float
 }
 
 // A starving pump costs between nothing, where longer pulses make good what pressure lacks, and all of
-// state.Starvation: the share has mean starvedShare and deviation starvedShareSD before any log of a starving pump shows
-// it, so that 90 % of it lies between these ends. Common practice, no source.
+// state.Starvation: the share has mean starvedShare and deviation starvedShareSD before any log of a starving pump
+// shows it, so that 90 % of it lies between these ends. Common practice, no source.
 const (
 	starvedShare   = 0.5
 	starvedShareSD = 0.3

@@ -9,9 +9,9 @@ import (
 	"headroom/models/channel"
 )
 
-// Simulated: what 60 cars command beyond a table of 0.86 is drawn with mean −0.008, 0.006 between cars and 0.004 within;
-// the estimate finds the three. Steady rows and calibrations without a table say nothing; without any car that logged
-// both, what is taken before is left.
+// Simulated: what 60 cars command beyond a table of 0.86 is drawn with mean −0.008, 0.006 between cars and 0.004
+// within; the estimate finds the three. Steady rows and calibrations without a table say nothing; without any car that
+// logged both, what is taken before is left.
 func TestCommandError(t *testing.T) {
 	p := kestrel(t)
 	p.calibrations = map[string]*Calibration{"with": {ID: "with", Lookups: map[string]Lookup{"lambda": {

@@ -30,8 +30,8 @@ func (p *Platform) Starvation(s *State) float64 {
 	return wanted.Lambda * (short - 1)
 }
 
-// windowAt is the share of its longest pulse that an injector needs at a share of feed pressure: of the crank window for
-// direct injection, of the cycle for port injection. NaN where it cannot be computed.
+// windowAt is the share of its longest pulse that an injector needs at a share of feed pressure: of the crank window
+// for direct injection, of the cycle for port injection. NaN where it cannot be computed.
 func (p *Platform) windowAt(s *State, pressure float64) float64 {
 	inj, ok := p.injector()
 	f, known := p.fuelOf(s)
