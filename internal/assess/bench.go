@@ -178,15 +178,19 @@ func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, sinc
 	return b, nil
 }
 
-// run runs the revision and its parent on logged visits, in the weather to come.
+// run runs the revision and its parent on logged visits, in the weather to come. A visit counts in the cell it has in
+// the weather of its log, whatever the day: what the fleet has run is kept by those.
 func (b *bench) run(m *Model, visits []state.Visit, on []*state.Calibration) {
 	b.days = m.daysFor(visits)
 	number := numbered(visits)
 	for i := range visits {
 		v := &visits[i]
 		b.logged = append(b.logged, logged{v.State, on[i]})
+		here, _ := m.Move(v, on[i], b.child)
+		cell := m.CellOf(&here.State)
 		for k, share := range b.daysOf(number[v.Pull], len(number)) {
 			at := v
+			b.cells = append(b.cells, cell)
 			if b.days != nil {
 				day := b.days.quantile(share)
 				moved := m.InWeather(v, day-b.days.at(&v.State), day, fmt.Sprintf("%s day %d", v.Pull, k+1), on[i])

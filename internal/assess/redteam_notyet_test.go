@@ -4,22 +4,8 @@ package assess
 // is judged as it should be must leave the list: TestRedTeam fails until it does.
 var notYet = map[string]bool{
 	// Released, or held, on a broken sensor.
-	"sensor-lambda":           true,
-	"sensor-knock":            true,
 	"sensor-charge":           true,
 	"sensor-torque-other-car": true,
-
-	// Released though a cell that nobody visited is dangerous.
-	"lean-to-100":           true,
-	"boost-last-speed-60":   true,
-	"boost-part-pedal":      true,
-	"spike-spark-corner":    true,
-	"spike-spark-part-load": true,
-	"spike-spark-low-speed": true,
-	"spike-boost-unvisited": true,
-
-	// Released although nothing says which boost it runs.
-	"no-parent-no-boost": true,
 
 	// Released, and the mistake is not called by its name.
 	"lambda-load-as-fraction": true,
@@ -35,10 +21,16 @@ var notYet = map[string]bool{
 	"spark-axes-misnamed": true,
 	"lambda-axes-swapped": true,
 
+	// Unchanged, and kept away by what the car itself does over the weather to come, on a hot day above all.
+	"same-car-014":           true,
+	"same-car-016":           true,
+	"same-parent-not-driven": true,
+
 	// Harmless and kept away.
+	"richer-top":        true,
 	"boost-less-5":      true,
-	"boost-less-cam":    true,
 	"all-milder":        true,
+	"boost-less-cam":    true,
 	"speed-limit-lower": true,
 	"three-cars-richer": true,
 }

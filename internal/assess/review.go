@@ -226,6 +226,13 @@ func worstOf(evals []*evaluation) *evaluation {
 	})
 }
 
+// parentsDoing is the share of one pull's deviation within which a revision that lies outside the envelope, as its
+// parent does in the same weather, is not outside by its own doing; common practice, no source.
+const parentsDoing = 1
+
+// beyond reports whether a prediction lies outside the envelope.
+func (c EnvelopeCheck) beyond() bool { return c.Inside != nil && !*c.Inside }
+
 // findings turns the cells of an evaluation into findings.
 func (m *Model) findings(b *bench, e *evaluation, class string) []Finding {
 	out := make([]Finding, 0, len(e.result.Cells))
@@ -243,6 +250,10 @@ func (m *Model) findings(b *bench, e *evaluation, class string) []Finding {
 			worsened: in.moved > max(1e-6, negligible*value.Or(c.Margin.SD, 0)),
 		}
 		fd.Envelope = m.envelopeCheck(e, class, key, float64(fd.Predicted))
+		if was := m.envelopeCheck(e, class, key, float64(onScale(c.Margin.Mean+in.moved))); was.beyond() &&
+			in.moved < parentsDoing*c.Margin.SD {
+			fd.worsened = false
+		}
 		out = append(out, fd)
 	}
 	return out

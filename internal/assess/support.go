@@ -36,6 +36,19 @@ type FarState struct {
 	Visited  bool          `json:"visited"`  // a judged pull goes there; else only a changed value of a table does
 }
 
+// Small moves that still count as milder: of peak pressure, a share, and of commanded lambda; common practice, no source.
+const (
+	samePeak   = 0.01
+	sameLambda = 0.005
+)
+
+// gentler reports whether a state asks no more of the engine than the parent does there: no more cylinder pressure and
+// no leaner mixture. Going a little way from the logs that way is no danger.
+func gentler(now, was *state.State) bool {
+	leaner := now.LambdaCommanded - was.LambdaCommanded
+	return now.Simulated.PeakKPa <= (1+samePeak)*was.Simulated.PeakKPa && !(leaner > sameLambda)
+}
+
 // supportOf sets the states of a bench, and those put at changed values that no pull reads, against the logged ones.
 func (m *Model) supportOf(b, placed *bench) Support {
 	out := Support{Outside: []FarState{}, Largest: result.Unknown()}
@@ -65,13 +78,17 @@ func (m *Model) supportOf(b, placed *bench) Support {
 		if d > 0 && !(d <= float64(out.Largest)) {
 			out.Largest = result.Number(d)
 		}
+		if d > 1 && d <= farOutside && gentler(&b.visits[i].State, &b.parent[i].State) {
+			continue
+		}
 		if moved, _ := m.Apart(&b.visits[i].State, &b.parent[i].State); d > 1 && d > was && moved > worthMoving {
 			note(b.cellOf(m, i), d, mostly, true)
 		}
 	}
 	if placed != nil {
 		for i := range placed.visits {
-			if d, mostly := m.Apart(&placed.visits[i].State, &placed.parent[i].State); d > 1 {
+			now, was := &placed.visits[i].State, &placed.parent[i].State
+			if d, mostly := m.Apart(now, was); d > farOutside || d > 1 && !gentler(now, was) {
 				note(m.CellOf(&placed.visits[i].State), d, mostly, false)
 			}
 		}
