@@ -35,10 +35,11 @@ type bench struct {
 	draws   int             // of the parameters; 0: models/risk's default
 	cells   []state.CellKey // by visit, where it counts in another cell than its own; nil: in its own
 
-	days          *days              // the weather it is judged over; nil: that of the logs
-	child, before *state.Calibration // the revision and its parent (the revision itself without one)
-	logged        []logged           // states that can be put where no pull was: the judged pulls' and steady running
-	placed        bool               // the visits were put where no log was (see Model.placed)
+	met           map[state.CellKey]bool // cells that the revision takes the judged pulls to in their own weather
+	days          *days                  // the weather it is judged over; nil: that of the logs
+	child, before *state.Calibration     // the revision and its parent (the revision itself without one)
+	logged        []logged               // states that can be put where no pull was: the judged pulls' and steady running
+	placed        bool                   // the visits were put where no log was (see Model.placed)
 }
 
 // under is the bench with a stress on the visits of the revision and of its parent.
@@ -178,19 +179,18 @@ func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, sinc
 	return b, nil
 }
 
-// run runs the revision and its parent on logged visits, in the weather to come. A visit counts in the cell it has in
-// the weather of its log, whatever the day: what the fleet has run is kept by those.
+// run runs the revision and its parent on logged visits, in the weather to come.
 func (b *bench) run(m *Model, visits []state.Visit, on []*state.Calibration) {
 	b.days = m.daysFor(visits)
 	number := numbered(visits)
+	b.met = map[state.CellKey]bool{}
 	for i := range visits {
 		v := &visits[i]
 		b.logged = append(b.logged, logged{v.State, on[i]})
 		here, _ := m.Move(v, on[i], b.child)
-		cell := m.CellOf(&here.State)
+		b.met[m.CellOf(&here.State)] = true
 		for k, share := range b.daysOf(number[v.Pull], len(number)) {
 			at := v
-			b.cells = append(b.cells, cell)
 			if b.days != nil {
 				day := b.days.quantile(share)
 				moved := m.InWeather(v, day-b.days.at(&v.State), day, fmt.Sprintf("%s day %d", v.Pull, k+1), on[i])

@@ -27,9 +27,6 @@ var notYet = map[string]bool{
 	"same-parent-not-driven": true,
 
 	// Harmless and kept away.
-	"richer-top":        true,
-	"boost-less-5":      true,
-	"all-milder":        true,
 	"boost-less-cam":    true,
 	"speed-limit-lower": true,
 	"three-cars-richer": true,

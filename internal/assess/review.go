@@ -254,6 +254,9 @@ func (m *Model) findings(b *bench, e *evaluation, class string) []Finding {
 			in.moved < parentsDoing*c.Margin.SD {
 			fd.worsened = false
 		}
+		if fd.Envelope.Inside == nil && !b.met[key] { // another day's cell, whatever the revision does
+			fd.worsened = false
+		}
 		out = append(out, fd)
 	}
 	return out

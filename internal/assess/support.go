@@ -36,7 +36,8 @@ type FarState struct {
 	Visited  bool          `json:"visited"`  // a judged pull goes there; else only a changed value of a table does
 }
 
-// Small moves that still count as milder: of peak pressure, a share, and of commanded lambda; common practice, no source.
+// Small moves that still count as milder: of peak pressure, a share, and of commanded lambda; common practice, no
+// source.
 const (
 	samePeak   = 0.01
 	sameLambda = 0.005
