@@ -38,7 +38,7 @@ type bench struct {
 	met           map[state.CellKey]bool // cells that the revision takes the judged pulls to in their own weather
 	days          *days                  // the weather it is judged over; nil: that of the logs
 	child, before *state.Calibration     // the revision and its parent (the revision itself without one)
-	logged        []logged               // states that can be put where no pull was: the judged pulls' and steady running
+	logged        []logged               // states to put where no pull was: judged pulls, steady running
 	placed        bool                   // the visits were put where no log was (see Model.placed)
 }
 
