@@ -61,8 +61,8 @@ func (m *Model) daysFor(visits []state.Visit) *days {
 		given := fleet.Days{Values: c.Days()}
 		return &days{FromClimate, 0, 0, given.Quantile, ambient}
 	}
-	if w := &m.Fit.Weather.Ambient; warm == len(visits) && w.Known() {
-		return &days{FromAmbient, w.Cars, w.Count, w.Quantile, ambient}
+	if warm > 0 { // the fleet's days are of other places than the car's: no weather but a climate that was given
+		return nil
 	}
 	by, sd, ok := m.ChargeDays(logged)
 	if !ok {
@@ -123,6 +123,9 @@ func (m *Model) met(b *bench) state.Met {
 		if b.days.from == FromClimate {
 			out.DaysFrom = state.SizeOfClimate
 		}
+	}
+	if w := &m.Fit.Weather.Ambient; b.days == nil && w.Known() {
+		out.HotDay, out.CommonDay, out.DaysFrom = w.Quantile(hotShare)-w.Quantile(0.5), 0, state.SizeOfFleet
 	}
 	out.LowPressure, out.PressureFrom = m.ws.Config.Climate.LowestPressure(), state.SizeOfClimate
 	if w := &m.Fit.Weather.Barometer; !value.Known(out.LowPressure) && w.Known() {
