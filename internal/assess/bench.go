@@ -192,7 +192,7 @@ func (b *bench) run(m *Model, visits []state.Visit, on []*state.Calibration) {
 		for k, share := range b.daysOf(number[v.Pull], len(number)) {
 			at := v
 			if b.days != nil {
-				day := b.days.quantile(share)
+				day := b.days.dayOf(share, &v.State)
 				moved := m.InWeather(v, day-b.days.at(&v.State), day, fmt.Sprintf("%s day %d", v.Pull, k+1), on[i])
 				at = &moved
 			}
@@ -229,7 +229,7 @@ func numbered(visits []state.Visit) map[string]int {
 // daysOf are the shares of days that a pull is run in; one, which nothing reads, where there is no weather but the
 // logs'.
 func (b *bench) daysOf(pull, pulls int) []float64 {
-	if b.days == nil {
+	if b.days == nil || b.days.from == FromLogs {
 		return []float64{0.5}
 	}
 	return daysOfPull(pull, pulls)

@@ -61,7 +61,11 @@ func (m *Model) daysFor(visits []state.Visit) *days {
 		given := fleet.Days{Values: c.Days()}
 		return &days{FromClimate, 0, 0, given.Quantile, ambient}
 	}
-	if warm > 0 { // the fleet's days are of other places than the car's: no weather but a climate that was given
+	if w := &m.Fit.Weather.Ambient; warm == len(visits) && w.Known() {
+		// The fleet's days are of other places than the car's: they size the hot day, the pulls keep their own.
+		return &days{FromLogs, w.Cars, w.Count, w.Quantile, ambient}
+	}
+	if warm > 0 {
 		return nil
 	}
 	by, sd, ok := m.ChargeDays(logged)
@@ -72,6 +76,14 @@ func (m *Model) daysFor(visits []state.Visit) *days {
 	return &days{FromCharge, fit.Cars, len(by),
 		func(share float64) float64 { return sd * distuv.UnitNormal.Quantile(share) },
 		func(s *state.State) float64 { return by[fleet.DayOf(s)] }}
+}
+
+// dayOf is the day at a share of all days; that of the log where pulls keep theirs.
+func (d *days) dayOf(share float64, logged *state.State) float64 {
+	if d.from == FromLogs {
+		return d.at(logged)
+	}
+	return d.quantile(share)
 }
 
 // goldenRatio spreads days evenly over any number of pulls (the additive recurrence of Weyl; Niederreiter, Random
@@ -95,7 +107,7 @@ func daysOfPull(pull, pulls int) []float64 {
 // said is the weather as a result shows it.
 func (d *days) said(visits []state.Visit) Weather {
 	out := Weather{From: FromLogs, Judged: result.UnknownSpan(), Logged: result.UnknownSpan(), Hot: result.Unknown()}
-	if d == nil {
+	if d == nil || d.from == FromLogs {
 		return out
 	}
 	low, high := math.Inf(1), math.Inf(-1)
@@ -123,9 +135,6 @@ func (m *Model) met(b *bench) state.Met {
 		if b.days.from == FromClimate {
 			out.DaysFrom = state.SizeOfClimate
 		}
-	}
-	if w := &m.Fit.Weather.Ambient; b.days == nil && w.Known() {
-		out.HotDay, out.CommonDay, out.DaysFrom = w.Quantile(hotShare)-w.Quantile(0.5), 0, state.SizeOfFleet
 	}
 	out.LowPressure, out.PressureFrom = m.ws.Config.Climate.LowestPressure(), state.SizeOfClimate
 	if w := &m.Fit.Weather.Barometer; !value.Known(out.LowPressure) && w.Known() {
