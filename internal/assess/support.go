@@ -13,7 +13,7 @@ import (
 
 // farOutside is the distance, in units of the cut, from which nothing that was learnt of the fleet is relied on; common
 // practice, no source.
-const farOutside = 3
+const farOutside = 6
 
 // worthMoving is how far, in units of the cut, a revision must move a state for its distance to be the revision's
 // doing; common practice, no source.

@@ -35,7 +35,7 @@ var features = []struct {
 	{FeatureManifold, func(s *state.State) float64 { return s.Manifold }, 3},
 	{FeatureCharge, func(s *state.State) float64 { return s.Charge }, 3},
 	{FeatureSpark, func(s *state.State) float64 { return s.Spark }, 1},
-	{FeatureLambda, func(s *state.State) float64 { return s.LambdaCommanded }, 0.01},
+	{FeatureLambda, func(s *state.State) float64 { return s.LambdaCommanded }, 0.02},
 }
 
 // Support is where the fleet has been with its engines in pulls: logged states in coordinates in which a unit is a
