@@ -252,6 +252,8 @@ type PlatformEnvelope struct {
 	Pulls    int              `json:"pulls"`
 	Knock    KnockSummary     `json:"knock"`
 	Cells    []fleet.Envelope `json:"cells"`
+	// the platform file against the logs, key by key
+	FileChecks []fleet.FileCheck `json:"file_checks"`
 }
 
 // KnockSummary is the state of a platform's knock fit.

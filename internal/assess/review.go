@@ -66,7 +66,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 		m.withoutBench(r, rev, err)
 		return r, nil
 	}
-	r.Notes, r.unshown = append(r.Notes, b.notes...), b.unshown
+	r.Notes, r.unshown = append(r.Notes, b.notes...), append(b.unshown, m.fileDoubts()...)
 	if d, suspect := m.Doubts[b.car]; suspect {
 		r.Notes = append(r.Notes, SuspectSensor{Steady: result.Number(d.Steady), Full: result.Number(d.Full)})
 	}

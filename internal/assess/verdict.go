@@ -16,7 +16,8 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"conditions: inside limits, but outside what the fleet has been shown to run, or a catastrophic hazard or knock " +
 	"was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder " +
 	"hazard with a limit could not be assessed, or a stress condition crosses a limit, or a changed table is not " +
-	"modelled, or no judged pull ran on such a fuel or with such a part. " +
+	"modelled, or no judged pull ran on such a fuel or with such a part, or a number of the platform file is not " +
+	"what logs show. " +
 	"release: none of these."
 
 // judge applies the rule to a filled review. crossings are those measured on the revision.

@@ -26,8 +26,8 @@ func TestKnown(t *testing.T) {
 	if len(problems) > 0 {
 		t.Fatal(problems)
 	}
-	if p.Engine.Known != Measured || p.Burn.Known != Handbook || p.Friction.Known != Guess || p.AirPath.Known != Guess ||
-		p.FuelSystem.Known != Measured || p.OctaneKnown != Measured {
+	if p.Engine.Known != Measured || p.Burn.Known != Handbook || p.Friction.Known != Guess ||
+		p.AirPath.Known != Guess || p.FuelSystem.Known != Measured || p.OctaneKnown != Measured {
 		t.Errorf("%+v %+v", p.Engine, p.Burn)
 	}
 	p, _ = readPlatform("platforms/kestrel-20t.yaml", "kestrel-20t", good, Defaults())

@@ -122,3 +122,8 @@ func (s *State) channel(id channel.ID) float64 {
 	}
 	return read(s)
 }
+
+// Plus is the sum of two results.
+func (s Simulated) Plus(o Simulated) Simulated {
+	return Simulated{s.PeakKPa + o.PeakKPa, s.BMEPKPa + o.BMEPKPa, s.TorqueNm + o.TorqueNm, s.ExhaustC + o.ExhaustC}
+}
