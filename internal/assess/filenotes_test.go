@@ -126,6 +126,15 @@ func TestGuessedBurnDoesNotDecide(t *testing.T) {
 	if moved, held := was-is, guess-quickGuess; !(moved > 2500 && held < moved/4) {
 		t.Errorf("peak pressure moved by %.0f kPa where measured and %.0f where guessed", moved, held)
 	}
+	gain := func(r *Review) (width float64) {
+		for _, g := range r.Gains {
+			width += float64(g.Change90[1] - g.Change90[0])
+		}
+		return width
+	}
+	if g, m := gain(plain), gain(measured); !(g > m && m > 0) {
+		t.Errorf("gain is %.2f %% wide as a guess and %.2f as measured", g, m)
+	}
 	if !(wide > 1.5*narrow) {
 		t.Errorf("peak pressure is %.0f kPa wide as a guess and %.0f as measured", wide, narrow)
 	}

@@ -22,16 +22,24 @@ func fileCheckTable(checks []fleet.FileCheck, d show.Display) *text.Table {
 	for i := range checks {
 		c := &checks[i]
 		row := text.Row{Cells: []text.Cell{
-			text.Of(string(c.Key)).Toned(text.Loud), text.Of(or(inWords(c.Channels, "and"), show.Missing)),
+			text.Of(fileKey(c)).Toned(text.Loud), text.Of(or(inWords(c.Channels, "and"), show.Missing)),
 			text.Of(d.Value(c.Says, c.Unit)), text.Of(d.Value(c.Shown, c.Unit)), text.Of(fileInterval(c, d)),
 			evidenceOf(c.Cars, c.Pulls), text.Of(checkResults[c.Status]).Toned(checkTones[c.Status]),
 		}}
 		if c.Status != fleet.Agrees {
-			row.Notes = []string{capital(sentence(fileRemedy(c)))}
+			row.Notes = []string{capital(sentence(fileAdvice(c)))}
 		}
 		t.Rows = append(t.Rows, row)
 	}
 	return t
+}
+
+// fileKey is a key, with what it is held against where that is in two rows.
+func fileKey(c *fleet.FileCheck) string {
+	if c.Key == "burn" && len(c.Channels) > 0 {
+		return "burn, by " + plain(c.Channels[0])
+	}
+	return string(c.Key)
 }
 
 // fileInterval is an interval of which one end may be open.
@@ -73,7 +81,7 @@ var fileTells = []struct{ key, channel, tells string }{
 	{"octane_index_k", "", "log knock on fuels that differ by 3 or more in RON − MON and hardly in ethanol"},
 }
 
-// fileRemedy is what would tell a number, or what to do about one that cannot be right.
+// fileRemedy is what would tell a number.
 func fileRemedy(c *fleet.FileCheck) string {
 	for _, f := range fileTells {
 		against := f.channel == "" || len(c.Channels) > 0 && string(c.Channels[0]) == f.channel
@@ -84,10 +92,18 @@ func fileRemedy(c *fleet.FileCheck) string {
 	return "measure it"
 }
 
+// fileAdvice is what to do about a number that logs do not bear out.
+func fileAdvice(c *fleet.FileCheck) string {
+	if c.Status == fleet.Contradicts {
+		return "put it right, or find what is wrong with " + inWords(c.Channels, "and")
+	}
+	return fileRemedy(c)
+}
+
 // fileDoubt says which number of the platform file cannot be relied on.
 func (w words) fileDoubt(r *assess.FileDoubt) string {
 	c := &r.Check
-	says := fmt.Sprintf("the %s of %s is %s", c.Key, r.File, w.Value(c.Says, c.Unit))
+	says := fmt.Sprintf("the %s of %s is %s", fileKey(c), r.File, w.Value(c.Says, c.Unit))
 	if c.Status == fleet.Unusual {
 		return fmt.Sprintf("%s, unusual for such an engine (%s), and no log tells: %s; if it is right, write "+
 			"%s: measured", says, w.Interval(c.Usual, c.Unit), fileRemedy(c), knownKey(c))
@@ -96,8 +112,7 @@ func (w words) fileDoubt(r *assess.FileDoubt) string {
 	if c.Shown.Known() {
 		shown = w.Value(c.Shown, c.Unit) + ", 95 % interval " + shown
 	}
-	return fmt.Sprintf("%s, but logs of %s show %s: put it right, or find what is wrong with %s", says,
-		count(c.Cars, "car"), shown, inWords(c.Channels, "and"))
+	return fmt.Sprintf("%s, but logs of %s show %s: %s", says, count(c.Cars, "car"), shown, fileAdvice(c))
 }
 
 // knownKey is the key that says how a number is known.

@@ -293,11 +293,11 @@ func pumpShare(reaches []state.PumpReach, quantile float64) (low, best, high flo
 	return best - math.Hypot(best-low, common), best, best + math.Hypot(high-best, common)
 }
 
-// checkTorque compares measured with computed torque: burn angles, compression ratio and friction in one number, at the
-// file's own say before torque had its own (see fitBurn). A displacement that logs contradict has its own row, so what
-// it does to torque is taken out here.
+// checkTorque compares measured with computed torque (their ratio, 1 by the file): burn angles, compression ratio and
+// friction in one number, at the file's own say before torque had its own (see fitBurn). A displacement that logs
+// contradict has its own row, so what it does to torque is taken out here.
 func (f *Fleet) checkTorque(displacement *FileCheck) FileCheck {
-	c := check(keyBurn, "measured/computed torque", 1, channel.Torque)
+	c := check(keyBurn, "", 1, channel.Torque)
 	b := f.BurnFit
 	if b.Cars == 0 {
 		return c
@@ -372,8 +372,9 @@ func (f *Fleet) fitOctane(c *FileCheck, rows []evidence.Row) {
 		}
 	}
 	gain, _ := f.Knock.Slope(knock.OctaneIndex)
-	c.Pulls = f.KnockPulls
-	c.octane(cars, gain)
+	if c.octane(cars, gain); c.Cars > 0 {
+		c.Pulls = f.KnockPulls
+	}
 }
 
 // octane is least squares of car offsets, degrees, over the sensitivity of their fuels, on the fuels of one ethanol
