@@ -225,6 +225,7 @@ func (f *Fleet) knockPrior(ref Reference) (knock.Prior, error) {
 		prior.LevelMean = slopes.Limit.Spark
 	}
 	loose := f.looseSlopes(in)
+	prior.LevelSD = math.Sqrt(physicsLevelSD*physicsLevelSD + f.looseVariance(loose, looseLevel))
 	for k, slope := range slopesOf(g) {
 		prior.SlopeMean[k] = slope
 		prior.SlopeSD[k] = math.Sqrt(math.Pow(physicsSlopeShare*slope, 2) + f.looseVariance(loose, k))
@@ -240,8 +241,11 @@ func slopesOf(g cycle.Gradient) map[int]float64 {
 		knock.Lambda: g.Lambda, knock.CoolantTemperature: g.Coolant}
 }
 
-// looseSlopes is how the slopes change for one deviation of each number of the platform file that combustion rests on;
-// nil where it carries no error or the model finds no slopes on either side.
+// looseLevel is the key of the knock limit's level among its slopes.
+const looseLevel = -1
+
+// looseSlopes is how the slopes, and the level, of the knock limit change for one deviation of each number of the
+// platform file that combustion rests on; nil where it carries no error or the model finds no slopes on either side.
 func (f *Fleet) looseSlopes(in cycle.State) (changes [state.NumLoose]map[int]float64) {
 	for k := range changes {
 		up, down, apart, ok := f.LooseCycles(k)
@@ -258,11 +262,14 @@ func (f *Fleet) looseSlopes(in cycle.State) (changes [state.NumLoose]map[int]flo
 		for c, high := range slopesOf(above.Knock) {
 			changes[k][c] = (high - low[c]) / apart
 		}
+		if above.Limit.Found && below.Limit.Found {
+			changes[k][looseLevel] = (above.Limit.Spark - below.Limit.Spark) / apart
+		}
 	}
 	return changes
 }
 
-// looseVariance is what they add to the variance of one covariate's slope.
+// looseVariance is what they add to the variance of one covariate's slope, or of the level.
 func (f *Fleet) looseVariance(changes [state.NumLoose]map[int]float64, c int) float64 {
 	sum := 0.0
 	for j := range changes {
