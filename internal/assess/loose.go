@@ -21,7 +21,7 @@ func (m *Model) withLooseEnds(cov *mat.SymDense, q *fleet.Quantity) *mat.SymDens
 			out.SetSym(i, j, cov.At(i, j))
 		}
 	}
-	rest, file := q.RestSD(m.Platform), q.FileSD(m.Platform)
+	rest, file := q.RestSD(m.Platform), m.FileSD(q)
 	out.SetSym(n, n, rest*rest)
 	out.SetSym(n+1, n+1, q.SparkSD*q.SparkSD)
 	for j := range state.NumLoose {

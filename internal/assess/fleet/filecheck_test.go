@@ -14,9 +14,12 @@ import (
 	"headroom/internal/evidence"
 	"headroom/internal/fleettest"
 	"headroom/internal/metric"
+	"headroom/internal/result"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
 	"headroom/models/value"
+
+	"gonum.org/v1/gonum/stat"
 )
 
 func TestMain(m *testing.M) { os.Exit(fleettest.Main(m, nil)) }
@@ -269,4 +272,22 @@ func TestNothingLogged(t *testing.T) {
 	if n := len(f.checkFile(nil)); n < 8 {
 		t.Errorf("%d keys listed", n)
 	}
+}
+
+// What logs show narrows a guess: two errors of one size by the square root of two; a bound from below by the
+// deviation of normal draws above it; no log, not at all.
+func TestLogsNarrowAGuess(t *testing.T) {
+	c := check(metric.PumpCapacity, "g/s", 30)
+	close(t, "without logs", c.narrowed(0.3), 0.3, 0)
+	c.Interval = result.Span{result.Number(30 * math.Exp(-1.96*0.3)), result.Number(30 * math.Exp(1.96*0.3))}
+	close(t, "by logs as good as the guess", c.narrowed(0.3), 0.3/math.Sqrt2, 1e-9)
+	c.Interval = result.Span{result.Number(30 * math.Exp(-0.3)), result.Unknown()}
+	rng := rand.New(rand.NewPCG(9, 9))
+	var kept []float64
+	for len(kept) < 200000 {
+		if z := rng.NormFloat64(); z > -1 {
+			kept = append(kept, z)
+		}
+	}
+	close(t, "bounded from below", c.narrowed(0.3), 0.3*stat.StdDev(kept, nil), 0.002)
 }

@@ -1,6 +1,8 @@
 package fleet
 
 import (
+	"math"
+
 	"headroom/internal/assess/state"
 	"headroom/internal/metric"
 	"headroom/internal/workspace"
@@ -11,7 +13,7 @@ import (
 // practice, no source.
 const (
 	guessedFlow     = 0.20 // of injector flow, relative: on the level of duty and window use before a pulse was logged
-	guessedCapacity = 0.30 // of pump capacity, relative: no log takes it away
+	guessedCapacity = 0.30 // of pump capacity, relative
 	guessedAirPath  = 1.7  // times the error of a change that goes through charge
 )
 
@@ -62,13 +64,36 @@ func (m *Quantity) guessed(p *state.Platform) float64 {
 	return 0
 }
 
-// FileSD is the relative deviation of a computed metric that no measurement takes away, because what is measured of it
-// is computed with the same number of the platform file.
-func (m *Quantity) FileSD(p *state.Platform) float64 {
-	if m.ID == metric.PumpUse && fuelGuessed(p) {
-		return guessedCapacity
+// FileSD is the relative deviation of a computed metric that its own measurements do not take away, because what is
+// measured of it is computed with the same number of the platform file: pump use, by a guessed capacity. What logs show
+// of the capacity narrows it.
+func (f *Fleet) FileSD(m *Quantity) float64 {
+	if m.ID != metric.PumpUse || !fuelGuessed(f.Platform) {
+		return 0
 	}
-	return 0
+	for i := range f.Checks {
+		if c := &f.Checks[i]; c.Key == metric.PumpCapacity {
+			return c.narrowed(guessedCapacity)
+		}
+	}
+	return guessedCapacity
+}
+
+// narrowed is the relative deviation of a guess after what logs show: two normal errors weighed by their precision
+// where logs bound it on both sides; the normal distribution truncated at the lower bound where they bound it on one
+// (Johnson, Kotz and Balakrishnan, Continuous Univariate Distributions 1, 1994, sec. 13.10.1).
+func (c *FileCheck) narrowed(guess float64) float64 {
+	low, high := c.Interval[0], c.Interval[1]
+	switch {
+	case low.Known() && high.Known():
+		shown := math.Log(float64(high/low)) / (2 * 1.96)
+		return guess * shown / math.Hypot(guess, shown)
+	case low.Known():
+		a := math.Log(float64(low/c.Says)) / guess
+		hazard := math.Exp(-a*a/2) / math.Sqrt(2*math.Pi) / value.NormalCDF(-a)
+		return guess * math.Sqrt(1+hazard*(a-hazard))
+	}
+	return guess
 }
 
 // RestSD is ChangeSD on a platform: larger where the air path that turns boost into charge is guessed.

@@ -18,11 +18,11 @@ type BurnAngles struct {
 
 // burnErrors are the deviations of lag and duration that a burn section states, by how it is known. Measured: the two
 // angles read off a cylinder-pressure trace of one engine, carried to another of its kind. Handbook: published for such
-// an engine at another state of tune. Guess: twice what engines differ by, so that a usual value weighs more than the
-// guess. Common practice, no source.
+// an engine, as far off as engines of a type are from each other. Guess: twice that, so that a usual value weighs more
+// than the guess. Common practice, no source.
 var burnErrors = map[workspace.Known]BurnAngles{
 	workspace.Measured: {LagSD: 0.5, DurationSD: 2},
-	workspace.Handbook: {LagSD: 2.5, DurationSD: 7},
+	workspace.Handbook: {LagSD: 3, DurationSD: 9},
 	workspace.Guess:    {LagSD: 6, DurationSD: 18},
 }
 

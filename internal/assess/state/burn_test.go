@@ -41,7 +41,7 @@ func TestBelievedBurn(t *testing.T) {
 		lagSD         float64
 	}{
 		{workspace.Measured, 1, 1, 0.5},
-		{workspace.Handbook, 9 / (9 + 6.25), 81.0 / (81 + 49), 1 / math.Sqrt(1/9.0+1/6.25)},
+		{workspace.Handbook, 0.5, 0.5, 3 / math.Sqrt2},
 		{workspace.Guess, 9 / (9 + 36.0), 81.0 / (81 + 324), 1 / math.Sqrt(1/9.0+1/36.0)},
 		{"", 9 / (9 + 36.0), 81.0 / (81 + 324), 1 / math.Sqrt(1/9.0+1/36.0)},
 	} {
