@@ -69,8 +69,16 @@ func (p *Platform) buildLoose() {
 }
 
 // Loosened is what combustion at a state changes by for one deviation of each loose number; zero for a number without
-// an error. The state must have been simulated.
-func (p *Platform) Loosened(s *State) (change [NumLoose]Simulated) {
+// an error. The state must have been simulated; it keeps the answer, since every metric of combustion asks.
+func (p *Platform) Loosened(s *State) [NumLoose]Simulated {
+	if s.loosened == nil {
+		change := p.loosened(s)
+		s.loosened = &change
+	}
+	return *s.loosened
+}
+
+func (p *Platform) loosened(s *State) (change [NumLoose]Simulated) {
 	for k := range p.loose {
 		l := &p.loose[k]
 		if l.apart == 0 {

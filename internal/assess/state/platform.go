@@ -94,7 +94,7 @@ func (p *Platform) cycleConfig(at workspace.Burn, a BurnAngles) cycle.Config {
 }
 
 // Simulate fills a state's cycle results.
-func (p *Platform) Simulate(s *State) { s.Simulated = p.simulated(p.Cycle, s) }
+func (p *Platform) Simulate(s *State) { s.Simulated, s.loosened = p.simulated(p.Cycle, s), nil }
 
 // simulated are a state's cycle results by a cycle model of the platform.
 func (p *Platform) simulated(e *cycle.Engine, s *State) Simulated {
