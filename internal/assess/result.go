@@ -55,7 +55,7 @@ type Review struct {
 	Notes      result.Reasons      `json:"notes"`    // what a reader must know of this result
 
 	Curves []Curve `json:"-"` // what the plots show
-	// fuel and parts of the revision that no judged pull ran with
+	// fuel and parts of the revision that no judged pull ran with, and numbers of the platform file that are in doubt
 	unshown result.Reasons
 	// per hazard, the limit most likely to be crossed; dropped where many reviews are kept
 	worst map[hazard.ID]*evaluation

@@ -20,7 +20,7 @@ type FileCheck struct {
 	// Interval of what logs show, over cars; an end is null where logs bound one side only
 	Interval result.Span `json:"interval95"`
 	Cars     int         `json:"cars"`
-	Pulls    int         `json:"pulls"` // and steady stretches
+	Pulls    int         `json:"pulls"` // steady stretches are used and not counted
 	Status   FileStatus  `json:"status"`
 	// Channels that it was held against; what a log would have to hold where it was not told
 	Channels []channel.ID `json:"channels"`

@@ -65,7 +65,9 @@ func (b *byCar) add(r *evidence.Row, v float64) {
 		b.values = append(b.values, nil)
 	}
 	b.values[k] = append(b.values[k], v)
-	b.pulls[evidence.PullID(r)] = true
+	if r.Kind == evidence.KindPull {
+		b.pulls[evidence.PullID(r)] = true
+	}
 }
 
 // medians are the cars' medians.
