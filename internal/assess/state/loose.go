@@ -26,6 +26,12 @@ type loose struct {
 	apart    float64
 }
 
+// loosened is what a platform says combustion at a state changes by.
+type loosened struct {
+	by     *Platform
+	change [NumLoose]Simulated
+}
+
 // buildLoose makes the moved cycle models. A move that the model refuses is left out: the other side then serves.
 func (p *Platform) buildLoose() {
 	p.loose = [NumLoose]loose{}
@@ -71,14 +77,13 @@ func (p *Platform) buildLoose() {
 // Loosened is what combustion at a state changes by for one deviation of each loose number; zero for a number without
 // an error. The state must have been simulated; it keeps the answer, since every metric of combustion asks.
 func (p *Platform) Loosened(s *State) [NumLoose]Simulated {
-	if s.loosened == nil {
-		change := p.loosened(s)
-		s.loosened = &change
+	if s.loosened == nil || s.loosened.by != p {
+		s.loosened = &loosened{by: p, change: p.loosen(s)}
 	}
-	return *s.loosened
+	return s.loosened.change
 }
 
-func (p *Platform) loosened(s *State) (change [NumLoose]Simulated) {
+func (p *Platform) loosen(s *State) (change [NumLoose]Simulated) {
 	for k := range p.loose {
 		l := &p.loose[k]
 		if l.apart == 0 {

@@ -49,7 +49,7 @@ type State struct {
 	Logged    *State    // what it was before it was moved to another calibration; nil where it was not
 	SparkKept Simulated // combustion as moved, but at the logged spark
 
-	loosened *[NumLoose]Simulated // see Loosened; nil until asked for
+	loosened *loosened // see Platform.Loosened; nil until asked for
 }
 
 // Visit is one pull's visit to one operating cell: the state at its bounding sample, where the cell is hardest on the
