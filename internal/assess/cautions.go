@@ -55,6 +55,7 @@ func (m *Model) notes() result.Reasons {
 	if m.Cycle == nil {
 		out = append(out, NoCycle{Lack: m.cycleLack()})
 	}
+	out = append(out, m.fileNotes()...)
 	if m.Knock != nil {
 		for _, w := range m.Knock.Warnings {
 			out = append(out, FitWarning{Metric: metric.KnockMargin, Note: w})
@@ -74,8 +75,5 @@ func (m *Model) notes() result.Reasons {
 
 // cycleLack is why the platform has no cycle model.
 func (m *Model) cycleLack() result.Lack {
-	if m.Burn == nil {
-		return result.Lack{Missing: []result.Missing{{Key: metric.Burn, File: m.File}}}
-	}
 	return result.Lack{Missing: []result.Missing{}, Fault: m.CycleWhy}
 }

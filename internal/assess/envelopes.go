@@ -26,7 +26,7 @@ func (j *Job) Envelopes() (*Envelopes, error) {
 		pulls := evidence.PullRows(rows)
 		out.Platforms = append(out.Platforms, PlatformEnvelope{
 			Platform: id, Cars: evidence.CountCars(pulls), Pulls: evidence.CountPulls(pulls),
-			Knock: m.knockSummary(), Cells: m.SortedEnvelopes(),
+			Knock: m.knockSummary(), Cells: m.SortedEnvelopes(), FileChecks: m.Checks,
 		})
 	}
 	return out, nil

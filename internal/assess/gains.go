@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"headroom/internal/assess/fleet"
+	"headroom/internal/assess/state"
 	"headroom/internal/hazard"
 	"headroom/internal/metric"
 	"headroom/internal/result"
@@ -14,10 +15,13 @@ import (
 
 // gains is brake torque by speed before and after. The cycle model gives both; where torque was measured, its median
 // ratio to the model scales them, so the change is physics and the level is the car's. The interval is that of the
-// change's two errors (see fleet.Quantity.ChangeSD).
+// change's two errors (see fleet.Quantity.ChangeSD) and of the numbers of the platform file that combustion rests on.
 func (m *Model) gains(b *bench, base map[hazard.ID][]*evaluation) []Gain {
 	out := []Gain{}
-	type sums struct{ was, now, n, rest, spark float64 }
+	type sums struct {
+		was, now, n, rest, spark float64
+		looseWas, looseNow       [state.NumLoose]float64
+	}
 	torque := fleet.QuantityOf(metric.Torque)
 	bins := map[int]*sums{}
 	scale := b.torqueScale()
@@ -38,11 +42,21 @@ func (m *Model) gains(b *bench, base map[hazard.ID][]*evaluation) []Gain {
 		restWas, sparkWas := torque.ChangeOf(m.Platform, before)
 		bins[k].rest += scale * (restNow - restWas)
 		bins[k].spark += scale * (sparkNow - sparkWas)
+		looseNow, looseWas := torque.LooseChange(m.Platform, is), torque.LooseChange(m.Platform, before)
+		for l := range looseNow {
+			bins[k].looseNow[l] += scale * looseNow[l]
+			bins[k].looseWas[l] += scale * looseWas[l]
+		}
 	}
 	for k, s := range bins {
 		rpm := (float64(k) + 0.5) * m.RPMStep
 		change := 100 * (s.now/s.was - 1)
-		half := value.Z95 * 100 * math.Hypot(torque.ChangeSD*s.rest, torque.SparkSD*s.spark) / s.was
+		var loose [state.NumLoose]float64 // what one deviation changes of now, less what it changes of was
+		for l := range loose {
+			loose[l] = s.looseNow[l] - s.now/s.was*s.looseWas[l]
+		}
+		own := math.Hypot(torque.RestSD(m.Platform)*s.rest, torque.SparkSD*s.spark)
+		half := value.Z95 * 100 * math.Hypot(own, m.Deviation(loose)) / s.was
 		g := Gain{
 			RPM: result.Number(rpm), TorqueNm: result.Span{result.Number(s.was / s.n), result.Number(s.now / s.n)},
 			ChangePct:   result.Number(change),

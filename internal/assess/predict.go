@@ -156,7 +156,7 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 		return d, err == nil
 	}
 	return predictor{
-		cov: withChange(cov, q), pullSD: math.Sqrt(shared), cellSD: math.Hypot(pattern.Residual, rowSD),
+		cov: m.withLooseEnds(cov, q), pullSD: math.Sqrt(shared), cellSD: math.Hypot(pattern.Residual, rowSD),
 		cars: fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves, own: len(mean) - 1,
 		unseen: !slices.Contains(fit.Seen, b.car),
 		margin: func(s *state.State, limit float64) (float64, bool) {
@@ -168,13 +168,12 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 		},
 		gradient: func(s *state.State) []float64 {
 			d, _ := design(s)
-			g := make([]float64, len(d), len(d)+2)
+			g := make([]float64, len(d), len(d)+numLooseEnds)
 			for i := range d {
 				g[i] = -side * d[i]
 			}
-			rest, spark := q.ChangeOf(m.Platform, s)
-			slope := -side * mean[fleet.PredictorColumn]
-			return append(g, slope*rest, slope*spark)
+			slope := mean[fleet.PredictorColumn]
+			return m.looseEnds(g, q, s, slope, times(fit.Loose, slope))
 		},
 	}
 }
@@ -197,7 +196,7 @@ func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) p
 	}
 	side := q.Side.Sign()
 	return predictor{
-		cov: withChange(cov, q), own: len(mean) - 1, pullSD: pull * atLimit, cellSD: cell * atLimit,
+		cov: m.withLooseEnds(cov, q), own: len(mean) - 1, pullSD: pull * atLimit, cellSD: cell * atLimit,
 		cars: cars, pulls: pulls, level: level, moves: q.Moves,
 		margin: func(s *state.State, limit float64) (float64, bool) {
 			v := math.Exp(value.Dot(l.Design(s), mean)) * q.Predictor(m.Platform, s)
@@ -207,12 +206,11 @@ func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) p
 			d := l.Design(s)
 			factor := math.Exp(value.Dot(d, mean))
 			v := factor * q.Predictor(m.Platform, s)
-			g := make([]float64, len(d), len(d)+2)
+			g := make([]float64, len(d), len(d)+numLooseEnds)
 			for i := range d {
 				g[i] = -side * v * d[i]
 			}
-			rest, spark := q.ChangeOf(m.Platform, s)
-			return append(g, -side*factor*rest, -side*factor*spark)
+			return m.looseEnds(g, q, s, factor, times(l.Loose, v))
 		},
 	}
 }
@@ -240,20 +238,6 @@ func (m *Model) predictorOf(q *fleet.Quantity, b *bench, rule limitRule) (*predi
 		return &pr, nil
 	}
 	return nil, Lacking{Metric: q.ID, Lack: m.Lacks[q.ID]}
-}
-
-// withChange adds the relative errors of a metric's change, through all but spark and through spark, to a covariance.
-func withChange(cov *mat.SymDense, q *fleet.Quantity) *mat.SymDense {
-	n := cov.SymmetricDim()
-	out := mat.NewSymDense(n+2, nil)
-	for i := range n {
-		for j := i; j < n; j++ {
-			out.SetSym(i, j, cov.At(i, j))
-		}
-	}
-	out.SetSym(n, n, q.ChangeSD*q.ChangeSD)
-	out.SetSym(n+1, n+1, q.SparkSD*q.SparkSD)
-	return out
 }
 
 // limitRule is one limit as an evaluation needs it.

@@ -1,11 +1,13 @@
 package assess
 
 import (
+	"headroom/internal/assess/fleet"
 	"headroom/internal/assess/footprint"
 	"headroom/internal/assess/state"
 	"headroom/internal/hazard"
 	"headroom/internal/metric"
 	"headroom/internal/result"
+	"headroom/internal/workspace"
 )
 
 // Reasons that a hazard could not be judged, or on what it was.
@@ -131,6 +133,11 @@ type (
 		To      string      `json:"to"`
 		Hazards []hazard.ID `json:"hazards"` // whose prediction rests on the part
 	}
+	// FileDoubt: a number of the platform file is not what logs show, or none tells and it is unusual.
+	FileDoubt struct {
+		File  string          `json:"file"`
+		Check fleet.FileCheck `json:"check"`
+	}
 	// CrossesUnder: a hazard crosses its limit under a stress.
 	CrossesUnder struct {
 		Hazard hazard.ID     `json:"hazard"`
@@ -220,6 +227,7 @@ func (NotProven) Code() string          { return "not_proven" }
 func (NoKnockEvent) Code() string       { return "no_knock_event" }
 func (CleanPastPhysics) Code() string   { return "clean_past_physics" }
 func (KnockNotHeard) Code() string      { return "knock_not_heard" }
+func (FileDoubt) Code() string          { return "file_doubt" }
 
 // Cautions.
 type (
@@ -267,6 +275,21 @@ type (
 	NoCycle struct {
 		result.Lack
 	}
+	// BurnTaken: the burn angles of the cycle model are not measured ones. Given is false for a platform file without a
+	// burn section, and Known as it is written there.
+	BurnTaken struct {
+		Given      bool            `json:"given"`
+		Known      workspace.Known `json:"known"` // measured | handbook | guess, "" where the file does not say
+		Lag        result.Number   `json:"ignition_lag_deg"`
+		LagSD      result.Number   `json:"ignition_lag_sd_deg"`
+		Duration   result.Number   `json:"duration_deg"`
+		DurationSD result.Number   `json:"duration_sd_deg"`
+		Cars       int             `json:"cars"` // whose logged torque had a say
+	}
+	// Guessed: a section of the platform file is a guess, and what rests on it is wider for it.
+	Guessed struct {
+		Section string `json:"section"`
+	}
 	// FitWarning: what a fit had to assume.
 	FitWarning struct {
 		Metric metric.ID `json:"metric"`
@@ -292,6 +315,8 @@ func (SuspectSensor) Code() string     { return "suspect_sensor" }
 func (TableDoubt) Code() string        { return "table_doubt" }
 func (NewSpike) Code() string          { return "new_spike" }
 func (NoCycle) Code() string           { return "no_cycle" }
+func (BurnTaken) Code() string         { return "burn_taken" }
+func (Guessed) Code() string           { return "guessed" }
 func (FitWarning) Code() string        { return "fit_warning" }
 func (DifferentCars) Code() string     { return "different_cars" }
 func (SmallGroup) Code() string        { return "small_group" }

@@ -59,7 +59,7 @@ type Review struct {
 	Support    Support             `json:"support"`   // how far from what the fleet has logged
 
 	Curves []Curve `json:"-"` // what the plots show
-	// fuel and parts of the revision that no judged pull ran with
+	// fuel and parts of the revision that no judged pull ran with, and numbers of the platform file that are in doubt
 	unshown result.Reasons
 	// per hazard, the limit most likely to be crossed; dropped where many reviews are kept
 	worst map[hazard.ID]*evaluation
@@ -263,6 +263,8 @@ type PlatformEnvelope struct {
 	Pulls    int              `json:"pulls"`
 	Knock    KnockSummary     `json:"knock"`
 	Cells    []fleet.Envelope `json:"cells"`
+	// the platform file against the logs, key by key
+	FileChecks []fleet.FileCheck `json:"file_checks"`
 }
 
 // KnockSummary is the state of a platform's knock fit.

@@ -74,7 +74,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	r.Weather = b.days.said(b.visits)
 	r.Notes, r.unshown = append(r.Notes, b.notes...), b.unshown
 	doubts := m.sensorDoubts(b.car)
-	r.unshown = append(r.unshown, doubts...)
+	r.unshown = append(append(r.unshown, doubts...), m.fileDoubts()...)
 	base, err := m.assessHazards(r, b, m.FuelClass(rev.Fuel))
 	if err != nil {
 		return nil, err

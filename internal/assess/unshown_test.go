@@ -133,17 +133,23 @@ func moreFuel(t *testing.T, pump, blend *Review) {
 			continue
 		}
 		for i := range a.Points {
+			if math.Abs(a.Points[i].Parent-b.Points[i].Parent) > 1e-9 {
+				t.Errorf("%s at %g rpm: the parent's margin is %g beside itself and %g beside the blend", id,
+					a.Points[i].RPM, a.Points[i].Parent, b.Points[i].Parent)
+			}
 			if !(b.Points[i].Margin < a.Points[i].Margin) {
 				t.Errorf("%s at %g rpm: margin %g on the blend, %g on pump fuel", id, float64(a.Points[i].RPM),
 					float64(b.Points[i].Margin), float64(a.Points[i].Margin))
 			}
 		}
 	}
+	// Draws of the parameters are turned towards what tells in both calibrations (models/risk), so a chance has the
+	// error of its draws; the margins above have none.
 	was := func(r *Review, id hazard.ID) result.Number {
 		return r.Hazards[slices.IndexFunc(r.Hazards, func(h Hazard) bool { return h.Hazard == id })].Parent
 	}
 	for _, h := range hazard.All() {
-		if a, b := was(pump, h.ID), was(blend, h.ID); a.Known() && b.Known() && math.Abs(float64(a-b)) > 1e-4 {
+		if a, b := was(pump, h.ID), was(blend, h.ID); a.Known() && b.Known() && math.Abs(float64(a-b)) > 1e-3 {
 			t.Errorf("%s: the parent crosses in %v on its own fuel and in %v beside the blend", h.ID, a, b)
 		}
 	}

@@ -14,7 +14,8 @@ func newEnvelope(e *env) *cobra.Command {
 		Short: "Fit per-platform envelopes and knock limits from the evidence",
 		Long: "Fits, for each platform, what its cars have been shown to run (a tolerance limit per fuel class, cell " +
 			"and metric)\n" +
-			"and the knock-limited spark. The fits are kept in the workspace and used by review, audit and fleet.\n\n" +
+			"and the knock-limited spark, and sets the platform file against the logs. The fits are kept in the\n" +
+			"workspace and used by review, audit and fleet.\n\n" +
 			exitHelp,
 		Args: exactly(0, "no arguments"),
 		RunE: func(*cobra.Command, []string) error {

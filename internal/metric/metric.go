@@ -76,7 +76,6 @@ type Key string
 
 // Keys.
 const (
-	Burn            Key = "burn"
 	FuelSystem      Key = "fuel_system"
 	PumpCapacity    Key = "fuel_system.pump_capacity"
 	KnockControl    Key = "knock_control"
@@ -120,7 +119,7 @@ var (
 	// onTarget tells boost that is controlled from a turbocharger that still spools.
 	onTarget = []Input{logged(channel.ManifoldPressure), logged(channel.ManifoldPressureTarget)}
 	// combustion is what the cycle model needs.
-	combustion = []Input{load, charge, mixture, spark, unretarded, written(Burn)}
+	combustion = []Input{load, charge, mixture, spark, unretarded}
 )
 
 // with is a list of inputs followed by more; the list itself is left alone.
@@ -131,7 +130,7 @@ var catalogue = []Info{
 	{ID: KnockMargin, Unit: "deg", Side: Lower, Spoken: "knock margin",
 		Meaning:  "spark left to the knock limit, less what is tolerated",
 		Shown:    []Input{logged(channel.KnockRetard, channel.KnockRetardLearned), spark, load, charge, mixture},
-		Computed: []Input{written(KnockControl), written(Burn)}},
+		Computed: []Input{written(KnockControl)}},
 	{ID: Lambda, Unit: "lambda", Side: Upper, Spoken: "lambda",
 		Meaning:  "leanest relative air–fuel ratio",
 		Limit:    Span{0.6, 1.3, "the leanest lambda allowed", "0.95"},

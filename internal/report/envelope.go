@@ -34,6 +34,9 @@ func platformSection(i int, p *assess.PlatformEnvelope, d show.Display) text.Sec
 		Intro: builtFrom(p),
 	}
 	s.Blocks = append(s.Blocks, knockBlocks(&p.Knock, d)...)
+	if len(p.FileChecks) > 0 {
+		s.Blocks = append(s.Blocks, text.Block{Table: fileCheckTable(p.FileChecks, d)})
+	}
 	if len(p.Cells) == 0 {
 		s.Blocks = append(s.Blocks, text.Block{Text: "No cell of this platform holds evidence."})
 		return s

@@ -202,7 +202,7 @@ func fixtureReview() *assess.Review {
 				For: result.Reasons{assess.NarrowsMargins{Hazard: "knock", Share: 0.34, Margins: 3}}},
 			{RPM: result.Span{4500, 6500}, LoadPct: result.Span{140, 180}, Gear: none,
 				Channels: []string{"exhaust_temperature"}, For: result.Reasons{assess.JudgesHazard{
-					Hazard: "exhaust_temperature", Why: result.Reasons{noBurn()}}}},
+					Hazard: "exhaust_temperature", Why: result.Reasons{noExhaust()}}}},
 			{RPM: result.Span{2000, 6500}, LoadPct: result.Span{100, 180}, Gear: none, Channels: []string{},
 				For: result.Reasons{assess.FirstPull{}}},
 		},
@@ -248,15 +248,15 @@ func otherPart() result.Reason {
 		Hazards: []hazard.ID{hazard.ChargeTemperature, hazard.ExhaustTemperature}}
 }
 
-// noBurn is why exhaust temperature is not judged: neither logged nor to be computed.
-func noBurn() result.Reason {
+// noExhaust is why exhaust temperature is not judged: it was not logged.
+func noExhaust() result.Reason {
 	return assess.Lacking{Metric: "exhaust_temperature", Lack: result.Lack{Missing: []result.Missing{
-		{Channels: []channel.ID{"exhaust_temperature"}}, {Key: metric.Burn, File: "platforms/kestrel-20t.yaml"}}}}
+		{Channels: []channel.ID{"exhaust_temperature"}}}}}
 }
 
 func exhaustNotJudged() result.Reason {
 	return assess.NotJudged{Hazard: "exhaust_temperature", Severity: "major", Status: result.NotAssessed,
-		Why: result.Reasons{noBurn()}}
+		Why: result.Reasons{noExhaust()}}
 }
 
 func fixtureHazards() []assess.Hazard {
@@ -285,7 +285,7 @@ func fixtureHazards() []assess.Hazard {
 			Reasons:            result.Reasons{lackingLog("oil_temperature", "oil_temperature")},
 			ProbabilityPerPull: none, Interval90: noSpan, Parent: none, Change90: noSpan},
 		{Hazard: "exhaust_temperature", Severity: "major", Status: "not_assessed",
-			Reasons: result.Reasons{noBurn()}, ProbabilityPerPull: none, Interval90: noSpan, Parent: none,
+			Reasons: result.Reasons{noExhaust()}, ProbabilityPerPull: none, Interval90: noSpan, Parent: none,
 			Change90: noSpan},
 		{Hazard: "cylinder_pressure", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 0.004,
 			Interval90: result.Span{0.0004, 0.03}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: none,
@@ -334,8 +334,13 @@ func fixtureNotes() result.Reasons {
 		assess.TableDoubt{Kind: calmap.NoteRange, File: "tables/boost.csv", Role: "boost", Value: 460, Unit: "kPa",
 			At: fixtureFootprint().Spikes[0].At, Range: result.Span{20, 400}},
 		assess.NewSpike{Spike: fixtureFootprint().Spikes[0]},
-		assess.NoCycle{Lack: result.Lack{Missing: []result.Missing{{Key: metric.Burn,
-			File: "platforms/kestrel-20t.yaml"}}}},
+		assess.NoCycle{Lack: result.Lack{Missing: []result.Missing{}, Fault: "cycle: anchor lambda 1.5 is out of " +
+			"range: 0.65 to 1.4"}},
+		assess.BurnTaken{Given: true, Known: "handbook", Lag: 7.9, LagSD: 1.9, Duration: 47.6, DurationSD: 5.1,
+			Cars: 6},
+		assess.BurnTaken{Given: true, Lag: 7.9, LagSD: 2.5, Duration: 47.6, DurationSD: 6.9},
+		assess.BurnTaken{Lag: 7, LagSD: 3, Duration: 45, DurationSD: 9},
+		assess.Guessed{Section: "fuel_system"},
 		assess.FitWarning{Metric: metric.KnockMargin, Note: "one car: the spread between cars is the prior's"},
 		assess.FitWarning{Metric: metric.ChargeTemperature, Note: "a single day cannot tell the variance between " +
 			"days: taken equal to pull plus residual variance"},
@@ -555,7 +560,7 @@ func fixtureAcross() *assess.Across {
 			{Vehicle: "car-017", Verdict: "conditions", TopHazard: "charge_temperature", ProbabilityPerPull: 0.0007,
 				Interval90: result.Span{0, 0.004}, CarPulls: 12,
 				Reasons: result.Reasons{assess.NeverLoggedHere{Hazard: "cylinder_pressure",
-					Lack: noBurn().(assess.Lacking).Lack}}},
+					Lack: noExhaust().(assess.Lacking).Lack}}},
 			{Vehicle: "car-020", Verdict: "release", TopHazard: "", ProbabilityPerPull: none, Interval90: noSpan,
 				CarPulls: 64},
 		},
@@ -584,14 +589,14 @@ func fixtureAgainst() *assess.Against {
 	return &assess.Against{
 		Stamp: s,
 		Left: assess.AgainstSide{Revision: "rev-0142-b", Vehicle: "car-017", Verdict: "conditions",
-			Reasons: result.Reasons{
+			Reasons: append(fileDoubts(), result.Reasons{
 				otherFuel(),
 				otherPart(),
 				outsideEnvelope(),
 				assess.EnvelopeUnknown{Hazard: "lean",
 					Cells: []result.Cell{cellAt(6000, 160)}},
 				assess.NeverLoggedHere{Hazard: "cylinder_pressure",
-					Lack: noBurn().(assess.Lacking).Lack},
+					Lack: noExhaust().(assess.Lacking).Lack},
 				assess.CrossesUnder{
 					Hazard: "charge_temperature",
 					Stress: assess.Stress{Kind: state.ThinAir, Size: 85, From: state.SizeUsual},
@@ -617,7 +622,7 @@ func fixtureAgainst() *assess.Against {
 					Furthest: farState(), Cars: 14},
 				assess.Unmodelled{Gap: state.Gap{Kind: state.CamMoved, Role: "intake_cam"}},
 				assess.Unmodelled{Gap: state.Gap{Kind: state.TableAdded, Role: "other", Name: "fan_duty"}},
-			}},
+			}...)},
 		Right: assess.AgainstSide{Revision: longID, Vehicle: "fleet", Verdict: "hold",
 			Reasons: result.Reasons{tooLikely(), assess.NotJudged{Hazard: "fuel_delivery", Severity: "major",
 				Status: result.Thin, Why: thinner.Reasons}, assess.Unmodelled{Gap: state.Gap{Kind: state.OneSided,
@@ -695,7 +700,7 @@ func fixtureEnvelopes() *assess.Envelopes {
 					{RPM: 2500, LoadPct: 160, SparkDeg: 9.4, Interval90: result.Span{6.8, 12}, Rows: 180, Events: 19},
 					{RPM: 4500, LoadPct: 160, SparkDeg: none, Interval90: noSpan},
 				},
-			}},
+			}, FileChecks: fixtureChecks()},
 			{Platform: "heron-15t", Cars: 1, Pulls: 3, Knock: assess.KnockSummary{Status: "not_assessed",
 				Reasons: result.Reasons{lackingKey("knock_margin", metric.KnockControl)}, CarSD: none, PullSD: none,
 				CellSD: none}},
@@ -767,4 +772,32 @@ func fixtureFaults() []store.Mismatch {
 			Detail: "the part is not what was written: run ingest"},
 		{Kind: "source_missing", Path: longID, Detail: "the log is gone: run ingest"},
 	}
+}
+
+// fixtureChecks are checks of the platform file of every outcome.
+func fixtureChecks() []fleet.FileCheck {
+	return []fleet.FileCheck{
+		{Key: "engine.bore_mm, stroke_mm, cylinders", Unit: "L", Says: 1.993, Shown: 1.987,
+			Interval: result.Span{1.839, 2.161}, Cars: 6, Pulls: 217, Status: fleet.Agrees, Usual: noSpan,
+			Channels: []channel.ID{channel.MassAirFlow, channel.AbsoluteLoad}},
+		{Key: "burn", Says: 1, Shown: 1.014, Interval: result.Span{0.861, 1.193}, Cars: 3, Pulls: 41,
+			Status: fleet.NotTold, Usual: noSpan, Channels: []channel.ID{channel.Torque}},
+		{Key: "engine.compression_ratio", Says: 12.5, Shown: none, Interval: noSpan, Status: fleet.Unusual,
+			Channels: []channel.ID{}, Usual: result.Span{7, 11.5}},
+		{Key: metric.PumpCapacity, Unit: "g/s", Says: 260.1, Shown: 25.7, Interval: result.Span{18.9, 36.8}, Cars: 10,
+			Pulls: 174, Status: fleet.Contradicts, Usual: result.Span{19.8, 99.1},
+			Channels: []channel.ID{channel.RailPressure, channel.RailPressureTarget}},
+		{Key: metric.PumpCapacity, Unit: "g/s", Says: 22, Shown: none, Interval: result.Span{25.7, none}, Cars: 9,
+			Pulls: 143, Status: fleet.NotTold, Usual: result.Span{21, 105},
+			Channels: []channel.ID{channel.RailPressure, channel.RailPressureTarget}},
+	}
+}
+
+// fileDoubts are conditions that the platform file sets.
+func fileDoubts() result.Reasons {
+	var out result.Reasons
+	for _, c := range fixtureChecks()[2:] {
+		out = append(out, assess.FileDoubt{File: "platforms/kestrel-20t.yaml", Check: c})
+	}
+	return out
 }

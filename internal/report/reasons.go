@@ -101,6 +101,8 @@ func (w words) verdictReason(r result.Reason) string {
 		return partNotShown(&r)
 	case assess.NotProven, assess.NoKnockEvent, assess.CleanPastPhysics, assess.KnockNotHeard:
 		return w.sensorReason(r)
+	case assess.FileDoubt:
+		return w.fileDoubt(&r)
 	case assess.CrossesUnder:
 		return fmt.Sprintf("%s crosses its limit with %s (margin %s)", plain(r.Hazard), w.stress(r.Stress),
 			w.Difference(r.Margin, r.Unit))
@@ -431,6 +433,11 @@ func (w words) caution(r result.Reason) string {
 		return "No cycle model for this platform: " + lack(r.Lack, "the cycle") +
 			". Cylinder pressure, torque and the " +
 			"effect of spark on exhaust temperature are not predicted."
+	case assess.BurnTaken:
+		return burnTaken(&r)
+	case assess.Guessed:
+		return fmt.Sprintf("The %s section of the platform file is a guess: what rests on it is less sure for it. "+
+			"Measure it, or take it from a data sheet.", r.Section)
 	case assess.FitWarning:
 		if r.Metric == metric.KnockMargin {
 			return "Knock fit: " + r.Note

@@ -44,6 +44,7 @@ func readPlatform(rel, id string, data []byte, defaults Config) (*Platform, []fa
 	c.fuelSystem(p.FuelSystem, p.Engine.Injection)
 	c.optional("octane_index_k", p.OctaneIndexK, span{-2, 1, "", "the K of the octane index RON − K·(RON − MON); 0 " +
 		"or less in boosted engines", "-0.3"})
+	c.way("octane_index_known", p.OctaneKnown)
 	c.knockControl(p.KnockControl)
 	limitProblems := c.limits(p)
 	for _, id := range slices.Sorted(maps.Keys(p.Lags)) {
@@ -111,6 +112,7 @@ func (c *checker) engine(e Engine) {
 		span{60, 180, "deg", "exhaust-valve opening in degrees after firing top dead centre", "130"})
 	c.oneOf("engine.injection", e.Injection, "direct", "port")
 	c.oneOf("engine.induction", e.Induction, "turbo", "natural")
+	c.known("engine", e.Known)
 }
 
 func (c *checker) burn(b *Burn) {
@@ -127,6 +129,7 @@ func (c *checker) burn(b *Burn) {
 		"of the Wiebe burn", "6"})
 	c.required("burn.duration_deg", b.DurationDeg, span{10, 150, "deg", "the Wiebe burn duration (a = 5, m = 2) in " +
 		"crank degrees", "55"})
+	c.known("burn", b.Known)
 }
 
 func (c *checker) friction(f *Friction) {
@@ -140,12 +143,14 @@ func (c *checker) friction(f *Friction) {
 	c.required("friction.speed", f.Speed, span{0, 60, "kPa per m/s", "friction per mean piston speed", "9"})
 	c.required("friction.speed_squared", f.SpeedSquared, span{0, 3, "kPa per (m/s)²", "friction per mean piston " +
 		"speed squared", "0.09"})
+	c.known("friction", f.Known)
 }
 
 func (c *checker) airPath(a *AirPath, induction string) {
 	if a == nil {
 		return
 	}
+	c.known("air_path", a.Known)
 	v := a.VolumetricEfficiency
 	c.curve("air_path.volumetric_efficiency", "at", "value", v.Breakpoints, v.Value, speedSpan,
 		span{0.4, 1.3, "", "volumetric efficiency relative to manifold density", "0.92"})
@@ -172,6 +177,7 @@ func (c *checker) fuelSystem(s *FuelSystem, injection string) {
 	c.required("fuel_system.rated_pressure_kpa", s.RatedPressureKPa, span{100, 60000, "kPa", "the pressure across " +
 		"the injector at which its flow is rated", "300"})
 	c.required("fuel_system.dead_time_ms", s.DeadTimeMS, span{0, 5, "ms", "the injector dead time", "0.6"})
+	c.known("fuel_system", s.Known)
 	window := span{10, 720, "deg", "the crank angle usable for injection", "240"}
 	if injection == "direct" {
 		c.required("fuel_system.usable_window_deg", s.UsableWindowDeg, window)

@@ -76,6 +76,12 @@ func TestProblems(t *testing.T) {
 			"give the cylinder bore in millimetres, e.g. 82.5", noPlatform},
 		{"unknown key", kestrel, "bore_mm:", "bor_mm:", "platforms/kestrel-20t.yaml:6: engine.bor_mm: unknown key; " +
 			"did you mean bore_mm?", noPlatform},
+		{"known as nothing known", kestrel, "# Wiebe duration, a = 5, m = 2", "\n  known: surely",
+			"platforms/kestrel-20t.yaml:22: burn.known: \"surely\" is not known; give one of: measured, handbook, " +
+				"guess", noPlatform},
+		{"octane known by hearsay", kestrel, "octane_index_k: -0.3", "octane_index_k: -0.3\n" +
+			"octane_index_known: hearsay", "platforms/kestrel-20t.yaml:46: octane_index_known: \"hearsay\" is not " +
+			"known; give one of: measured, handbook, guess", noPlatform},
 		{"unlike any key", kestrel, "bore_mm:", "diameter:", "platforms/kestrel-20t.yaml:6: engine.diameter: unknown " +
 			"key; remove it or correct its spelling", noPlatform},
 		{"key twice", kestrel, "  bore_mm: 82.5\n", "  bore_mm: 82.5\n  bore_mm: 83\n",

@@ -74,17 +74,17 @@ type Fuel struct {
 // Platform is one file of platforms/: an engine family with its limits. Crank angles are degrees after firing top
 // dead centre (compression is negative), so intake-valve closing is about −140 and exhaust-valve opening about 130.
 type Platform struct {
-	ID     string `yaml:"id"`
-	Name   string `yaml:"name"`
-	Engine Engine `yaml:"engine"`
-	// nil: burn angles unknown; cylinder_pressure and low_speed_load cannot be predicted
-	Burn     *Burn     `yaml:"burn,omitempty"`
+	ID       string    `yaml:"id"`
+	Name     string    `yaml:"name"`
+	Engine   Engine    `yaml:"engine"`
+	Burn     *Burn     `yaml:"burn,omitempty"`     // nil: burn angles usual for such an engine stand in, widest
 	Friction *Friction `yaml:"friction,omitempty"` // nil: handbook defaults
 	// nil: boost cannot be turned into charge; a change of boost cannot be assessed
 	AirPath      *AirPath               `yaml:"air_path,omitempty"`
 	FuelSystem   *FuelSystem            `yaml:"fuel_system,omitempty"` // nil: fuel_delivery cannot be assessed
 	OctaneIndexK float64                `yaml:"octane_index_k"`
-	KnockControl *KnockControl          `yaml:"knock_control"` // nil: knock cannot be assessed
+	OctaneKnown  Known                  `yaml:"octane_index_known,omitempty"` // how octane_index_k is known
+	KnockControl *KnockControl          `yaml:"knock_control"`                // nil: knock cannot be assessed
 	Limits       []Limit                `yaml:"limits"`
 	Lags         map[channel.ID]float64 `yaml:"lags"` // seconds a channel trails engine speed
 	Cells        Cells                  `yaml:"cells"`
@@ -107,6 +107,7 @@ type Engine struct {
 	ExhaustValveOpenDeg   float64 `yaml:"exhaust_valve_opening_deg"` // 60…180
 	Injection             string  `yaml:"injection"`                 // direct | port
 	Induction             string  `yaml:"induction"`                 // turbo | natural
+	Known                 Known   `yaml:"known,omitempty"`           // of the compression ratio
 }
 
 // Burn anchors the burn angles at one reference point; the cycle model scales them from there.
@@ -117,6 +118,7 @@ type Burn struct {
 	SparkDeg       float64 `yaml:"spark_deg"`        // before top dead centre
 	IgnitionLagDeg float64 `yaml:"ignition_lag_deg"` // spark to start of Wiebe burn
 	DurationDeg    float64 `yaml:"duration_deg"`     // Wiebe total duration, a=5, m=2
+	Known          Known   `yaml:"known,omitempty"`
 	Source         string  `yaml:"source"`
 }
 
@@ -126,6 +128,7 @@ type Friction struct {
 	PeakPressure float64 `yaml:"peak_pressure"` // kPa per kPa
 	Speed        float64 `yaml:"speed"`         // kPa per m/s
 	SpeedSquared float64 `yaml:"speed_squared"` // kPa per (m/s)²
+	Known        Known   `yaml:"known,omitempty"`
 	Source       string  `yaml:"source"`
 }
 
@@ -135,6 +138,7 @@ type AirPath struct {
 	VolumetricEfficiency     Curve   `yaml:"volumetric_efficiency"`
 	CompressorEfficiency     float64 `yaml:"compressor_efficiency"`     // isentropic, 0.4–0.85; 0 for natural induction
 	IntercoolerEffectiveness float64 `yaml:"intercooler_effectiveness"` // 0–1
+	Known                    Known   `yaml:"known,omitempty"`
 	Source                   string  `yaml:"source"`
 }
 
@@ -151,6 +155,7 @@ type FuelSystem struct {
 	DeadTimeMS        float64 `yaml:"dead_time_ms"`
 	UsableWindowDeg   float64 `yaml:"usable_window_deg"` // direct injection only
 	PumpCapacity      Curve   `yaml:"pump_capacity"`     // at: pressure kPa, value: g/s
+	Known             Known   `yaml:"known,omitempty"`
 	Source            string  `yaml:"source"`
 }
 

@@ -32,10 +32,12 @@ type Fit struct {
 	Rail        state.RailLine               // the platform's rail pressure over load
 	PumpKnees   map[string]float64           // by car, see state.Platform.PumpKnees
 	Levels      map[metric.ID]Level          // of metrics that can be measured and computed
+	BurnFit     BurnFit                      // burn angles of the cycle model, after torque
 	Lacks       map[metric.ID]result.Lack    // why a measured metric has no margin
 	Weather     Weather                      // of the days that were logged
 	Support     *Support                     // where pulls have been; nil where too few cars tell
 	Envelopes   map[EnvelopeKey]Envelope     `json:"-"` // see fitFile
+	Checks      []FileCheck                  // of the platform file
 	Cars        int
 	Pulls       int
 
@@ -52,6 +54,9 @@ type Fleet struct {
 
 // New joins a platform and a fit of it.
 func New(p *state.Platform, f *Fit) *Fleet {
+	if f.BurnFit.Cars > 0 {
+		p = p.WithBurn(f.BurnFit.BurnAngles)
+	}
 	return &Fleet{Preparer: state.Preparer{Platform: p, Rail: f.Rail, Knees: f.PumpKnees, Silent: f.unheardRuns(),
 		Command: f.Commands},
 		Fit: f}
@@ -63,6 +68,9 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 		Lacks: map[metric.ID]result.Lack{}, Envelopes: map[EnvelopeKey]Envelope{}, Rail: state.RailOf(rows),
 		Doubts: doubtsOf(rows), Weather: weatherOf(rows), Unheard: map[string]Unheard{},
 		Commands: p.CommandErrorOf(rows)}
+	f.BurnFit = fitBurn(p, rows, f.Rail)
+	fleet := New(p, f)
+	p = fleet.Platform
 	prepare := state.Preparer{Platform: p, Rail: f.Rail, Command: f.Commands}
 	suspects := slices.Sorted(maps.Keys(f.Doubts))
 	all := make([]state.Visit, len(rows))
@@ -76,7 +84,7 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 		}
 	}
 	f.PumpKnees = p.PumpKnees(pulls)
-	fleet := New(p, f)
+	fleet.Knees = f.PumpKnees
 	for i := range all {
 		fleet.SetKnee(&all[i])
 	}
@@ -89,6 +97,7 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 	if err := fleet.fitQuantities(pulls, suspects); err != nil {
 		return nil, err
 	}
+	f.Checks = fleet.checkFile(rows)
 	if err := fleet.fitEnvelopes(d, all); err != nil {
 		return nil, fmt.Errorf("platform %s: %w", p.ID, err)
 	}

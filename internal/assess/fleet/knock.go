@@ -9,6 +9,7 @@ import (
 	"headroom/internal/evidence"
 	"headroom/internal/metric"
 	"headroom/internal/result"
+	"headroom/models/cycle"
 	"headroom/models/knock"
 	"headroom/models/value"
 )
@@ -46,7 +47,7 @@ func (f *Fleet) fitKnock(visits []state.Visit) error {
 			use = append(use, &visits[i].State)
 		}
 	}
-	if f.KnockControl == nil || f.Burn == nil || len(use) == 0 {
+	if f.KnockControl == nil || len(use) == 0 {
 		f.KnockLack = f.Lacking(row(metric.KnockMargin), every)
 		return nil
 	}
@@ -249,15 +250,60 @@ func (f *Fleet) knockPrior(ref Reference) (knock.Prior, error) {
 	if slopes.Limit.Found {
 		prior.LevelMean = slopes.Limit.Spark
 	}
-	for k, slope := range map[int]float64{
-		knock.LnCharge: g.LnCharge, knock.ChargeTemperature: g.Charge, knock.OctaneIndex: g.Octane,
-		knock.Lambda: g.Lambda, knock.CoolantTemperature: g.Coolant,
-	} {
-		prior.SlopeMean[k], prior.SlopeSD[k] = slope, physicsSlopeShare*math.Abs(slope)
+	loose := f.looseSlopes(in)
+	prior.LevelSD = math.Sqrt(physicsLevelSD*physicsLevelSD + f.looseVariance(loose, looseLevel))
+	for k, slope := range slopesOf(g) {
+		prior.SlopeMean[k] = slope
+		prior.SlopeSD[k] = math.Sqrt(math.Pow(physicsSlopeShare*slope, 2) + f.looseVariance(loose, k))
 	}
 	prior.SlopeMean[knock.LnCycles], prior.SlopeSD[knock.LnCycles] = dwellSlope, dwellSlopeSD
 	prior.SlopeSD[knock.IntakeCam] = camSlopeSD
 	return prior, nil
+}
+
+// slopesOf are the slopes that the cycle model gives, by covariate.
+func slopesOf(g cycle.Gradient) map[int]float64 {
+	return map[int]float64{knock.LnCharge: g.LnCharge, knock.ChargeTemperature: g.Charge, knock.OctaneIndex: g.Octane,
+		knock.Lambda: g.Lambda, knock.CoolantTemperature: g.Coolant}
+}
+
+// looseLevel is the key of the knock limit's level among its slopes.
+const looseLevel = -1
+
+// looseSlopes is how the slopes, and the level, of the knock limit change for one deviation of each number of the
+// platform file that combustion rests on; nil where it carries no error or the model finds no slopes on either side.
+func (f *Fleet) looseSlopes(in cycle.State) (changes [state.NumLoose]map[int]float64) {
+	for k := range changes {
+		up, down, apart, ok := f.LooseCycles(k)
+		if !ok {
+			continue
+		}
+		above, errAbove := up.Slopes(in)
+		below, errBelow := down.Slopes(in)
+		if errAbove != nil || errBelow != nil || !above.KnockKnown || !below.KnockKnown {
+			continue
+		}
+		low := slopesOf(below.Knock)
+		changes[k] = map[int]float64{}
+		for c, high := range slopesOf(above.Knock) {
+			changes[k][c] = (high - low[c]) / apart
+		}
+		if above.Limit.Found && below.Limit.Found {
+			changes[k][looseLevel] = (above.Limit.Spark - below.Limit.Spark) / apart
+		}
+	}
+	return changes
+}
+
+// looseVariance is what they add to the variance of one covariate's slope, or of the level.
+func (f *Fleet) looseVariance(changes [state.NumLoose]map[int]float64, c int) float64 {
+	sum := 0.0
+	for j := range changes {
+		for k := range changes {
+			sum += f.LooseCorrelation(j, k) * changes[j][c] * changes[k][c]
+		}
+	}
+	return sum
 }
 
 // referenceState is the reference as a state of the platform's commonest fuel, at the anchor's spark.

@@ -21,6 +21,9 @@ type Level struct {
 	Seen  []string     // the cars that did, sorted
 	Cars  int
 	Pulls int
+	// Guessed is the deviation of the level before any measurement that a guess in the platform file adds to bias
+	Guessed float64
+	Loose   [state.NumLoose]float64 // mean relative change of what was computed there (see Quantity.LooseChange)
 }
 
 // levelSlopeSD is the prior deviation of the ratio's trend over speed, per 1000 rpm; common practice, no source.
@@ -29,30 +32,36 @@ const levelSlopeSD = 0.01
 // levelCovariates is the design row of the log ratio: level and trend over speed.
 func levelCovariates(s *state.State) []float64 { return []float64{1, s.RPM/1000 - 4} }
 
-// fitLevel fits the ratio over logged states; bias is the deviation of the model's level before any measurement.
+// fitLevel fits the ratio over logged states.
 func fitLevel(p *state.Platform, m *Quantity, visits []*state.Visit) (Level, error) {
 	n := evidence.NewNest[mixed.Row]()
+	var used []*state.State
 	for _, v := range visits {
 		s := &v.State
 		measured, computed := m.Measured(p, s), m.Predictor(p, s)
 		if measured > 0 && computed > 0 {
+			used = append(used, s)
 			n.Add(s.Row, mixed.Row{X: levelCovariates(s), Y: math.Log(measured / computed)})
 		}
 	}
+	level := Level{Guessed: m.guessed(p)}
 	if len(n.Cars) == 0 {
-		return Level{}, nil
+		return level, nil
 	}
-	model, err := mixed.Fit(MixedCars(n), mixed.Prior{Mean: []float64{0, 0}, SD: []float64{m.bias, levelSlopeSD}})
+	model, err := mixed.Fit(MixedCars(n), mixed.Prior{Mean: []float64{0, 0},
+		SD: []float64{math.Hypot(m.bias, level.Guessed), levelSlopeSD}})
 	if err != nil {
 		return Level{}, err
 	}
-	return Level{Model: model, Seen: n.IDs(), Cars: len(n.Cars), Pulls: n.Pulls}, nil
+	level.Model, level.Seen, level.Cars, level.Pulls = model, n.IDs(), len(n.Cars), n.Pulls
+	level.Loose = m.meanLoose(p, used, true)
+	return level, nil
 }
 
 // Posterior is the mean and covariance of the ratio's parameters for a car; the last parameter is the car's own.
 func (l Level) Posterior(m *Quantity, car string) (mean []float64, cov *mat.SymDense) {
 	if l.Model == nil {
-		return []float64{0, 0}, mat.NewSymDense(2, []float64{m.bias * m.bias, 0, 0, 0})
+		return []float64{0, 0}, mat.NewSymDense(2, []float64{m.bias*m.bias + l.Guessed*l.Guessed, 0, 0, 0})
 	}
 	mean, cov = l.Model.Joint(car)
 	if own := len(mean) - 1; !slices.Contains(l.Seen, car) {

@@ -20,6 +20,7 @@ type Margin struct {
 	Seen    []string // the cars that measured it, sorted
 	// Between and Within split the residual variance: of each car's pattern over cells, and of a visit about it.
 	Between, Within float64
+	Loose           [state.NumLoose]float64 // mean change of the predictor where it was fitted (Quantity.LooseChange)
 	Cars            int
 	Pulls           int
 }
@@ -124,6 +125,7 @@ func (f *Fleet) fitMargin(m *Quantity, pulls []*state.Visit, without []string) (
 		return fit, false, err
 	}
 	fit.Model, fit.Seen, fit.Cars, fit.Pulls = model, nest.IDs(), len(cars), nest.Pulls
+	fit.Loose = m.meanLoose(f.Platform, used, false)
 	fit.Between, fit.Within = patternVariances(leftovers(f.Platform, &fit, m, used))
 	return fit, true, nil
 }

@@ -93,8 +93,6 @@ func channelsOf(needs []metric.Input) []channel.ID {
 // gives reports whether the platform file has a key.
 func (f *Fleet) gives(key metric.Key) bool {
 	switch key {
-	case metric.Burn:
-		return f.Burn != nil
 	case metric.FuelSystem:
 		return f.FuelSystem != nil
 	case metric.PumpCapacity:

@@ -126,8 +126,6 @@ func without(t *testing.T, injection string, key metric.Key) *state.Platform {
 	t.Helper()
 	return platformWith(t, injection, func(p *workspace.Platform) {
 		switch key {
-		case metric.Burn:
-			p.Burn = nil
 		case metric.FuelSystem:
 			p.FuelSystem = nil
 		case metric.PumpCapacity:

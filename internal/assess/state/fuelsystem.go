@@ -45,6 +45,10 @@ func (p *Platform) pulse(s *State) float64 {
 	return orNaN(t, err)
 }
 
+// OpenTime is how long an injector would be open beyond its dead time to deliver what a state burns, ms, by the flow
+// that the platform file states; NaN where it cannot be computed.
+func (p *Platform) OpenTime(s *State) float64 { return p.pulse(s)*1000 - p.FuelSystem.DeadTimeMS }
+
 // InjectorDuty is the share of the cycle a port injector is open, %. A direct injector's limit is its crank window.
 func (p *Platform) InjectorDuty(s *State) float64 {
 	if p.Engine.Injection == "direct" {

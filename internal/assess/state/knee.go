@@ -18,18 +18,28 @@ const (
 	kneeFew   = 3 // rows in droop below which there is no knee
 )
 
-// PumpKnees is the pump use, %, from which each car's rail pressure is seen to fall away; HealthyKnee, or the highest
-// use met without a shortfall where that is more, for cars that show none.
-func (p *Platform) PumpKnees(visits []*Visit) map[string]float64 {
+// PumpReach is how far a car's pump has been seen to reach.
+type PumpReach struct {
+	Use   float64 // pump use, %, from which rail pressure falls away, else the highest met
+	Falls bool    // rail pressure was seen to fall away
+	Pulls int
+}
+
+// PumpReaches are those of the cars that log rail pressure and its target.
+func (p *Platform) PumpReaches(visits []*Visit) map[string]PumpReach {
 	type point struct{ use, shortfall float64 }
-	byCar := map[string][]point{}
+	byCar, pulls := map[string][]point{}, map[string]map[string]bool{}
 	for _, v := range visits {
 		s := &v.State
 		if use := p.PumpUse(s); value.Known(use) && value.Known(s.Row.RailShortfall) {
 			byCar[s.Car] = append(byCar[s.Car], point{use, s.Row.RailShortfall})
+			if pulls[s.Car] == nil {
+				pulls[s.Car] = map[string]bool{}
+			}
+			pulls[s.Car][s.Pull] = true
 		}
 	}
-	out := map[string]float64{}
+	out := map[string]PumpReach{}
 	for car, points := range byCar {
 		slices.SortFunc(points, func(a, b point) int { return cmp.Compare(a.use, b.use) })
 		var base []float64
@@ -43,9 +53,23 @@ func (p *Platform) PumpKnees(visits []*Visit) map[string]float64 {
 				drooping = append(drooping, pt.use)
 			}
 		}
-		out[car] = math.Max(HealthyKnee, points[len(points)-1].use)
+		reach := PumpReach{Use: points[len(points)-1].use, Pulls: len(pulls[car])}
 		if len(drooping) >= kneeFew {
-			out[car] = drooping[0]
+			reach.Use, reach.Falls = drooping[0], true
+		}
+		out[car] = reach
+	}
+	return out
+}
+
+// PumpKnees is the pump use, %, from which each car's rail pressure is seen to fall away; HealthyKnee, or the highest
+// use met without a shortfall where that is more, for cars that show none.
+func (p *Platform) PumpKnees(visits []*Visit) map[string]float64 {
+	out := map[string]float64{}
+	for car, reach := range p.PumpReaches(visits) {
+		out[car] = reach.Use
+		if !reach.Falls {
+			out[car] = math.Max(HealthyKnee, reach.Use)
 		}
 	}
 	return out

@@ -24,15 +24,19 @@ type Platform struct {
 	Geometry          engine.Geometry // SI
 	RPMStep, LoadStep float64         // of the operating grid: rpm, %
 	Cycle             *cycle.Engine   // nil when it cannot be built
-	CycleWhy          string          // what the model said of the burn section, "" without one
+	CycleWhy          string          // what the model said of the burn section, "" where it can be built
+	Angles            BurnAngles      // that the cycle model is anchored at
+	burnPoint         workspace.Burn  // where they hold
+	loose             [NumLoose]loose
 	fuels             map[string]shopFuel
 	calibrations      map[string]*Calibration // its revisions, by id
 }
 
 // shopFuel is a fuel of headroom.yaml and its blends at other ethanol shares.
 type shopFuel struct {
-	class string
-	fuel  fuel.Fuel
+	class    string
+	ron, mon float64
+	fuel     fuel.Fuel
 }
 
 // NewPlatform makes a platform's physics ready. What cannot be built is left out, with the reason beside it.
@@ -50,47 +54,61 @@ func NewPlatform(ws *workspace.Workspace, w *workspace.Platform) *Platform {
 		if err != nil {
 			continue // the workspace reader has already reported the fuel
 		}
-		p.fuels[id] = shopFuel{class: f.Class, fuel: made}
+		p.fuels[id] = shopFuel{class: f.Class, ron: f.RON, mon: f.MON, fuel: made}
 	}
 	p.buildCycle()
 	return p
 }
 
 func (p *Platform) buildCycle() {
-	if p.Burn == nil {
+	if err := p.believeBurn(); err != nil {
+		p.CycleWhy = err.Error()
 		return
 	}
+	p.anchorCycle()
+}
+
+// anchorCycle makes the cycle model at the believed burn angles.
+func (p *Platform) anchorCycle() {
+	e, err := cycle.New(p.cycleConfig(p.burnPoint, p.Angles))
+	if err != nil {
+		p.Cycle, p.CycleWhy = nil, err.Error()
+		return
+	}
+	p.Cycle, p.CycleWhy = e, ""
+	p.buildLoose()
+}
+
+// cycleConfig is the platform file as the cycle model wants it, with the given burn angles at a reference point.
+func (p *Platform) cycleConfig(at workspace.Burn, a BurnAngles) cycle.Config {
 	cfg := cycle.Defaults(p.Engine.Injection == "direct")
 	cfg.Geometry = p.Geometry
 	cfg.IntakeValveClosing = p.Engine.IntakeValveClosingDeg
 	cfg.ExhaustValveOpening = p.Engine.ExhaustValveOpenDeg
-	cfg.Burn.RPM, cfg.Burn.AbsoluteLoad, cfg.Burn.Lambda = p.Burn.SpeedRPM, p.Burn.AbsoluteLoad, p.Burn.Lambda
-	cfg.Burn.Spark, cfg.Burn.Lag, cfg.Burn.Duration = p.Burn.SparkDeg, p.Burn.IgnitionLagDeg, p.Burn.DurationDeg
+	cfg.Burn.RPM, cfg.Burn.AbsoluteLoad, cfg.Burn.Lambda = at.SpeedRPM, at.AbsoluteLoad, at.Lambda
+	cfg.Burn.Spark, cfg.Burn.Lag, cfg.Burn.Duration = at.SparkDeg, a.Lag, a.Duration
 	if f := p.Friction; f != nil {
 		cfg.Friction = engine.Friction{Constant: f.ConstantKPa * 1000, PeakPressure: f.PeakPressure,
 			Speed: f.Speed * 1000, SpeedSquared: f.SpeedSquared * 1000}
 	}
-	e, err := cycle.New(cfg)
-	if err != nil {
-		p.CycleWhy = err.Error()
-		return
-	}
-	p.Cycle = e
+	return cfg
 }
 
 // Simulate fills a state's cycle results.
-func (p *Platform) Simulate(s *State) {
+func (p *Platform) Simulate(s *State) { s.Simulated, s.loosened = p.simulated(p.Cycle, s), nil }
+
+// simulated are a state's cycle results by a cycle model of the platform.
+func (p *Platform) simulated(e *cycle.Engine, s *State) Simulated {
 	nan := math.NaN()
-	s.Simulated = Simulated{nan, nan, nan, nan}
 	in, ok := p.CycleState(s)
 	if !ok {
-		return
+		return Simulated{nan, nan, nan, nan}
 	}
-	r, err := p.Cycle.Run(in)
+	r, err := e.Run(in)
 	if err != nil {
-		return // outside the model's domain: not known
+		return Simulated{nan, nan, nan, nan} // outside the model's domain: not known
 	}
-	s.Simulated = Simulated{
+	return Simulated{
 		PeakKPa: r.PeakPressure / 1000, BMEPKPa: r.BMEP / 1000,
 		TorqueNm: p.Geometry.Torque(r.BMEP), ExhaustC: r.ExhaustTemperature - zeroCelsius,
 	}
@@ -153,6 +171,13 @@ func (p *Platform) OctaneIndex(s *State) float64 {
 		return math.NaN()
 	}
 	return oi + s.OctaneShift
+}
+
+// Sensitivity is RON − MON of a fuel of headroom.yaml and its ethanol share, 0–1; ok is false for one that it does not
+// have.
+func (p *Platform) Sensitivity(id string) (sensitivity, ethanol float64, ok bool) {
+	f, ok := p.fuels[id]
+	return f.ron - f.mon, f.fuel.EthanolShare(), ok
 }
 
 // FuelClass is the class of a fuel of headroom.yaml, "" for one that it does not have.

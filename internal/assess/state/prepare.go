@@ -43,6 +43,9 @@ func (p *Preparer) As(r *evidence.Row, car string) Visit {
 // Read is Logged at the bounding sample alone and without combustion, for what only reads measurements.
 func (p *Preparer) Read(r *evidence.Row) State { return p.read(r, &r.Bound, r.Vehicle) }
 
+// ReadPeak is Read at the sample of the highest manifold pressure.
+func (p *Preparer) ReadPeak(r *evidence.Row) State { return p.read(r, &r.Peak, r.Vehicle) }
+
 func (p *Preparer) read(r *evidence.Row, at *evidence.Sample, car string) State {
 	s := stateAt(r, at)
 	s.PumpKnee, s.Unheard = p.kneeOf(car), p.Silent[r.Run]

@@ -53,6 +53,8 @@ type State struct {
 	Simulated Simulated // combustion here
 	Logged    *State    // what it was before it was moved to another calibration; nil where it was not
 	SparkKept Simulated // combustion as moved, but at the logged spark
+
+	loosened *loosened // see Platform.Loosened; nil until asked for
 }
 
 // Visit is one pull's visit to one operating cell: the state at its bounding sample, where the cell is hardest on the
@@ -134,4 +136,9 @@ func (s *State) Axis(id channel.ID) float64 {
 		return math.NaN()
 	}
 	return read(s)
+}
+
+// Plus is the sum of two results.
+func (s Simulated) Plus(o Simulated) Simulated {
+	return Simulated{s.PeakKPa + o.PeakKPa, s.BMEPKPa + o.BMEPKPa, s.TorqueNm + o.TorqueNm, s.ExhaustC + o.ExhaustC}
 }
