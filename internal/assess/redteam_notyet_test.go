@@ -5,7 +5,6 @@ package assess
 var notYet = map[string]bool{
 	// Released, or held, on a broken sensor.
 	"sensor-charge":           true,
-	"sensor-torque-other-car": true,
 
 	// Released, and the mistake is not called by its name.
 	"lambda-load-as-fraction": true,

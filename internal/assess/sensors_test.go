@@ -216,7 +216,7 @@ func TestPhysicsAloneDoesNotHold(t *testing.T) {
 	if r.Verdict != VerdictUndecided || !ok || open.Hazard != hazard.Knock || !thin || !noEvent {
 		t.Errorf("12° past what it has run: %s, %v", r.Verdict, r.Reasons)
 	}
-	r = alone(30, 0)
+	r = alone(34, 0)
 	var why result.Reasons
 	for _, reason := range r.Reasons {
 		switch reason := reason.(type) {
@@ -227,7 +227,7 @@ func TestPhysicsAloneDoesNotHold(t *testing.T) {
 		}
 	}
 	if past, named := reasonOf[CleanPastPhysics](why); r.Verdict != VerdictUndecided || !named || past.Beyond < 15 {
-		t.Errorf("clean 30° further: %s, %v", r.Verdict, r.Reasons)
+		t.Errorf("clean 34° further: %s, %v", r.Verdict, r.Reasons)
 	}
 }
 

@@ -235,25 +235,85 @@ const objection = 1
 // chooseTail fits with each share of wide residuals and keeps the last one the rows do not object to.
 func (s *search) chooseTail() error {
 	s.tail = s.tails[0]
-	err := s.rounds()
+	err := s.fromBothStarts()
 	for _, tail := range s.tails[1:] {
-		alt := *s
-		alt.b, alt.scale = slices.Clone(s.b), slices.Clone(s.scale)
-		g := *s.integrator
-		g.u, g.uSD = slices.Clone(s.u), slices.Clone(s.uSD)
-		g.w, g.wSlope, g.wSD = slices.Clone(s.w), slices.Clone(s.wSlope), slices.Clone(s.wSD)
-		alt.integrator = &g
-		alt.vectors = mat.Dense{}
-		alt.moments = nil
+		alt := s.fork()
 		alt.tail = tail
 		altErr := alt.rounds()
 		s.evaluations = alt.evaluations
 		if altErr != nil || err == nil && alt.logPosterior < s.logPosterior-objection {
 			continue
 		}
-		*s, err = alt, nil
+		*s, err = *alt, nil
 	}
 	return err
+}
+
+// fork is a search of the same data that starts where this one stands and leaves it as it is.
+func (s *search) fork() *search {
+	alt := *s
+	alt.b, alt.scale = slices.Clone(s.b), slices.Clone(s.scale)
+	g := *s.integrator
+	g.u, g.uSD = slices.Clone(s.u), slices.Clone(s.uSD)
+	g.w, g.wSlope, g.wSD = slices.Clone(s.w), slices.Clone(s.wSlope), slices.Clone(s.wSD)
+	alt.integrator = &g
+	alt.vectors = mat.Dense{}
+	alt.moments = nil
+	return &alt
+}
+
+// farFromPrior is how many prior deviations the level of the events may lie from the prior's before a search from there
+// is made as well.
+const farFromPrior = 1
+
+// fromBothStarts searches from the prior and, where events lie far from it, from the level they show, and keeps the
+// higher posterior. With a prior far off, the search from it alone can end where all events are false ones: each event
+// far below the limit says so more firmly than the level can move.
+func (s *search) fromBothStarts() error {
+	shown, ok := s.eventLevel()
+	if !ok || math.Abs(shown) < farFromPrior {
+		return s.rounds()
+	}
+	alt := s.fork()
+	alt.b[0] = shown
+	err, altErr := s.rounds(), alt.believing()
+	alt.evaluations += s.evaluations
+	if altErr == nil && (err != nil || alt.logPosterior > s.logPosterior) {
+		*s, err = *alt, nil
+	}
+	s.evaluations = alt.evaluations
+	return err
+}
+
+// believing searches with the share of false events held at its prior, and then with it free.
+func (s *search) believing() error {
+	share := len(s.scale) - numSpreads + atShare
+	free := s.scale[share]
+	s.scale[share] = 0
+	err := s.rounds()
+	s.scale[share] = free
+	if err != nil {
+		return err
+	}
+	return s.rounds()
+}
+
+// eventLevel is the median level, in units of the prior, at which the spark of events would be the limit, with all else
+// as the prior has it.
+func (s *search) eventLevel() (float64, bool) {
+	raw := s.raw(make([]float64, len(s.b)))
+	var levels []float64
+	for i, r := range s.rows {
+		if r.kind == clean {
+			continue
+		}
+		levels = append(levels, (r.upper-value.Dot(s.x[i*s.p:(i+1)*s.p], raw[:s.p]))/s.scale[0])
+	}
+	if len(levels) == 0 || s.scale[0] == 0 {
+		return 0, false
+	}
+	slices.Sort(levels)
+	return levels[len(levels)/2], true
 }
 
 // everyCar returns the data of cars 0, k, 2k, …

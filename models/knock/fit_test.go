@@ -105,6 +105,32 @@ func TestRecoversOwnModel(t *testing.T) {
 	}
 }
 
+// A prior two or three deviations off does not make events of a few cars false ones: the fit is near the one of a good
+// prior, and no likelier one is left behind. With the search from the prior alone every event was taken for false.
+func TestPriorFarOff(t *testing.T) {
+	for seed := range uint64(4) {
+		cars := ownFleet(rand.New(rand.NewPCG(seed, 3)), 3, 8, 10)
+		good, err := Fit(cars, ownPrior(), Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, level := range []float64{22, 27} {
+			off := ownPrior()
+			off.LevelMean, off.LevelSD = level, 6
+			m, err := Fit(cars, off, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			at, _, _ := m.Predict("", 4000, [NumCovariates]float64{})
+			want, _, _ := good.Predict("", 4000, [NumCovariates]float64{})
+			if !m.Converged || math.Abs(at-want) > 1.5 || m.Contamination > 0.03 {
+				t.Errorf("seed %d, prior at %g: limit %.1f, with a good prior %.1f; %.3f of events false, events %d",
+					seed, level, at, want, m.Contamination, m.Events)
+			}
+		}
+	}
+}
+
 // Fits at three sizes: time and memory grow with the rows. The promise is 1000 cars × 200 rows in under 5 s on two
 // cores.
 func BenchmarkFit(b *testing.B) {

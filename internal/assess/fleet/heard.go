@@ -19,7 +19,7 @@ const silentByChance = 0.001
 
 // worthAFit is the chance of silence by a fit with the silent logs in it below which one without them is made; common
 // practice, no source.
-const worthAFit = 0.1
+const worthAFit = 0.3
 
 // Unheard are logs of a car in which knock was not heard: their total retard never moves where a listening car's would
 // have. Their clean cells bound the knock limit from the wrong side and are no evidence.
