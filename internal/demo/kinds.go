@@ -219,11 +219,14 @@ func (f *fleet) drawLarge(c *car, turn int, rng *rand.Rand) drawn {
 		ch.boost = round(80*u(), 1)
 		ch.spark = -round(ch.boost/15, 0.5)
 	case hazard.ExhaustTemperature:
-		ch.spark, ch.lambda = -round(4+18*u(), 0.5), round(0.06*u(), 0.005)
-	case hazard.CylinderPressure: // advance and boost on a fuel that takes them
+		ch.spark, ch.lambda = -round(6+18*u(), 0.5), round(0.06*u(), 0.005)
+	case hazard.CylinderPressure: // advance and boost on a fuel that takes them, where knock does not come first
+		for c.engine != f.engines[0] {
+			c = f.cars[rng.IntN(len(f.cars))]
+		}
 		all := f.fuels()
 		ch.fuel = &all[len(all)-1]
-		ch.spark, ch.boost = round(6+14*u(), 0.5), round(25+60*u(), 1)
+		ch.spark, ch.boost = round(8+14*u(), 0.5), round(30+60*u(), 1)
 	case hazard.LowSpeedLoad:
 		ch.low, ch.high, ch.boost = 1500, 2500, round(90*u(), 1)
 		ch.spark = -round(ch.boost/15, 0.5)

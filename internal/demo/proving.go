@@ -82,7 +82,7 @@ func (c *car) prove(f *fleet) {
 		plant("blocked_intercooler", "charge_temperature", c.intercooler, "share of effectiveness",
 			"the intercooler's fins are blocked")
 	case roleOilCooler:
-		c.hotOil = 30 + 10*u
+		c.hotOil = 35 + 10*u
 		plant("blocked_oil_cooler", "oil_temperature", c.hotOil, "K", "the oil runs hot", oilSignal)
 	case roleWastegate:
 		c.sticking = 0.18 + 0.08*u

@@ -56,12 +56,15 @@ type VisitTruth struct {
 }
 
 // Dangerous reports whether the change makes a visit dangerous: a serious hazard's limit is crossed in a share of at
-// least limit of them, and by the parent in less than half as many.
+// least limit of them, and by the parent in less than half as many. Fewer than enoughVisits tell nothing.
 func (v *VisitTruth) Dangerous(limit float64) bool {
-	return v != nil && v.WorstPerTrip >= limit && v.Parent < v.WorstPerTrip/2
+	return v != nil && v.Entered >= enoughVisits && v.WorstPerTrip >= limit && v.Parent < v.WorstPerTrip/2
 }
 
-const visitDrives = 100
+const (
+	visitDrives  = 100
+	enoughVisits = 30 // a share of 0.2 of these has a standard error of 0.07
+)
 
 // visit simulates drives of the change's way.
 func (ch *change) visit(c *car, r, parent *revision, seed, salt uint64) *VisitTruth {
