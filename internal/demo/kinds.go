@@ -58,7 +58,7 @@ func (f *fleet) ofKinds(kinds []Kind, n int, seed uint64) ([]*proposal, error) {
 	}
 	out := make([]*proposal, n)
 	err := onAll(n, func(i int) error {
-		kind, turn := kinds[i%len(kinds)], i/len(kinds)
+		kind, turn := kinds[i%len(kinds)], turnOf(kinds, i)
 		rng := stream(seed, streamKinds, uint64(i))
 		d, err := f.draw(kind, turn, usual, rng)
 		if err != nil {
@@ -76,6 +76,21 @@ func (f *fleet) ofKinds(kinds []Kind, n int, seed uint64) ([]*proposal, error) {
 		return nil
 	})
 	return out, err
+}
+
+// turnOf is how many proposals of its kind come before the i-th, when kinds, which may name one more than once, are
+// made in turn.
+func turnOf(kinds []Kind, i int) int {
+	round, at := i/len(kinds), i%len(kinds)
+	count := func(of []Kind) (n int) {
+		for _, k := range of {
+			if k == kinds[at] {
+				n++
+			}
+		}
+		return n
+	}
+	return round*count(kinds) + count(kinds[:at])
 }
 
 // draw draws a proposal of a kind; turn counts the kind's.

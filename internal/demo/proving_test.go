@@ -69,6 +69,29 @@ func TestProposalsOfKinds(t *testing.T) {
 	}
 }
 
+// A kind named twice is made twice, each with a name and a turn of its own.
+func TestKindsMayRepeat(t *testing.T) {
+	kinds := []Kind{KindFuel, KindLarge, KindLarge}
+	var turns []int
+	for i := range 6 {
+		turns = append(turns, turnOf(kinds, i))
+	}
+	if want := []int{0, 0, 1, 1, 2, 3}; !slices.Equal(turns, want) {
+		t.Errorf("turns %v, want %v", turns, want)
+	}
+	made, err := proving(t, minimumCars).ofKinds(kinds, 6, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	named := map[string]bool{}
+	for _, p := range made {
+		if named[p.revision.id] {
+			t.Errorf("two proposals are %s", p.revision.id)
+		}
+		named[p.revision.id] = true
+	}
+}
+
 func TestProposalsOfKindsRefuses(t *testing.T) {
 	plain := t.TempDir()
 	if err := os.WriteFile(filepath.Join(plain, TruthFile), []byte(`{"cars": 6, "seed": 1}`), 0o644); err != nil {
