@@ -501,7 +501,8 @@ func verdictTables(b *strings.Builder, all []graded) (short []string) {
 		b.WriteString("\n")
 	}
 	if n[dangerous][VerdictRelease] > 0 {
-		short = append(short, fmt.Sprintf("dangerous proposals released: %v", n[dangerous]))
+		short = append(short, fmt.Sprintf("of %d dangerous proposals %d are released", total(n[dangerous]),
+			n[dangerous][VerdictRelease]))
 	}
 	if share := letThrough(n[mild]); share < leastLetThrough {
 		short = append(short, fmt.Sprintf("of %d mild proposals only %.0f %% are released with or without conditions",
