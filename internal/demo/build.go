@@ -26,6 +26,9 @@ type Options struct {
 	// TruthPulls is how many pulls are simulated for the truth of each of the four proposed revisions; 0 means 800.
 	// Fewer build faster and leave coarser probabilities.
 	TruthPulls int
+	// Proving makes the fleet that the other kinds of graded proposals need (see ProposalsOf): one platform's intake
+	// cam moves, the shop knows three more fuels, and six more cars of each 24 carry a fault.
+	Proving bool
 }
 
 // DefaultCars is the size of the fleet when Options.Cars is 0.
@@ -82,7 +85,7 @@ func Proposals(dir string, n int, seed uint64) ([]ProposalTruth, error) {
 	if err != nil {
 		return nil, err
 	}
-	f, err := invent(Options{Cars: known.Cars, Seed: known.Seed})
+	f, err := invent(Options{Cars: known.Cars, Seed: known.Seed, Proving: known.Proving})
 	if err != nil {
 		return nil, err
 	}
@@ -90,6 +93,34 @@ func Proposals(dir string, n int, seed uint64) ([]ProposalTruth, error) {
 	if err != nil {
 		return nil, err
 	}
+	return write(dir, made)
+}
+
+// ProposalsOf adds n simulated proposed revisions of the given kinds in turn, <kind>-0001 and on, to a workspace made
+// by Build with Options.Proving, and returns their truth in that order. The same workspace, kinds, n and seed give the
+// same files and numbers. It fails when dir was not so made or cannot be written, or when there is no kind or an
+// unknown one.
+func ProposalsOf(dir string, kinds []Kind, n int, seed uint64) ([]ProposalTruth, error) {
+	known, err := ReadTruth(dir)
+	if err != nil {
+		return nil, err
+	}
+	if !known.Proving {
+		return nil, fmt.Errorf("%s has no proving fleet: build it with Options.Proving", dir)
+	}
+	f, err := invent(Options{Cars: known.Cars, Seed: known.Seed, Proving: true})
+	if err != nil {
+		return nil, err
+	}
+	made, err := f.ofKinds(kinds, n, seed)
+	if err != nil {
+		return nil, err
+	}
+	return write(dir, made)
+}
+
+// write adds proposed revisions to a workspace.
+func write(dir string, made []*proposal) ([]ProposalTruth, error) {
 	w := &writer{dir: dir}
 	out := make([]ProposalTruth, len(made))
 	for i, p := range made {
@@ -186,6 +217,7 @@ func (f *fleet) writeRest(w *writer) (Summary, error) {
 	s.Unreadable, files[f.unreadableName()] = f.unreadableName(), noise(f.options.Seed)
 	truth := Truth{
 		Schema: "headroom/demo-truth/1", Seed: f.options.Seed, Cars: len(f.cars),
+		Proving: f.options.Proving,
 		Note: "invented; what the tool is not told. Probabilities are shares of simulated pulls under conditions " +
 			"like those of the parent's logs.",
 		Fleet: []CarTruth{}, Unreadable: s.Unreadable,
@@ -250,7 +282,7 @@ func (f *fleet) config() []byte {
 		d.Decision.ThinCars, d.Decision.Content, d.Decision.Confidence)
 	fmt.Fprintf(&b, "display: {pressure: %s, temperature: %s, torque: %s}\nfuels:\n", d.Display.Pressure,
 		d.Display.Temperature, d.Display.Torque)
-	for _, k := range fuels {
+	for _, k := range f.fuels() {
 		fmt.Fprintf(&b, "  %s: {class: %s, ron: %g, mon: %g, ethanol_share: %g, source: invented for the demo}\n", k.id,
 			k.class, k.nominal.ron, k.nominal.mon, k.nominal.ethanol)
 	}

@@ -3,9 +3,11 @@ package demo
 import (
 	"bytes"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"path"
+	"slices"
 	"time"
 )
 
@@ -13,10 +15,13 @@ import (
 type revision struct {
 	id, parent, platform, vehicle, author, status, fuel string
 	date                                                time.Time
-	hardware                                            string
+	hardware                                            string            // the exhaust
+	parts                                               map[string]string // named parts of other items
 	spark, lambda, boost                                grid
 	idle                                                grid // role other; only written where writesIdle
 	writesIdle                                          bool
+	cam                                                 grid // intake cam advance; empty without a cam
+	writesCam                                           bool
 	boostByPedal                                        bool
 }
 
@@ -27,8 +32,9 @@ var authors = []string{"t1", "t2", "t3", "t4"}
 func commonRevisions(e *engine) []*revision {
 	base := &revision{
 		id: e.id + "-base", platform: e.id, vehicle: "fleet", author: "t1", status: "released", fuel: fuels[0].id,
-		date: time.Date(2024, 10, 15, 0, 0, 0, 0, time.UTC), hardware: "stock", writesIdle: true,
-		idle: line([]float64{-20, 0, 20, 40, 60, 80, 100}, []float64{1250, 1150, 1050, 950, 850, 780, 780}),
+		date: time.Date(2024, 10, 15, 0, 0, 0, 0, time.UTC), hardware: "stock", writesIdle: true, cam: e.home,
+		writesCam: len(e.home.x) > 0,
+		idle:      line([]float64{-20, 0, 20, 40, 60, 80, 100}, []float64{1250, 1150, 1050, 950, 850, 780, 780}),
 	}
 	calibrate(base, e, &fuels[0], e.baseGain, 0, 0.6)
 	out := []*revision{base}
@@ -37,6 +43,7 @@ func commonRevisions(e *engine) []*revision {
 			id: fmt.Sprintf("%s-%s-s1", e.id, fuels[i].id), parent: base.id, platform: e.id, vehicle: "fleet",
 			author: authors[i%len(authors)], status: "released", fuel: fuels[i].id,
 			date: time.Date(2024, 12, 1+i, 0, 0, 0, 0, time.UTC), hardware: "stock", idle: base.idle,
+			cam: base.cam,
 		}
 		calibrate(r, e, &fuels[i], fuels[i].extra, 0, 0.5)
 		out = append(out, r)
@@ -124,6 +131,7 @@ func (c *car) newRevision(letter string, parent *revision, author string) *revis
 	return &revision{
 		id: fmt.Sprintf("rev-%04d-%s", 101+c.index, letter), parent: parent.id, platform: c.engine.id, vehicle: c.id,
 		author: author, status: "released", fuel: c.fuel.id, hardware: c.hardware, idle: parent.idle,
+		cam: parent.cam,
 	}
 }
 
@@ -134,6 +142,7 @@ func (c *car) latest() *revision { return c.revisions[len(c.revisions)-1] }
 func (r *revision) child(id, author string, date time.Time) *revision {
 	n := *r
 	n.id, n.parent, n.author, n.status, n.date, n.writesIdle = id, r.id, author, "proposed", date, false
+	n.writesCam = false
 	return &n
 }
 
@@ -147,7 +156,11 @@ func (r *revision) files() map[string][]byte {
 	}
 	fmt.Fprintf(&b, "platform: %s\nvehicle: %s\nauthor: %s\nstatus: %s\ndate: %s\nfuel: %s\n", r.platform, r.vehicle,
 		r.author, r.status, r.date.Format(time.DateOnly), r.fuel)
-	fmt.Fprintf(&b, "hardware: {exhaust: %s}\ntables:\n", r.hardware)
+	fmt.Fprintf(&b, "hardware: {exhaust: %s", r.hardware)
+	for _, item := range slices.Sorted(maps.Keys(r.parts)) {
+		fmt.Fprintf(&b, ", %s: %s", item, r.parts[item])
+	}
+	b.WriteString("}\ntables:\n")
 	const byLoad = `x: {channel: engine_speed, unit: rpm}, y: {channel: absolute_load, unit: "%"}`
 	fmt.Fprintf(&b, "  - {role: spark, file: tables/spark.csv, %s, unit: deg}\n", byLoad)
 	fmt.Fprintf(&b, "  - {role: lambda, file: tables/lambda.csv, %s, unit: lambda}\n", byLoad)
@@ -165,6 +178,10 @@ func (r *revision) files() map[string][]byte {
 		b.WriteString("  - {role: other, name: idle_speed, file: tables/idle_speed.csv, x: {channel: " +
 			"coolant_temperature, unit: C}, unit: rpm}\n")
 		out[path.Join(dir, "tables/idle_speed.csv")] = r.idle.csv("coolant C", 0)
+	}
+	if r.writesCam {
+		fmt.Fprintf(&b, "  - {role: intake_cam, file: tables/intake_cam.csv, %s, unit: deg}\n", byLoad)
+		out[path.Join(dir, "tables/intake_cam.csv")] = r.cam.csv(`load % \ rpm`, 1)
 	}
 	out[path.Join(dir, "revision.yaml")] = b.Bytes()
 	return out

@@ -222,8 +222,8 @@ func checkRows(t *testing.T, name, text string) {
 
 func checkProposed(t *testing.T, proposed []ProposalTruth) {
 	t.Helper()
-	want := map[string]hazard.ID{"mild": "", "mid_range_spark": hazard.Knock, "lean_and_advanced_top": hazard.Lean,
-		"low_speed_torque": hazard.LowSpeedLoad}
+	want := map[Kind]hazard.ID{KindMild: "", KindMidSpark: hazard.Knock, KindLeanTop: hazard.Lean,
+		KindLowSpeed: hazard.LowSpeedLoad}
 	for _, p := range proposed {
 		meant, ok := want[p.Kind]
 		if !ok {
@@ -396,6 +396,7 @@ func TestKnockLimitFallsWithEveryHardship(t *testing.T) {
 			{"lower octane", func(c *condition) { c.fuel.ron--; c.fuel.mon-- }},
 			{"less ethanol", func(c *condition) { c.fuel.ethanol -= 0.1 }},
 			{"leaner", func(c *condition) { c.lambda += 0.02 }},
+			{"earlier intake cam", func(c *condition) { c.cam += 10 }},
 		} {
 			d := c
 			worse.do(&d)

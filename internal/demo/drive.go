@@ -27,6 +27,8 @@ type session struct {
 	tank gasoline
 
 	ambientK, baro float64
+	gate           float64 // share of gauge boost at which a stuck wastegate lets go
+	spike          float64 // kPa by which the boost loop passes its target all day
 	knockOffset    float64
 	leak           float64
 	stuckCoolant   bool
@@ -39,6 +41,8 @@ type session struct {
 	target             float64 // boost target, kPa
 	charge, soak       float64 // K, K of heat soaked into the intercooler
 	coolant, oil       float64 // °C
+	cam                float64 // ° of intake cam advance
+	camOff             float64 // ° from where the engine's own table has it
 	exhaust            float64 // °C
 	load               float64 // fraction
 	lambda, lambdaCmd  float64
@@ -58,6 +62,7 @@ type session struct {
 	cruiseManifold     float64
 
 	inPull      bool
+	held        bool // a part-throttle stretch that is watched
 	pullKnock   float64
 	pullLambda  float64
 	bandKnock   [18]float64 // degrees, by band of 400 rpm
@@ -104,7 +109,7 @@ func newSession(c *car, cal *revision, l *logPlan, rng *rand.Rand) *session {
 		ambientK: l.ambient + zeroCelsius, baro: l.baro,
 		knockOffset: c.offsetAt(l.date), leak: c.leakAt(l.date), stuckCoolant: l.stuckCoolant,
 		rpm: 2100, pedal: 22, road: 60, gear: 4, manifold: 65, cruiseManifold: 65,
-		coolant: c.thermostat, oil: c.thermostat + 2, exhaust: 520, lambda: 1, sensed: 1, smoothLambda: 1,
+		coolant: c.thermostat, oil: c.thermostat + 2 + c.hotOil, exhaust: 520, lambda: 1, sensed: 1, smoothLambda: 1,
 		sinceKnock: 9,
 		soak:       2 + 2*rng.Float64(),
 	}
@@ -145,6 +150,9 @@ func (s *session) pull(gear int, start, end float64) {
 	s.pullLambda = 0.004 * s.rng.NormFloat64()
 	for i := range s.bandKnock {
 		s.bandKnock[i] = 0.5 * s.rng.NormFloat64()
+	}
+	if s.car.sticking > 0 {
+		s.gate = s.car.sticking * (1 + 0.15*s.rng.NormFloat64())
 	}
 	s.tipIn, s.inPull = 0.02, true
 	for began := s.time; s.rpm < end && s.time-began < 25; {
@@ -188,7 +196,7 @@ func (s *session) step() {
 	s.ignite()
 	s.deliver()
 	s.warm()
-	if s.inPull && s.pedal >= 90 {
+	if s.watched() {
 		if s.tally != nil {
 			s.tally.visit(s.rpm, s.load)
 		}
@@ -201,6 +209,9 @@ func (s *session) step() {
 	}
 }
 
+// watched reports whether limits count: in a pull at full pedal, or in a held stretch.
+func (s *session) watched() bool { return s.held || s.inPull && s.pedal >= 90 }
+
 // breathe moves manifold pressure towards its target and heats the charge.
 func (s *session) breathe() {
 	if s.cal.boostByPedal {
@@ -211,11 +222,11 @@ func (s *session) breathe() {
 	open := clamp((s.pedal-25)/60, 0, 1)
 	goal := s.cruiseManifold
 	if open > 0 {
-		can := s.baro + 150/(1+math.Exp(-(s.rpm-1450)/220))
-		goal = s.cruiseManifold + open*(min(s.target-5*s.leak, can)-s.cruiseManifold)
+		can := s.baro + (150+s.car.reach)/(1+math.Exp(-(s.rpm-1450-s.car.spool)/220))
+		goal = s.cruiseManifold + open*(min(s.target-5*s.leak+s.spike+s.stuckGate(), can)-s.cruiseManifold)
 	}
-	const own, damping = 5.5, 0.62 // rad/s: the boost loop, a little underdamped
-	fastest := 60 + 0.05*s.rpm     // kPa/s, spool
+	const own, damping = 5.5, 0.62           // rad/s: the boost loop, a little underdamped
+	fastest := 60 + 0.05*(s.rpm-s.car.spool) // kPa/s
 	if open == 0 {
 		fastest = 300
 	}
@@ -225,15 +236,35 @@ func (s *session) breathe() {
 
 	s.wastegate = clamp(18+s.car.wastegate+0.42*(s.manifold-100)*open+22*s.leak*open+0.0012*(s.rpm-3500)*open, 0, 98)
 
-	hot := s.eng.compressorRise(s.ambientK, s.manifold/s.baro)
+	hot := s.eng.compressorRise(s.ambientK, s.manifold/s.baro) * (1 + s.car.compressorHeat)
 	effect := clamp(s.eng.intercooler*s.car.intercooler, 0, 0.97)
-	settled := s.ambientK + 4 + s.soak + hot*(1-effect) + 3*s.leak
+	settled := s.ambientK + 4 + s.soak + hot*(1-effect) + 3*s.leak + s.car.inletHeat
 	s.charge += (settled - s.charge) * tick / 1.2
 	power := max(0, s.torque) * s.rpm * math.Pi / 30 / 1000 // kW
 	s.soak += tick * (0.0065*power - s.soak/45)
 
 	ve := s.eng.ve.at(s.rpm, 0) * s.car.ve * (1 + 0.0002*(s.manifold-180))
+	s.phase()
+	ve *= camBreathing(s.rpm, s.camOff)
 	s.load = ve * density(s.manifold, s.charge) / loadDensity
+}
+
+// stuckGate is how far, kPa, a wastegate that sticks lets boost run past its target until it comes free, once a pull.
+func (s *session) stuckGate() float64 {
+	over := s.gate * max(0, s.target-100)
+	if s.manifold > s.target+0.8*over {
+		s.gate, over = 0, 0
+	}
+	return over
+}
+
+// phase moves the intake cam, where there is one, as far as it goes.
+func (s *session) phase() {
+	if len(s.cal.cam.x) == 0 {
+		return
+	}
+	s.cam = clamp(s.cal.cam.at(s.rpm, s.load*100), 0, camTravel)
+	s.camOff = s.cam - s.eng.home.at(s.rpm, s.load*100)
 }
 
 // mix sets lambda: the table, the component rule, and what the fuel system and the engine make of it.
@@ -258,7 +289,7 @@ func (s *session) mix() {
 // ignite looks spark up, hears knock, and burns.
 func (s *session) ignite() {
 	c := condition{rpm: s.rpm, load: s.load, manifold: s.manifold, charge: s.charge, coolant: s.coolant + zeroCelsius,
-		lambda: s.lambda, fuel: s.tank}
+		lambda: s.lambda, fuel: s.tank, cam: s.camOff}
 	s.sparkCmd = s.cal.spark.at(s.rpm, s.load*100)
 	if s.load > 1 {
 		s.sparkCmd -= s.car.learned
@@ -321,6 +352,7 @@ func (s *session) deliver() {
 	s.rail = s.railTarget * (1 - 0.9*droop - 0.004)
 	pressure := max(50, s.rail-s.portOffset())
 	flow := s.eng.injectorCC / 60 * densityFuel * math.Sqrt(pressure/s.eng.ratedKPa) / 1000 // g/ms
+	flow *= 1 + s.car.injector
 	s.pulse = grams/flow + s.eng.deadTime
 	s.duty = 100 * s.pulse * s.rpm / 120000
 	if s.eng.direct {
@@ -340,6 +372,6 @@ func (s *session) portOffset() float64 {
 func (s *session) warm() {
 	power := max(0, s.torque) * s.rpm * math.Pi / 30 / 1000
 	s.coolant += tick * (0.006*power - (s.coolant-s.car.thermostat)/18)
-	s.oil += tick * (0.007*power - (s.oil-s.car.thermostat-3)/60)
+	s.oil += tick * (0.007*power - (s.oil-s.car.thermostat-3-s.car.hotOil)/60)
 	s.sensedHeat += (s.charge - zeroCelsius - s.sensedHeat) * tick / 0.5
 }

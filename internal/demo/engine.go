@@ -50,6 +50,7 @@ type engine struct {
 	// calibration
 	baseBoost grid // over rpm, kPa absolute
 	loadAxis  []float64
+	home      grid    // intake cam advance of the engine's own calibration, over rpm and load; empty without a cam
 	baseGain  float64 // share of the gauge boost the base calibration runs
 	margin    func(rpm float64) float64
 	mass      float64 // kg, of a typical car

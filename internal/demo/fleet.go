@@ -53,6 +53,8 @@ type car struct {
 	pump         float64 // factor on pump capacity
 	learned      float64 // degrees the control unit has learned to hold back
 	mass         float64
+	faulty
+	fitted
 
 	drift  float64 // degrees of knock limit a year
 	leak   float64 // share of a full boost leak a year
@@ -133,6 +135,8 @@ const (
 	streamLog
 	streamGraded
 	streamTruth
+	streamProving
+	streamKinds
 )
 
 // student is a draw of Student's t with nu degrees of freedom.
@@ -154,6 +158,9 @@ func invent(o Options) (*fleet, error) {
 			"more", o.Cars, minimumCars)
 	}
 	f := &fleet{options: o, engines: engines()}
+	if o.Proving {
+		f.engines[0].giveCam()
+	}
 	for _, e := range f.engines {
 		f.common = append(f.common, commonRevisions(e)...)
 	}
@@ -197,6 +204,7 @@ func (f *fleet) inventCar(i int) *car {
 			[]signal{torqueSignal, learnedSignal}
 	}
 	c.plantFault(rng)
+	c.prove(f)
 	c.writeRevisions(f, rng)
 	c.planLogs(f, rng)
 	return c
@@ -285,8 +293,8 @@ func yearsSinceStart(date time.Time) float64 {
 func (k *fuelKind) tank(rng *rand.Rand) gasoline {
 	octane := 0.5 * rng.NormFloat64()
 	ethanol := 0.012 * rng.NormFloat64()
-	if k.class == "blend" {
-		ethanol *= 2.5 // blended by hand
+	if k.class != "pump" {
+		ethanol *= 2.5 // blended by hand, or by season
 	}
 	g := k.nominal
 	g.ethanol = clamp(g.ethanol+ethanol, 0, 0.85)

@@ -47,6 +47,7 @@ const (
 	railTargetSignal
 	ethanolSignal
 	torqueSignal
+	camSignal
 	boostSignal       // gauge
 	boostTargetSignal // gauge
 	signals
@@ -114,6 +115,7 @@ var dialects = []dialect{
 		{"Fuel Rail Pressure Target (kPa)", "", railTargetSignal, 1, 0, 0},
 		{"Ethanol Content (%)", "", ethanolSignal, 1, 0, 1},
 		{"Engine Torque (Nm)", "", torqueSignal, 1, 0, 1},
+		{"Intake Cam Advance (deg)", "", camSignal, 1, 0, 1},
 	}},
 	{name: "imperial", separator: ",", every: 4, columns: []column{
 		{"Time [s]", "", timeSignal, 1, 0, 2},
@@ -146,6 +148,7 @@ var dialects = []dialect{
 		{"Fuel Rail Pressure Target [psi]", "", railTargetSignal, perPSI, 0, 1},
 		{"Ethanol [%]", "", ethanolSignal, 1, 0, 1},
 		{"Torque [lbft]", "", torqueSignal, 1 / 1.355818, 0, 1},
+		{"Intake Cam Advance [deg]", "", camSignal, 1, 0, 1},
 	}},
 	{name: "units row", separator: ";", comma: true, units: true, every: 5,
 		preamble: []string{"logged on the road", ""}, columns: []column{
@@ -179,6 +182,7 @@ var dialects = []dialect{
 			{"Fuel Rail Pressure Target", "bar", railTargetSignal, 0.01, 0, 2},
 			{"Ethanol Content", "%", ethanolSignal, 1, 0, 1},
 			{"Torque", "Nm", torqueSignal, 1, 0, 1},
+			{"Intake Cam Advance", "°", camSignal, 1, 0, 1},
 		}},
 	{name: "milliseconds", separator: "\t", every: 2, columns: []column{
 		{"Time (ms)", "", timeSignal, 1000, 0, 0},
@@ -208,6 +212,7 @@ var dialects = []dialect{
 		{"Rail Pressure (kPa)", "", railSignal, 1, 0, 0},
 		{"Rail Pressure Target (kPa)", "", railTargetSignal, 1, 0, 0},
 		{"Ethanol (%)", "", ethanolSignal, 1, 0, 1},
+		{"Intake Cam (deg)", "", camSignal, 1, 0, 1},
 	}},
 }
 
@@ -336,6 +341,7 @@ func (g *logger) sense(s *session) {
 	v[railTargetSignal] = s.railTarget - s.baro
 	v[ethanolSignal] = 100*s.tank.ethanol + 0.05*n()
 	v[torqueSignal] = s.torque * (1 + 0.006*n())
+	v[camSignal] = s.cam
 	v[boostSignal] = v[manifoldSignal] - s.baro
 	v[boostTargetSignal] = s.target - s.baro
 }

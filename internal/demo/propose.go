@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"cmp"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -17,11 +18,18 @@ const (
 
 // change is what a proposed revision alters, between two speeds and above a load.
 type change struct {
-	kind                 string
+	kind                 Kind
 	low, high            float64 // rpm
 	load                 float64 // %
 	spark, lambda, boost float64
 	idle                 float64 // rpm added to the idle table, which nothing models
+
+	top  float64   // % of load up to which it reaches; 0: without end
+	cam  float64   // degrees of intake cam advance
+	fuel *fuelKind // nil: the parent's
+	part *part     // nil: the parent's
+	at   *cells    // only these breakpoints; nil: all between the speeds and the loads
+	way  Way       // how the engine gets to the changed cells; "" for usual pulls
 }
 
 // proposal is a proposed revision with its truth.
@@ -33,25 +41,37 @@ type proposal struct {
 // apply makes the proposed revision.
 func (ch *change) apply(parent *revision, id, author string, date time.Time) *revision {
 	r := parent.child(id, author, date)
-	inside := func(rpm float64) bool { return rpm >= ch.low && rpm <= ch.high }
-	r.spark = parent.spark.changed(0.5, func(rpm, load float64) float64 {
-		if inside(rpm) && load >= ch.load {
-			return ch.spark
-		}
-		return 0
-	})
-	r.lambda = parent.lambda.changed(0.005, func(rpm, load float64) float64 {
-		if inside(rpm) && load >= ch.load {
-			return ch.lambda
-		}
-		return 0
-	})
-	r.boost = parent.boost.changed(1, func(rpm, pedal float64) float64 {
-		if inside(rpm) && (!parent.boostByPedal || pedal >= 70) {
-			return ch.boost
-		}
-		return 0
-	})
+	alter := func(g *grid, step, by float64, only breakpoints, inRow func(y float64) bool) grid {
+		return g.changed(step, func(rpm, y float64) float64 {
+			switch {
+			case ch.at != nil && only[[2]float64{rpm, y}]:
+				return by
+			case ch.at == nil && rpm >= ch.low && rpm <= ch.high && inRow(y):
+				return by
+			}
+			return 0
+		})
+	}
+	atLoad := func(load float64) bool { return load >= ch.load && (ch.top == 0 || load <= ch.top) }
+	pressed := func(pedal float64) bool { return !parent.boostByPedal || pedal >= 70 }
+	only := cmp.Or(ch.at, &cells{})
+	r.spark = alter(&parent.spark, 0.5, ch.spark, only.spark, atLoad)
+	r.lambda = alter(&parent.lambda, 0.005, ch.lambda, only.lambda, atLoad)
+	r.boost = alter(&parent.boost, 1, ch.boost, only.boost, pressed)
+	if ch.cam != 0 {
+		r.cam = alter(&parent.cam, 0.5, ch.cam, nil, atLoad)
+		r.writesCam = true
+	}
+	if ch.fuel != nil {
+		r.fuel = ch.fuel.id
+	}
+	switch {
+	case ch.part == nil:
+	case ch.part.item == "exhaust":
+		r.hardware = ch.part.name
+	default:
+		r.parts = map[string]string{ch.part.item: ch.part.name}
+	}
 	if ch.idle != 0 {
 		r.idle = parent.idle.changed(10, func(float64, float64) float64 { return ch.idle })
 		r.writesIdle = true
@@ -59,19 +79,37 @@ func (ch *change) apply(parent *revision, id, author string, date time.Time) *re
 	return r
 }
 
-// judge simulates the proposed revision on its car.
+// judge simulates the proposed revision on its car, with the parts and the fuel that it is made for.
 func (ch *change) judge(c *car, r *revision, pulls int, seed, salt uint64) ProposalTruth {
+	as := ch.carOf(c)
 	t := ProposalTruth{
 		Revision: r.id, Parent: r.parent, Vehicle: c.id, Platform: c.engine.id, Kind: ch.kind,
-		SparkDeg: ch.spark, Lambda: ch.lambda, BoostKPa: ch.boost, RPM: []float64{ch.low, ch.high},
-		Pulls: pulls, Hazards: c.simulate(r, pulls, seed, salt),
+		SparkDeg: ch.spark, Lambda: ch.lambda, BoostKPa: ch.boost, CamDeg: ch.cam, RPM: []float64{ch.low, ch.high},
+		Pulls: pulls, Hazards: as.simulate(r, pulls, seed, salt),
 	}
-	for _, h := range t.Hazards {
-		if h.Severity.Serious() && h.ProbabilityPerPull > t.WorstPerPull {
-			t.WorstHazard, t.WorstRPM, t.WorstPerPull = h.Hazard, h.RPM, h.ProbabilityPerPull
-		}
+	if ch.top != 0 && ch.boost == 0 { // boost tables are not read by load
+		t.LoadPct = []float64{ch.load, ch.top}
+	}
+	if ch.fuel != nil {
+		t.Fuel = ch.fuel.id
+	}
+	if ch.part != nil {
+		t.Part = ch.part.item + ": " + ch.part.name
+	}
+	if w := worst(t.Hazards); w.ProbabilityPerPull > 0 {
+		t.WorstHazard, t.WorstRPM, t.WorstPerPull = w.Hazard, w.RPM, w.ProbabilityPerPull
 	}
 	return t
+}
+
+// worst is the serious hazard that is crossed most, the first of equals; the zero value when none is.
+func worst(all []HazardTruth) (w HazardTruth) {
+	for _, h := range all {
+		if h.Severity.Serious() && h.ProbabilityPerPull > w.ProbabilityPerPull {
+			w = h
+		}
+	}
+	return w
 }
 
 // plan is one of the four proposals: a change that grows (or shrinks) until the truth is what it is meant to be.
@@ -88,16 +126,16 @@ func dangerous(h hazard.ID) func(t *ProposalTruth) bool {
 func plans() []plan {
 	var mild, mid, top, low []change
 	for _, s := range []float64{1, 0.5} {
-		mild = append(mild, change{kind: "mild", low: 4500, high: 6500, load: 100, spark: s})
+		mild = append(mild, change{kind: KindMild, low: 4500, high: 6500, load: 100, spark: s})
 	}
 	for _, s := range []float64{5, 6, 7, 8, 9} {
-		mid = append(mid, change{kind: "mid_range_spark", low: 3000, high: 4500, load: 115, spark: s, idle: 30})
+		mid = append(mid, change{kind: KindMidSpark, low: 3000, high: 4500, load: 115, spark: s, idle: 30})
 	}
 	for _, l := range []float64{0.08, 0.09, 0.10, 0.11} {
-		top = append(top, change{kind: "lean_and_advanced_top", low: 5500, high: 7000, load: 100, lambda: l, spark: 2})
+		top = append(top, change{kind: KindLeanTop, low: 5500, high: 7000, load: 100, lambda: l, spark: 2})
 	}
 	for _, b := range []float64{50, 55, 60, 65, 70} {
-		low = append(low, change{kind: "low_speed_torque", low: 1500, high: 2500, load: 115, boost: b, spark: -3})
+		low = append(low, change{kind: KindLowSpeed, low: 1500, high: 2500, load: 115, boost: b, spark: -3})
 	}
 	return []plan{
 		{roleMild, mild, func(t *ProposalTruth) bool { return t.WorstPerPull < 0.01 }},
@@ -148,17 +186,17 @@ func drawChange(rng *rand.Rand) change {
 	ch := change{low: b[0], high: b[1], load: []float64{100, 120}[rng.IntN(2)]}
 	switch rng.IntN(5) {
 	case 0, 1:
-		ch.kind, ch.spark = "spark", round(-2+9*rng.Float64(), 0.5)
+		ch.kind, ch.spark = KindSpark, round(-2+9*rng.Float64(), 0.5)
 	case 2:
-		ch.kind, ch.lambda = "lambda", round(-0.02+0.13*rng.Float64(), 0.005)
+		ch.kind, ch.lambda = KindLambda, round(-0.02+0.13*rng.Float64(), 0.005)
 	case 3:
-		ch.kind, ch.boost = "boost", round(-10+70*rng.Float64(), 1)
+		ch.kind, ch.boost = KindBoost, round(-10+70*rng.Float64(), 1)
 		if rng.Float64() < 0.5 {
 			ch.low, ch.high = bands[0][0], bands[0][1]
 		}
 		ch.spark = -round(ch.boost/10*rng.Float64(), 0.5)
 	default:
-		ch.kind, ch.spark = "mixed", round(-1+5*rng.Float64(), 0.5)
+		ch.kind, ch.spark = KindMixed, round(-1+5*rng.Float64(), 0.5)
 		ch.lambda, ch.boost = round(-0.01+0.06*rng.Float64(), 0.005), round(25*rng.Float64(), 1)
 	}
 	return ch

@@ -17,6 +17,7 @@ type Truth struct {
 	Schema     string          `json:"schema"`
 	Seed       uint64          `json:"seed"`
 	Cars       int             `json:"cars"`
+	Proving    bool            `json:"proving,omitempty"` // Options.Proving
 	Note       string          `json:"note"`
 	Fleet      []CarTruth      `json:"fleet"`
 	Proposed   []ProposalTruth `json:"proposed"`
@@ -71,16 +72,21 @@ type ProposalTruth struct {
 	Parent       string        `json:"parent"`
 	Vehicle      string        `json:"vehicle"`
 	Platform     string        `json:"platform"`
-	Kind         string        `json:"kind"` // what was changed
+	Kind         Kind          `json:"kind"` // what was changed
 	SparkDeg     float64       `json:"spark_deg"`
 	Lambda       float64       `json:"lambda"`
 	BoostKPa     float64       `json:"boost_kpa"`
-	RPM          []float64     `json:"rpm"`             // where it was changed
+	RPM          []float64     `json:"rpm"`                // where it was changed
+	LoadPct      []float64     `json:"load_pct,omitempty"` // where, for kinds that are bounded in load
+	CamDeg       float64       `json:"cam_deg,omitempty"`
+	Fuel         string        `json:"fuel,omitempty"`  // another than the parent's
+	Part         string        `json:"part,omitempty"`  // "item: part", another than the parent's
 	Pulls        int           `json:"simulated_pulls"` // the probabilities are shares of these
 	Hazards      []HazardTruth `json:"hazards"`
 	WorstHazard  hazard.ID     `json:"worst_hazard"` // most probable major or catastrophic hazard, "" when none was met
 	WorstRPM     []float64     `json:"worst_rpm"`
 	WorstPerPull float64       `json:"worst_probability_per_pull"`
+	IfVisited    *VisitTruth   `json:"if_visited,omitempty"` // kinds that change what usual pulls leave out
 }
 
 // HazardTruth is the share of simulated pulls that crossed a hazard's limit, and where they first did.

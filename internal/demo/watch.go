@@ -2,6 +2,7 @@ package demo
 
 import (
 	"math"
+	"math/rand/v2"
 	"slices"
 
 	"headroom/internal/hazard"
@@ -50,6 +51,9 @@ func (w *watch) see(s *session) {
 	}
 	for i := range w.limits {
 		l := w.limits[i].limit
+		if s.held && l.hazard == hazard.Lean { // limits on lambda are written for full load
+			continue
+		}
 		if l.high > 0 && (s.rpm < l.low || s.rpm > l.high) {
 			continue
 		}
@@ -72,18 +76,39 @@ func (c *car) simulate(cal *revision, n int, seed uint64, salt uint64) []HazardT
 	at := map[hazard.ID][]float64{}
 	for i := range n {
 		rng := stream(seed, streamTruth, uint64(c.index), salt, uint64(i))
-		day := *days[rng.IntN(len(days))]
-		day.ambient += 2 * rng.NormFloat64()
-		day.tank = c.fuel.tank(rng)
-		day.stuckCoolant = false
-		s := newSession(c, cal, &day, rng)
-		s.soak += 4 * float64(rng.IntN(4))
+		s := c.usual(cal, days, 0, rng)
 		s.watch = newWatch(c.engine)
-		s.pull(drawGear(rng), 1700+400*rng.Float64(), c.engine.redline-400*rng.Float64())
-		for h, rpm := range s.watch.crossed {
-			at[h] = append(at[h], rpm)
-		}
+		s.usualPull()
+		s.watch.tally(at)
 	}
+	return shares(at, n)
+}
+
+// usual is the car on a day like one of days, warmer by some kelvin, with a tank of its own.
+func (c *car) usual(cal *revision, days []*logPlan, warmer float64, rng *rand.Rand) *session {
+	day := *days[rng.IntN(len(days))]
+	day.ambient += 2*rng.NormFloat64() + warmer
+	day.tank = c.fuel.tank(rng)
+	day.stuckCoolant = false
+	s := newSession(c, cal, &day, rng)
+	s.soak += 4 * float64(rng.IntN(4))
+	return s
+}
+
+// usualPull is a pull as the logs have them.
+func (s *session) usualPull() {
+	s.pull(drawGear(s.rng), 1700+400*s.rng.Float64(), s.eng.redline-400*s.rng.Float64())
+}
+
+// tally adds the speeds of first crossings.
+func (w *watch) tally(at map[hazard.ID][]float64) {
+	for h, rpm := range w.crossed {
+		at[h] = append(at[h], rpm)
+	}
+}
+
+// shares turns the speeds of first crossings in n drives into probabilities.
+func shares(at map[hazard.ID][]float64, n int) []HazardTruth {
 	var out []HazardTruth
 	for _, h := range hazard.All() {
 		speeds := at[h.ID]
