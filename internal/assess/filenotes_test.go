@@ -37,7 +37,7 @@ func platformFile(t *testing.T, dir, id string, change ...string) {
 }
 
 // proposalOf is the demo's proposed revision of a kind.
-func proposalOf(t *testing.T, dir, kind string) string {
+func proposalOf(t *testing.T, dir string, kind demo.Kind) string {
 	t.Helper()
 	truth, err := demo.ReadTruth(dir)
 	if err != nil {
