@@ -193,6 +193,12 @@ type (
 		Beyond result.Number `json:"beyond_deg"` // the limit, in the middle of their cells
 		Chance result.Number `json:"chance"`     // that they stay silent if physics is right
 	}
+	// ChargeStoodStill: charge temperature stands still through logs of the car, so its sensor or channel is dead.
+	ChargeStoodStill struct {
+		Runs  []string      `json:"runs"`
+		Pulls int           `json:"pulls"`
+		At    result.Number `json:"at_c"`
+	}
 	// KnockNotHeard: knock retard never moves in logs of the car in which a listening car's would have.
 	KnockNotHeard struct {
 		Runs   []string      `json:"runs"`
@@ -226,6 +232,7 @@ func (Unmodelled) Code() string         { return "unmodelled" }
 func (NotProven) Code() string          { return "not_proven" }
 func (NoKnockEvent) Code() string       { return "no_knock_event" }
 func (CleanPastPhysics) Code() string   { return "clean_past_physics" }
+func (ChargeStoodStill) Code() string   { return "charge_stood_still" }
 func (KnockNotHeard) Code() string      { return "knock_not_heard" }
 func (FileDoubt) Code() string          { return "file_doubt" }
 

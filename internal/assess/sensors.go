@@ -9,12 +9,15 @@ import (
 )
 
 // sensorDoubts are what keeps a release away because a car's logs may not show what was there: a lambda sensor that
-// reads off, a knock channel that does not hear.
+// reads off, a charge temperature that stands still, a knock channel that does not hear.
 func (m *Model) sensorDoubts(car string) result.Reasons {
 	var out result.Reasons
 	if d, suspect := m.Doubts[car]; suspect {
 		out = append(out, SuspectSensor{Steady: result.Number(d.Steady), Full: result.Number(d.Full),
 			Leaner: result.Number(d.Leaner())})
+	}
+	if d, still := m.Still[car]; still {
+		out = append(out, ChargeStoodStill{Runs: d.Runs, Pulls: d.Pulls, At: result.Number(d.At)})
 	}
 	if u, deaf := m.Unheard[car]; deaf {
 		out = append(out, KnockNotHeard{Runs: u.Runs, Pulls: u.Pulls, Steady: u.Steady,

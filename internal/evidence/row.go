@@ -1,5 +1,7 @@
 package evidence
 
+import "math"
+
 // Row is the unit of evidence: what one segment (a pull, or a steady part-throttle stretch) of one car showed in one
 // operating cell. Samples inside a segment are one observation, so a Row is one observation. Float fields that were
 // not logged are NaN ("not measured"), never zero. Angles in crank degrees, spark before top dead centre, retard
@@ -109,6 +111,16 @@ type Row struct {
 
 // Kept are the samples kept of the row's cell, in no order of time.
 func (r *Row) Kept() []*Sample { return []*Sample{&r.Bound, &r.Entry, &r.Exit, &r.Peak} }
+
+// WithoutCharge is a copy of the row as if charge temperature had not been logged.
+func (r *Row) WithoutCharge() *Row {
+	c, nan := *r, math.NaN()
+	c.ChargeTemperature, c.ChargeTemperatureMax, c.ChargeTemperatureRise = nan, nan, nan
+	for _, at := range c.Kept() {
+		at.Charge = nan
+	}
+	return &c
+}
 
 // Sample is one instant of a cell; units as in Row.
 type Sample struct {

@@ -352,6 +352,8 @@ func fixtureSensors() result.Reasons {
 	clean := assess.CleanPastPhysics{Cars: 1, Pulls: 9, Beyond: 44, Chance: 1e-12}
 	return result.Reasons{
 		assess.SuspectSensor{Steady: -0.05, Full: -0.048, Leaner: 0.05},
+		assess.ChargeStoodStill{Runs: []string{"runs/car-017/rev-0142-a/pull-1.csv",
+			"runs/car-017/rev-0142-a/pull-2.csv"}, Pulls: 6, At: 25},
 		assess.KnockNotHeard{Runs: []string{"runs/car-017/rev-0142-a/pull-1.csv", "runs/car-017/rev-0142-a/pull-2.csv"},
 			Pulls: 31, Steady: 12, Retard: 0, Chance: 0.0004},
 		clean,

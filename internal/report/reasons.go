@@ -99,7 +99,8 @@ func (w words) verdictReason(r result.Reason) string {
 			"computed", r.To, strings.Join(r.From, " and "))
 	case assess.PartNotShown:
 		return partNotShown(&r)
-	case assess.NotProven, assess.NoKnockEvent, assess.CleanPastPhysics, assess.KnockNotHeard:
+	case assess.NotProven, assess.NoKnockEvent, assess.CleanPastPhysics, assess.KnockNotHeard,
+		assess.ChargeStoodStill:
 		return w.sensorReason(r)
 	case assess.FileDoubt:
 		return w.fileDoubt(&r)

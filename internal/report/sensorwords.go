@@ -16,6 +16,10 @@ func (w words) sensorReason(r result.Reason) string {
 			"car that listens would stay silent there with a chance of %s; check the knock sensor and the logged "+
 			"channel, then log again", w.Value(r.Retard, "deg"), count(r.Pulls, "pull"),
 			count(r.Steady, "steady stretch"), logNames(r.Runs), spokenShare(r.Chance))
+	case assess.ChargeStoodStill:
+		return fmt.Sprintf("charge temperature stands at %s through %s of this car (%s), boost or not: its sensor or "+
+			"channel is dead and was left out; mend it, then log again", w.Value(r.At, "°C"),
+			count(r.Pulls, "pull"), logNames(r.Runs))
 	case assess.CleanPastPhysics:
 		return fmt.Sprintf("no knock in %s of %s with spark %s past the knock limit that physics gives: either "+
 			"physics is wrong for this engine (check burn and fuel in the platform file) or knock was not heard "+

@@ -43,6 +43,7 @@ type Fit struct {
 
 	Commands     state.CommandError // what control units command beyond their lambda tables
 	Unheard      map[string]Unheard // by car: logs that did not hear knock
+	Still        map[string]Still   // by car: logs in which charge temperature stood still
 	KnockAgainst *Contradiction     // nil where logged events show the limit, or clean logs do not contradict physics
 }
 
@@ -58,16 +59,18 @@ func New(p *state.Platform, f *Fit) *Fleet {
 		p = p.WithBurn(f.BurnFit.BurnAngles)
 	}
 	return &Fleet{Preparer: state.Preparer{Platform: p, Rail: f.Rail, Knees: f.PumpKnees, Silent: f.unheardRuns(),
-		Command: f.Commands},
+		DeadCharge: f.stillRuns(), Command: f.Commands},
 		Fit: f}
 }
 
 // Learn fits a platform to rows of evidence; d says how wide its envelopes are.
 func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet, error) {
+	still := &Fit{Still: stillIn(rows)}
+	rows = still.told(rows)
 	f := &Fit{Margins: map[metric.ID]Margin{}, Suspects: map[string]Margin{}, Levels: map[metric.ID]Level{},
 		Lacks: map[metric.ID]result.Lack{}, Envelopes: map[EnvelopeKey]Envelope{}, Rail: state.RailOf(rows),
 		Doubts: doubtsOf(rows), Weather: weatherOf(rows), Unheard: map[string]Unheard{},
-		Commands: p.CommandErrorOf(rows)}
+		Still: still.Still, Commands: p.CommandErrorOf(rows)}
 	f.BurnFit = fitBurn(p, rows, f.Rail)
 	fleet := New(p, f)
 	p = fleet.Platform

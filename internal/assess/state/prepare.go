@@ -14,10 +14,11 @@ import (
 // prediction, a comparison with own logs) asks of the same.
 type Preparer struct {
 	*Platform
-	Rail    RailLine           // of the platform
-	Knees   map[string]float64 // pump use, %, from which each car's rail pressure falls away; HealthyKnee for others
-	Command CommandError       // of the platform
-	Silent  map[string]bool    // by log: those that did not hear knock
+	Rail       RailLine           // of the platform
+	Knees      map[string]float64 // pump use, %, from which each car's rail pressure falls away; HealthyKnee for others
+	Command    CommandError       // of the platform
+	Silent     map[string]bool    // by log: those that did not hear knock
+	DeadCharge map[string]bool    // by log: those whose charge temperature is a dead sensor's
 }
 
 // Logged is a row as it was logged, by the car and on the fuel of its log.
@@ -26,6 +27,7 @@ func (p *Preparer) Logged(r *evidence.Row) Visit { return p.As(r, r.Vehicle) }
 // As is a row as if a car had driven it: its states at the samples kept of the cell, with what the log left out and
 // combustion. car is "" for a car not seen. The fuel is that of the log; Move changes it.
 func (p *Preparer) As(r *evidence.Row, car string) Visit {
+	r = p.told(r)
 	v := Visit{State: p.read(r, &r.Bound, car)}
 	met := []float64{r.Bound.RPM}
 	for _, at := range r.Kept() {
@@ -41,10 +43,24 @@ func (p *Preparer) As(r *evidence.Row, car string) Visit {
 }
 
 // Read is Logged at the bounding sample alone and without combustion, for what only reads measurements.
-func (p *Preparer) Read(r *evidence.Row) State { return p.read(r, &r.Bound, r.Vehicle) }
+func (p *Preparer) Read(r *evidence.Row) State {
+	r = p.told(r)
+	return p.read(r, &r.Bound, r.Vehicle)
+}
 
 // ReadPeak is Read at the sample of the highest manifold pressure.
-func (p *Preparer) ReadPeak(r *evidence.Row) State { return p.read(r, &r.Peak, r.Vehicle) }
+func (p *Preparer) ReadPeak(r *evidence.Row) State {
+	r = p.told(r)
+	return p.read(r, &r.Peak, r.Vehicle)
+}
+
+// told is a row without what a dead sensor showed.
+func (p *Preparer) told(r *evidence.Row) *evidence.Row {
+	if !p.DeadCharge[r.Run] {
+		return r
+	}
+	return r.WithoutCharge()
+}
 
 func (p *Preparer) read(r *evidence.Row, at *evidence.Sample, car string) State {
 	s := stateAt(r, at)
