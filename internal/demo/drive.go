@@ -130,6 +130,17 @@ func (s *session) cruise(seconds, rpm, manifold float64) {
 	}
 }
 
+// warmUp is the road before the first pull of a run.
+func (s *session) warmUp() {
+	s.cruise(9+4*s.rng.Float64(), 2200+400*s.rng.Float64(), 55+20*s.rng.Float64())
+}
+
+// rest is the road from one pull to the next.
+func (s *session) rest() {
+	s.lift()
+	s.cruise(6+4*s.rng.Float64(), 2000+700*s.rng.Float64(), 50+30*s.rng.Float64())
+}
+
 // shift changes gear in 0.3 s at constant road speed.
 func (s *session) shift(gear int) {
 	const ticks = 15

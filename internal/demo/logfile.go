@@ -385,15 +385,14 @@ func (c *car) drive(l *logPlan, seed uint64, number int) ([]byte, error) {
 	g := newLogger(c, l, rng)
 	s.write = func(float64) { g.record(s) }
 	s.tally = &tally{}
-	s.cruise(9+4*rng.Float64(), 2200+400*rng.Float64(), 55+20*rng.Float64())
+	s.warmUp()
 	for _, gear := range l.gears {
 		end := c.engine.redline - 400*rng.Float64()
 		if rng.Float64() < 0.1 {
 			end -= 900 // traffic
 		}
 		s.pull(gear, 1700+400*rng.Float64(), end)
-		s.lift()
-		s.cruise(6+4*rng.Float64(), 2000+700*rng.Float64(), 50+30*rng.Float64())
+		s.rest()
 	}
 	l.truth = LogTruth{
 		Path: l.name, Date: l.date.Format("2006-01-02"), Revision: l.revision.id, RON: round(l.tank.ron, 0.01),

@@ -169,7 +169,9 @@ type extremes struct{ charge, exhaust, duty, pump, load, lambda, spool float64 }
 func pulled(c *car, change func(c *car)) extremes {
 	as := *c
 	change(&as)
-	s := as.usual(c.latest(), c.daysOn(c.latest().id)[:1], 0, stream(1, 2))
+	day := *c.daysOn(c.latest().id)[0]
+	day.gears = day.gears[:1] // pulls before this one would end at another luck
+	s := as.usual(c.latest(), []*logPlan{&day}, 0, stream(1, 2))
 	x := extremes{lambda: math.Inf(-1)}
 	s.write = func(float64) {
 		if !s.watched() {

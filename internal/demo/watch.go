@@ -84,14 +84,19 @@ func (c *car) simulate(cal *revision, n int, seed uint64, salt uint64) []HazardT
 	return shares(at, n)
 }
 
-// usual is the car on a day like one of days, warmer by some kelvin, with a tank of its own.
+// usual is the car on a day like one of days, warmer by some kelvin, with a tank of its own, before a pull that is the
+// first of its run or a later one, as the day's logs have them: with the heat of those before it.
 func (c *car) usual(cal *revision, days []*logPlan, warmer float64, rng *rand.Rand) *session {
 	day := *days[rng.IntN(len(days))]
 	day.ambient += 2*rng.NormFloat64() + warmer
 	day.tank = c.fuel.tank(rng)
 	day.stuckCoolant = false
 	s := newSession(c, cal, &day, rng)
-	s.soak += 4 * float64(rng.IntN(4))
+	s.warmUp()
+	for range rng.IntN(len(day.gears)) {
+		s.usualPull()
+		s.rest()
+	}
 	return s
 }
 
