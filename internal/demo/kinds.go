@@ -249,7 +249,9 @@ func (f *fleet) drawLarge(c *car, turn int, rng *rand.Rand) drawn {
 		ch.high, ch.boost = 3500, round(10+60*u(), 1)
 		ch.spark = -round(ch.boost/15, 0.5)
 	case hazard.Driveline:
-		ch.high, ch.boost = 5000, round(30+85*u(), 1)
+		all := f.fuels() // boost on a fuel that takes it, where knock control does not take the torque back
+		ch.fuel = &all[len(all)-1]
+		ch.high, ch.boost = 5000, round(25+70*u(), 1)
 		ch.spark = -round(ch.boost/40, 0.5)
 	}
 	return drawn{c, ch}
