@@ -54,6 +54,14 @@ func (m *Model) unshown(rev *workspace.Revision, rows []*evidence.Row) result.Re
 	return out
 }
 
+// newFuel reports whether no pull that is judged on ran on a fuel like the revision's.
+func (b *bench) newFuel() bool {
+	return slices.ContainsFunc(b.unshown, func(r result.Reason) bool {
+		_, is := r.(FuelNotShown)
+		return is
+	})
+}
+
 // otherFuels are the fuels of the rows where none is of the class of the given one.
 func (m *Model) otherFuels(fuel string, rows []*evidence.Row) []string {
 	met := map[string]bool{}

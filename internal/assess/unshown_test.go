@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"headroom/internal/assess/state"
 	"headroom/internal/fleettest"
 	"headroom/internal/hazard"
 	"headroom/internal/metric"
@@ -107,6 +108,29 @@ func TestWhatNoPullRanWith(t *testing.T) {
 		}
 	}
 	moreFuel(t, same, review("ethanol"))
+	untold(t, same, review("ethanol"))
+}
+
+// untold checks that a blend whose control unit does not hear of it is tried as the lean mixture that it is: E50 for E10
+// asks 14.1/11.9 (stoichiometric ratios: Heywood 1988, table D.4, by mass fraction) × √(0.745/0.767) times as much fuel.
+func untold(t *testing.T, pump, blend *Review) {
+	t.Helper()
+	of := func(r *Review) (Condition, bool) {
+		i := slices.IndexFunc(r.Conditions, func(c Condition) bool {
+			return c.Stress.Kind == state.UntoldBlend && c.Hazard == hazard.Lean
+		})
+		if i < 0 {
+			return Condition{}, false
+		}
+		return r.Conditions[i], true
+	}
+	if c, tried := of(pump); tried {
+		t.Errorf("on its own fuel: %+v", c)
+	}
+	c, tried := of(blend)
+	if !tried || math.Abs(float64(c.Stress.Size)-17) > 1.5 || c.ProbabilityPerPull < 0.9 {
+		t.Errorf("E50 untold: %+v", c)
+	}
 }
 
 func sameReason(a, b result.Reason) bool {

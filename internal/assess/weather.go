@@ -143,5 +143,8 @@ func (m *Model) met(b *bench) state.Met {
 	if fit, ok := m.Margins[metric.Lambda]; ok && fit.Cars >= m.decision().ThinCars && fit.Ref > 0 {
 		out.SensorPct = 100 * value.Z95 * math.Sqrt(fit.Model.CarVar) / fit.Ref
 	}
+	if b.newFuel() {
+		out.UntoldPct = value.Or(value.Median(b.known(m.Untold)), 0)
+	}
 	return out
 }

@@ -194,6 +194,9 @@ func fixtureReview() *assess.Review {
 			{Stress: assess.Stress{Kind: state.LessEthanol, Size: 15, From: state.SizeUsual},
 				Hazard: "knock", Margin: 0.2, Unit: "deg",
 				ProbabilityPerPull: 0.31},
+			{Stress: assess.Stress{Kind: state.UntoldBlend, Size: 17.2, From: state.SizeOfFuels},
+				Hazard: "lean", Parent: 0.002, Margin: -0.06, Unit: "lambda",
+				ProbabilityPerPull: 0.999},
 		},
 		Footprint: fixtureFootprint(),
 		NextPulls: []assess.NextPull{

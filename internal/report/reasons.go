@@ -240,6 +240,9 @@ func (w words) stress(s assess.Stress) string {
 		return fmt.Sprintf("ethanol share lower by %s points", show.Number(s.Size, 0))
 	case state.ThinAir:
 		return "ambient pressure " + w.Value(s.Size, "kPa")
+	case state.UntoldBlend:
+		return fmt.Sprintf("a control unit that does not hear of the new fuel (mixture %s %% leaner)",
+			show.Number(s.Size, 0))
 	case state.RichSensor:
 		return fmt.Sprintf(
 			"lambda sensor reading %s %% rich",

@@ -1,6 +1,7 @@
 package state
 
 import (
+	"math"
 	"slices"
 
 	"headroom/internal/metric"
@@ -17,6 +18,7 @@ const (
 	LessEthanol StressKind = "less_ethanol" // ethanol share lower, % by volume
 	ThinAir     StressKind = "thin_air"     // ambient pressure down to, kPa
 	RichSensor  StressKind = "rich_sensor"  // lambda sensor reads rich by, %
+	UntoldBlend StressKind = "untold_blend" // mixture leaner by, %: injected as for the fuel of the logs
 )
 
 // SizeFrom says where the size of a stress comes from.
@@ -26,6 +28,7 @@ type SizeFrom string
 const (
 	SizeOfClimate SizeFrom = "climate" // headroom.yaml
 	SizeOfFleet   SizeFrom = "fleet"   // what the fleet's logs met
+	SizeOfFuels   SizeFrom = "fuels"   // the fuels of headroom.yaml
 	SizeUsual     SizeFrom = "usual"   // common practice, no source
 )
 
@@ -61,11 +64,39 @@ type Met struct {
 	PressureFrom      SizeFrom
 	SensorPct         float64 // by which a lambda sensor in twenty reads rich, %, as the fleet's differ
 	EthanolPct        float64 // of the fuel, by volume
+	UntoldPct         float64 // by which the mixture is leaner where injection does not follow the new fuel, %; 0: it does
 }
 
 // Stresses are the conditions that a revision is tried under.
 func Stresses(met Met) []Stress {
-	return []Stress{hotDay(met), badTank(met.EthanolPct), thinAir(met), richSensor(met.SensorPct)}
+	out := []Stress{hotDay(met), badTank(met.EthanolPct), thinAir(met), richSensor(met.SensorPct)}
+	if met.UntoldPct > 0 {
+		out = append(out, untoldBlend(met.UntoldPct))
+	}
+	return out
+}
+
+// untoldBlend injects what the fuel of the logs took. Whether a control unit hears of a blend (by a sensor, by feedback,
+// or by tables made for it) stands in no table of lambda.
+func untoldBlend(pct float64) Stress {
+	return Stress{Kind: UntoldBlend, Size: pct, From: SizeOfFuels, apply: func(p *Platform, s *State) {
+		factor := 1 + p.Untold(s)/100
+		s.Lambda *= factor
+		s.LambdaCommanded *= factor // as the sensor would read it
+	}}
+}
+
+// Untold is by how much the mixture of a state is leaner, %, where as much is injected as for the fuel of its log: the
+// same openings of the injectors at the same pressure let through mass as √ρ (Bernoulli), of which air asks by the
+// stoichiometric ratios. 0 where it is not leaner, or a fuel is not known.
+func (p *Platform) Untold(s *State) float64 {
+	is, ok := p.fuelOf(s)
+	was, known := p.fuelOf(s.Root())
+	if !ok || !known {
+		return 0
+	}
+	asked := was.Stoich() * math.Sqrt(was.Density()) / (is.Stoich() * math.Sqrt(is.Density()))
+	return math.Max(0, 100*(asked-1))
 }
 
 func hotDay(met Met) Stress {
