@@ -129,7 +129,8 @@ const rareShare = 1 - hotShare
 // met is what is known of the conditions to come: of the workspace's climate where it says, else of what the fleet met.
 func (m *Model) met(b *bench) state.Met {
 	out := state.Met{HotDay: math.NaN(), CommonDay: math.NaN(), LowPressure: math.NaN(), SensorPct: math.NaN(),
-		EthanolPct: value.Median(b.known(m.EthanolPct))}
+		WeakBlendPct: math.NaN(),
+		EthanolPct:   value.Median(b.known(m.EthanolPct))}
 	if b.days != nil {
 		out.HotDay, out.CommonDay, out.DaysFrom = b.days.quantile(hotShare), b.days.quantile(0.5), state.SizeOfFleet
 		if b.days.from == FromClimate {
@@ -139,6 +140,9 @@ func (m *Model) met(b *bench) state.Met {
 	out.LowPressure, out.PressureFrom = m.ws.Config.Climate.LowestPressure(), state.SizeOfClimate
 	if w := &m.Fit.Weather.Barometer; !value.Known(out.LowPressure) && w.Known() {
 		out.LowPressure, out.PressureFrom = w.Quantile(rareShare), state.SizeOfFleet
+	}
+	if w := &m.Fit.Weather.Blends; w.Known() {
+		out.WeakBlendPct = math.Max(0, -w.Quantile(rareShare))
 	}
 	if fit, ok := m.Margins[metric.Lambda]; ok && fit.Cars >= m.decision().ThinCars && fit.Ref > 0 {
 		out.SensorPct = 100 * value.Z95 * math.Sqrt(fit.Model.CarVar) / fit.Ref

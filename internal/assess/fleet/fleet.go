@@ -69,7 +69,7 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 	rows = still.told(rows)
 	f := &Fit{Margins: map[metric.ID]Margin{}, Suspects: map[string]Margin{}, Levels: map[metric.ID]Level{},
 		Lacks: map[metric.ID]result.Lack{}, Envelopes: map[EnvelopeKey]Envelope{}, Rail: state.RailOf(rows),
-		Doubts: doubtsOf(rows), Weather: weatherOf(rows), Unheard: map[string]Unheard{},
+		Doubts: doubtsOf(rows), Weather: weatherOf(p, rows), Unheard: map[string]Unheard{},
 		Still: still.Still, Commands: p.CommandErrorOf(rows)}
 	f.BurnFit = fitBurn(p, rows, f.Rail)
 	fleet := New(p, f)

@@ -47,11 +47,18 @@ func (d *Days) Quantile(share float64) float64 {
 type Weather struct {
 	Ambient   Days `json:"ambient"`   // °C
 	Barometer Days `json:"barometer"` // kPa
+	Blends    Days `json:"blends"`    // logged ethanol less that of the blend's name, % by volume
 }
 
 // weatherOf is the weather of the days that rows were logged on.
-func weatherOf(rows []evidence.Row) Weather {
+func weatherOf(p *state.Platform, rows []evidence.Row) Weather {
 	return Weather{
+		Blends: daysOf(rows, func(r *evidence.Row) float64 {
+			if _, named, ok := p.Sensitivity(r.Fuel); ok && 100*named >= state.EthanolBlend {
+				return r.Ethanol - 100*named
+			}
+			return math.NaN()
+		}),
 		Ambient:   daysOf(rows, func(r *evidence.Row) float64 { return r.Ambient }),
 		Barometer: daysOf(rows, func(r *evidence.Row) float64 { return r.Barometer }),
 	}

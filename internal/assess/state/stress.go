@@ -42,9 +42,9 @@ type Stress struct {
 	octaneOnly bool // it moves the knock limit and leaves combustion alone
 }
 
-// ethanolBlend is the ethanol share, percent by volume, from which the fuel stress takes ethanol away rather than
+// EthanolBlend is the ethanol share, percent by volume, from which the fuel stress takes ethanol away rather than
 // octane.
-const ethanolBlend = 30
+const EthanolBlend = 30.0
 
 // Sizes of stresses about which nothing is known; common practice, no source. highGround is about 1450 m by the
 // standard atmosphere (ISO 2533).
@@ -64,12 +64,13 @@ type Met struct {
 	PressureFrom      SizeFrom
 	SensorPct         float64 // by which a lambda sensor in twenty reads rich, %, as the fleet's differ
 	EthanolPct        float64 // of the fuel, by volume
+	WeakBlendPct      float64 // by which a blend in fifty holds less ethanol than its name says, % by volume
 	UntoldPct         float64 // by which the mixture is leaner where injection does not follow the new fuel, %; 0: it does
 }
 
 // Stresses are the conditions that a revision is tried under.
 func Stresses(met Met) []Stress {
-	out := []Stress{hotDay(met), badTank(met.EthanolPct), thinAir(met), richSensor(met.SensorPct)}
+	out := []Stress{hotDay(met), badTank(met), thinAir(met), richSensor(met.SensorPct)}
 	if met.UntoldPct > 0 {
 		out = append(out, untoldBlend(met.UntoldPct))
 	}
@@ -108,10 +109,14 @@ func hotDay(met Met) Stress {
 		apply: func(_ *Platform, s *State) { heatCharge(s, met.HotDay-s.Day) }}
 }
 
-func badTank(ethanolPct float64) Stress {
-	if ethanolPct >= ethanolBlend {
-		return Stress{Kind: LessEthanol, Size: lowerEthanol, From: SizeUsual,
-			apply: func(_ *Platform, s *State) { s.EthanolShift = -lowerEthanol }}
+func badTank(met Met) Stress {
+	if met.EthanolPct >= EthanolBlend {
+		st := Stress{Kind: LessEthanol, Size: met.WeakBlendPct, From: SizeOfFleet}
+		if !value.Known(st.Size) {
+			st.Size, st.From = lowerEthanol, SizeUsual
+		}
+		st.apply = func(_ *Platform, s *State) { s.EthanolShift = -st.Size }
+		return st
 	}
 	return Stress{Kind: LowOctane, Size: lowerOctane, From: SizeUsual, octaneOnly: true,
 		apply: func(_ *Platform, s *State) { s.OctaneShift = -lowerOctane }}

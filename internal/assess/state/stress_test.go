@@ -1,0 +1,48 @@
+package state
+
+import (
+	"math"
+	"testing"
+)
+
+// The bad tank of a blend is as weak as the fleet's, and 15 points weaker where no fleet tells; of a pump fuel it is two
+// octane numbers.
+func TestBadTank(t *testing.T) {
+	nan := math.NaN()
+	for _, c := range []struct {
+		ethanol, weak float64
+		want          Stress
+	}{
+		{50, 6, Stress{Kind: LessEthanol, Size: 6, From: SizeOfFleet}},
+		{50, nan, Stress{Kind: LessEthanol, Size: 15, From: SizeUsual}},
+		{10, 6, Stress{Kind: LowOctane, Size: 2, From: SizeUsual}},
+		{nan, nan, Stress{Kind: LowOctane, Size: 2, From: SizeUsual}},
+	} {
+		got := badTank(Met{EthanolPct: c.ethanol, WeakBlendPct: c.weak})
+		var s State
+		got.apply(nil, &s)
+		if got.Kind != c.want.Kind || got.Size != c.want.Size || got.From != c.want.From {
+			t.Errorf("%+v: %+v", c, got)
+		}
+		if moved := -s.EthanolShift - s.OctaneShift; moved != c.want.Size {
+			t.Errorf("%+v: moved by %g", c, moved)
+		}
+	}
+}
+
+// A pump fuel of a tenth ethanol and a blend of 85 % ask air in 14.1 and 9.8 parts (common figures: Heywood 1988, table
+// D.4, by mass fraction) and weigh 0.750 and 0.784 kg/L: without hearing of it the mixture is 14.1/9.8 × √(0.750/0.784) =
+// 1.41 times as lean. Less ethanol is richer, which is no stress of this kind; neither is the fuel of the log.
+func TestUntold(t *testing.T) {
+	p := kestrel(t)
+	logged := State{Fuel: "pump-91", Ethanol: math.NaN()}
+	on := func(shift float64) *State {
+		return &State{Fuel: "pump-91", Ethanol: math.NaN(), EthanolShift: shift, Logged: &logged}
+	}
+	if got := p.Untold(on(75)); math.Abs(got-41) > 1.5 {
+		t.Errorf("E85: %.1f %% leaner", got)
+	}
+	if same, less := p.Untold(on(0)), p.Untold(on(-5)); same != 0 || less != 0 {
+		t.Errorf("the same fuel %g, less ethanol %g", same, less)
+	}
+}
