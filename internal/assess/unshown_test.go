@@ -111,8 +111,9 @@ func TestWhatNoPullRanWith(t *testing.T) {
 	untold(t, same, review("ethanol"))
 }
 
-// untold checks that a blend whose control unit does not hear of it is tried as the lean mixture that it is: E50 for E10
-// asks 14.1/11.9 (stoichiometric ratios: Heywood 1988, table D.4, by mass fraction) × √(0.745/0.767) times as much fuel.
+// untold checks that a blend whose control unit does not hear of it is tried as the lean mixture that it is: E50 for
+// E10 asks 14.1/11.9 (stoichiometric ratios: Heywood 1988, table D.4, by mass fraction) × √(0.745/0.767) times as
+// much fuel.
 func untold(t *testing.T, pump, blend *Review) {
 	t.Helper()
 	of := func(r *Review) (Condition, bool) {

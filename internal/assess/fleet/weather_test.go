@@ -9,8 +9,8 @@ import (
 	"headroom/internal/workspace"
 )
 
-// How far blends stray from their names is read from days of blends alone, whatever the named share; ten days that lie 1
-// to 10 points below theirs put the one in fifty at the lowest (definition 5 of Hyndman and Fan, 1996: R's
+// How far blends stray from their names is read from days of blends alone, whatever the named share; ten days that
+// lie 1 to 10 points below theirs put the one in fifty at the lowest (definition 5 of Hyndman and Fan, 1996: R's
 // quantile(-(1:10), 0.02, type = 5) is -10).
 func TestWeakBlends(t *testing.T) {
 	p := platformWith(t, "direct", func(*workspace.Platform) {})

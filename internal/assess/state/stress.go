@@ -65,7 +65,7 @@ type Met struct {
 	SensorPct         float64 // by which a lambda sensor in twenty reads rich, %, as the fleet's differ
 	EthanolPct        float64 // of the fuel, by volume
 	WeakBlendPct      float64 // by which a blend in fifty holds less ethanol than its name says, % by volume
-	UntoldPct         float64 // by which the mixture is leaner where injection does not follow the new fuel, %; 0: it does
+	UntoldPct         float64 // by which the mixture is leaner where injection does not follow the new fuel, %
 }
 
 // Stresses are the conditions that a revision is tried under.
@@ -77,8 +77,8 @@ func Stresses(met Met) []Stress {
 	return out
 }
 
-// untoldBlend injects what the fuel of the logs took. Whether a control unit hears of a blend (by a sensor, by feedback,
-// or by tables made for it) stands in no table of lambda.
+// untoldBlend injects what the fuel of the logs took. Whether a control unit hears of a blend (by a sensor, by
+// feedback, or by tables made for it) stands in no table of lambda.
 func untoldBlend(pct float64) Stress {
 	return Stress{Kind: UntoldBlend, Size: pct, From: SizeOfFuels, apply: func(p *Platform, s *State) {
 		factor := 1 + p.Untold(s)/100

@@ -5,8 +5,8 @@ import (
 	"testing"
 )
 
-// The bad tank of a blend is as weak as the fleet's, and 15 points weaker where no fleet tells; of a pump fuel it is two
-// octane numbers.
+// The bad tank of a blend is as weak as the fleet's, and 15 points weaker where no fleet tells; of a pump fuel it is
+// two octane numbers.
 func TestBadTank(t *testing.T) {
 	nan := math.NaN()
 	for _, c := range []struct {
@@ -30,9 +30,10 @@ func TestBadTank(t *testing.T) {
 	}
 }
 
-// A pump fuel of a tenth ethanol and a blend of 85 % ask air in 14.1 and 9.8 parts (common figures: Heywood 1988, table
-// D.4, by mass fraction) and weigh 0.750 and 0.784 kg/L: without hearing of it the mixture is 14.1/9.8 × √(0.750/0.784) =
-// 1.41 times as lean. Less ethanol is richer, which is no stress of this kind; neither is the fuel of the log.
+// A pump fuel of a tenth ethanol and a blend of 85 % ask air in 14.1 and 9.8 parts (common figures: Heywood 1988,
+// table D.4, by mass fraction) and weigh 0.750 and 0.784 kg/L: without hearing of it the mixture is 14.1/9.8 ×
+// √(0.750/0.784) = 1.41 times as lean. Less ethanol is richer, which is no stress of this kind; neither is the fuel
+// of the log.
 func TestUntold(t *testing.T) {
 	p := kestrel(t)
 	logged := State{Fuel: "pump-91", Ethanol: math.NaN()}
