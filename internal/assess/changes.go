@@ -3,6 +3,7 @@ package assess
 import (
 	"maps"
 	"slices"
+	"strings"
 
 	"headroom/internal/assess/footprint"
 	"headroom/internal/assess/state"
@@ -13,39 +14,39 @@ import (
 // Differing is a kind of thing by which a revision, as it will run, differs from its parent or from what the logs ran.
 type Differing string
 
-// Kinds of difference.
+// Kinds of difference, as the contract names them.
 const (
-	DiffersTable Differing = "table"
-	DiffersFuel  Differing = "fuel"
-	DiffersPart  Differing = "part"
-	DiffersCar   Differing = "car" // it is judged on the pulls of other cars
+	DiffersTable      Differing = "table"
+	DiffersFuel       Differing = "fuel"
+	DiffersPart       Differing = "hardware"
+	DiffersSpeedLimit Differing = "speed_limit"
+	DiffersCells      Differing = "cells" // changed values of tables that no judged pull reads
+	DiffersCar        Differing = "car"   // it is judged on the pulls of other cars
 )
 
 // Account says what is known of a difference.
 type Account string
 
-// Accounts. Without one of the first three a difference keeps a release away.
+// Accounts. A difference without one keeps a release away.
 const (
 	AccountComputed Account = "computed" // from the logged states, with an error of its own
 	AccountShown    Account = "shown"    // judged pulls ran with it
-	AccountSpread   Account = "spread"   // by the spread between cars
-	AccountPartly   Account = "partly"   // computed, but for places where nothing could be
-	AccountMissing  Account = "missing"  // neither computed nor shown
+	AccountNone     Account = "none"     // neither computed nor shown
 )
 
 // Changed is one thing that differs.
 type Changed struct {
-	Kind Differing `json:"kind"`
-	Name string    `json:"name"` // the role and name of a table, the item of a part
-	From []string  `json:"from"` // fuels, parts or cars of the judged pulls or of the parent
-	To   string    `json:"to"`
+	What    Differing `json:"what"`
+	From    string    `json:"from"`    // file of the parent's table; fuels, parts or cars of the judged pulls
+	To      string    `json:"to"`      // of the revision
+	Account Account   `json:"account"` // what is known of it
+	Why     string    `json:"why"`     // the account, and Reasons, in words, by internal/report
 
+	Name    string                `json:"name"`    // the role and name of a table, the item of a part
 	Largest result.Number         `json:"largest"` // change of a table, in Unit
 	Unit    string                `json:"unit"`
 	At      []footprint.AxisValue `json:"at"`      // of it
-	Values  result.Number         `json:"values"`  // of a table that change
-	Unread  result.Number         `json:"unread"`  // of them that no judged pull reads
-	Account Account               `json:"account"` // what is known of it
+	Values  result.Number         `json:"values"`  // of a table that change, or of all tables that no judged pull reads
 	Pulls   int                   `json:"pulls"`   // behind the account
 	Reasons result.Reasons        `json:"reasons"` // what is missing
 }
@@ -53,43 +54,36 @@ type Changed struct {
 // changes lists everything by which the revision differs from its parent or from what the judged pulls ran.
 func (m *Model) changes(r *Review, rev *workspace.Revision, b *bench) []Changed {
 	out := []Changed{}
-	unread := map[string]int{}
-	for _, v := range footprint.Unread(m.ws, rev, b.visits) {
-		unread[v.Role]++
-	}
 	for i := range r.Footprint.Tables {
 		t := &r.Footprint.Tables[i]
 		if t.BreakpointsChanged != 0 {
-			out = append(out, r.tableChange(t, unread[t.Role], b.pullCount()))
+			out = append(out, m.tableChange(r, t, b.pullCount()))
 		}
+	}
+	if r.Unvisited.Values > 0 {
+		out = append(out, r.cellsChange(b.pullCount()))
 	}
 	if c, differs := m.fuelChange(r, rev, b); differs {
 		out = append(out, c)
 	}
 	out = append(out, m.partChanges(r, rev, b)...)
 	if only := b.onlyCar(); b.named && only != b.meant {
-		c := blankChange(DiffersCar)
-		c.To, c.Account, c.Pulls = r.Vehicle, AccountSpread, b.pullCount()
-		for i := range b.visits {
-			if !slices.Contains(c.From, b.visits[i].Car) {
-				c.From = append(c.From, b.visits[i].Car)
-			}
-		}
-		slices.Sort(c.From)
-		out = append(out, c)
+		out = append(out, carChange(r, b))
 	}
 	return out
 }
 
-func blankChange(kind Differing) Changed {
-	none := result.Unknown()
-	return Changed{Kind: kind, From: []string{}, Largest: none, At: []footprint.AxisValue{}, Values: none, Unread: none,
+func blankChange(what Differing) Changed {
+	return Changed{What: what, Largest: result.Unknown(), At: []footprint.AxisValue{}, Values: result.Unknown(),
 		Reasons: result.Reasons{}}
 }
 
-func (r *Review) tableChange(t *footprint.TableChange, unread, pulls int) Changed {
+func (m *Model) tableChange(r *Review, t *footprint.TableChange, pulls int) Changed {
 	c := blankChange(DiffersTable)
-	c.Name, c.To = t.Role, t.File
+	if t.Role == state.SpeedLimit {
+		c.What = DiffersSpeedLimit
+	}
+	c.Name, c.From, c.To = t.Role, m.tableFile(r.Parent, t), t.File
 	if t.Name != "" {
 		c.Name = t.Role + " " + t.Name
 	}
@@ -99,14 +93,52 @@ func (r *Review) tableChange(t *footprint.TableChange, unread, pulls int) Change
 			c.Reasons = append(c.Reasons, Unmodelled{Gap: g})
 		}
 	}
-	if !slices.Contains(state.ModelledRoles, t.Role) || len(c.Reasons) > 0 || !t.BreakpointsChanged.Known() {
-		c.Account = AccountMissing
-		return c
+	switch {
+	case len(c.Reasons) > 0 || !t.BreakpointsChanged.Known():
+		c.Account = AccountNone
+	case t.Role == state.SpeedLimit: // lower, or it would be among the gaps
+		c.Account, c.Pulls = AccountShown, pulls
+	case slices.Contains(state.ModelledRoles, t.Role):
+		c.Account, c.Pulls = AccountComputed, pulls
+	default:
+		c.Account = AccountNone
 	}
-	c.Account, c.Pulls, c.Unread = AccountComputed, pulls, result.Number(unread)
-	if r.Unvisited.NotJudged > 0 && unread > 0 {
-		c.Account, c.Reasons = AccountPartly, append(c.Reasons, NotPlaced{Values: r.Unvisited.NotJudged})
+	return c
+}
+
+// tableFile is the file of a revision's table of the role and name of another's, "" where it has none.
+func (m *Model) tableFile(revision string, t *footprint.TableChange) string {
+	rev := m.ws.Revisions[revision]
+	if rev == nil {
+		return ""
 	}
+	for i := range rev.Tables {
+		if rev.Tables[i].Role == t.Role && rev.Tables[i].Name == t.Name {
+			return rev.Tables[i].File
+		}
+	}
+	return ""
+}
+
+// cellsChange are the changed values of all tables that no judged pull reads: judged as if the engine went there.
+func (r *Review) cellsChange(pulls int) Changed {
+	c := blankChange(DiffersCells)
+	c.Values, c.Account, c.Pulls = result.Number(r.Unvisited.Values), AccountComputed, pulls
+	if r.Unvisited.NotJudged > 0 {
+		c.Account, c.Reasons = AccountNone, append(c.Reasons, NotPlaced{Values: r.Unvisited.NotJudged})
+	}
+	return c
+}
+
+// carChange is that of a car judged by the pulls of others: the spread between cars accounts for it.
+func carChange(r *Review, b *bench) Changed {
+	c := blankChange(DiffersCar)
+	c.To, c.Account, c.Pulls = r.Vehicle, AccountComputed, b.pullCount()
+	cars := map[string]bool{}
+	for i := range b.visits {
+		cars[b.visits[i].Car] = true
+	}
+	c.From = strings.Join(slices.Sorted(maps.Keys(cars)), ", ")
 	return c
 }
 
@@ -115,7 +147,7 @@ func (m *Model) fuelChange(r *Review, rev *workspace.Revision, b *bench) (Change
 	c.To = rev.Fuel
 	for _, reason := range r.unshown {
 		if missing, ok := reason.(FuelNotShown); ok {
-			c.From, c.Account, c.Reasons = missing.From, AccountMissing, append(c.Reasons, missing)
+			c.From, c.Account, c.Reasons = strings.Join(missing.From, ", "), AccountNone, append(c.Reasons, missing)
 			return c, true
 		}
 	}
@@ -123,7 +155,7 @@ func (m *Model) fuelChange(r *Review, rev *workspace.Revision, b *bench) (Change
 	if parent == nil || parent.Fuel == rev.Fuel {
 		return c, false
 	}
-	c.From, c.Account = []string{parent.Fuel}, AccountComputed
+	c.From, c.Account = parent.Fuel, AccountComputed
 	for i := range b.visits {
 		if b.visits[i].Row.Fuel == rev.Fuel {
 			c.Account = AccountShown
@@ -154,11 +186,11 @@ func (m *Model) partChanges(r *Review, rev *workspace.Revision, b *bench) []Chan
 	var out []Changed
 	for _, item := range slices.Sorted(maps.Keys(items)) {
 		c := items[item]
-		c.Name, c.To, c.From = item, orStock(is[item]), []string{orStock(was[item])}
+		c.Name, c.To, c.From = item, orStock(is[item]), orStock(was[item])
 		part, notShown := missing[item]
 		switch {
 		case notShown:
-			c.From, c.Account, c.Reasons = part.From, AccountMissing, append(c.Reasons, part)
+			c.From, c.Account, c.Reasons = strings.Join(part.From, ", "), AccountNone, append(c.Reasons, part)
 		case is[item] == was[item]:
 			continue
 		default:

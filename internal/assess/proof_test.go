@@ -265,6 +265,7 @@ func TestProofJudgement(t *testing.T) {
 	}
 	fmt.Fprintf(&b, "\n## %d proposals on the fleet looked at while tuning (seed %d)\n", proofCount, lookedAtFleet)
 	prove(t, &b, proposals(t, proofFleet(t, demo.Options{Seed: lookedAtFleet}), proofCount, lookedAtProposals))
+	b.WriteString(redTeamPage())
 	if err := os.WriteFile(filepath.Join("..", "..", "docs", "proof-judgement.md"), []byte(b.String()),
 		0o644); err != nil {
 		t.Fatal(err)
@@ -366,7 +367,7 @@ func TestGradedProposalsOfOtherKinds(t *testing.T) {
 	if testing.Short() {
 		t.Skip("simulates proposals")
 	}
-	all := ofKinds(t, demo.Options{Seed: 4, Cars: 8}, demo.ProvingKinds(), 12, otherSeed)
+	all := ofKinds(t, demo.Options{Seed: 6, Cars: 8}, demo.ProvingKinds(), 12, otherSeed)
 	n := verdicts(all)
 	if total(n[dangerous]) < 3 || total(n[dangerousThere]) < 1 {
 		t.Fatalf("dangerous %v, if visited %v: nothing is tested", n[dangerous], n[dangerousThere])

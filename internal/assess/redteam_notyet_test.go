@@ -36,6 +36,5 @@ var notYet = map[string]bool{
 
 	// Harmless and kept away.
 	"boost-less-cam":    true,
-	"speed-limit-lower": true,
 	"three-cars-richer": true,
 }

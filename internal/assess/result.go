@@ -49,11 +49,11 @@ type Review struct {
 	Conditions []Condition         `json:"conditions"`
 	Footprint  footprint.Footprint `json:"footprint"`
 	NextPulls  []NextPull          `json:"next_pulls"`
+	Changes    []Changed           `json:"changes"`   // all that differs, with what is known of it
 	Cautions   []string            `json:"cautions"`  // Notes in words, and what ends every report; by internal/report
 	OwnLogs    []OwnLog            `json:"own_logs"`  // expected against measured; empty without logs of this revision
 	Reasons    result.Reasons      `json:"reasons"`   // of the verdict
 	Notes      result.Reasons      `json:"notes"`     // what a reader must know of this result
-	Changes    []Changed           `json:"changes"`   // all that differs, with what is known of it
 	Weather    Weather             `json:"weather"`   // it was judged over
 	Unvisited  Unvisited           `json:"unvisited"` // changed values of tables that no judged pull reads
 	Support    Support             `json:"support"`   // how far from what the fleet has logged

@@ -32,9 +32,9 @@ func changesSection(r *assess.Review, w words) text.Section {
 }
 
 func (w words) changeRow(c *assess.Changed) text.Row {
-	what, change := plain(c.Kind), strings.Join(c.From, ", ")+" → "+c.To
-	switch c.Kind {
-	case assess.DiffersTable:
+	what, change := plain(c.What), c.From+" → "+c.To
+	switch c.What {
+	case assess.DiffersTable, assess.DiffersSpeedLimit:
 		what = plain(c.Name)
 		change = fmt.Sprintf(
 			"%s of its values, most by %s at %s",
@@ -45,11 +45,13 @@ func (w words) changeRow(c *assess.Changed) text.Row {
 		if !c.Values.Known() {
 			change = "not compared with the parent's"
 		}
+	case assess.DiffersCells:
+		what, change = "places", fmt.Sprintf("%s that no judged pull reads", count(int(c.Values), "changed value"))
 	case assess.DiffersPart:
 		what = plain(c.Name)
 	}
 	account := text.Of(accountOf(c))
-	if c.Account == assess.AccountMissing || c.Account == assess.AccountPartly {
+	if c.Account == assess.AccountNone {
 		account = account.Toned(text.Doubt)
 	}
 	pulls := show.Missing
@@ -65,30 +67,21 @@ func (w words) changeRow(c *assess.Changed) text.Row {
 
 // accountOf says what is known of a difference.
 func accountOf(c *assess.Changed) string {
-	unread := ""
-	if c.Unread > 0 {
-		unread = fmt.Sprintf("; %s as if visited, no pull reads %s", show.Number(c.Unread, 0), itOrThem(c.Unread))
-	}
-	switch c.Account {
-	case assess.AccountComputed:
-		return "computed" + unread
-	case assess.AccountShown:
-		return "shown: judged pulls ran with it"
-	case assess.AccountSpread:
+	switch {
+	case c.What == assess.DiffersCells && c.Account == assess.AccountNone:
+		return "judged as if visited, but not all could be"
+	case c.What == assess.DiffersCells:
+		return "judged as if visited"
+	case c.What == assess.DiffersCar:
 		return "by the spread between cars"
-	case assess.AccountPartly:
-		return "computed in part" + unread
-	case assess.AccountMissing:
-		return "neither computed nor shown"
+	case c.What == assess.DiffersSpeedLimit && c.Account == assess.AccountShown:
+		return "shown: judged pulls ran at every speed it leaves"
+	case c.Account == assess.AccountComputed:
+		return "computed"
+	case c.Account == assess.AccountShown:
+		return "shown: judged pulls ran with it"
 	}
-	return plain(c.Account)
-}
-
-func itOrThem(n result.Number) string {
-	if n == 1 {
-		return "it"
-	}
-	return "them"
+	return "neither computed nor shown"
 }
 
 // weather says over which days a revision was judged.

@@ -79,20 +79,25 @@ func fixtureUnvisited() assess.Unvisited {
 }
 
 func fixtureChanges() []assess.Changed {
-	change := func(kind assess.Differing, name string, from []string, to string, account assess.Account, pulls int,
+	change := func(what assess.Differing, name, from, to string, account assess.Account, pulls int,
 		reasons ...result.Reason) assess.Changed {
-		return assess.Changed{Kind: kind, Name: name, From: from, To: to, Largest: none, At: []footprint.AxisValue{},
-			Values: none, Unread: none, Account: account, Pulls: pulls, Reasons: append(result.Reasons{}, reasons...)}
+		return assess.Changed{What: what, Name: name, From: from, To: to, Largest: none, At: []footprint.AxisValue{},
+			Values: none, Account: account, Pulls: pulls, Reasons: append(result.Reasons{}, reasons...)}
 	}
-	spark := change(assess.DiffersTable, "spark", []string{}, "tables/spark.csv", assess.AccountPartly, 12,
-		assess.NotPlaced{Values: 2})
-	spark.Largest, spark.Unit, spark.At, spark.Values, spark.Unread = 12, "deg", placeUnvisited().At, 31, 14
-	return []assess.Changed{spark,
-		change(assess.DiffersTable, "other fan_duty", []string{}, "tables/fan.csv", assess.AccountMissing, 0,
+	spark := change(assess.DiffersTable, "spark", "tables/spark.csv", "tables/spark.csv", assess.AccountComputed, 12)
+	spark.Largest, spark.Unit, spark.At, spark.Values = 12, "deg", placeUnvisited().At, 31
+	limit := change(assess.DiffersSpeedLimit, "speed_limit", "tables/limit.csv", "tables/limit.csv",
+		assess.AccountShown, 12)
+	limit.Largest, limit.Unit, limit.Values = -400, "rpm", 2
+	cells := change(assess.DiffersCells, "", "", "", assess.AccountNone, 12, assess.NotPlaced{Values: 2})
+	cells.Values = 14
+	return []assess.Changed{spark, limit,
+		change(assess.DiffersTable, "other fan_duty", "", "tables/fan.csv", assess.AccountNone, 0,
 			assess.Unmodelled{Gap: state.Gap{Kind: state.TableAdded, Role: "other", Name: "fan_duty"}}),
-		change(assess.DiffersFuel, "", []string{"pump-91"}, "pump-93", assess.AccountShown, 12),
-		change(assess.DiffersPart, "turbo", []string{"stock"}, hostileID, assess.AccountMissing, 0, otherPart()),
-		change(assess.DiffersCar, "", []string{"car-001", "car-009"}, "car-017", assess.AccountSpread, 60),
+		cells,
+		change(assess.DiffersFuel, "", "pump-91", "pump-93", assess.AccountShown, 12),
+		change(assess.DiffersPart, "turbo", "stock", hostileID, assess.AccountNone, 0, otherPart()),
+		change(assess.DiffersCar, "", "car-001, car-009", "car-017", assess.AccountComputed, 60),
 	}
 }
 

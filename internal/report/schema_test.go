@@ -122,8 +122,9 @@ func TestContractOrder(t *testing.T) {
 		want string
 	}{
 		{r, "schema tool_version workspace_digest seed revision parent platform vehicle author fuel verdict because " +
-			"hazards findings gains conditions footprint next_pulls cautions own_logs reasons notes " +
-			"changes weather unvisited support"},
+			"hazards findings gains conditions footprint next_pulls changes cautions own_logs reasons " +
+			"notes weather unvisited support"},
+		{r.get("changes").([]any)[0].(object), "what from to account why name largest unit at values pulls reasons"},
 		{r.get("hazards").([]any)[0].(object), "hazard severity status why probability_per_pull interval90 basis " +
 			"cars pulls parent_probability_per_pull change_interval90 reasons"},
 		{r.get("findings").([]any)[0].(object), "rank hazard severity cell metric unit predicted interval90 limit " +

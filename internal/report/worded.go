@@ -46,6 +46,14 @@ func wordedReview(r *assess.Review, w words) *assess.Review {
 		out.OwnLogs[i].Say = w.said(w.ownLog(&r.OwnLogs[i]))
 	}
 	out.Footprint = wordedFootprint(&r.Footprint, w)
+	out.Changes = slices.Clone(r.Changes)
+	for i := range out.Changes {
+		c := &out.Changes[i]
+		c.Why = accountOf(c)
+		if len(c.Reasons) > 0 {
+			c.Why += ": " + w.joined(c.Reasons)
+		}
+	}
 	return &out
 }
 

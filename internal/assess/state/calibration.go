@@ -34,6 +34,9 @@ type carriedTable struct {
 // ModelledRoles are the table roles whose effect is computed; every other role is reported as changed, not modelled.
 var ModelledRoles = []string{"spark", "lambda", "boost", "intake_cam"}
 
+// SpeedLimit is the role of tables of the highest engine speed. A lower one leaves only speeds that pulls ran at.
+const SpeedLimit = "speed_limit"
+
 // CalibrationOf resolves a revision's tables through its ancestors.
 func CalibrationOf(ws *workspace.Workspace, id string) (*Calibration, error) {
 	c := &Calibration{ID: id, Lookups: map[string]Lookup{}}
@@ -141,6 +144,9 @@ func (c *Calibration) NotModelled(parent *Calibration) []Gap {
 			out = append(out, Gap{Kind: TableAdded, Role: t.role, Name: t.name})
 			continue
 		}
+		if t.role == SpeedLimit && nowhereMore(t.table, old) {
+			continue // pulls have run at every speed that it leaves
+		}
 		if !sameTable(old, t.table) {
 			out = append(out, Gap{Kind: TableChanged, Role: t.role, Name: t.name})
 		}
@@ -167,6 +173,22 @@ func (c *Calibration) boostSlope(s *State) float64 {
 		return 0
 	}
 	return (a - b) / slopeSpan
+}
+
+// nowhereMore reports whether a table asks for no more than another at any state.
+func nowhereMore(a, b *calmap.Table) bool {
+	d, err := calmap.Difference(a, b)
+	if err != nil {
+		return false
+	}
+	for _, row := range d.Z {
+		for _, v := range row {
+			if !(v <= 0) {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 func sameTable(a, b *calmap.Table) bool {
