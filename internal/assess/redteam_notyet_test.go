@@ -6,11 +6,6 @@ var notYet = map[string]bool{
 	// Released, or held, on a broken sensor.
 	"sensor-charge": true,
 
-	// Kept away, and the mistake is not called by its name.
-	"boost-kpa-gauge":    true,
-	"boost-psi-gauge":    true,
-	"lambda-equivalence": true,
-
 	// Unchanged, and kept away by what the car itself does over the weather to come, on a hot day above all.
 	"same-car-014":           true,
 	"same-car-016":           true,
