@@ -7,44 +7,27 @@ import (
 	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
-	"headroom/models/calmap"
 )
 
-// tableNotes are what looks wrong in the revision's own tables. Of the spikes those that the parent does not have: the
-// footprint lists them all.
+// tableNotes are what looks wrong in the revision's own tables by themselves, and their new spikes.
 func tableNotes(rev *workspace.Revision, f *footprint.Footprint) result.Reasons {
 	var out result.Reasons
-	for _, t := range rev.Tables {
-		if t.Table == nil {
-			continue
-		}
-		for _, n := range t.Table.Lint(t.Role) {
-			if n.Kind != calmap.NoteSpike {
-				out = append(out, tableDoubt(&t, n))
+	for i := range rev.Tables {
+		if t := &rev.Tables[i]; t.Table != nil {
+			for _, d := range lintDoubts(t) {
+				out = append(out, d)
 			}
 		}
 	}
+	return append(out, newSpikes(f)...)
+}
+
+// newSpikes are those that the parent's tables do not have: the footprint lists them all.
+func newSpikes(f *footprint.Footprint) (out result.Reasons) {
 	for i := range f.Spikes {
 		if f.Spikes[i].New {
 			out = append(out, NewSpike{Spike: f.Spikes[i]})
 		}
-	}
-	return out
-}
-
-// tableDoubt is a note on a table as a fact.
-func tableDoubt(t *workspace.TableRef, n calmap.Note) TableDoubt {
-	out := TableDoubt{Kind: n.Kind, File: t.File, Role: t.Role, At: []footprint.AxisValue{},
-		Value: result.Number(n.Value), Range: result.UnknownSpan(), LooksLike: n.LooksLike}
-	if n.Kind == calmap.NoteShape {
-		out.Fault = n.Say
-		return out
-	}
-	if r, ok := calmap.RangeOf(t.Role); ok {
-		out.Unit, out.Range = r.Unit, result.Span{result.Number(r.Low), result.Number(r.High)}
-	}
-	if n.Kind == calmap.NoteRange {
-		out.At = footprint.Breakpoint(t, n.X, n.Y)
 	}
 	return out
 }

@@ -8,6 +8,7 @@ import (
 	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
+	"headroom/models/channel"
 )
 
 // Reasons that a hazard could not be judged, or on what it was.
@@ -262,17 +263,24 @@ type (
 		Full   result.Number `json:"full"`
 		Leaner result.Number `json:"leaner"` // λ added to what it reads where the lean hazard is judged
 	}
-	// TableDoubt: something in a table of the revision looks wrong.
+	// TableDoubt: something in a table of the revision looks wrong, one for each kind and file.
 	TableDoubt struct {
-		Kind      string                `json:"kind"` // shape | unit | range, as models/calmap notes it
+		Kind      string                `json:"kind"` // shape | unit | range, as models/calmap notes it, axis | exchanged
 		File      string                `json:"file"`
 		Role      string                `json:"role"`
-		At        []footprint.AxisValue `json:"at"`         // of a value out of range; empty for the whole table
+		At        []footprint.AxisValue `json:"at"`         // of the value furthest out of range; else empty
 		Value     result.Number         `json:"value"`      // that value, or the median where the unit is in doubt
-		Unit      string                `json:"unit"`       // of value and range
+		Unit      string                `json:"unit"`       // of value and range, or of the axis in doubt
 		Range     result.Span           `json:"range"`      // that a table of the role can hold
-		LooksLike string                `json:"looks_like"` // the unit or quantity that the values look like
+		LooksLike string                `json:"looks_like"` // the unit or quantity that the values or breakpoints look like
 		Fault     string                `json:"fault"`      // what is wrong with a shape
+		Count     int                   `json:"count"`      // values, or of an axis logged states, that show it
+		Of        int                   `json:"of"`         // looked at
+		Compared  string                `json:"compared"`   // parent | logs, "" for the table by itself
+		Was       result.Number         `json:"was"`        // median of what it is compared with
+		Axes      []channel.ID          `json:"axes"`       // in doubt
+		Ends      result.Span           `json:"ends"`       // first and last breakpoint of the axis in doubt
+		Driven    result.Span           `json:"driven"`     // 5th and 95th percentile of what was logged there
 	}
 	// NewSpike: a value of a table stands alone, and did not in the parent's.
 	NewSpike struct {

@@ -5,20 +5,6 @@ package assess
 var notYet = map[string]bool{
 	// Released, or held, on a broken sensor.
 
-	// Released, and the mistake is not called by its name.
-	"lambda-load-as-fraction": true,
-	"pedal-as-fraction":       true,
-
-	// Kept away, and the mistake is not called by its name.
-	"speed-in-thousands":  true,
-	"load-as-fraction":    true,
-	"boost-kpa-gauge":     true,
-	"boost-psi-gauge":     true,
-	"lambda-equivalence":  true,
-	"spark-axes-swapped":  true,
-	"spark-axes-misnamed": true,
-	"lambda-axes-swapped": true,
-
 	// Unchanged, and kept away by what the car itself does over the weather to come, on a hot day above all.
 	"same-car-014":           true,
 	"same-car-016":           true,

@@ -31,7 +31,7 @@ func shortOf(of string, cases []revisionCase, others string) string {
 		return fmt.Sprintf("\n%s none falls short. %s\n", of, others)
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "\n%s these %d are not judged so:\n\n", of, len(open))
+	fmt.Fprintf(&b, "\n%s, not judged so (%d):\n\n", of, len(open))
 	for _, c := range open {
 		fmt.Fprintf(&b, "- %s: %s\n", c.name, c.why)
 	}

@@ -73,7 +73,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	}
 	r.Weather = b.days.said(b.visits)
 	r.Notes, r.unshown = append(r.Notes, b.notes...), b.unshown
-	doubts := m.sensorDoubts(b.car)
+	doubts := append(m.sensorDoubts(b.car), m.tableDoubts(rev, b.logged)...)
 	r.unshown = append(append(r.unshown, doubts...), m.fileDoubts()...)
 	base, err := m.assessHazards(r, b, m.FuelClass(rev.Fuel))
 	if err != nil {
@@ -107,7 +107,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	}
 	r.Findings = worthReading(r.Findings)
 	r.Notes = append(r.Notes, milder(crossings)...)
-	r.Notes = append(r.Notes, tableNotes(rev, &r.Footprint)...)
+	r.Notes = append(r.Notes, newSpikes(&r.Footprint)...)
 	r.Notes = append(r.Notes, m.notes()...)
 	return r, nil
 }

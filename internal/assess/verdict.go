@@ -23,7 +23,8 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"workspace's threshold for stress, or a table changes where no judged pull has been and a pull that went there " +
 	"would pass the threshold, or a judged state lies outside what the fleet has logged, or a changed table is not " +
 	"modelled, or no judged pull ran on such a fuel or with such a part, or the car's lambda sensor is suspect or " +
-	"its logs did not hear knock, or a number of the platform file is not what logs show. " +
+	"its logs did not hear knock, or a number of the platform file is not what logs show, or a table looks to be in " +
+	"another unit or on other axes, or holds what no such table can. " +
 	"release: none of these."
 
 // judge applies the rule to a filled review. crossings are those measured on the revision.

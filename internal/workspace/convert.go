@@ -2,6 +2,7 @@ package workspace
 
 import (
 	"fmt"
+	"strings"
 
 	"headroom/models/calmap"
 	"headroom/models/channel"
@@ -59,6 +60,9 @@ func toStored(c *checker, key, written string, to unit.Unit, t *TableRef) func(f
 	if err != nil {
 		c.add(key, err.Error(), "give "+string(to)+" or another unit of the same quantity")
 		return nil
+	}
+	if from == unit.One && to.Quantity() == unit.Ratio && strings.TrimSpace(written) == "1" {
+		from = unit.Fraction // the unit one of a ratio (SI Brochure, 9th ed. 2019, section 5.4.7; from memory)
 	}
 	factor, shift := 1.0, 0.0 // applied before and after the plain conversion
 	switch {

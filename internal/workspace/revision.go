@@ -277,6 +277,11 @@ func readTable(fsys fs.FS, dir string, c *checker, key string, t *TableRef) []fa
 	if p != nil {
 		return []fault.Fault{*p}
 	}
+	if modelled {
+		if what, remedy := wrongAxes(t, table, conv); what != "" {
+			return []fault.Fault{{File: rel, What: what, Remedy: fmt.Sprintf("%s in %s, %s", remedy, c.file.Name, key)}}
+		}
+	}
 	table, err = table.Convert(conv.x, conv.y, conv.z)
 	if err != nil {
 		return []fault.Fault{{File: rel, What: err.Error(), Remedy: fmt.Sprintf("check the table and the units in %s, "+

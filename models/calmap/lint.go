@@ -125,6 +125,14 @@ func (t *Table) outOfRange(role string, r Range) []Note {
 // false when there is none. Common practice, no source.
 func otherUnit(role string, values []float64) (Note, bool) {
 	m := value.Median(values)
+	if role == RoleBoost {
+		if looksLike := gauge(values); looksLike != "" {
+			n := whole(NoteUnit, fmt.Sprintf("values down to %.4g look like %s; %s", slices.Min(values), looksLike,
+				boostKept))
+			n.Value, n.LooksLike = m, looksLike
+			return n, true
+		}
+	}
 	for _, s := range suspicions {
 		if slices.Contains(s.roles, role) && m > s.above && m < s.below {
 			n := whole(NoteUnit, fmt.Sprintf("the median value %.4g looks like %s", m, s.looksLike))
@@ -136,6 +144,30 @@ func otherUnit(role string, values []float64) (Note, bool) {
 		}
 	}
 	return Note{}, false
+}
+
+// gauge says which gauge pressure a boost table's values look like, "" for none. Absolute pressures of a running engine
+// are never near 0 in any unit, while a gauge table is there, or below, wherever the throttle or the turbine does
+// nothing; the largest value tells the unit. A lone value may be a slip. Common practice, no source.
+func gauge(values []float64) string {
+	top := slices.Max(values)
+	least, looksLike := 3.0, "gauge pressure"
+	switch {
+	case top <= 4:
+		least, looksLike = 0.1, "gauge pressure in bar"
+	case top <= 40:
+		looksLike = "gauge pressure in psi"
+	}
+	low := 0
+	for _, v := range values {
+		if v < least {
+			low++
+		}
+	}
+	if low < 2 || 10*low < len(values) {
+		return ""
+	}
+	return looksLike
 }
 
 const (
@@ -157,7 +189,6 @@ var suspicions = []struct {
 	{[]string{RoleBoost}, math.Inf(-1), 0.35, "gauge pressure", boostKept},
 	{[]string{RoleBoost}, 0.35, 5, "bar or a pressure ratio", boostKept},
 	{[]string{RoleBoost}, 5, 60, "psi", boostKept},
-	{[]string{RoleBoost}, 60, 85, "gauge pressure in kPa", boostKept},
 	{[]string{RoleBoost}, 400, math.Inf(1), "mbar or hPa", boostKept},
 	{[]string{RoleIntakeCam, RoleExhaustCam}, 80, math.Inf(1), "a centreline angle", camsKept},
 	{[]string{RoleIntakeCam, RoleExhaustCam}, math.Inf(-1), -60, "a centreline angle", camsKept},

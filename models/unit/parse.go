@@ -58,7 +58,8 @@ var spellings = map[string]Unit{
 	"knot": Knot, "knots": Knot,
 
 	"rpm": RPM, "1/min": RPM, "min1": RPM, "/min": RPM, "rev/min": RPM, "revs/min": RPM, "r/min": RPM, "u/min": RPM,
-	"revolutions/minute": RPM, "rev/s": RevPerSecond, "rps": RevPerSecond, "1/s": RevPerSecond, "rad/s": RadPerSecond,
+	"revolutions/minute": RPM, "krpm": KiloRPM, "rpmx1000": KiloRPM, "x1000rpm": KiloRPM, "1000rpm": KiloRPM,
+	"rpm1000": KiloRPM, "rev/s": RevPerSecond, "rps": RevPerSecond, "1/s": RevPerSecond, "rad/s": RadPerSecond,
 
 	"nm": NewtonMetre, "newtonmetre": NewtonMetre, "newtonmeter": NewtonMetre, "newtonmeters": NewtonMetre,
 	"newtonmetres": NewtonMetre,

@@ -114,6 +114,7 @@ const (
 	Knot           Unit = "kn"
 
 	RPM          Unit = "rpm"
+	KiloRPM      Unit = "krpm" // thousands of rpm
 	RevPerSecond Unit = "rev/s"
 	RadPerSecond Unit = "rad/s"
 
@@ -262,6 +263,7 @@ var forms = map[Unit]form{
 	Knot:           {Speed, MetrePerSecondPerKnot, 0},
 
 	RPM:          {RotationalSpeed, RadianPerSecondPerRPM, 0},
+	KiloRPM:      {RotationalSpeed, 1000 * RadianPerSecondPerRPM, 0},
 	RevPerSecond: {RotationalSpeed, 2 * math.Pi, 0},
 	RadPerSecond: {RotationalSpeed, 1, 0},
 
