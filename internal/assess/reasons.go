@@ -265,14 +265,14 @@ type (
 	}
 	// TableDoubt: something in a table of the revision looks wrong, one for each kind and file.
 	TableDoubt struct {
-		Kind      string                `json:"kind"` // shape | unit | range, as models/calmap notes it, axis | exchanged
+		Kind      string                `json:"kind"` // shape | unit | range of models/calmap, axis | exchanged
 		File      string                `json:"file"`
 		Role      string                `json:"role"`
 		At        []footprint.AxisValue `json:"at"`         // of the value furthest out of range; else empty
 		Value     result.Number         `json:"value"`      // that value, or the median where the unit is in doubt
 		Unit      string                `json:"unit"`       // of value and range, or of the axis in doubt
 		Range     result.Span           `json:"range"`      // that a table of the role can hold
-		LooksLike string                `json:"looks_like"` // the unit or quantity that the values or breakpoints look like
+		LooksLike string                `json:"looks_like"` // what the values or breakpoints look like
 		Fault     string                `json:"fault"`      // what is wrong with a shape
 		Count     int                   `json:"count"`      // values, or of an axis logged states, that show it
 		Of        int                   `json:"of"`         // looked at

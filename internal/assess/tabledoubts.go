@@ -122,7 +122,8 @@ var misreadings = []misreading{
 	{calmap.RoleBoost, "psi", func(v float64) float64 { return v * unit.PascalPerPSI / 1000 }, 15, 60},
 	{calmap.RoleLambda, "the equivalence ratio, the inverse of lambda", func(v float64) float64 { return 1 / v }, 0.03,
 		0.12},
-	{calmap.RoleSpark, "degrees after top dead centre, the opposite sign", func(v float64) float64 { return -v }, 3, 10},
+	{calmap.RoleSpark, "degrees after top dead centre, the opposite sign", func(v float64) float64 { return -v }, 3,
+		10},
 }
 
 const (
@@ -279,7 +280,8 @@ func driven(t *workspace.TableRef, axis workspace.Axis, at []float64, states []l
 			continue
 		}
 		out := blankDoubt(t, DoubtAxis)
-		out.Axes, out.LooksLike, out.Compared, out.Unit = []channel.ID{axis.Channel}, u.looksLike, WithLogs, string(d.Unit)
+		out.Axes, out.Unit = []channel.ID{axis.Channel}, string(d.Unit)
+		out.LooksLike, out.Compared = u.looksLike, WithLogs
 		out.Ends = result.Span{result.Number(first), result.Number(last)}
 		out.Driven = result.Span{result.Number(quantile(1 - pastAxis)), result.Number(quantile(pastAxis))}
 		out.Of = len(ran)

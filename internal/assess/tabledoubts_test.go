@@ -78,7 +78,8 @@ func doubted(t *testing.T, role string, x, y []float64, z func(x, y float64) flo
 }
 
 // Tables against their parent's or against logs. What is looked like follows from the definitions: lambda is one over
-// the equivalence ratio, absolute pressure is gauge pressure and a barometer's, here 98 kPa (NIST SP 811, B.8, for psi).
+// the equivalence ratio, absolute pressure is gauge pressure and a barometer's, here 98 kPa (NIST SP 811, B.8, for
+// psi).
 func TestTableDoubts(t *testing.T) {
 	boost := func(_, load float64) float64 { return 15 + load }
 	mixture := func(_, load float64) float64 { return lambdaAt(load) }
@@ -133,8 +134,8 @@ func TestTableDoubts(t *testing.T) {
 			}
 			return 100 + y/2
 		}), nil, calmap.NoteRange, "", ""},
-		{"low speeds only", doubted(t, "spark", []float64{800, 1100, 1400, 1700}, loads, spark), made("spark", spark), "",
-			"", ""},
+		{"low speeds only", doubted(t, "spark", []float64{800, 1100, 1400, 1700}, loads, spark),
+			made("spark", spark), "", "", ""},
 		{"light load only", doubted(t, "spark", speeds, []float64{5, 10, 20}, spark), made("spark", spark), "", "", ""},
 		{"revolutions a second", doubted(t, "spark", scaled(speeds, 1.0/60), loads, spark), made("spark", spark),
 			DoubtAxis, WithLogs, "revolutions a second"},
@@ -153,7 +154,8 @@ func TestTableDoubts(t *testing.T) {
 		}
 		if i := slices.IndexFunc(told, func(r result.Reason) bool { return r.(TableDoubt).Kind == c.kind }); i < 0 {
 			t.Errorf("%s: %+v", c.name, told)
-		} else if d := told[i].(TableDoubt); d.Compared != c.with || d.LooksLike != c.like || d.Count == 0 || d.Count > d.Of {
+		} else if d := told[i].(TableDoubt); d.Compared != c.with || d.LooksLike != c.like || d.Count == 0 ||
+			d.Count > d.Of {
 			t.Errorf("%s: %+v", c.name, d)
 		}
 	}

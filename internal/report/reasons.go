@@ -487,8 +487,8 @@ func (w words) tableDoubt(t *assess.TableDoubt) string {
 		if t.Compared == assess.WithLogs {
 			against, of = "what the logs ran with", "readings"
 		}
-		return fmt.Sprintf("the values look like %s: so read, %d of %d %s agree with %s, whose median is %s; as written "+
-			"theirs is %s. Check the unit in revision.yaml", t.LooksLike, t.Count, t.Of, of, against,
+		return fmt.Sprintf("the values look like %s: so read, %d of %d %s agree with %s, whose median is %s; as "+
+			"written theirs is %s. Check the unit in revision.yaml", t.LooksLike, t.Count, t.Of, of, against,
 			w.Value(t.Was, t.Unit), w.Value(t.Value, t.Unit))
 	case t.Kind == calmap.NoteUnit:
 		return fmt.Sprintf("in the unit that revision.yaml states, its median is %s; the values look like %s",
@@ -500,9 +500,9 @@ func (w words) tableDoubt(t *assess.TableDoubt) string {
 		return fmt.Sprintf("%s at %s is outside what a %s table can hold (%s)", w.Value(t.Value, t.Unit),
 			placeOf(t.At, w.Display), plain(t.Role), w.Interval(t.Range, t.Unit))
 	case t.Kind == assess.DoubtAxis && len(t.Axes) == 1:
-		return fmt.Sprintf("the axis of %s runs over %s, and %d of %d logged readings lie past it (most within %s): it "+
-			"looks like %s. Check the unit of the axis in revision.yaml", plain(t.Axes[0]), w.Interval(t.Ends, t.Unit),
-			t.Count, t.Of, w.Interval(t.Driven, t.Unit), t.LooksLike)
+		return fmt.Sprintf("the axis of %s runs over %s, and %d of %d logged readings lie past it (most within %s): "+
+			"it looks like %s. Check the unit of the axis in revision.yaml", plain(t.Axes[0]),
+			w.Interval(t.Ends, t.Unit), t.Count, t.Of, w.Interval(t.Driven, t.Unit), t.LooksLike)
 	case t.Kind == assess.DoubtExchanged && len(t.Axes) == 2:
 		return fmt.Sprintf("the axes look exchanged: that of %s has the parent's breakpoints of %s, and the other way "+
 			"round. Swap rows and columns, or x and y in revision.yaml", plain(t.Axes[0]), plain(t.Axes[1]))
