@@ -67,7 +67,7 @@ func (w words) changeRow(c *assess.Changed) text.Row {
 func accountOf(c *assess.Changed) string {
 	unread := ""
 	if c.Unread > 0 {
-		unread = fmt.Sprintf("; %s as if visited, no pull reads %s", show.Number(c.Unread, 0), itOrThem(c.Unread))
+		unread = fmt.Sprintf("; %s that no judged pull reads, as if visited", count(int(c.Unread), "value"))
 	}
 	switch c.Account {
 	case assess.AccountComputed:
@@ -82,13 +82,6 @@ func accountOf(c *assess.Changed) string {
 		return "neither computed nor shown"
 	}
 	return plain(c.Account)
-}
-
-func itOrThem(n result.Number) string {
-	if n == 1 {
-		return "it"
-	}
-	return "them"
 }
 
 // weather says over which days a revision was judged.
@@ -160,7 +153,7 @@ func unvisitedSection(r *assess.Review, w words) text.Section {
 	}
 	s.Intro = fmt.Sprintf(
 		"%s of tables %s read by no judged pull. Each was judged as if the engine went there, from the "+
-			"nearest logged states moved to it.",
+			"nearest logged states moved to it. Only what the revision makes worse than its parent counts against it.",
 		count(u.Values, "changed value"),
 		isAre(u.Values),
 	)

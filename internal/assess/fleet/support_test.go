@@ -147,9 +147,9 @@ func holdOut(t *testing.T, ws *workspace.Workspace, st *store.Store, platform st
 }
 
 // promised is the share of a new car's states that may lie outside what n like it were learnt from, on average over
-// cars: in any pool of n + 1 cars, of which each is held against the others, at most n + 1 − 0.99n cars' worth of states
-// lie beyond the pool's 0.99n-th (the exchangeability argument of conformal prediction with groups: Dunn, Wasserman and
-// Ramdas, JASA 118, 2023). It is 1 % only with cars without number: one car in n + 1 is the odd one.
+// cars: in any pool of n + 1 cars, of which each is held against the others, at most n + 1 − 0.99n cars' worth of
+// states lie beyond the pool's 0.99n-th (the exchangeability argument of conformal prediction with groups: Dunn,
+// Wasserman and Ramdas, JASA 118, 2023). It is 1 % only with cars without number: one car in n + 1 is the odd one.
 func promised(n int) float64 { return 1 - supportShare*float64(n)/float64(n+1) }
 
 // Honest cars, held out one by one: no more of their states lie outside than the number of cars behind the support
@@ -186,8 +186,8 @@ func gaussian(car string, states int, apart, within float64, rng *rand.Rand) []*
 		for k := range x {
 			x[k] += within * rng.NormFloat64()
 		}
-		out[i] = &state.Visit{State: state.State{Car: car, RPM: 3000, Load: math.Exp(0.1 * x[0]), Manifold: 200 + 10*x[1],
-			Charge: 40 + 10*x[2], Spark: 15 + 5*x[3], LambdaCommanded: 0.85 + 0.1*x[4]}}
+		out[i] = &state.Visit{State: state.State{Car: car, RPM: 3000, Load: math.Exp(0.1 * x[0]),
+			Manifold: 200 + 10*x[1], Charge: 40 + 10*x[2], Spark: 15 + 5*x[3], LambdaCommanded: 0.85 + 0.1*x[4]}}
 	}
 	return out
 }
@@ -213,8 +213,8 @@ func inKnownCoordinates(f *Fleet, pulls []*state.Visit) *Support {
 // states outside is at most 1 − 0.99n/(n + 1) where whole cars differ, and near 1 % where they do not. With one state a
 // car the cut is the k-th smallest of n distances, k = ⌈0.99n⌉, and the promise 1 − k/(n + 1) (Lei and others, JASA
 // 113, 2018, theorem 2.1). That is of the cut alone. Coordinates learnt from the same few cars fit them better than the
-// next car: learnt from eight cars that differ as a whole, up to a sixth more than is promised lies outside; from twenty
-// no longer.
+// next car: learnt from eight cars that differ as a whole, up to a sixth more than is promised lies outside; from
+// twenty no longer.
 func TestSupportOfExchangeableCars(t *testing.T) {
 	const repetitions = 1500
 	for i, c := range []struct {
@@ -270,17 +270,17 @@ func TestProofSupport(t *testing.T) {
 
 Written by ` + "`HEADROOM_PROOF=1 go test -run ProofSupport -timeout 30m ./internal/assess/fleet`" + `.
 
-Cars of invented fleets are held out one by one, the support is learnt from others, and the car's own driven, honest pulls
-are held against it: every state called *outside* (further than the cut) or *far outside* (six cuts) is a false alarm. *Cars*
-is how many the support was learnt from: all others of the platform, or 3 or 6 of them. *Promised* is 1 − 0.99n/(n + 1) of
-an unseen car's states, on average over cars, from n cars (exchangeable cars; Dunn, Wasserman and Ramdas, JASA 118, 2023):
-1 % only with cars without number, because one car in n + 1 is the odd one and no cut learnt from the others knows it.
-*Worst car* is the largest share of one car. *Known car*: its logs of other days count as logged, as in a review of a car
-that has logs.
+Cars of invented fleets are held out one by one, the support is learnt from others, and the car's own driven, honest
+pulls are held against it: every state called *outside* (further than the cut) or *far outside* (six cuts) is a false
+alarm. *Cars* is how many the support was learnt from: all others of the platform, or 3 or 6 of them. *Promised* is
+1 − 0.99n/(n + 1) of an unseen car's states, on average over cars, from n cars (exchangeable cars; Dunn, Wasserman and
+Ramdas, JASA 118, 2023): 1 % only with cars without number, because one car in n + 1 is the odd one and no cut learnt
+from the others knows it. *Worst car* is the largest share of one car. *Known car*: its logs of other days count as
+logged, as in a review of a car that has logs.
 
-| seed | cars in fleet | platform | cars | held out | promised | unseen car: states | ± | worst car | pulls with any | far | known car: states | pulls with any | far |
-|---|---|---|---|---|---|---|---|---|---|---|---|---|---|
-`)
+` + "| seed | cars in fleet | platform | cars | held out | promised | unseen car: states | ± | worst car | " +
+		"pulls with any | far | known car: states | pulls with any | far |\n" +
+		"|---|---|---|---|---|---|---|---|---|---|---|---|---|---|\n")
 	var unseen, known alarms
 	var means []float64
 	for _, o := range supportFleets {
@@ -314,9 +314,10 @@ that has logs.
 					t.Errorf("seed %d, %s, %d cars: %.4f ± %.4f outside, %.4f promised", o.Seed, platform, n, mean, se,
 						promised(n))
 				}
-				fmt.Fprintf(&b, "| %d | %d | %s | %d | %d | %.3f | %.4f | %.4f | %.3f | %d of %d | %d | %.4f | %d | %d |\n",
-					o.Seed, len(ws.Vehicles), platform, n, h.cars, promised(n), mean, se, slices.Max(h.byCar),
-					h.unseen.pullsOutside, h.unseen.pulls, h.unseen.far, h.known.share(), h.known.pullsOutside, h.known.far)
+				fmt.Fprintf(&b, "| %d | %d | %s | %d | %d | %.3f | %.4f | %.4f | %.3f |", o.Seed, len(ws.Vehicles),
+					platform, n, h.cars, promised(n), mean, se, slices.Max(h.byCar))
+				fmt.Fprintf(&b, " %d of %d | %d | %.4f | %d | %d |\n", h.unseen.pullsOutside, h.unseen.pulls,
+					h.unseen.far, h.known.share(), h.known.pullsOutside, h.known.far)
 			}
 		}
 	}
@@ -328,13 +329,14 @@ that has logs.
 	}
 	fmt.Fprintf(&b, `
 Learnt from all other cars, %.2f %% of %d states of unseen cars lie outside and %d far outside; %d of %d pulls have one
-outside. They are not spread evenly: %d of %d cars have more than one state in twenty outside, the others hardly any. Where
-a car's logs of other days count, %.2f %% of states lie outside, %d far outside, in %d of %d pulls.
-A review calls a state outside only where the revision moved it there, so that an unchanged revision of an odd car raises
-nothing; the shares above are what is left where it does move it.
+outside. They are not spread evenly: %d of %d cars have more than one state in twenty outside, the others hardly any.
+Where a car's logs of other days count, %.2f %% of states lie outside, %d far outside, in %d of %d pulls.
+A review calls a state outside only where the revision moved it there, so that an unchanged revision of an odd car
+raises nothing; the shares above are what is left where it does move it.
 `, 100*unseen.share(), unseen.states, unseen.far, unseen.pullsOutside, unseen.pulls, odd, len(means), 100*known.share(),
 		known.far, known.pullsOutside, known.pulls)
-	if err := os.WriteFile(filepath.Join("..", "..", "..", "docs", "proof-support.md"), []byte(b.String()), 0o644); err != nil {
+	page := filepath.Join("..", "..", "..", "docs", "proof-support.md")
+	if err := os.WriteFile(page, []byte(b.String()), 0o644); err != nil {
 		t.Fatal(err)
 	}
 }
