@@ -202,12 +202,12 @@ func (w words) reached(p *assess.UnvisitedPlace) string {
 	if p.FleetPulls == 0 {
 		say = fmt.Sprintf("none of %s of the fleet", count(p.OfPulls, "pull"))
 	}
-	brings := make([]string, len(p.Brings))
-	for i, s := range p.Brings {
-		brings[i] = w.stress(s)
-	}
-	if len(brings) > 0 {
-		say += "; brought there by " + strings.Join(brings, ", ")
+	switch n := len(p.Brings); n {
+	case 0:
+	case 1:
+		say += "; brought there by " + w.stress(p.Brings[0])
+	default:
+		say += fmt.Sprintf("; brought there by %s and %s more", w.stress(p.Brings[0]), count(n-1, "stress"))
 	}
 	return say
 }
