@@ -268,7 +268,7 @@ func (b *bench) pick(rows []*evidence.Row, rev *workspace.Revision, since string
 		return onParent
 	}
 	if evidence.CountPulls(own) >= enoughOwnPulls {
-		b.notes = append(b.notes, OtherCalibrations{Wanted: enoughOwnPulls})
+		b.notes = append(b.notes, OtherCalibrations{Wanted: enoughOwnPulls, Parent: rev.Parent})
 		return own
 	}
 	if b.car != "" {

@@ -246,7 +246,8 @@ type (
 	}
 	// OtherCalibrations: too few pulls on the parent; the car's pulls on other calibrations are used.
 	OtherCalibrations struct {
-		Wanted int `json:"wanted"`
+		Wanted int    `json:"wanted"`
+		Parent string `json:"parent"` // "": the revision has none
 	}
 	// OtherCars: too few pulls of the car; other cars stand in for it.
 	OtherCars struct {

@@ -13,11 +13,11 @@ import (
 func redTeamPage() string {
 	dangerous, harmless := dangerousRevisions(), harmlessRevisions()
 	var b strings.Builder
-	fmt.Fprintf(&b, "\n## Hand-made revisions\n\n"+
-		"%d revisions that no careful tuner would release (another fuel, parts, "+
-		"cams, steps past a limit where\npulls go and where they do not, mistakes of unit and axis, little to go by, "+
-		"broken sensors) and %d harmless\nones that must stay released, on fleets of six cars "+
-		"(`internal/assess/redteam*_test.go`, part of `go test ./...`).\n", len(dangerous), len(harmless))
+	fmt.Fprintf(&b, "\n## Hand-made revisions\n\n%d revisions that no careful tuner would release (another fuel, "+
+		"parts, cams, steps past a limit where\npulls go and where they do not, mistakes of unit and axis, little to "+
+		"go by, broken sensors) and %d harmless\nones that must stay released, on fleets of six cars "+
+		"(`internal/assess/redteam_test.go` and the files beside it,\npart of `go test ./...`).\n", len(dangerous),
+		len(harmless))
 	b.WriteString(shortOf("Of the dangerous", dangerous,
 		"The others are kept away, and mistakes are called by their name."))
 	b.WriteString(shortOf("Of the harmless", harmless, "The others are released."))

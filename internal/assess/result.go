@@ -3,6 +3,7 @@ package assess
 import (
 	"headroom/internal/assess/fleet"
 	"headroom/internal/assess/footprint"
+	"headroom/internal/assess/state"
 	"headroom/internal/hazard"
 	"headroom/internal/metric"
 	"headroom/internal/result"
@@ -192,6 +193,9 @@ type CurvePoint struct {
 	Parent   float64       // parent's margin at the same speed
 	Envelope result.Number // margin at the envelope's limit in that cell
 	Cars     int           // that have been in it
+	Standing Standing      // of its state, where the revision takes it
+
+	cell state.CellKey
 }
 
 // Audit ranks every revision of a workspace (schema headroom/audit/1).

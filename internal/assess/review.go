@@ -95,6 +95,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 		return nil, err
 	}
 	r.Unvisited, r.Support = unvisited, m.supportOf(b, placed)
+	r.Support.standings(r.Curves)
 	r.Gains = m.gains(b, base)
 	r.Footprint = footprint.Of(m.Platform, m.ws, rev, b.visits, b.gaps)
 	r.Changes = m.changes(r, rev, b)
@@ -406,7 +407,7 @@ func (m *Model) curve(b *bench, e *evaluation, class string) Curve {
 		pt := CurvePoint{
 			RPM: (float64(key[0]) + 0.5) * m.RPMStep, Margin: cell.Margin.Mean, Low: cell.Margin.Low,
 			High:   cell.Margin.High,
-			Parent: math.NaN(), Envelope: result.Unknown(),
+			Parent: math.NaN(), Envelope: result.Unknown(), cell: key,
 		}
 		if v, ok := parent[key[0]]; ok {
 			pt.Parent = v

@@ -26,6 +26,39 @@ type Support struct {
 	Outside []FarState `json:"outside"` // cells that the revision takes outside, furthest first
 	// of a judged state; 1: one in a hundred of a car's lies further from all other cars'
 	Largest result.Number `json:"largest"`
+
+	visited map[state.CellKey]float64 // distance, in cells outside that judged pulls go to
+}
+
+// Standing is where a state lies of what was logged.
+type Standing int
+
+// Standings, from the nearest.
+const (
+	Within     Standing = iota // of what was logged, or not known to lie elsewhere
+	Outside                    // the revision takes it where no log was
+	FarOutside                 // so far that nothing learnt is relied on
+)
+
+// standing is where the judged states of a cell lie.
+func (s *Support) standing(key state.CellKey) Standing {
+	switch d := s.visited[key]; {
+	case d > farOutside:
+		return FarOutside
+	case d > 0:
+		return Outside
+	}
+	return Within
+}
+
+// standings says of each point of the curves where its state lies.
+func (s *Support) standings(curves []Curve) {
+	for i := range curves {
+		for j := range curves[i].Points {
+			p := &curves[i].Points[j]
+			p.Standing = s.standing(p.cell)
+		}
+	}
 }
 
 // FarState is a cell in which the revision takes the engine where no log was.
@@ -52,7 +85,7 @@ func gentler(now, was *state.State) bool {
 
 // supportOf sets the states of a bench, and those put at changed values that no pull reads, against the logged ones.
 func (m *Model) supportOf(b, placed *bench) Support {
-	out := Support{Outside: []FarState{}, Largest: result.Unknown()}
+	out := Support{Outside: []FarState{}, Largest: result.Unknown(), visited: map[state.CellKey]float64{}}
 	if m.Fit.Support == nil {
 		return out
 	}
@@ -83,7 +116,9 @@ func (m *Model) supportOf(b, placed *bench) Support {
 			continue
 		}
 		if moved, _ := m.Apart(&b.visits[i].State, &b.parent[i].State); d > 1 && d > was && moved > worthMoving {
-			note(b.cellOf(m, i), d, mostly, true)
+			key := b.cellOf(m, i)
+			note(key, d, mostly, true)
+			out.visited[key] = max(out.visited[key], d)
 		}
 	}
 	if placed != nil {

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"strings"
 
 	"headroom/internal/assess"
 	"headroom/internal/assess/fleet"
@@ -153,7 +152,7 @@ func unvisitedSection(r *assess.Review, w words) text.Section {
 	}
 	s.Intro = fmt.Sprintf(
 		"%s of tables %s read by no judged pull. Each was judged as if the engine went there, from the "+
-			"nearest logged states moved to it.",
+			"nearest logged states moved to it. Only what the revision makes worse than its parent counts against it.",
 		count(u.Values, "changed value"),
 		isAre(u.Values),
 	)
@@ -202,12 +201,12 @@ func (w words) reached(p *assess.UnvisitedPlace) string {
 	if p.FleetPulls == 0 {
 		say = fmt.Sprintf("none of %s of the fleet", count(p.OfPulls, "pull"))
 	}
-	brings := make([]string, len(p.Brings))
-	for i, s := range p.Brings {
-		brings[i] = w.stress(s)
-	}
-	if len(brings) > 0 {
-		say += "; brought there by " + strings.Join(brings, ", ")
+	switch n := len(p.Brings); n {
+	case 0:
+	case 1:
+		say += "; brought there by " + w.stress(p.Brings[0])
+	default:
+		say += fmt.Sprintf("; brought there by %s and %s more", w.stress(p.Brings[0]), count(n-1, "stress"))
 	}
 	return say
 }

@@ -24,7 +24,7 @@ func fileCheckTable(checks []fleet.FileCheck, d show.Display) *text.Table {
 		row := text.Row{Cells: []text.Cell{
 			text.Of(fileKey(c)).Toned(text.Loud), text.Of(or(inWords(c.Channels, "and"), show.Missing)),
 			text.Of(d.Value(c.Says, c.Unit)), text.Of(d.Value(c.Shown, c.Unit)), text.Of(fileInterval(c, d)),
-			evidenceOf(c.Cars, c.Pulls), text.Of(checkResults[c.Status]).Toned(checkTones[c.Status]),
+			checkEvidence(c), text.Of(checkResult(c)).Toned(checkTones[c.Status]),
 		}}
 		if c.Status != fleet.Agrees {
 			row.Notes = []string{capital(sentence(fileAdvice(c)))}
@@ -57,6 +57,21 @@ func fileInterval(c *fleet.FileCheck, d show.Display) string {
 var checkResults = map[fleet.FileStatus]string{
 	fleet.Agrees: "agrees", fleet.Contradicts: "contradicts", fleet.Unusual: "unusual, and not told by any log",
 	fleet.NotTold: "not told by any log",
+}
+
+// checkResult is the outcome of a check in words. What logs show without settling it is not what no log tells.
+func checkResult(c *fleet.FileCheck) string {
+	if c.Status == fleet.NotTold && c.Shown.Known() {
+		return "not settled by logs"
+	}
+	return checkResults[c.Status]
+}
+
+func checkEvidence(c *fleet.FileCheck) text.Cell {
+	if c.Cars == 0 {
+		return text.Of(show.Missing)
+	}
+	return evidenceOf(c.Cars, c.Pulls)
 }
 
 var checkTones = map[fleet.FileStatus]text.Tone{

@@ -333,7 +333,7 @@ func fixtureOwnLogs() []assess.OwnLog {
 // fixtureNotes are cautions of every kind that a review can carry.
 func fixtureNotes() result.Reasons {
 	return result.Reasons{
-		assess.BeforeHardware{Pulls: 19, Date: "2026-01-15"}, assess.OtherCalibrations{Wanted: 8},
+		assess.BeforeHardware{Pulls: 19, Date: "2026-01-15"}, assess.OtherCalibrations{Wanted: 8, Parent: "rev-0142-a"},
 		assess.OtherCars{Pulls: 1}, assess.PullsLeftOut{Revision: "rev-0139-a", Fault: "revision rev-0139-a: " +
 			"there is no base calibration behind it: name one as parent"},
 		assess.SuspectSensor{Steady: 0.031, Full: 0.034},
@@ -436,8 +436,10 @@ func fixtureCurves() []assess.Curve {
 			{RPM: 3750, Margin: 1.9, Low: -0.4, High: 4.2, Parent: 3.1, Envelope: 2.8, Cars: 13},
 			{RPM: 4250, Margin: 2.8, Low: 0.5, High: 5.1, Parent: 3.5, Envelope: 3, Cars: 12},
 			{RPM: 4750, Margin: 3.4, Low: 1, High: 5.8, Parent: 3.9, Envelope: none, Cars: 9},
-			{RPM: 5250, Margin: 3.9, Low: 1.3, High: 6.4, Parent: 4.2, Envelope: none, Cars: 7},
-			{RPM: 5750, Margin: 4.2, Low: 1.2, High: 7.2, Parent: 4.4, Envelope: none, Cars: 4},
+			{RPM: 5250, Margin: 3.9, Low: 1.3, High: 6.4, Parent: 4.2, Envelope: none, Cars: 7,
+				Standing: assess.Outside},
+			{RPM: 5750, Margin: 4.2, Low: 1.2, High: 7.2, Parent: 4.4, Envelope: none, Cars: 4,
+				Standing: assess.FarOutside},
 		}},
 		{Hazard: "charge_temperature", Metric: "charge_temperature", Unit: "°C", Points: []assess.CurvePoint{
 			{RPM: 2250, Margin: 24, Low: 19, High: 30, Parent: 27, Envelope: 17, Cars: 12},

@@ -115,6 +115,8 @@ func placeOf(at []footprint.AxisValue, d show.Display) string {
 			parts[i] = show.WithUnit(tick(a.Value), a.Unit)
 		case string(channel.AbsoluteLoad):
 			parts[i] = show.WithUnit(tick(a.Value), a.Unit) + " load"
+		case string(channel.PedalPosition), string(channel.ThrottlePosition):
+			parts[i] = plain(a.Channel) + " " + show.WithUnit(tick(a.Value), a.Unit)
 		default:
 			parts[i] = plain(a.Channel) + " " + d.Value(a.Value, a.Unit)
 		}

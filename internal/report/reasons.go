@@ -220,10 +220,12 @@ func cellsBetween(cells []result.Cell) string {
 		return count(0, "cell")
 	}
 	low, high := cells[0].RPM[0], cells[0].RPM[1]
+	met := map[result.Cell]bool{} // a cell is listed once for each limit it concerns
 	for _, c := range cells {
+		met[c] = true
 		low, high = min(low, c.RPM[0]), max(high, c.RPM[1])
 	}
-	return fmt.Sprintf("%s between %.0f and %.0f rpm", count(len(cells), "cell"), float64(low), float64(high))
+	return fmt.Sprintf("%s between %.0f and %.0f rpm", count(len(met), "cell"), float64(low), float64(high))
 }
 
 // stress names a stress condition.
@@ -420,8 +422,12 @@ func (w words) caution(r result.Reason) string {
 		return fmt.Sprintf("%s of this car from before its hardware change on %s are left out", count(r.Pulls, "pull"),
 			r.Date)
 	case assess.OtherCalibrations:
-		return fmt.Sprintf("fewer than %s of this car on the parent: its pulls on other calibrations are used, moved "+
-			"by the difference of the tables", count(r.Wanted, "pull"))
+		on := "the parent " + r.Parent
+		if r.Parent == "" {
+			on = "this revision, which has no parent"
+		}
+		return fmt.Sprintf("fewer than %s of this car on %s: its pulls on other calibrations are used, moved to this "+
+			"revision's tables where they differ", count(r.Wanted, "pull"), on)
 	case assess.OtherCars:
 		return fmt.Sprintf("this car has %s: other cars of the platform stand in for it, with the spread between cars "+
 			"added", someOrNo(r.Pulls, "logged pull"))
@@ -465,18 +471,22 @@ func someOrNo(n int, thing string) string {
 }
 
 func suspectSensor(r assess.SuspectSensor) string {
-	side := "leaner"
-	if r.Steady < 0 {
-		side = "richer"
-	}
 	judged := "on what it reads"
 	if r.Leaner > 0 {
 		judged = fmt.Sprintf("as if the mixture were %.3f leaner than it reads", float64(r.Leaner))
 	}
-	return fmt.Sprintf("This car's lambda reads %.3f %s than commanded in steady running, where the control unit "+
+	return fmt.Sprintf("This car's lambda reads %s than commanded in steady running, where the control unit "+
 		"holds it by its own sensor, and %s at full throttle. The logging sensor is the likelier fault: check or "+
 		"replace it and log again. Until then %s is judged %s.",
-		math.Abs(float64(r.Steady)), side, show.Signed(float64(r.Full), 3), plain(hazard.Lean), judged)
+		leanerOrRicher(r.Steady), leanerOrRicher(r.Full), plain(hazard.Lean), judged)
+}
+
+// leanerOrRicher is a difference of lambda in words.
+func leanerOrRicher(by result.Number) string {
+	if by < 0 {
+		return fmt.Sprintf("%.3f richer", -float64(by))
+	}
+	return fmt.Sprintf("%.3f leaner", float64(by))
 }
 
 // tableDoubt says what looks wrong in a table, and what settles it.

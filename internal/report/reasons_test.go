@@ -189,6 +189,12 @@ func TestWordsOfEveryKind(t *testing.T) {
 			Interval90: result.Span{0, 0.06}, Threshold: 0.05, Parent: none},
 			"low-speed load: under 0.1 % of pulls cross the limit " +
 				"(90 % interval <0.1 to 6.0 %), upper bound over the 5.0 % allowed for a catastrophic hazard", ""},
+		{assess.OtherCalibrations{Wanted: 3}, "fewer than 3 pulls of this car on this revision, which has no parent: " +
+			"its pulls on other calibrations are used, moved to this revision's tables where they differ", ""},
+		{assess.SuspectSensor{Steady: -0.03, Full: -0.034}, "This car's lambda reads 0.030 richer than commanded in " +
+			"steady running, where the control unit holds it by its own sensor, and 0.034 richer at full throttle. " +
+			"The logging sensor is the likelier fault: check or replace it and log again. Until then lean mixture is " +
+			"judged on what it reads.", ""},
 		{assess.OtherCars{}, "this car has no logged pull: other cars of the platform stand in for it, with the " +
 			"spread between cars added", ""},
 	} {

@@ -3,6 +3,7 @@ package report
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -394,7 +395,7 @@ func plotOf(c *assess.Curve, d show.Display) text.Plot {
 	for i, p := range c.Points {
 		points[i] = draw.MarginPoint{RPM: p.RPM, Margin: p.Margin * s.Factor, Low: p.Low * s.Factor,
 			High: p.High * s.Factor, Parent: p.Parent * s.Factor, Envelope: float64(p.Envelope) * s.Factor,
-			Cars: p.Cars}
+			Cars: p.Cars, Outside: p.Standing == assess.Outside, FarOutside: p.Standing == assess.FarOutside}
 	}
 	drawn := draw.Margin(points, s.Name, title+", margin over engine speed", describe(c, d))
 	if drawn == "" {
@@ -415,10 +416,40 @@ func describe(c *assess.Curve, d show.Display) string {
 		return "No margin is known at any speed."
 	}
 	p := c.Points[lowest]
-	return fmt.Sprintf("The smallest margin is %s at %s; 90 of 100 pulls fall in %s. Parent there: %s.",
+	say := fmt.Sprintf("The smallest margin is %s at %s; 90 of 100 pulls fall in %s. Parent there: %s.",
 		d.Difference(result.Number(p.Margin), c.Unit), d.Value(result.Number(p.RPM), "rpm"),
 		d.Differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit),
 		d.Difference(result.Number(p.Parent), c.Unit))
+	for _, s := range []assess.Standing{assess.Outside, assess.FarOutside} {
+		if at := speedsOf(c, s, d); len(at) > 0 {
+			say += fmt.Sprintf(" %s what was logged: at %s.", capital(standings[s]), strings.Join(at, ", "))
+		}
+	}
+	return say
+}
+
+// standings are the words for where a state lies of what was logged.
+var standings = map[assess.Standing]string{
+	assess.Within: "among them", assess.Outside: "outside", assess.FarOutside: "far outside",
+}
+
+// speedsOf are the speeds at which the margin's state stands so.
+func speedsOf(c *assess.Curve, s assess.Standing, d show.Display) []string {
+	var out []string
+	for _, p := range c.Points {
+		if p.Standing == s && value.Known(p.Margin) {
+			out = append(out, d.Value(result.Number(p.RPM), "rpm"))
+		}
+	}
+	return out
+}
+
+func standingOf(s assess.Standing) text.Cell {
+	cell := text.Of(standings[s])
+	if s != assess.Within {
+		cell = cell.Toned(text.Doubt)
+	}
+	return cell
 }
 
 // curveTable is a plot's numbers for readers who cannot see it.
@@ -427,7 +458,8 @@ func curveTable(c *assess.Curve, d show.Display) *text.Table {
 		Caption: curveTitle(c), Fold: "Numbers: " + curveTitle(c), Only: text.OnPaper,
 		Columns: []text.Column{{Head: "Speed", Right: true}, {Head: "Parent", Right: true},
 			{Head: "Revision", Right: true},
-			{Head: "5 to 95 %", Right: true}, {Head: "Fleet envelope", Right: true}, {Head: "Cars", Right: true}},
+			{Head: "5 to 95 %", Right: true}, {Head: "Fleet envelope", Right: true}, {Head: "Cars", Right: true},
+			{Head: "Logged states"}},
 		Absent: "not known at this speed.",
 	}
 	for _, p := range c.Points {
@@ -437,8 +469,15 @@ func curveTable(c *assess.Curve, d show.Display) *text.Table {
 			text.Of(d.Difference(result.Number(p.Margin), c.Unit)),
 			text.Of(d.Differences(result.Span{result.Number(p.Low), result.Number(p.High)}, c.Unit)),
 			text.Of(d.Difference(p.Envelope, c.Unit)),
-			text.Of(strconv.Itoa(p.Cars)),
+			text.Of(strconv.Itoa(p.Cars)), standingOf(p.Standing),
 		}})
+	}
+	if !slices.ContainsFunc(c.Points, func(p assess.CurvePoint) bool { return p.Standing != assess.Within }) {
+		last := len(t.Columns) - 1
+		t.Columns = t.Columns[:last]
+		for i := range t.Rows {
+			t.Rows[i].Cells = t.Rows[i].Cells[:last]
+		}
 	}
 	return t
 }

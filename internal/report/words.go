@@ -15,7 +15,7 @@ import (
 func count(n int, thing string) string {
 	switch {
 	case n == 1:
-	case strings.HasSuffix(thing, "ch"):
+	case strings.HasSuffix(thing, "ch"), strings.HasSuffix(thing, "ss"):
 		thing += "es"
 	default:
 		thing += "s"

@@ -18,6 +18,7 @@ import (
 type MarginPoint struct {
 	RPM, Margin, Low, High, Parent, Envelope float64
 	Cars                                     int
+	Outside, FarOutside                      bool // the revision's state there is like none that was logged
 }
 
 // Margin draws a margin over engine speed, with its limit at zero. unit is printed at the axis, label names the plot
@@ -151,6 +152,7 @@ func (g *drawing) curves(f frame, points []MarginPoint) {
 	labels := []label{{class: "limit-label", name: "limit", x: f.right, y: f.y(0)}}
 	labels = append(labels, g.trace(f, points, "parent", func(p MarginPoint) float64 { return p.Parent })...)
 	labels = append(labels, g.trace(f, points, "revision", func(p MarginPoint) float64 { return p.Margin })...)
+	g.unlike(f, points)
 	last := -1
 	for i, p := range points {
 		if value.Known(p.Envelope) {
@@ -167,6 +169,38 @@ func (g *drawing) curves(f frame, points []MarginPoint) {
 		}
 	}
 	g.labels(f, labels)
+}
+
+// unlike rings the revision's points whose state is like none that was logged, those far from it with a cross in the
+// ring, and says so above the plot.
+func (g *drawing) unlike(f frame, points []MarginPoint) {
+	near, far := false, false
+	for _, p := range points {
+		if value.Known(p.Margin) && (p.Outside || p.FarOutside) {
+			g.ring(f.x(p.RPM), f.y(p.Margin), p.FarOutside)
+			near, far = near || !p.FarOutside, far || p.FarOutside
+		}
+	}
+	x := f.left + 100
+	if near {
+		g.ring(x, 12, false)
+		g.text("tick", x+12, 16, "outside what was logged")
+		x += 190
+	}
+	if far {
+		g.ring(x, 12, true)
+		g.text("tick", x+12, 16, "far outside what was logged")
+	}
+}
+
+// ring is an open mark around a point; crossed has a cross in it.
+func (g *drawing) ring(x, y float64, crossed bool) {
+	const r = 7.0
+	g.dot("unlike", x, y, r)
+	if d := r / math.Sqrt2; crossed {
+		g.line("unlike", x-d, y-d, x+d, y+d)
+		g.line("unlike", x-d, y+d, x+d, y-d)
+	}
 }
 
 func (g *drawing) band(f frame, run []MarginPoint) {

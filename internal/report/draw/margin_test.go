@@ -26,7 +26,8 @@ func TestPlotsStayInside(t *testing.T) {
 			m := value("margin")
 			points = append(points, MarginPoint{RPM: rapid.Float64Range(500, 9000).Draw(t, "rpm"), Margin: m,
 				Low:  m - 5,
-				High: m + 5, Parent: value("parent"), Envelope: value("envelope")})
+				High: m + 5, Parent: value("parent"), Envelope: value("envelope"),
+				Outside: rapid.Bool().Draw(t, "outside"), FarOutside: rapid.Bool().Draw(t, "far")})
 		}
 		svg := string(Margin(points, "kPa", "knock, margin over engine speed", "a < b"))
 		if svg == "" {
@@ -82,6 +83,37 @@ func inside(t *rapid.T, svg string) {
 			if math.Abs(a-b) < labelGap-0.2 {
 				t.Fatalf("labels at %v and %v touch", a, b)
 			}
+		}
+	}
+}
+
+// A point unlike what was logged is marked by a shape and in words, the far one by another; a point within is not.
+func TestUnlikePointsAreMarked(t *testing.T) {
+	const near, far = "outside what was logged", "far outside what was logged"
+	point := func(outside, farOutside bool) MarginPoint {
+		return MarginPoint{RPM: 3000, Margin: 2, Low: 1, High: 3, Parent: 3, Envelope: 1, Outside: outside,
+			FarOutside: farOutside}
+	}
+	for _, c := range []struct {
+		points       []MarginPoint
+		rings, lines int // with those of the legend
+		near, far    bool
+	}{
+		{[]MarginPoint{point(false, false)}, 0, 0, false, false},
+		{[]MarginPoint{point(true, false), point(true, false)}, 3, 0, true, false},
+		{[]MarginPoint{point(false, true)}, 2, 4, false, true},
+		{[]MarginPoint{point(true, false), point(false, true)}, 4, 4, true, true},
+		{[]MarginPoint{{RPM: 3000, Margin: math.NaN(), Parent: 1, Outside: true}}, 0, 0, false, false},
+	} {
+		svg := string(Margin(c.points, "deg", "knock", ""))
+		if n := strings.Count(svg, `<circle class="unlike"`); n != c.rings {
+			t.Errorf("%+v: %d rings, want %d", c.points, n, c.rings)
+		}
+		if n := strings.Count(svg, `<line class="unlike"`); n != c.lines {
+			t.Errorf("%+v: %d lines of crosses, want %d", c.points, n, c.lines)
+		}
+		if strings.Contains(svg, ">"+near) != c.near || strings.Contains(svg, ">"+far) != c.far {
+			t.Errorf("%+v: legend of %s", c.points, svg)
 		}
 	}
 }

@@ -54,6 +54,9 @@ func (t *Table) Class(column int, c Cell) string {
 	return strings.TrimSpace(class)
 }
 
+// Pieces are the leading part of a cell, cut where a key of a file may be broken rather than within a word.
+func (c Cell) Pieces() []string { return strings.SplitAfter(c.First(), "_") }
+
 // short reports whether a cell can stay on one line a part without pushing others off the page.
 func (c Cell) short() bool {
 	for _, p := range c.Parts {
