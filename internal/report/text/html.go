@@ -55,7 +55,16 @@ func (t *Table) Class(column int, c Cell) string {
 }
 
 // Pieces are the leading part of a cell, cut where a key of a file may be broken rather than within a word.
-func (c Cell) Pieces() []string { return strings.SplitAfter(c.First(), "_") }
+func (c Cell) Pieces() []string {
+	if !strings.Contains(c.First(), "_") {
+		return []string{c.First()}
+	}
+	var out []string
+	for _, section := range strings.SplitAfter(c.First(), ".") {
+		out = append(out, strings.SplitAfter(section, "_")...)
+	}
+	return out
+}
 
 // short reports whether a cell can stay on one line a part without pushing others off the page.
 func (c Cell) short() bool {
