@@ -2,7 +2,6 @@ package assess
 
 import (
 	"cmp"
-
 	"slices"
 
 	"headroom/internal/assess/fleet"
@@ -69,6 +68,14 @@ type FarState struct {
 	Visited  bool          `json:"visited"`  // a judged pull goes there; else only a changed value of a table does
 }
 
+// note keeps the further of two states of a cell; one of a judged pull stands before one that was put there, because it
+// alone can leave a revision undecided.
+func (f *FarState) note(d result.Number, mostly fleet.Feature, visited bool) {
+	if visited == f.Visited && d > f.Distance || visited && !f.Visited {
+		f.Distance, f.Mostly, f.Visited = d, mostly, visited
+	}
+}
+
 // Small moves that still count as milder: of peak pressure, a share, and of commanded lambda; common practice, no
 // source.
 const (
@@ -102,9 +109,7 @@ func (m *Model) supportOf(b, placed *bench) Support {
 		if at == len(out.Outside) {
 			out.Outside = append(out.Outside, FarState{Cell: m.Cell(key)})
 		}
-		if f := &out.Outside[at]; d > float64(f.Distance) {
-			f.Distance, f.Mostly, f.Visited = result.Number(d), mostly, visited
-		}
+		out.Outside[at].note(result.Number(d), mostly, visited)
 	}
 	for i := range b.visits {
 		d, mostly := m.Distance(&b.visits[i].State, own)
