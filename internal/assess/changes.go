@@ -37,7 +37,7 @@ const (
 // Changed is one thing that differs.
 type Changed struct {
 	What    Differing `json:"what"`
-	From    string    `json:"from"`    // file of the parent's table; fuels, parts or cars of the judged pulls
+	From    string    `json:"from"`    // the parent's table; fuels, parts or cars of the judged pulls
 	To      string    `json:"to"`      // of the revision
 	Account Account   `json:"account"` // what is known of it
 	Why     string    `json:"why"`     // the account, and Reasons, in words, by internal/report
@@ -83,7 +83,7 @@ func (m *Model) tableChange(r *Review, t *footprint.TableChange, pulls int) Chan
 	if t.Role == state.SpeedLimit {
 		c.What = DiffersSpeedLimit
 	}
-	c.Name, c.From, c.To = t.Role, m.tableFile(r.Parent, t), t.File
+	c.Name, c.From, c.To = t.Role, m.tableFile(r.Parent, t), m.tableFile(r.Revision, t)
 	if t.Name != "" {
 		c.Name = t.Role + " " + t.Name
 	}
@@ -106,18 +106,13 @@ func (m *Model) tableChange(r *Review, t *footprint.TableChange, pulls int) Chan
 	return c
 }
 
-// tableFile is the file of a revision's table of the role and name of another's, "" where it has none.
+// tableFile is where the table of a role and name stands that a revision has or inherits, "" where it has none.
 func (m *Model) tableFile(revision string, t *footprint.TableChange) string {
-	rev := m.ws.Revisions[revision]
-	if rev == nil {
+	ref, of := m.ws.TableOf(revision, t.Role, t.Name)
+	if ref == nil {
 		return ""
 	}
-	for i := range rev.Tables {
-		if rev.Tables[i].Role == t.Role && rev.Tables[i].Name == t.Name {
-			return rev.Tables[i].File
-		}
-	}
-	return ""
+	return of.ID + "/" + ref.File
 }
 
 // cellsChange are the changed values of all tables that no judged pull reads: judged as if the engine went there.

@@ -84,10 +84,11 @@ func fixtureChanges() []assess.Changed {
 		return assess.Changed{What: what, Name: name, From: from, To: to, Largest: none, At: []footprint.AxisValue{},
 			Values: none, Account: account, Pulls: pulls, Reasons: append(result.Reasons{}, reasons...)}
 	}
-	spark := change(assess.DiffersTable, "spark", "tables/spark.csv", "tables/spark.csv", assess.AccountComputed, 12)
+	spark := change(assess.DiffersTable, "spark", "rev-0142-a/tables/spark.csv", "rev-0142-b/tables/spark.csv",
+		assess.AccountComputed, 12)
 	spark.Largest, spark.Unit, spark.At, spark.Values = 12, "deg", placeUnvisited().At, 31
-	limit := change(assess.DiffersSpeedLimit, "speed_limit", "tables/limit.csv", "tables/limit.csv",
-		assess.AccountShown, 12)
+	limit := change(assess.DiffersSpeedLimit, "speed_limit", "rev-0142-a/tables/limit.csv",
+		"rev-0142-b/tables/limit.csv", assess.AccountShown, 12)
 	limit.Largest, limit.Unit, limit.Values = -400, "rpm", 2
 	cells := change(assess.DiffersCells, "", "", "", assess.AccountNone, 12, assess.NotPlaced{Values: 2})
 	cells.Values = 14
