@@ -606,7 +606,7 @@ func TestProofRemoval(t *testing.T) {
 	for _, r := range all {
 		x.try(t, r)
 	}
-	x.report(t, map[string]string{"injection: " + lostFooting: unmeasured})
+	x.report(t, map[string]string{"injection: " + lostFooting: unmeasured, "torque: " + lostFooting: unmeasured})
 	if n, of := len(x.turns[movedEstimate]), x.total[VerdictConditions]; 10*n > of {
 		t.Errorf("%d of %d conditions went because an estimate moved", n, of)
 	}
