@@ -113,14 +113,14 @@ func (m *Model) supportOf(b, placed *bench) Support {
 	}
 	for i := range b.visits {
 		d, mostly := m.Distance(&b.visits[i].State, own)
-		was, _ := m.Distance(&b.parent[i].State, own)
 		if d > 0 && !(d <= float64(out.Largest)) {
 			out.Largest = result.Number(d)
 		}
-		if d > 1 && d <= farOutside && gentler(&b.visits[i].State, &b.parent[i].State) {
+		if !(d > 1) || d <= farOutside && gentler(&b.visits[i].State, &b.parent[i].State) {
 			continue
 		}
-		if moved, _ := m.Apart(&b.visits[i].State, &b.parent[i].State); d > 1 && d > was && moved > worthMoving {
+		was, _ := m.Distance(&b.parent[i].State, own)
+		if moved, _ := m.Apart(&b.visits[i].State, &b.parent[i].State); d > was && moved > worthMoving {
 			key := b.cellOf(m, i)
 			note(key, d, mostly, true)
 			out.visited[key] = max(out.visited[key], d)

@@ -153,15 +153,20 @@ func (s *session) shift(gear int) {
 	s.rpm, s.gear, s.shifting = matched, gear, false
 }
 
-// pull drives one full-throttle pull in a gear from start to end rpm.
-func (s *session) pull(gear int, start, end float64) {
-	s.shift(gear)
-	s.cruise(1.8, start, 60)
+// drawLuck draws what differs from pull to pull.
+func (s *session) drawLuck() {
 	s.pullKnock = 0.6 * s.rng.NormFloat64()
 	s.pullLambda = 0.004 * s.rng.NormFloat64()
 	for i := range s.bandKnock {
 		s.bandKnock[i] = 0.5 * s.rng.NormFloat64()
 	}
+}
+
+// pull drives one full-throttle pull in a gear from start to end rpm.
+func (s *session) pull(gear int, start, end float64) {
+	s.shift(gear)
+	s.cruise(1.8, start, 60)
+	s.drawLuck()
 	if s.car.sticking > 0 {
 		s.gate = s.car.sticking * (1 + 0.15*s.rng.NormFloat64())
 	}

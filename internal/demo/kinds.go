@@ -239,8 +239,7 @@ func (f *fleet) drawLarge(c *car, turn int, rng *rand.Rand) drawn {
 		for c.engine != f.engines[0] {
 			c = f.cars[rng.IntN(len(f.cars))]
 		}
-		all := f.fuels()
-		ch.fuel = &all[len(all)-1]
+		ch.fuel = f.strongestFuel()
 		ch.spark, ch.boost = round(8+14*u(), 0.5), round(30+60*u(), 1)
 	case hazard.LowSpeedLoad:
 		ch.low, ch.high, ch.boost = 1500, 2500, round(90*u(), 1)
@@ -248,9 +247,8 @@ func (f *fleet) drawLarge(c *car, turn int, rng *rand.Rand) drawn {
 	case hazard.BoostControl: // a hump in the target, which the turbocharger leaves more slowly than the target does
 		ch.high, ch.boost = 3500, round(10+60*u(), 1)
 		ch.spark = -round(ch.boost/15, 0.5)
-	case hazard.Driveline:
-		all := f.fuels() // boost on a fuel that takes it, where knock control does not take the torque back
-		ch.fuel = &all[len(all)-1]
+	case hazard.Driveline: // boost on a fuel that takes it, where knock control does not take the torque back
+		ch.fuel = f.strongestFuel()
 		ch.high, ch.boost = 5000, round(25+70*u(), 1)
 		ch.spark = -round(ch.boost/40, 0.5)
 	}

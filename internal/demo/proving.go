@@ -48,6 +48,12 @@ func (f *fleet) fuels() []fuelKind {
 	return slices.Concat(fuels, provingFuels)
 }
 
+// strongestFuel is the shop's fuel that knocks last.
+func (f *fleet) strongestFuel() *fuelKind {
+	all := f.fuels()
+	return &all[len(all)-1]
+}
+
 // giveCam gives the engine a moving intake cam: far advanced at low speed and high load, nearly parked at high speed.
 func (e *engine) giveCam() {
 	e.home = build([]float64{1000, 2000, 3000, 4000, 5000, 6000, 7000}, []float64{40, 80, 120, 160, 200}, 0.5,

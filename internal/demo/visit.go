@@ -148,10 +148,7 @@ func (s *session) take(way Way, ch *change) {
 
 // hold keeps a speed and a load (%) at part throttle for some seconds, watched once it has settled.
 func (s *session) hold(seconds, rpm, load float64) {
-	s.pullKnock, s.pullLambda = 0.6*s.rng.NormFloat64(), 0.004*s.rng.NormFloat64()
-	for i := range s.bandKnock {
-		s.bandKnock[i] = 0.5 * s.rng.NormFloat64()
-	}
+	s.drawLuck()
 	manifold := load / 100 * loadDensity / (s.eng.ve.at(rpm, 0) * s.car.ve) * gasConstantAir * (s.ambientK + 15)
 	s.cruise(3, rpm, manifold)
 	s.held = true

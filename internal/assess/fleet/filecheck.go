@@ -97,11 +97,8 @@ func (c *FileCheck) relative(s spread, differences []float64) {
 	if len(differences) == 0 {
 		return
 	}
-	f := s.over(differences)
-	at := func(d float64) result.Number { return c.Says * result.Number(math.Exp(d)) }
-	c.Cars, c.Shown = len(differences), at(f.mean)
-	c.Interval = result.Span{at(f.mean - f.half), at(f.mean + f.half)}
-	c.Status = f.status(s)
+	c.Cars = len(differences)
+	c.tell(s, s.over(differences), func(d float64) result.Number { return c.Says * result.Number(math.Exp(d)) })
 }
 
 // absolute fills a check from differences in the number's unit, logs less file, one a car.
@@ -109,10 +106,16 @@ func (c *FileCheck) absolute(s spread, differences []float64) {
 	if len(differences) == 0 {
 		return
 	}
-	f := s.over(differences)
-	at := func(d float64) result.Number { return c.Says + result.Number(d) }
-	c.Cars, c.Shown = len(differences), at(f.mean)
-	c.Interval = result.Span{at(f.mean - f.half), at(f.mean + f.half)}
+	c.Cars = len(differences)
+	c.tell(s, s.over(differences), c.plus)
+}
+
+// plus is the number that logs show where they differ from the file by d.
+func (c *FileCheck) plus(d float64) result.Number { return c.Says + result.Number(d) }
+
+// tell fills a check from a difference found; at turns one into the number that logs show.
+func (c *FileCheck) tell(s spread, f found, at func(d float64) result.Number) {
+	c.Shown, c.Interval = at(f.mean), result.Span{at(f.mean - f.half), at(f.mean + f.half)}
 	c.Status = f.status(s)
 }
 

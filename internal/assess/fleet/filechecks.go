@@ -311,9 +311,7 @@ func (f *Fleet) checkTorque(displacement *FileCheck) FileCheck {
 	if displacement.Status == Contradicts {
 		shown.mean -= math.Log(float64(displacement.Shown / displacement.Says))
 	}
-	at := func(d float64) result.Number { return result.Number(math.Exp(d)) }
-	c.Shown, c.Interval = at(shown.mean), result.Span{at(shown.mean - shown.half), at(shown.mean + shown.half)}
-	c.Status = shown.status(s)
+	c.tell(s, shown, func(d float64) result.Number { return result.Number(math.Exp(d)) })
 	return c
 }
 
@@ -409,8 +407,6 @@ func (c *FileCheck) octane(cars []fuelled, gain float64) {
 	moment := stat.Variance(x, nil) * float64(len(x)-1)
 	shown := usual.widths(math.Sqrt((carLevelCars*usual.car*usual.car+residual)/freedom/moment)/gain, freedom)
 	shown.mean = -slope / gain
-	at := func(d float64) result.Number { return c.Says + result.Number(d) }
-	c.Cars, c.Shown = len(x), at(shown.mean)
-	c.Interval = result.Span{at(shown.mean - shown.half), at(shown.mean + shown.half)}
-	c.Status = shown.status(usual)
+	c.Cars = len(x)
+	c.tell(usual, shown, c.plus)
 }

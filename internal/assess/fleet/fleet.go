@@ -59,18 +59,18 @@ func New(p *state.Platform, f *Fit) *Fleet {
 		p = p.WithBurn(f.BurnFit.BurnAngles)
 	}
 	return &Fleet{Preparer: state.Preparer{Platform: p, Rail: f.Rail, Knees: f.PumpKnees, Silent: f.unheardRuns(),
-		DeadCharge: f.stillRuns(), Command: f.Commands},
+		DeadCharge: deadLogs(f.Still), Command: f.Commands},
 		Fit: f}
 }
 
 // Learn fits a platform to rows of evidence; d says how wide its envelopes are.
 func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet, error) {
-	still := &Fit{Still: stillIn(rows)}
-	rows = still.told(rows)
+	still := stillIn(rows)
+	rows = told(rows, still)
 	f := &Fit{Margins: map[metric.ID]Margin{}, Suspects: map[string]Margin{}, Levels: map[metric.ID]Level{},
 		Lacks: map[metric.ID]result.Lack{}, Envelopes: map[EnvelopeKey]Envelope{}, Rail: state.RailOf(rows),
 		Doubts: doubtsOf(rows), Weather: weatherOf(p, rows), Unheard: map[string]Unheard{},
-		Still: still.Still, Commands: p.CommandErrorOf(rows)}
+		Still: still, Commands: p.CommandErrorOf(rows)}
 	f.BurnFit = fitBurn(p, rows, f.Rail)
 	fleet := New(p, f)
 	p = fleet.Platform

@@ -33,9 +33,14 @@ type Unheard struct {
 
 // unheardRuns are the logs of all cars in which knock was not heard.
 func (f *Fit) unheardRuns() map[string]bool {
+	return logsIn(f.Unheard, func(u Unheard) []string { return u.Runs })
+}
+
+// logsIn are the logs that runs names of what is known by car.
+func logsIn[T any](by map[string]T, runs func(T) []string) map[string]bool {
 	out := map[string]bool{}
-	for _, u := range f.Unheard {
-		for _, run := range u.Runs {
+	for _, of := range by {
+		for _, run := range runs(of) {
 			out[run] = true
 		}
 	}

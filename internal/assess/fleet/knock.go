@@ -297,13 +297,11 @@ func (f *Fleet) looseSlopes(in cycle.State) (changes [state.NumLoose]map[int]flo
 
 // looseVariance is what they add to the variance of one covariate's slope, or of the level.
 func (f *Fleet) looseVariance(changes [state.NumLoose]map[int]float64, c int) float64 {
-	sum := 0.0
-	for j := range changes {
-		for k := range changes {
-			sum += f.LooseCorrelation(j, k) * changes[j][c] * changes[k][c]
-		}
+	var h [state.NumLoose]float64
+	for k := range changes {
+		h[k] = changes[k][c]
 	}
-	return sum
+	return f.LooseVariance(h)
 }
 
 // referenceState is the reference as a state of the platform's commonest fuel, at the anchor's spark.

@@ -2,7 +2,6 @@ package fleet
 
 import (
 	"cmp"
-	"maps"
 	"math"
 	"slices"
 
@@ -99,20 +98,14 @@ func standing(own []*evidence.Row, from, to int) (Still, bool) {
 	return s, len(s.Runs) >= 2 && s.Pulls >= stillPulls && high-low >= stillSpan
 }
 
-// stillRuns are the logs of all cars in which charge temperature stood still.
-func (f *Fit) stillRuns() map[string]bool {
-	out := map[string]bool{}
-	for _, car := range slices.Sorted(maps.Keys(f.Still)) {
-		for _, run := range f.Still[car].Runs {
-			out[run] = true
-		}
-	}
-	return out
+// deadLogs are the logs of all cars in which charge temperature stood still.
+func deadLogs(by map[string]Still) map[string]bool {
+	return logsIn(by, func(s Still) []string { return s.Runs })
 }
 
-// told are rows without what a dead sensor showed.
-func (f *Fit) told(rows []evidence.Row) []evidence.Row {
-	dead := f.stillRuns()
+// told are rows without what dead sensors showed.
+func told(rows []evidence.Row, by map[string]Still) []evidence.Row {
+	dead := deadLogs(by)
 	if len(dead) == 0 {
 		return rows
 	}

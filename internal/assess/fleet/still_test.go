@@ -64,11 +64,11 @@ func TestDeadChargeSensor(t *testing.T) {
 		{"not logged", func(int, int) float64 { return math.NaN() }, nil},
 	} {
 		rows := stillLogs(c.at)
-		f := &Fit{Still: stillIn(rows)}
-		if got := f.Still["car"].Runs; !slices.Equal(got, c.dead) {
+		still := stillIn(rows)
+		if got := still["car"].Runs; !slices.Equal(got, c.dead) {
 			t.Errorf("%s: %v, want %v", c.name, got, c.dead)
 		}
-		for i, r := range f.told(rows) {
+		for i, r := range told(rows, still) {
 			was := rows[i]
 			if left := math.IsNaN(r.ChargeTemperature); left != (slices.Contains(c.dead, r.Run) ||
 				math.IsNaN(was.ChargeTemperature)) || r.ManifoldPressure != was.ManifoldPressure {

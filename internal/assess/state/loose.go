@@ -111,14 +111,17 @@ func (p *Platform) LooseCorrelation(j, k int) float64 {
 }
 
 // Deviation is that of something which changes by h for one deviation of each loose number.
-func (p *Platform) Deviation(h [NumLoose]float64) float64 {
+func (p *Platform) Deviation(h [NumLoose]float64) float64 { return math.Sqrt(p.LooseVariance(h)) }
+
+// LooseVariance is the square of Deviation.
+func (p *Platform) LooseVariance(h [NumLoose]float64) float64 {
 	sum := 0.0
 	for j := range h {
 		for k := range h {
 			sum += p.LooseCorrelation(j, k) * h[j] * h[k]
 		}
 	}
-	return math.Sqrt(sum)
+	return sum
 }
 
 // LooseCycles are the cycle models with one loose number moved up and down and how many deviations lie between them;
