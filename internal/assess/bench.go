@@ -22,18 +22,19 @@ const fleetPulls = 60
 
 // bench is what a revision is judged on: the same logged visits run by the parent and by the revision.
 type bench struct {
-	visits  []state.Visit // as the revision would run them
-	parent  []state.Visit // as the parent would
-	car     string        // whose offset applies; "" for a car not seen
-	meant   string        // the car the revision is for, "" for a fleet's
-	named   bool          // the revision is meant for one car
-	basis   Basis
-	notes   result.Reasons  // cautions
-	unshown result.Reasons  // fuel and hardware of the revision that no pull of the bench ran with
-	gaps    []state.Gap     // changes of the revision whose effect on these visits could not be computed
-	stress  state.Stress    // that the visits are under; zero without
-	draws   int             // of the parameters; 0: models/risk's default
-	cells   []state.CellKey // by visit, where it counts in another cell than its own; nil: in its own
+	visits   []state.Visit // as the revision would run them
+	parent   []state.Visit // as the parent would
+	car      string        // whose offset applies; "" for a car not seen
+	meant    string        // the car the revision is for, "" for a fleet's
+	named    bool          // the revision is meant for one car
+	basis    Basis
+	onParent bool            // the judged pulls ran the parent or the revision itself
+	notes    result.Reasons  // cautions
+	unshown  result.Reasons  // fuel and hardware of the revision that no pull of the bench ran with
+	gaps     []state.Gap     // changes of the revision whose effect on these visits could not be computed
+	stress   state.Stress    // that the visits are under; zero without
+	draws    int             // of the parameters; 0: models/risk's default
+	cells    []state.CellKey // by visit, where it counts in another cell than its own; nil: in its own
 
 	met           map[state.CellKey]bool // cells that the revision takes the judged pulls to in their own weather
 	days          *days                  // the weather it is judged over; nil: that of the logs
@@ -260,11 +261,12 @@ func (b *bench) pick(rows []*evidence.Row, rev *workspace.Revision, since string
 	}
 	onRevision := evidence.Filter(own, func(r *evidence.Row) bool { return r.Revision == rev.ID })
 	if evidence.CountPulls(onRevision) >= enoughOwnPulls {
-		b.basis = BasisBoth
+		b.basis, b.onParent = BasisBoth, true
 		return onRevision
 	}
 	onParent := evidence.Filter(own, func(r *evidence.Row) bool { return r.Revision == rev.Parent })
 	if evidence.CountPulls(onParent) >= enoughOwnPulls {
+		b.onParent = true
 		return onParent
 	}
 	if evidence.CountPulls(own) >= enoughOwnPulls {

@@ -108,6 +108,34 @@ func TestNegligibleMoves(t *testing.T) {
 	}
 }
 
+// A move smaller than what the driven calibration's own pulls differ by is no step past the envelope, wherever the
+// envelope lies; one that no pull of the parent stands behind is.
+func TestMovesWithinThePullsOfTheDriven(t *testing.T) {
+	within, past := 0, 0
+	eachProposed(t, func(m *Model, b *bench, e *evaluation, class string) {
+		for _, driven := range []bool{true, false} {
+			b.onParent = driven
+			for _, f := range m.findings(b, e, class) {
+				moved := e.inCell(b, cellKeyOf(m, f.Cell)).moved
+				own := math.Hypot(e.predictor.pullSD, e.predictor.cellSD)
+				switch {
+				case driven && moved < own:
+					within++
+					if f.worsened {
+						t.Errorf("%s at %v: a move of %g is the revision's doing, pulls differ by %g", f.Metric, f.Cell,
+							moved, own)
+					}
+				case !driven && f.worsened && moved < own:
+					past++
+				}
+			}
+		}
+	})
+	if within == 0 || past == 0 {
+		t.Errorf("%d small moves from what was driven, %d that count where it was not", within, past)
+	}
+}
+
 // eachProposed shows the evaluations of the small fleet's proposed revisions.
 func eachProposed(t *testing.T, show func(m *Model, b *bench, e *evaluation, class string)) {
 	t.Helper()

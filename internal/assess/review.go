@@ -227,9 +227,15 @@ func worstOf(evals []*evaluation) *evaluation {
 	})
 }
 
-// parentsDoing is the share of one pull's deviation within which a revision that lies outside the envelope, as its
-// parent does in the same weather, is not outside by its own doing; common practice, no source.
+// parentsDoing is how many deviations of the car's pulls, with their days and cells, a revision may move from what the
+// judged pulls ran without being outside the envelope by its own doing: the next pull of what was driven may lie there.
+// Common practice, no source.
 const parentsDoing = 1
+
+// likeDriven reports whether a move from the parent is no more than what the driven calibration's own pulls differ by.
+func (e *evaluation) likeDriven(b *bench, moved float64) bool {
+	return b.onParent && moved < parentsDoing*math.Hypot(e.predictor.pullSD, e.predictor.cellSD)
+}
 
 // beyond reports whether a prediction lies outside the envelope.
 func (c EnvelopeCheck) beyond() bool { return c.Inside != nil && !*c.Inside }
@@ -251,6 +257,9 @@ func (m *Model) findings(b *bench, e *evaluation, class string) []Finding {
 			worsened: in.moved > max(1e-6, negligible*value.Or(c.Margin.SD, 0)),
 		}
 		fd.Envelope = m.envelopeCheck(e, class, key, float64(fd.Predicted))
+		if e.likeDriven(b, in.moved) {
+			fd.worsened = false
+		}
 		if was := m.envelopeCheck(e, class, key, float64(onScale(c.Margin.Mean+in.moved))); was.beyond() &&
 			in.moved < parentsDoing*c.Margin.SD {
 			fd.worsened = false
