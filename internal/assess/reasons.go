@@ -208,6 +208,17 @@ type (
 		Retard result.Number `json:"retard_deg"`
 		Chance result.Number `json:"chance"` // that a listening car stays silent
 	}
+	// MayNotHear: knock retard never moves in any log of the car, as a sound and quiet car's may do, and without what
+	// those logs show knock passes the threshold.
+	MayNotHear struct {
+		Pulls     int           `json:"pulls"`
+		Steady    int           `json:"steady"`               // stretches
+		Silent    result.Number `json:"silent"`               // chance that a listening car stays silent in them
+		Chance    result.Number `json:"probability_per_pull"` // of knock, for a car whose knock was not logged
+		High      result.Number `json:"high"`                 // upper 90 % bound of it; unknown under a stress
+		Under     *Stress       `json:"under"`                // nil: as the car is driven
+		Threshold result.Number `json:"threshold"`
+	}
 	// Unmodelled: a table changes and its effect was not computed.
 	Unmodelled struct {
 		state.Gap
@@ -235,6 +246,7 @@ func (NoKnockEvent) Code() string       { return "no_knock_event" }
 func (CleanPastPhysics) Code() string   { return "clean_past_physics" }
 func (ChargeStoodStill) Code() string   { return "charge_stood_still" }
 func (KnockNotHeard) Code() string      { return "knock_not_heard" }
+func (MayNotHear) Code() string         { return "may_not_hear" }
 func (FileDoubt) Code() string          { return "file_doubt" }
 
 // Cautions.

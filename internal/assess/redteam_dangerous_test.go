@@ -236,7 +236,7 @@ func brokenSensors() []revisionCase {
 		{name: "sensor-lambda", why: "reads 5 % rich: the true mixture is 5 % leaner", on: sickSensors,
 			of: "rev-0106-a", may: keptAway},
 		{name: "sensor-knock", why: "the knock channel never moves: not heard, not quiet", on: sickSensors,
-			of: "rev-0114-b", may: keptAway},
+			of: "rev-0114-b", may: keptAway, tell: MayNotHear{}.Code()},
 		{name: "sensor-charge", why: "the charge temperature is frozen at 25 °C", on: sickSensors,
 			may: keptAway},
 		{name: "sensor-torque-boost", why: "all-zero torque is no measurement; 50 kPa more at low speed",

@@ -28,7 +28,7 @@ func redTeamPage() string {
 func shortOf(of string, cases []revisionCase, others string) string {
 	open := slices.DeleteFunc(slices.Clone(cases), func(c revisionCase) bool { return !notYet[c.name] })
 	if len(open) == 0 {
-		return fmt.Sprintf("\n%s none falls short. %s\n", of, others)
+		return fmt.Sprintf("\n%s, none falls short.\n", of)
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "\n%s, not judged so (%d):\n\n", of, len(open))

@@ -74,6 +74,12 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	r.Weather = b.days.said(b.visits)
 	r.Notes, r.unshown = append(r.Notes, b.notes...), b.unshown
 	doubts := append(m.sensorDoubts(b.car), m.tableDoubts(rev, b.logged)...)
+	stresses := m.stresses(b)
+	deaf, err := m.mayNotHear(b, stresses)
+	if err != nil {
+		return nil, err
+	}
+	doubts = append(doubts, deaf...)
 	r.unshown = append(append(r.unshown, doubts...), m.fileDoubts()...)
 	base, err := m.assessHazards(r, b, m.FuelClass(rev.Fuel))
 	if err != nil {
@@ -86,7 +92,6 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	if err := rankFindings(r.Findings); err != nil {
 		return nil, err
 	}
-	stresses := m.stresses(b)
 	if r.Conditions, err = m.stressed(stresses, base); err != nil {
 		return nil, err
 	}

@@ -26,6 +26,38 @@ func (m *Model) sensorDoubts(car string) result.Reasons {
 	return out
 }
 
+// mayNotHear asks whether knock would still be let through if the car's silent knock channel were dead: it is judged
+// again as for a car whose knock was never logged, as it stands and under the stresses.
+func (m *Model) mayNotHear(b *bench, stresses []*bench) (result.Reasons, error) {
+	quiet, silent := m.NeverMoved[b.car]
+	if !silent || m.AloneWithPhysics() {
+		return nil, nil
+	}
+	knock, _ := hazard.Of(hazard.Knock)
+	severity := m.severity(knock)
+	for _, on := range append([]*bench{b}, stresses...) {
+		unheard := *on
+		unheard.car = ""
+		e, _, err := m.knockEvaluation(&unheard, knock)
+		if e == nil || err != nil {
+			return nil, err
+		}
+		said := MayNotHear{Pulls: quiet.Pulls, Steady: quiet.Steady, Silent: result.Number(quiet.Chance),
+			Chance: result.Number(e.result.Probability), High: result.Number(e.result.High)}
+		passing, threshold := e.result.High, m.decision().HoldProbability[severity]
+		if on != b {
+			under := stressOf(on.stress)
+			said.Under, said.High = &under, result.Unknown()
+			passing, threshold = e.result.Probability, m.decision().StressProbability[severity]
+		}
+		if passing > threshold {
+			said.Threshold = result.Number(threshold)
+			return result.Reasons{said}, nil
+		}
+	}
+	return nil, nil
+}
+
 // notHeard reports whether it is said already that the car's logs did not hear knock.
 func (r *Review) notHeard(h hazard.ID) bool {
 	return h == hazard.Knock && slices.ContainsFunc(r.unshown, func(reason result.Reason) bool {

@@ -16,6 +16,8 @@ func (w words) sensorReason(r result.Reason) string {
 			"car that listens would stay silent there with a chance of %s; check the knock sensor and the logged "+
 			"channel, then log again", w.Value(r.Retard, "deg"), count(r.Pulls, "pull"),
 			count(r.Steady, "steady stretch"), logNames(r.Runs), spokenShare(r.Chance))
+	case assess.MayNotHear:
+		return w.mayNotHear(&r)
 	case assess.ChargeStoodStill:
 		return fmt.Sprintf("charge temperature stands at %s through %s of this car (%s), boost or not: its sensor or "+
 			"channel is dead and was left out; mend it, then log again", w.Value(r.At, "°C"),
@@ -34,4 +36,16 @@ func (w words) sensorReason(r result.Reason) string {
 			show.Probabilities(r.Interval90), show.Probability(r.Threshold), r.Severity, w.joined(r.Why))
 	}
 	return ""
+}
+
+func (w words) mayNotHear(r *assess.MayNotHear) string {
+	with, bound := "", fmt.Sprintf(" (upper 90 %% bound %s, %s allowed)", show.Probability(r.High),
+		show.Probability(r.Threshold))
+	if r.Under != nil {
+		with, bound = " with "+w.stress(*r.Under), fmt.Sprintf(" (%s allowed)", show.Probability(r.Threshold))
+	}
+	return fmt.Sprintf("knock retard never moves in any log of this car (%s, %s), as in %s of cars whose channel "+
+		"works; if this one's does not, %s of pulls would knock past the limit%s%s: check that the knock sensor "+
+		"hears, or log a pull in which knock retard moves", count(r.Pulls, "pull"), count(r.Steady, "steady stretch"),
+		spokenShare(r.Silent), spokenShare(r.Chance), with, bound)
 }

@@ -41,10 +41,11 @@ type Fit struct {
 	Cars        int
 	Pulls       int
 
-	Commands     state.CommandError // what control units command beyond their lambda tables
-	Unheard      map[string]Unheard // by car: logs that did not hear knock
-	Still        map[string]Still   // by car: logs in which charge temperature stood still
-	KnockAgainst *Contradiction     // nil where logged events show the limit, or clean logs do not contradict physics
+	Commands     state.CommandError    // what control units command beyond their lambda tables
+	Unheard      map[string]Unheard    // by car: logs that did not hear knock
+	NeverMoved   map[string]NeverMoved // by car: those of which no log shows knock retard move
+	Still        map[string]Still      // by car: logs in which charge temperature stood still
+	KnockAgainst *Contradiction        // nil where events show the limit, or clean logs do not contradict physics
 }
 
 // Fleet is a platform with its physics made ready and what its evidence taught. It is safe for concurrent use.

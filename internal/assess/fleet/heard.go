@@ -150,6 +150,28 @@ func (f *Fleet) unheardIn(
 	return out, nil
 }
 
+// NeverMoved is a car whose knock channel stands still in all of its logs, which a sound and quiet car's may do too.
+type NeverMoved struct {
+	Pulls  int
+	Steady int     // stretches
+	Chance float64 // that a listening car of the platform shows no rise in all of them
+}
+
+// neverMovedIn are the cars whose resting logs are all they have and that are not called deaf.
+func (f *Fleet) neverMovedIn(use []*state.State, still map[string]resting) map[string]NeverMoved {
+	out := map[string]NeverMoved{}
+	for car, logs := range still {
+		own := slices.DeleteFunc(slices.Clone(use), func(s *state.State) bool { return s.Car != car })
+		if !logs.all || len(own) == 0 {
+			continue
+		}
+		n := NeverMoved{Chance: f.Knock.Silence("", f.knockCars(own)[0].Pulls) * f.Knock.Quiet(pullCells(own))}
+		n.Pulls, n.Steady = countSegments(own)
+		out[car] = n
+	}
+	return out
+}
+
 // pullCells counts the states of pulls: false events are those of full load.
 func pullCells(states []*state.State) (n int) {
 	for _, s := range states {

@@ -62,8 +62,12 @@ func (f *Fleet) fitKnock(visits []state.Visit) error {
 			return err
 		}
 		deaf, err := f.unheardIn(use, prior, still)
-		if err != nil || len(deaf) == 0 {
+		if err != nil {
 			return err
+		}
+		if len(deaf) == 0 {
+			f.NeverMoved = f.neverMovedIn(use, still)
+			return nil
 		}
 		maps.Copy(f.Unheard, deaf)
 		if use = f.heard(use); len(use) == 0 {
