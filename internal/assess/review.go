@@ -95,7 +95,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	if r.Conditions, err = m.stressed(stresses, base); err != nil {
 		return nil, err
 	}
-	unvisited, placed, err := m.unvisited(b, rev, stresses, m.FuelClass(rev.Fuel))
+	unvisited, placed, err := m.unvisited(b, rev, rows, stresses, m.FuelClass(rev.Fuel))
 	if err != nil {
 		return nil, err
 	}

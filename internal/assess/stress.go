@@ -31,6 +31,15 @@ func (m *Model) stresses(b *bench) []*bench {
 	return out
 }
 
+// ways are the judged visits under what else takes them to other cells. Only where they go is asked of them.
+func (m *Model) ways(b *bench) []*bench {
+	var out []*bench
+	for _, st := range state.Ways(m.met(b)) {
+		out = append(out, b.under(m, st))
+	}
+	return out
+}
+
 // stressed evaluates every assessed hazard under every stress and keeps those that cost margin or pass what the
 // workspace allows under one, dearest first.
 func (m *Model) stressed(stresses []*bench, base map[hazard.ID][]*evaluation) ([]Condition, error) {

@@ -2,6 +2,7 @@ package assess
 
 import (
 	"cmp"
+	"maps"
 	"math"
 	"slices"
 
@@ -51,18 +52,72 @@ type UnvisitedPlace struct {
 	Parent     result.Number `json:"parent_probability_if_visited"`
 
 	// what is known of going there
-	FleetCars  int      `json:"fleet_cars"`  // that were in the cell in a pull, on the fuel's class
-	FleetPulls int      `json:"fleet_pulls"` // of theirs
-	OfPulls    int      `json:"of_pulls"`    // of the platform
-	Brings     []Stress `json:"brings"`      // stresses that bring a judged pull there
+	FleetCars  int        `json:"fleet_cars"`  // that were in the cell in a pull, on the fuel's class
+	FleetPulls int        `json:"fleet_pulls"` // of theirs
+	OfPulls    int        `json:"of_pulls"`    // of the platform
+	OtherGear  *GearShare `json:"other_gear"`  // in which most go there, not the judged pulls'; nil: none
+	Brings     []Stress   `json:"brings"`      // what brings a judged pull there
 
 	Dangerous bool `json:"dangerous"` // passes the workspace's threshold, and by the revision's doing
 }
 
+// GearShare is how many of the fleet's pulls in a gear, on the fuel's class, go to a cell.
+type GearShare struct {
+	Gear    int `json:"gear"`
+	Pulls   int `json:"pulls"` // that go there
+	OfPulls int `json:"of_pulls"`
+}
+
+// gears counts the fleet's pulls by gear and cell.
+type gears struct {
+	judged float64 // the gear of most judged pulls
+	all    map[int]map[string]bool
+	in     map[state.CellKey]map[int]map[string]bool
+}
+
+// gearsOf reads the gears of pulls on a class of fuel.
+func (m *Model) gearsOf(b *bench, rows []evidence.Row, class string) *gears {
+	out := &gears{float64(b.usualGear()), map[int]map[string]bool{}, map[state.CellKey]map[int]map[string]bool{}}
+	add := func(to map[int]map[string]bool, gear int, pull string) {
+		if to[gear] == nil {
+			to[gear] = map[string]bool{}
+		}
+		to[gear][pull] = true
+	}
+	for _, r := range evidence.PullRows(rows) {
+		if !value.Known(r.Gear) || m.FuelClass(r.Fuel) != class {
+			continue
+		}
+		gear, pull := int(math.Round(r.Gear)), evidence.PullID(r)
+		s := m.Read(r)
+		key := m.CellOf(&s)
+		if out.in[key] == nil {
+			out.in[key] = map[int]map[string]bool{}
+		}
+		add(out.all, gear, pull)
+		add(out.in[key], gear, pull)
+	}
+	return out
+}
+
+// other is the gear in which the largest share of pulls goes to a cell, other than that of the judged pulls; nil
+// without one.
+func (g *gears) other(key state.CellKey) *GearShare {
+	var best *GearShare
+	for _, gear := range slices.Sorted(maps.Keys(g.in[key])) {
+		share := &GearShare{Gear: gear, Pulls: len(g.in[key][gear]), OfPulls: len(g.all[gear])}
+		if float64(gear) != g.judged && (best == nil || share.Pulls*best.OfPulls > best.Pulls*share.OfPulls) {
+			best = share
+		}
+	}
+	return best
+}
+
 // unvisited judges the changed values of a revision's tables that no visit of the bench reads.
-// placed is the bench of the states it put there, nil without one.
-func (m *Model) unvisited(b *bench, rev *workspace.Revision, stressed []*bench, class string) (out Unvisited,
-	placed *bench, err error) {
+// rows are what the fleet logged, stressed the bench under what may bring it to other cells. placed is the bench of the
+// states put there, nil without one.
+func (m *Model) unvisited(b *bench, rev *workspace.Revision, rows []evidence.Row, stressed []*bench, class string) (
+	out Unvisited, placed *bench, err error) {
 	out = Unvisited{Places: []UnvisitedPlace{}}
 	values := footprint.Unread(m.ws, rev, b.visits)
 	out.Values = len(values)
@@ -92,8 +147,11 @@ func (m *Model) unvisited(b *bench, rev *workspace.Revision, stressed []*bench, 
 			all = append(all, worst...)
 		}
 	}
+	byGear := m.gearsOf(b, rows, class)
+	stressed = append(slices.Clone(stressed), m.ways(b)...)
 	for i := range all {
 		m.reach(&all[i], class, stressed)
+		all[i].OtherGear = byGear.other(m.keyOf(all[i].Cell))
 	}
 	slices.SortStableFunc(all, func(a, b UnvisitedPlace) int {
 		weight := func(p *UnvisitedPlace) float64 { return p.Severity.Weight() * float64(p.IfVisited) }

@@ -128,11 +128,12 @@ const rareShare = 1 - hotShare
 
 // met is what is known of the conditions to come: of the workspace's climate where it says, else of what the fleet met.
 func (m *Model) met(b *bench) state.Met {
-	out := state.Met{HotDay: math.NaN(), CommonDay: math.NaN(), LowPressure: math.NaN(), SensorPct: math.NaN(),
-		WeakBlendPct: math.NaN(),
-		EthanolPct:   value.Median(b.known(m.EthanolPct))}
+	nan := math.NaN()
+	out := state.Met{HotDay: nan, CommonDay: nan, ColdDay: nan, SpikeKPa: nan, LowPressure: nan, SensorPct: nan,
+		WeakBlendPct: nan, EthanolPct: value.Median(b.known(m.EthanolPct))}
 	if b.days != nil {
 		out.HotDay, out.CommonDay, out.DaysFrom = b.days.quantile(hotShare), b.days.quantile(0.5), state.SizeOfFleet
+		out.ColdDay = b.days.quantile(rareShare)
 		if b.days.from == FromClimate {
 			out.DaysFrom = state.SizeOfClimate
 		}
@@ -140,6 +141,9 @@ func (m *Model) met(b *bench) state.Met {
 	out.LowPressure, out.PressureFrom = m.ws.Config.Climate.LowestPressure(), state.SizeOfClimate
 	if w := &m.Fit.Weather.Barometer; !value.Known(out.LowPressure) && w.Known() {
 		out.LowPressure, out.PressureFrom = w.Quantile(rareShare), state.SizeOfFleet
+	}
+	if w := &m.Fit.Weather.Overshoot; w.Known() {
+		out.SpikeKPa = math.Max(0, w.Quantile(hotShare))
 	}
 	if w := &m.Fit.Weather.Blends; w.Known() {
 		out.WeakBlendPct = math.Max(0, -w.Quantile(rareShare))

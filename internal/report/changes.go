@@ -201,12 +201,15 @@ func (w words) reached(p *assess.UnvisitedPlace) string {
 	if p.FleetPulls == 0 {
 		say = fmt.Sprintf("none of %s of the fleet", count(p.OfPulls, "pull"))
 	}
+	if g := p.OtherGear; g != nil {
+		say += fmt.Sprintf("; %d of %d in gear %d", g.Pulls, g.OfPulls, g.Gear)
+	}
 	switch n := len(p.Brings); n {
 	case 0:
 	case 1:
 		say += "; brought there by " + w.stress(p.Brings[0])
 	default:
-		say += fmt.Sprintf("; brought there by %s and %s more", w.stress(p.Brings[0]), count(n-1, "stress"))
+		say += fmt.Sprintf("; brought there by %s and %d more", w.stress(p.Brings[0]), n-1)
 	}
 	return say
 }

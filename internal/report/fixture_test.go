@@ -61,6 +61,7 @@ func placeUnvisited() assess.UnvisitedPlace {
 		}, Role: "spark", Change: 12, RoleUnit: "deg", Metric: "knock_margin", Unit: "deg", Limit: -3,
 		Margin: -6.2, MarginSD: 2.4, IfVisited: 0.98, Interval90: result.Span{0.71, 1}, Parent: 0.002, FleetCars: 1,
 		FleetPulls: 2, OfPulls: 220,
+		OtherGear: &assess.GearShare{Gear: 5, Pulls: 1, OfPulls: 14},
 		Brings:    []assess.Stress{{Kind: state.ThinAir, Size: 93.5, From: state.SizeOfFleet}},
 		Dangerous: true}
 }
@@ -74,7 +75,8 @@ func fixtureUnvisited() assess.Unvisited {
 		0.003,
 	}, none,
 		0, 0
-	quiet.Brings, quiet.Dangerous = []assess.Stress{}, false
+	quiet.OtherGear, quiet.Brings, quiet.Dangerous = nil, []assess.Stress{{Kind: state.BoostSpike, Size: 15,
+		From: state.SizeUsual}, {Kind: state.ColdCharge, Size: 14, From: state.SizeOfFleet}}, false
 	return assess.Unvisited{Values: 14, NotJudged: 2, Places: []assess.UnvisitedPlace{placeUnvisited(), quiet}}
 }
 

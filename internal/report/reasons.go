@@ -245,6 +245,10 @@ func (w words) stress(s assess.Stress) string {
 	case state.UntoldBlend:
 		return fmt.Sprintf("a control unit that does not hear of the new fuel (mixture %s %% leaner)",
 			show.Number(s.Size, 0))
+	case state.ColdCharge:
+		return "a cold day, " + w.Change(-s.Size, "K")
+	case state.BoostSpike:
+		return "a boost spike of " + w.Value(s.Size, "kPa")
 	case state.RichSensor:
 		return fmt.Sprintf(
 			"lambda sensor reading %s %% rich",

@@ -48,6 +48,7 @@ type Weather struct {
 	Ambient   Days `json:"ambient"`   // °C
 	Barometer Days `json:"barometer"` // kPa
 	Blends    Days `json:"blends"`    // logged ethanol less that of the blend's name, % by volume
+	Overshoot Days `json:"overshoot"` // the most that boost stood over its target, kPa
 }
 
 // weatherOf is the weather of the days that rows were logged on.
@@ -58,13 +59,15 @@ func weatherOf(p *state.Platform, rows []evidence.Row) Weather {
 				return r.Ethanol - 100*named
 			}
 			return math.NaN()
-		}),
-		Ambient:   daysOf(rows, func(r *evidence.Row) float64 { return r.Ambient }),
-		Barometer: daysOf(rows, func(r *evidence.Row) float64 { return r.Barometer }),
+		}, value.Median),
+		Ambient:   daysOf(rows, func(r *evidence.Row) float64 { return r.Ambient }, value.Median),
+		Barometer: daysOf(rows, func(r *evidence.Row) float64 { return r.Barometer }, value.Median),
+		Overshoot: daysOf(rows, func(r *evidence.Row) float64 { return r.BoostOvershoot }, slices.Max[[]float64]),
 	}
 }
 
-func daysOf(rows []evidence.Row, read func(r *evidence.Row) float64) Days {
+// daysOf are a quantity's values by car and day, each the given summary of the day's cells.
+func daysOf(rows []evidence.Row, read func(r *evidence.Row) float64, of func([]float64) float64) Days {
 	byDay, cars := map[string][]float64{}, map[string]bool{}
 	for i := range rows {
 		r := &rows[i]
@@ -76,7 +79,7 @@ func daysOf(rows []evidence.Row, read func(r *evidence.Row) float64) Days {
 	}
 	out := Days{Cars: len(cars), Count: len(byDay)}
 	for _, v := range byDay {
-		out.Values = append(out.Values, value.Median(v))
+		out.Values = append(out.Values, of(v))
 	}
 	slices.Sort(out.Values)
 	if n := len(out.Values); n > keptDays {

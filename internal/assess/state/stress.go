@@ -19,6 +19,10 @@ const (
 	ThinAir     StressKind = "thin_air"     // ambient pressure down to, kPa
 	RichSensor  StressKind = "rich_sensor"  // lambda sensor reads rich by, %
 	UntoldBlend StressKind = "untold_blend" // mixture leaner by, %: injected as for the fuel of the logs
+
+	// Only of Ways.
+	ColdCharge StressKind = "cold_charge" // charge temperature lower, K
+	BoostSpike StressKind = "boost_spike" // boost over its target by, kPa
 )
 
 // SizeFrom says where the size of a stress comes from.
@@ -38,8 +42,8 @@ type Stress struct {
 	Size float64 // in the unit that stands beside the kind
 	From SizeFrom
 
-	apply      func(p *Platform, s *State)
-	octaneOnly bool // it moves the knock limit and leaves combustion alone
+	apply     func(p *Platform, s *State)
+	sameCycle bool // the cycle is not computed again: nothing moves but the knock limit, or only the cell is asked for
 }
 
 // EthanolBlend is the ethanol share, percent by volume, from which the fuel stress takes ethanol away rather than
@@ -53,13 +57,16 @@ const (
 	lowerOctane    = 2
 	lowerEthanol   = 15 // % by volume
 	highGround     = 85 // kPa
+	boostSpike     = 15 // kPa
 	richSensorRead = 3  // %
 )
 
 // Met is what is known of the conditions that a revision will meet; NaN where nothing is.
 type Met struct {
 	HotDay, CommonDay float64 // on the scale of State.Day
+	ColdDay           float64
 	DaysFrom          SizeFrom
+	SpikeKPa          float64 // by which boost stands over its target on a day in fifty
 	LowPressure       float64 // ambient, kPa
 	PressureFrom      SizeFrom
 	SensorPct         float64 // by which a lambda sensor in twenty reads rich, %, as the fleet's differ
@@ -75,6 +82,27 @@ func Stresses(met Met) []Stress {
 		out = append(out, untoldBlend(met.UntoldPct))
 	}
 	return out
+}
+
+// Ways are conditions that take an engine to other cells than those of its logs and that Stresses does not try: denser
+// air of a cold day, and boost over its target. What they do to combustion is not computed.
+func Ways(met Met) []Stress {
+	cold := Stress{Kind: ColdCharge, Size: hotterCharge, From: SizeUsual}
+	if value.Known(met.ColdDay) {
+		cold.Size, cold.From = met.CommonDay-met.ColdDay, met.DaysFrom
+	}
+	cold.apply = func(_ *Platform, s *State) { heatCharge(s, -cold.Size) }
+	spike := Stress{Kind: BoostSpike, Size: met.SpikeKPa, From: SizeOfFleet}
+	if !value.Known(met.SpikeKPa) {
+		spike.Size, spike.From = boostSpike, SizeUsual
+	}
+	spike.apply = func(p *Platform, s *State) {
+		if s.Manifold > s.Barometer {
+			*s = p.withManifold(*s, s.Manifold+spike.Size)
+		}
+	}
+	cold.sameCycle, spike.sameCycle = true, true
+	return []Stress{cold, spike}
 }
 
 // untoldBlend injects what the fuel of the logs took. Whether a control unit hears of a blend (by a sensor, by
@@ -118,7 +146,7 @@ func badTank(met Met) Stress {
 		st.apply = func(_ *Platform, s *State) { s.EthanolShift = -st.Size }
 		return st
 	}
-	return Stress{Kind: LowOctane, Size: lowerOctane, From: SizeUsual, octaneOnly: true,
+	return Stress{Kind: LowOctane, Size: lowerOctane, From: SizeUsual, sameCycle: true,
 		apply: func(_ *Platform, s *State) { s.OctaneShift = -lowerOctane }}
 }
 
@@ -173,7 +201,7 @@ func (p *Platform) Under(st Stress, v Visit, on *Calibration) Visit {
 		was := *s
 		st.apply(p, s)
 		p.readAgain(s, &was, on)
-		if !st.octaneOnly {
+		if !st.sameCycle {
 			p.simulateStressed(s)
 		}
 	})

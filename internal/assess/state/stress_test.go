@@ -47,3 +47,29 @@ func TestUntold(t *testing.T) {
 		t.Errorf("the same fuel %g, less ethanol %g", same, less)
 	}
 }
+
+// What takes an engine to other cells: air 20 K colder holds by the ideal gas law 313.15/293.15 as much at the same
+// pressure, and boost over its target fills the cylinder more; without boost there is no spike.
+func TestWays(t *testing.T) {
+	p := kestrel(t)
+	nan := math.NaN()
+	ways := Ways(Met{HotDay: 60, CommonDay: 40, ColdDay: 20, DaysFrom: SizeOfFleet, SpikeKPa: nan})
+	cold, spike := ways[0], ways[1]
+	if cold.Size != 20 || cold.From != SizeOfFleet || spike.Size != boostSpike || spike.From != SizeUsual {
+		t.Fatalf("%+v", ways)
+	}
+	s := State{Load: 100, Charge: 40, Manifold: 180, Barometer: 100}
+	cold.apply(p, &s)
+	if math.Abs(s.Load-100*313.15/293.15) > 1e-9 || s.Charge != 20 || s.Manifold != 180 {
+		t.Errorf("a cold day: %+v", s)
+	}
+	s = State{Load: 100, Charge: 40, Manifold: 180, Barometer: 100, RPM: 4000}
+	spike.apply(p, &s)
+	if s.Manifold != 195 || s.Load <= 100 {
+		t.Errorf("a spike: %+v", s)
+	}
+	s = State{Load: 60, Charge: 40, Manifold: 90, Barometer: 100}
+	if spike.apply(p, &s); s.Manifold != 90 {
+		t.Errorf("a spike without boost: %+v", s)
+	}
+}
