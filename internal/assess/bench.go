@@ -29,6 +29,7 @@ type bench struct {
 	named    bool          // the revision is meant for one car
 	basis    Basis
 	onParent bool            // the judged pulls ran the parent or the revision itself
+	from     string          // the revision whose tables it is compared with: see comparedWith
 	notes    result.Reasons  // cautions
 	unshown  result.Reasons  // fuel and hardware of the revision that no pull of the bench ran with
 	gaps     []state.Gap     // changes of the revision whose effect on these visits could not be computed
@@ -129,12 +130,13 @@ func (b *bench) known(get func(*state.State) float64) []float64 {
 }
 
 // benchFor picks the logged pulls a revision is judged on and runs both calibrations on them. In order of preference:
-// the revision's own logs, the parent's, the car's other calibrations, and last the fleet's, for a car not seen.
+// the revision's own logs, the parent's, the nearest ancestor's, the car's other calibrations, and last the fleet's,
+// for a car not seen.
 // car is the id the evidence knows the revision's car by, "" for a revision meant for the fleet; since is the day of
 // its last hardware change, "" without one.
 func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, since string) (*bench, error) {
 	b := &bench{car: car, meant: car, named: car != "", basis: BasisPredicted}
-	picked := b.pick(evidence.PullRows(rows), rev, since)
+	picked := b.pick(evidence.PullRows(rows), m.ws.Ancestry(rev.ID), rev, since)
 	if len(picked) == 0 {
 		return nil, fmt.Errorf("revision %s: platform %s has no logged pull: put logs under "+
 			"runs/<vehicle>/<revision>/ and run headroom ingest", rev.ID, rev.Platform)
@@ -170,7 +172,7 @@ func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, sinc
 		return nil, fmt.Errorf("revision %s: none of %d logged rows can be used: the revisions they were logged on "+
 			"cannot be resolved", rev.ID, len(picked))
 	}
-	b.child, b.before = child, parent
+	b.child, b.before, b.from = child, parent, m.comparedWith(rev, b.car, on)
 	b.run(m, visits, on)
 	b.addSteady(m, rows, calibrations, since)
 	b.gaps = state.Gaps(b.gaps)
@@ -178,6 +180,26 @@ func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, sinc
 		return calibrations[r.Revision] != nil
 	}))
 	return b, nil
+}
+
+// comparedWith is the revision that another is compared with: what its judged pulls ran, as far as that is one. That is
+// its parent where pulls ran the parent or the revision itself, else its nearest ancestor that pulls ran, else, for a
+// car's own pulls, what the last of them ran. on are the calibrations of the judged rows. Pulls of other cars' own
+// calibrations are of many, so the parent stands there; "" without one.
+func (m *Model) comparedWith(rev *workspace.Revision, car string, on []*state.Calibration) string {
+	ran := map[string]bool{}
+	for _, c := range on {
+		ran[c.ID] = true
+	}
+	line := m.ws.Ancestry(rev.ID)
+	i := slices.IndexFunc(line, func(r *workspace.Revision) bool { return ran[r.ID] })
+	switch {
+	case ran[rev.ID] || i < 0 && car == "":
+		return rev.Parent
+	case i >= 0:
+		return line[i].ID
+	}
+	return on[len(on)-1].ID
 }
 
 // run runs the revision and its parent on logged visits, in the weather to come.
@@ -253,7 +275,8 @@ func (b *bench) addSteady(m *Model, rows []evidence.Row, calibrations map[string
 
 // pick picks by the order of benchFor. The car's own logs from before its last hardware change (since) show another car
 // and are left out.
-func (b *bench) pick(rows []*evidence.Row, rev *workspace.Revision, since string) []*evidence.Row {
+func (b *bench) pick(rows []*evidence.Row, line []*workspace.Revision, rev *workspace.Revision, since string) (
+	picked []*evidence.Row) {
 	all := evidence.Filter(rows, func(r *evidence.Row) bool { return r.Vehicle == b.car })
 	own := evidence.Filter(all, func(r *evidence.Row) bool { return loggedSince(r, since) })
 	if old := evidence.CountPulls(all) - evidence.CountPulls(own); old > 0 {
@@ -268,6 +291,13 @@ func (b *bench) pick(rows []*evidence.Row, rev *workspace.Revision, since string
 	if evidence.CountPulls(onParent) >= enoughOwnPulls {
 		b.onParent = true
 		return onParent
+	}
+	for _, r := range line {
+		onAncestor := evidence.Filter(own, func(row *evidence.Row) bool { return row.Revision == r.ID })
+		if evidence.CountPulls(onAncestor) >= enoughOwnPulls {
+			b.notes = append(b.notes, OtherCalibrations{Wanted: enoughOwnPulls, Parent: rev.Parent})
+			return onAncestor
+		}
 	}
 	if evidence.CountPulls(own) >= enoughOwnPulls {
 		b.notes = append(b.notes, OtherCalibrations{Wanted: enoughOwnPulls, Parent: rev.Parent})

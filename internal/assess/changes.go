@@ -57,7 +57,7 @@ func (m *Model) changes(r *Review, rev *workspace.Revision, b *bench) []Changed 
 	for i := range r.Footprint.Tables {
 		t := &r.Footprint.Tables[i]
 		if t.BreakpointsChanged != 0 {
-			out = append(out, m.tableChange(r, t, b.pullCount()))
+			out = append(out, m.tableChange(r, t, b))
 		}
 	}
 	if r.Unvisited.Values > 0 {
@@ -78,12 +78,12 @@ func blankChange(what Differing) Changed {
 		Reasons: result.Reasons{}}
 }
 
-func (m *Model) tableChange(r *Review, t *footprint.TableChange, pulls int) Changed {
+func (m *Model) tableChange(r *Review, t *footprint.TableChange, b *bench) Changed {
 	c := blankChange(DiffersTable)
 	if t.Role == state.SpeedLimit {
 		c.What = DiffersSpeedLimit
 	}
-	c.Name, c.From, c.To = t.Role, m.tableFile(r.Parent, t), m.tableFile(r.Revision, t)
+	c.Name, c.From, c.To = t.Role, m.tableFile(b.from, t), m.tableFile(r.Revision, t)
 	if t.Name != "" {
 		c.Name = t.Role + " " + t.Name
 	}
@@ -93,15 +93,18 @@ func (m *Model) tableChange(r *Review, t *footprint.TableChange, pulls int) Chan
 			c.Reasons = append(c.Reasons, Unmodelled{Gap: g})
 		}
 	}
+	noAccount := NoAccount{Role: t.Role, Name: t.Name, Obstacle: t.Obstacle}
 	switch {
-	case len(c.Reasons) > 0 || !t.BreakpointsChanged.Known():
+	case len(c.Reasons) > 0:
 		c.Account = AccountNone
+	case !t.BreakpointsChanged.Known() && t.Obstacle.Kind != footprint.OtherAxes:
+		c.Account, c.Reasons = AccountNone, append(c.Reasons, noAccount)
 	case t.Role == state.SpeedLimit: // lower, or it would be among the gaps
-		c.Account, c.Pulls = AccountShown, pulls
+		c.Account, c.Pulls = AccountShown, b.pullCount()
 	case slices.Contains(state.ModelledRoles, t.Role):
-		c.Account, c.Pulls = AccountComputed, pulls
+		c.Account, c.Pulls = AccountComputed, b.pullCount()
 	default:
-		c.Account = AccountNone
+		c.Account, c.Reasons = AccountNone, append(c.Reasons, noAccount)
 	}
 	return c
 }
@@ -146,7 +149,7 @@ func (m *Model) fuelChange(r *Review, rev *workspace.Revision, b *bench) (Change
 			return c, true
 		}
 	}
-	parent := m.ws.Revisions[rev.Parent]
+	parent := m.ws.Revisions[b.from]
 	if parent == nil || parent.Fuel == rev.Fuel {
 		return c, false
 	}
@@ -163,7 +166,7 @@ func (m *Model) fuelChange(r *Review, rev *workspace.Revision, b *bench) (Change
 // partChanges are the parts in which the revision differs from its parent, and those of its own that no judged pull ran
 // with.
 func (m *Model) partChanges(r *Review, rev *workspace.Revision, b *bench) []Changed {
-	is, was := m.ws.HardwareOf(rev.ID), m.ws.HardwareOf(rev.Parent)
+	is, was := m.ws.HardwareOf(rev.ID), m.ws.HardwareOf(b.from)
 	items := map[string]Changed{}
 	for item := range is {
 		items[item] = blankChange(DiffersPart)

@@ -219,6 +219,12 @@ type (
 		Under     *Stress       `json:"under"`                // nil: as the car is driven
 		Threshold result.Number `json:"threshold"`
 	}
+	// NoAccount: a table differs, and neither physics nor a log says what that does.
+	NoAccount struct {
+		Role     string             `json:"role"`
+		Name     string             `json:"name"`
+		Obstacle footprint.Obstacle `json:"obstacle"` // to the comparison, where there was one
+	}
 	// Unmodelled: a table changes and its effect was not computed.
 	Unmodelled struct {
 		state.Gap
@@ -246,6 +252,7 @@ func (NoKnockEvent) Code() string       { return "no_knock_event" }
 func (CleanPastPhysics) Code() string   { return "clean_past_physics" }
 func (ChargeStoodStill) Code() string   { return "charge_stood_still" }
 func (KnockNotHeard) Code() string      { return "knock_not_heard" }
+func (NoAccount) Code() string          { return "no_account" }
 func (MayNotHear) Code() string         { return "may_not_hear" }
 func (FileDoubt) Code() string          { return "file_doubt" }
 

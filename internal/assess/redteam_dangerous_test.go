@@ -7,8 +7,8 @@ import (
 
 // dangerousRevisions are those of which none may be released.
 func dangerousRevisions() []revisionCase {
-	return slices.Concat(otherFuels(), otherParts(), camsAndRoles(), tooMuch(), lone(), mistakes(), littleToGoBy(),
-		brokenSensors())
+	return slices.Concat(otherFuels(), otherParts(), camsAndRoles(), tooMuch(), lone(), mistakes(), pastTheLogs(),
+		littleToGoBy(), brokenSensors())
 }
 
 func otherFuels() []revisionCase {
@@ -205,6 +205,42 @@ func mistakes() []revisionCase {
 			made: []edit{cutAbove("lambda", 2000, 300)}, may: keptAway},
 		{name: "tables-of-another-car", why: "another car's for pump-93 and 3° more, in a car on pump-91",
 			of: "rev-0106-a", made: []edit{tablesOf("rev-0102-b"), raise("spark", 3, fullLoad)}, may: keptAway},
+	}
+}
+
+// pastTheLogs are changes that a comparison of driven cells, or with the parent alone, passes by.
+func pastTheLogs() []revisionCase {
+	pressure := func(role string) edit {
+		return tableKeys(role, `y: {channel: absolute_load, unit: "%"}`, "y: {channel: manifold_pressure, unit: kPa}")
+	}
+	idle := newTable("role: other, name: idle_speed, x: {channel: coolant_temperature, unit: C}, unit: rpm",
+		"idle_speed.csv", "coolant C,0,80\nidle,4000,4000\n")
+	return []revisionCase{
+		{name: "named-spark", why: "8° more in a spark table with a name: which one does the engine run by?",
+			made: []edit{tableKeys("spark", "file:", "name: secondary, file:"), raise("spark", 8, fullLoad)},
+			may:  caught},
+		{name: "spark-by-pressure", why: "read by pressure instead of load, and 20° more below 1500 rpm",
+			made: []edit{pressure("spark"), raise("spark", 20, everywhere.speeds(0, 1500))}, may: keptAway},
+		{name: "spark-by-pressure-spike", why: "read by pressure, and 25° more in a cell at the top",
+			made: []edit{pressure("spark"), raise("spark", 25, cell(3000, 175))}, may: keptAway},
+		{name: "lambda-by-pressure", why: "read by pressure, and lambda 1.2 in the last row",
+			made: []edit{pressure("lambda"), put("lambda", 1.2, area{everywhere.rpm, [2]float64{175, 300}})},
+			may:  keptAway},
+		{name: "boost-without-pedal", why: "full boost at any pedal",
+			made: []edit{table("boost", func(s *sheet) { s.Y, s.Z, s.label = nil, s.Z[len(s.Z)-1:], "boost" }),
+				line(`^(  - \{role: boost,.*), y: \{[^}]*\}`, "${1}")}, may: keptAway},
+		{name: "via-spike", why: "equal to a parent nobody drove, with 12° more in the last cell",
+			via: []edit{raise("spark", 12, cell(7000, 175))}, may: keptAway},
+		{name: "via-boost", why: "equal to a parent nobody drove, with 60 kPa more at the last speed",
+			via: []edit{raise("boost", 60, fullPedal.speeds(7000, 7000))}, may: keptAway},
+		{name: "via-idle", why: "equal to a parent nobody drove, that idles at 4000 rpm", via: []edit{idle},
+			may: keptAway},
+		{name: "via-limit", why: "equal to a parent nobody drove, with no limit below 9500 rpm",
+			via: []edit{limitTo(9500)}, may: keptAway},
+		{name: "no-tables", why: "no parent and no table: nothing says what the engine runs",
+			made: []edit{noParent(), line(`(?s)^tables:\n.*`, "tables: []\n")}, may: unsure, tell: "unmodelled"},
+		{name: "idle-alone", why: "no parent and an idle table",
+			made: []edit{noParent(), line(`(?s)^tables:\n.*`, "tables:\n"), idle}, may: unsure, tell: "unmodelled"},
 	}
 }
 

@@ -283,6 +283,9 @@ func cutAbove(role string, rpm, y float64) edit {
 func finer(role string) edit {
 	return table(role, func(s *sheet) {
 		split := func(axis []float64) []float64 {
+			if len(axis) == 0 {
+				return nil
+			}
 			out := axis[:1:1]
 			for i := 1; i < len(axis); i++ {
 				out = append(out, (axis[i-1]+axis[i])/2, axis[i])
@@ -291,7 +294,11 @@ func finer(role string) edit {
 		}
 		was := s.Table
 		s.Table = calmap.Table{X: split(was.X), Y: split(was.Y)}
-		for _, y := range s.Y {
+		rows := s.Y
+		if len(rows) == 0 {
+			rows = []float64{0}
+		}
+		for _, y := range rows {
 			var row []float64
 			for _, x := range s.X {
 				row = append(row, was.At(x, y))

@@ -64,6 +64,11 @@ func harmlessRevisions() []revisionCase {
 		{name: "decimal-comma", why: "the same spark as another spreadsheet writes it",
 			made: []edit{semicolons("spark")}},
 		{name: "speed-limit-lower", why: "400 rpm less to run into", made: []edit{limitTo(6200)}},
+		{name: "cam-finer", why: "more breakpoints on the base's cam surface",
+			made: []edit{cam(0), finer("intake_cam")}},
+		{name: "stock-capital", why: "a stock part, written otherwise", made: []edit{part("exhaust", "Stock")}},
+		{name: "set-back", why: "equal to its driven grandparent, over a parent with 6° more",
+			via: []edit{raise("spark", 6, fullLoad)}, made: []edit{raise("spark", -6, fullLoad)}},
 		{name: "cam-same", why: "the base's cam table, listed anew", made: []edit{cam(0)}},
 	}
 	for i := range out {

@@ -102,7 +102,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	r.Unvisited, r.Support = unvisited, m.supportOf(b, placed)
 	r.Support.standings(r.Curves)
 	r.Gains = m.gains(b, base)
-	r.Footprint = footprint.Of(m.Platform, m.ws, rev, b.visits, b.gaps)
+	r.Footprint = footprint.Of(m.Platform, m.ws, rev, b.from, b.visits, b.gaps)
 	r.Changes = m.changes(r, rev, b)
 	if r.NextPulls, err = m.nextPulls(r, b, base); err != nil {
 		return nil, err
@@ -162,7 +162,7 @@ func (m *Model) withoutBench(r *Review, rev *workspace.Revision, fault error) {
 		}
 		r.Hazards = append(r.Hazards, notAssessed(h, m.severity(h), result.Reasons{why}))
 	}
-	r.Footprint = footprint.Of(m.Platform, m.ws, rev, nil, nil)
+	r.Footprint = footprint.Of(m.Platform, m.ws, rev, rev.Parent, nil, nil)
 	r.NextPulls = []NextPull{{
 		RPM: result.UnknownSpan(), LoadPct: result.UnknownSpan(), Gear: result.Unknown(),
 		Channels: wantedChannels(), For: result.Reasons{FirstPull{}},

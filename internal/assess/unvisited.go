@@ -26,7 +26,7 @@ const donors = 3
 // Unvisited is what was found of the changed values of tables that no judged pull reads: each judged as if the engine
 // went there.
 type Unvisited struct {
-	Values    int              `json:"values"`     // changed values that no judged pull reads
+	Values    int              `json:"values"`     // changed values that no judged pull reads; inherited ones not
 	NotJudged int              `json:"not_judged"` // of them where no logged state could be put
 	Places    []UnvisitedPlace `json:"places"`     // the worst of each hazard and cell, those that matter first
 }
@@ -38,7 +38,7 @@ type UnvisitedPlace struct {
 	Cell     result.Cell           `json:"cell"`
 	At       []footprint.AxisValue `json:"at"`
 	Role     string                `json:"role"`
-	Change   result.Number         `json:"change"` // of the table there, revision minus parent
+	Change   result.Number         `json:"change"` // of the table there, revision minus Against
 	RoleUnit string                `json:"role_unit"`
 	Metric   metric.ID             `json:"metric"`
 	Unit     string                `json:"unit"`
@@ -46,7 +46,10 @@ type UnvisitedPlace struct {
 	Margin   result.Number         `json:"margin"` // positive: inside the limit
 	MarginSD result.Number         `json:"margin_sd"`
 
-	// that a pull which goes there crosses, its interval, and the parent's
+	Against   string `json:"against"`   // the revision that it is compared with
+	Inherited bool   `json:"inherited"` // no change of this revision, but of an ancestor, that nobody drove
+
+	// that a pull which goes there crosses, its interval, and that of Against
 	IfVisited  result.Number `json:"probability_if_visited"`
 	Interval90 result.Span   `json:"interval90"`
 	Parent     result.Number `json:"parent_probability_if_visited"`
@@ -119,32 +122,21 @@ func (g *gears) other(key state.CellKey) *GearShare {
 func (m *Model) unvisited(b *bench, rev *workspace.Revision, rows []evidence.Row, stressed []*bench, class string) (
 	out Unvisited, placed *bench, err error) {
 	out = Unvisited{Places: []UnvisitedPlace{}}
-	values := footprint.Unread(m.ws, rev, b.visits)
-	out.Values = len(values)
-	if len(values) == 0 {
-		return out, nil, nil
+	news := footprint.Unread(m.ws, rev, b.from, b.visits)
+	placed, all, err := m.ifVisited(b, news, b.from, &out)
+	if err != nil {
+		return out, nil, err
 	}
-	placed, of := m.placed(b, values)
-	judged := map[int]bool{}
-	for _, i := range of {
-		judged[i] = true
-	}
-	out.NotJudged = out.Values - len(judged)
-	if len(of) == 0 {
-		return out, nil, nil
-	}
-	var all []UnvisitedPlace
-	for _, h := range hazard.All() {
-		evals, _, err := m.evaluations(placed, h)
+	if first := m.firstOf(rev); first != b.from {
+		kept := inherited(footprint.Unread(m.ws, rev, first, b.visits), news)
+		_, old, err := m.ifVisited(b, kept, first, nil)
 		if err != nil {
 			return out, nil, err
 		}
-		for _, e := range evals {
-			worst, err := m.worstPlaces(placed, e, values, of)
-			if err != nil {
-				return out, nil, err
+		for _, p := range old {
+			if p.Dangerous {
+				all = append(all, p)
 			}
-			all = append(all, worst...)
 		}
 	}
 	byGear := m.gearsOf(b, rows, class)
@@ -165,6 +157,68 @@ func (m *Model) unvisited(b *bench, rev *workspace.Revision, rows []evidence.Row
 	return out, placed, nil
 }
 
+// ifVisited judges values of tables that no pull reads, against those of another calibration, and counts them in a
+// result; without one they are inherited. placed is the bench of the states put there, nil without one.
+func (m *Model) ifVisited(b *bench, values []footprint.ChangedValue, against string, into *Unvisited) (placed *bench,
+	all []UnvisitedPlace, err error) {
+	if len(values) == 0 {
+		return nil, nil, nil
+	}
+	before, err := state.CalibrationOf(m.ws, against)
+	if err != nil {
+		return nil, nil, err
+	}
+	before.Fuel = b.child.Fuel // another fuel is a change of its own
+	placed, of, same := m.placed(b, before, values)
+	judged := map[int]bool{}
+	for _, i := range of {
+		judged[i] = true
+	}
+	if into != nil {
+		into.Values = len(values) - same
+		into.NotJudged = into.Values - len(judged)
+	}
+	if len(of) == 0 {
+		return nil, nil, nil
+	}
+	for _, h := range hazard.All() {
+		evals, _, err := m.evaluations(placed, h)
+		if err != nil {
+			return nil, nil, err
+		}
+		for _, e := range evals {
+			worst, err := m.worstPlaces(placed, e, values, of, into == nil)
+			if err != nil {
+				return nil, nil, err
+			}
+			all = append(all, worst...)
+		}
+	}
+	for i := range all {
+		all[i].Against, all[i].Inherited = against, into == nil
+	}
+	return placed, all, nil
+}
+
+// firstOf is a revision's first ancestor, "" without one: a change that nobody drove is as unproven in a child that
+// keeps it.
+func (m *Model) firstOf(rev *workspace.Revision) string {
+	line := m.ws.Ancestry(rev.ID)
+	if len(line) == 0 {
+		return ""
+	}
+	return line[len(line)-1].ID
+}
+
+// inherited are the values among some that are not among the new ones.
+func inherited(all, news []footprint.ChangedValue) []footprint.ChangedValue {
+	return slices.DeleteFunc(all, func(v footprint.ChangedValue) bool {
+		return slices.ContainsFunc(news, func(n footprint.ChangedValue) bool {
+			return n.Role == v.Role && slices.Equal(n.Axes, v.Axes)
+		})
+	})
+}
+
 func compareBool(a, b bool) int {
 	switch {
 	case a == b:
@@ -175,27 +229,44 @@ func compareBool(a, b bool) int {
 	return -1
 }
 
-// placed is a bench of logged states put at places: for each the nearest of the bench's own logs, each of another pull.
-// of is the place of each visit.
-func (m *Model) placed(b *bench, values []footprint.ChangedValue) (out *bench, of []int) {
+// placed is a bench of logged states put at places: for each the nearest of the bench's own logs, each of another pull,
+// as the revision and as another calibration runs there. of is the place of each visit. Values of tables that are read
+// by other axes than the other's get their difference from the states put there; same counts those that have none.
+func (m *Model) placed(b *bench, before *state.Calibration, values []footprint.ChangedValue) (out *bench, of []int,
+	same int) {
 	bench := *b
 	bench.visits, bench.parent, bench.cells, bench.placed = nil, nil, nil, true
 	for i := range values {
-		for _, d := range nearest(b.logged, values[i].Place, m.RPMStep, m.LoadStep) {
-			next, _, ok := m.MoveTo(&d.state, d.on, b.child, values[i].Place)
+		v := &values[i]
+		asked, equal := !value.Known(v.By), false
+		for _, d := range nearest(b.logged, v.Place, m.RPMStep, m.LoadStep) {
+			next, _, ok := m.MoveTo(&d.state, d.on, b.child, v.Place)
 			if !ok {
 				continue
 			}
-			was, _, ok := m.MoveTo(&d.state, d.on, b.before, values[i].Place)
+			was, _, ok := m.MoveTo(&d.state, d.on, before, v.Place)
 			if !ok {
 				continue
+			}
+			if asked {
+				by := v.Change(&next)
+				equal = equal || value.Known(by)
+				if !v.Changes(by) {
+					continue
+				}
+				if !(math.Abs(v.By) >= math.Abs(by)) {
+					v.By = by
+				}
 			}
 			bench.visits = append(bench.visits, state.Visit{State: next})
 			bench.parent = append(bench.parent, state.Visit{State: was})
 			of = append(of, i)
 		}
+		if asked && equal && !value.Known(v.By) {
+			same++
+		}
 	}
-	return &bench, of
+	return &bench, of, same
 }
 
 // logged is a logged state with the calibration it was made on.
@@ -267,8 +338,9 @@ func (s *placeSum) takes(threshold float64) bool {
 }
 
 // worstPlaces is the worst place of an evaluation in each cell.
-func (m *Model) worstPlaces(b *bench, e *evaluation, values []footprint.ChangedValue, of []int) ([]UnvisitedPlace,
-	error) {
+// An inherited one is dangerous where it is more likely than the threshold, a new one where that cannot be ruled out.
+func (m *Model) worstPlaces(b *bench, e *evaluation, values []footprint.ChangedValue, of []int, inherited bool) (
+	[]UnvisitedPlace, error) {
 	sums := map[int]*placeSum{}
 	var order []int
 	for _, pt := range e.points {
@@ -310,8 +382,11 @@ func (m *Model) worstPlaces(b *bench, e *evaluation, values []footprint.ChangedV
 			Interval90: result.Span{result.Number(s.low / s.n), result.Number(s.high / s.n)},
 			Parent:     result.Number(s.was / s.n),
 		}
-		p.Dangerous = limited && e.severity.Serious() && s.high/s.n > threshold &&
-			s.takes(threshold)
+		chance := s.high
+		if inherited {
+			chance = s.p
+		}
+		p.Dangerous = limited && e.severity.Serious() && chance/s.n > threshold && s.takes(threshold)
 		key := m.cellAt(b, of, k)
 		p.Cell = m.Cell(key)
 		at := cells.Of(key)

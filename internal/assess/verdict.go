@@ -5,9 +5,11 @@ import (
 	"math"
 	"slices"
 
+	"headroom/internal/assess/state"
 	"headroom/internal/hazard"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
+	"headroom/models/calmap"
 )
 
 // VerdictRule is printed with every report.
@@ -15,8 +17,8 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"workspace's threshold for a major or catastrophic hazard on evidence that is not thin, or a crossing was " +
 	"measured. " +
 	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed, or its evidence is thin " +
-	"or contradicts physics, or its prediction rests on a part that no judged pull ran with, or a judged state lies " +
-	"far outside what the fleet has logged. " +
+	"or contradicts physics, or its prediction rests on a part that no judged pull ran with, or on a spark, " +
+	"lambda or boost table that is not there, or a judged state lies far outside what the fleet has logged. " +
 	"conditions: inside limits, but outside what the fleet has been shown to run, or a catastrophic hazard or knock " +
 	"was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder " +
 	"hazard with a limit could not be assessed, or under a stress a limit is crossed or a serious hazard passes the " +
@@ -55,6 +57,7 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 		}
 	}
 	undecided = append(undecided, r.openParts()...)
+	undecided = append(undecided, r.unknownTables()...)
 	_, far := r.Support.reasons()
 	undecided = append(undecided, far...)
 	r.Verdict, r.Reasons = VerdictRelease, result.Reasons{NothingAgainst{}}
@@ -116,6 +119,16 @@ func (r *Review) openParts() (out result.Reasons) {
 	return out
 }
 
+// unknownTables are the tables that every prediction rests on and that one side of the comparison lacks.
+func (r *Review) unknownTables() (out result.Reasons) {
+	for _, g := range r.Footprint.Gaps {
+		if g.Kind == state.OneSided && g.Role != calmap.RoleIntakeCam {
+			out = append(out, Unmodelled{Gap: g})
+		}
+	}
+	return out
+}
+
 // notJudged says why a hazard, or one of its limits, does not count as judged.
 func (h *Hazard) notJudged() NotJudged {
 	return NotJudged{Hazard: h.Hazard, Severity: h.Severity, Status: h.Status, Partial: h.partial, Why: h.Reasons}
@@ -167,6 +180,13 @@ func (r *Review) conditions(d workspace.Decision) result.Reasons {
 	out = append(out, r.ifVisited(d)...)
 	for _, g := range r.Footprint.Gaps {
 		out = append(out, Unmodelled{Gap: g})
+	}
+	for _, c := range r.Changes {
+		for _, reason := range c.Reasons {
+			if _, is := reason.(NoAccount); is {
+				out = append(out, reason)
+			}
+		}
 	}
 	return out
 }

@@ -146,13 +146,13 @@ func feature(f fleet.Feature) string {
 func unvisitedSection(r *assess.Review, w words) text.Section {
 	u := &r.Unvisited
 	s := text.Section{ID: "unvisited", Title: "Changed where no pull has been"}
-	if u.Values == 0 {
+	if u.Values == 0 && len(u.Places) == 0 {
 		s.Intro = "Every changed value of a table is read by a judged pull."
 		return s
 	}
 	s.Intro = fmt.Sprintf(
 		"%s of tables %s read by no judged pull. Each was judged as if the engine went there, from the "+
-			"nearest logged states moved to it. Only what the revision makes worse than its parent counts against it.",
+			"nearest logged states moved to it. Only what it makes worse counts against it.",
 		count(u.Values, "changed value"),
 		isAre(u.Values),
 	)
@@ -164,7 +164,7 @@ func unvisitedSection(r *assess.Review, w words) text.Section {
 			{
 				Head:  "Margin there",
 				Right: true,
-			}, {Head: "Chance if visited", Right: true}, {Head: "Parent", Right: true},
+			}, {Head: "Chance if visited", Right: true}, {Head: "Before", Right: true},
 			{Head: "Been there", Flex: true}},
 		Most: 8,
 	}
@@ -177,7 +177,7 @@ func unvisitedSection(r *assess.Review, w words) text.Section {
 		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{
 			text.Of(plain(p.Hazard)).Toned(text.Loud), text.Of(placeOf(p.At, w.Display)),
 			text.Of(
-				plain(p.Role) + " " + w.Change(p.Change, p.RoleUnit),
+				plain(p.Role) + " " + w.Change(p.Change, p.RoleUnit) + since(p),
 			), text.Of(w.Margin(p.Margin, p.MarginSD, p.Unit)),
 			odds, text.Of(show.Probability(p.Parent)), text.Of(w.reached(p)),
 		}})
@@ -212,4 +212,12 @@ func (w words) reached(p *assess.UnvisitedPlace) string {
 		say += fmt.Sprintf("; brought there by %s and %d more", w.stress(p.Brings[0]), n-1)
 	}
 	return say
+}
+
+// since says of an inherited value since when it stands there.
+func since(p *assess.UnvisitedPlace) string {
+	if !p.Inherited {
+		return ""
+	}
+	return ", since " + p.Against
 }

@@ -53,7 +53,7 @@ func farState() assess.FarState {
 }
 
 func placeUnvisited() assess.UnvisitedPlace {
-	return assess.UnvisitedPlace{Hazard: "knock", Severity: "major", Cell: cellAt(6500, 200),
+	return assess.UnvisitedPlace{Hazard: "knock", Severity: "major", Cell: cellAt(6500, 200), Against: "rev-0142-b",
 		At: []footprint.AxisValue{
 			{Channel: "engine_speed", Value: 7000, Unit: "rpm"},
 			{Channel: "absolute_load", Value: 200,
@@ -77,7 +77,10 @@ func fixtureUnvisited() assess.Unvisited {
 		0, 0
 	quiet.OtherGear, quiet.Brings, quiet.Dangerous = nil, []assess.Stress{{Kind: state.BoostSpike, Size: 15,
 		From: state.SizeUsual}, {Kind: state.ColdCharge, Size: 14, From: state.SizeOfFleet}}, false
-	return assess.Unvisited{Values: 14, NotJudged: 2, Places: []assess.UnvisitedPlace{placeUnvisited(), quiet}}
+	old := placeUnvisited()
+	old.Hazard, old.Inherited, old.Against, old.IfVisited, old.Interval90 = "low_speed_load", true, "kestrel-20t-base",
+		0.37, result.Span{0.08, 0.73}
+	return assess.Unvisited{Values: 14, NotJudged: 2, Places: []assess.UnvisitedPlace{placeUnvisited(), old, quiet}}
 }
 
 func fixtureChanges() []assess.Changed {
@@ -381,6 +384,7 @@ func fixtureSensors() result.Reasons {
 		assess.MayNotHear{Pulls: 12, Steady: 24, Silent: 0.21, Chance: 0.12, High: 0.34, Threshold: 0.1},
 		assess.MayNotHear{Pulls: 12, Steady: 24, Silent: 0.21, Chance: 0.31, High: result.Unknown(),
 			Under: &assess.Stress{Kind: "hot_charge", Size: 19, From: "fleet"}, Threshold: 0.2},
+		assess.NoAccount{Role: "other", Name: "launch spark", Obstacle: footprint.Obstacle{Kind: footprint.OtherAxes}},
 		clean,
 		assess.NoKnockEvent{Cars: 3, Pulls: 24},
 		assess.NotProven{Hazard: "knock", Severity: "major", Chance: 0.98, Interval90: result.Span{0.6, 1},

@@ -104,6 +104,12 @@ func (w words) verdictReason(r result.Reason) string {
 		return w.sensorReason(r)
 	case assess.FileDoubt:
 		return w.fileDoubt(&r)
+	case assess.NoAccount:
+		say := tableName(r.Role, r.Name) + " differs, and neither physics nor a log says what that does"
+		if why := obstacle(r.Obstacle); why != "" {
+			say += ": " + why
+		}
+		return say + "; take it back, or log pulls on it"
 	case assess.CrossesUnder:
 		return fmt.Sprintf("%s crosses its limit with %s (margin %s)", plain(r.Hazard), w.stress(r.Stress),
 			w.Difference(r.Margin, r.Unit))
@@ -155,23 +161,16 @@ func (w words) likelyUnder(r *assess.LikelyUnder) string {
 
 func (w words) dangerousIfVisited(r *assess.DangerousIfVisited) string {
 	p := &r.Worst
-	return fmt.Sprintf(
-		"%s: the %s table changes by %s at %s, where no judged pull has been; %s of pulls that go there "+
-			"would cross the limit (90 %% interval %s; parent %s; %s). %s affected: log there, or take the change back",
-		plain(
-			p.Hazard,
-		),
-		plain(p.Role),
-		w.Change(p.Change, p.RoleUnit),
-		placeOf(p.At, w.Display),
-		spokenShare(p.IfVisited),
-		show.Probabilities(
-			p.Interval90,
-		),
-		show.Probability(p.Parent),
-		w.reached(p),
-		capital(count(len(r.Cells), "cell")),
-	)
+	changes := fmt.Sprintf("the %s table changes by %s at %s, where no judged pull has been", plain(p.Role),
+		w.Change(p.Change, p.RoleUnit), placeOf(p.At, w.Display))
+	if p.Inherited {
+		changes = fmt.Sprintf("the %s table stands %s over that of %s at %s, where no judged pull has been since",
+			plain(p.Role), w.Change(p.Change, p.RoleUnit), p.Against, placeOf(p.At, w.Display))
+	}
+	return fmt.Sprintf("%s: %s; %s of pulls that go there would cross the limit (90 %% interval %s; before %s; %s). "+
+		"%s affected: log there, or take the change back", plain(p.Hazard), changes, spokenShare(p.IfVisited),
+		show.Probabilities(p.Interval90), show.Probability(p.Parent), w.reached(p),
+		capital(count(len(r.Cells), "cell")))
 }
 
 func farFromLogged(r *assess.FarFromLogged) string {
@@ -264,9 +263,9 @@ func (w words) gap(g state.Gap) string {
 	switch g.Kind {
 	case state.OneSided:
 		return fmt.Sprintf(
-			"%s table exists only in one of %s and %s: change not modelled",
-			table,
+			"%s has no %s table and %s has one, so what it changes is not known: list the table that it runs",
 			g.Revision,
+			table,
 			g.Other,
 		)
 	case state.AxisNotLogged:
@@ -611,11 +610,11 @@ func obstacle(o footprint.Obstacle) string {
 	case footprint.NoParent:
 		return "a base calibration has no parent to be compared with"
 	case footprint.NoParentTable:
-		return "the parent has no such table"
+		return "what it is compared with has no such table"
 	case footprint.OtherAxes:
-		return "the parent's table is read by other channels"
+		return "the table it is compared with is read by other channels"
 	case footprint.OtherUnits:
-		return "the parent's table is written in other units"
+		return "the table it is compared with is written in other units"
 	}
 	return or(o.Fault, plain(o.Kind))
 }

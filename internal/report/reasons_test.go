@@ -158,7 +158,8 @@ func TestWordsOfEveryKind(t *testing.T) {
 		{lacking(result.Lack{Fault: "the compression ratio is 2"}), "the engine model refused its input: the " +
 			"compression ratio is 2", ""},
 		{lacking(result.Lack{}), "nothing says what the use of the fuel pump's capacity rests on", ""},
-		{gap(state.OneSided), "boost table exists only in one of rev-2 and rev-1: change not modelled", ""},
+		{gap(state.OneSided), "rev-2 has no boost table and rev-1 has one, so what it changes is " +
+			"not known: list the table that it runs", ""},
 		{gap(state.AxisNotLogged), "boost table is read by a channel these logs do not have: change not modelled", ""},
 		{gap(state.NoPressure), "boost table: manifold pressure is neither logged nor to be had from load: change " +
 			"not modelled", ""},

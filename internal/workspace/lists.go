@@ -26,7 +26,7 @@ func (w *Workspace) vehicles(rel string, data []byte, platformFiles map[string]s
 			ID: row.cells["vehicle"], Platform: row.cells["platform"], Fuel: row.cells["fuel"],
 			Hardware: row.cells["hardware"], HardwareDate: row.cells["hardware_date"], Line: row.line,
 		}
-		if v.Hardware == "" {
+		if v.Hardware == "" || isStock(v.Hardware) {
 			v.Hardware = Stock
 		}
 		bad := func(column, what, remedy string) {

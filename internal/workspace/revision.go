@@ -216,6 +216,9 @@ func (w *Workspace) line(id string) []*Revision {
 // Stock is the part that a car has where nothing else is said.
 const Stock = "stock"
 
+// isStock reports whether a part is written as the stock one, in whatever case.
+func isStock(part string) bool { return strings.EqualFold(strings.TrimSpace(part), Stock) }
+
 // HardwareOf is what a revision is made for, part by item: its own word on an item, else its nearest ancestor's. An
 // item that none of them names is not in it.
 func (w *Workspace) HardwareOf(id string) map[string]string {
@@ -224,6 +227,9 @@ func (w *Workspace) HardwareOf(id string) map[string]string {
 		for item, part := range r.Hardware {
 			if _, known := out[item]; !known {
 				out[item] = part
+				if isStock(part) {
+					out[item] = Stock
+				}
 			}
 		}
 	}
@@ -256,6 +262,9 @@ func readTable(fsys fs.FS, dir string, c *checker, key string, t *TableRef) []fa
 		}
 	case t.Role == "other" && t.Name == "":
 		one.add(key+".name", "missing", "name a table of role other, e.g. wastegate base duty")
+	case modelled && t.Name != "":
+		one.add(key+".name", fmt.Sprintf("a revision has one %s table, and it needs no name", t.Role),
+			"leave the name out where this is the table that the engine runs by; else give it role other")
 	}
 	if t.File == "" {
 		one.add(key+".file", "missing", "give the table's CSV file, e.g. tables/spark.csv")

@@ -14,38 +14,36 @@ import (
 	"headroom/models/value"
 )
 
-// noChange is the largest difference that is rounding.
-const noChange = 1e-9
-
-// Of says where the revision's tables differ from the parent's, which of that the judged visits are, and where its
-// tables stand out from their own neighbourhood. visits are as the revision would run them, gaps what of its changes
-// could not be computed on them.
-func Of(p *state.Platform, ws *workspace.Workspace, rev *workspace.Revision, visits []state.Visit,
+// Of says where the revision's tables differ from those of another (from: its parent, or what the judged pulls ran; ""
+// without one), which of that the judged visits are, and where its tables stand out from their own neighbourhood.
+// visits are as the revision would run them, gaps what of its changes could not be computed on them.
+func Of(p *state.Platform, ws *workspace.Workspace, rev *workspace.Revision, from string, visits []state.Visit,
 	gaps []state.Gap) Footprint {
 	none := result.Unknown()
-	out := Footprint{Gaps: []state.Gap{}, CellsChangedUnvisited: none, CellsVisitedUnchanged: none,
-		Unvisited: []ChangedArea{}, Tables: []TableChange{}, Spikes: []Spike{}}
+	out := Footprint{From: from, Gaps: append([]state.Gap{}, gaps...), CellsChangedUnvisited: none,
+		CellsVisitedUnchanged: none,
+		Unvisited:             []ChangedArea{}, Tables: []TableChange{}, Spikes: []Spike{}}
 	child, err := state.CalibrationOf(ws, rev.ID)
 	if err != nil {
 		out.Obstacle = Obstacle{Kind: Unresolved, Fault: err.Error()}
 		return out
 	}
 	g := gridFor(p, child, visits)
-	pairs := pairsOf(ws, rev)
+	pairs := pairsOf(ws, rev, from)
 	out.StatesPastLastBreakpoint = pastLastBreakpoint(child, visits)
 	for _, t := range pairs {
 		out.Spikes = append(out.Spikes, g.spikes(t)...)
 	}
-	if rev.Parent == "" {
+	if from == "" {
 		out.Obstacle = Obstacle{Kind: NoParent}
 		return out
 	}
-	parent, err := state.CalibrationOf(ws, rev.Parent)
+	parent, err := state.CalibrationOf(ws, from)
 	if err != nil {
 		out.Obstacle = Obstacle{Kind: Unresolved, Fault: err.Error()}
 		return out
 	}
-	out.Gaps = append(append(out.Gaps, state.Gaps(child.NotModelled(parent))...), gaps...)
+	out.Gaps = append(append([]state.Gap{}, state.Gaps(child.NotModelled(parent))...), gaps...)
 	for _, t := range pairs {
 		out.Tables = append(out.Tables, t.change())
 	}
@@ -73,7 +71,7 @@ func pastLastBreakpoint(c *state.Calibration, visits []state.Visit) int {
 	return n
 }
 
-// tablePair is a table that the revision lists and the parent's in whose place it comes.
+// tablePair is a table of the revision and that of the other in whose place it comes.
 type tablePair struct {
 	now, was *workspace.TableRef // was is nil where the parent has none
 	diff     *calmap.Table       // revision minus parent, read by x and y; nil where the two cannot be compared
@@ -82,16 +80,48 @@ type tablePair struct {
 	modelled bool                // its effect is computed from states that know its axes
 }
 
-// pairsOf pairs the tables that a revision lists with what its parent runs. Tables it does not list are the parent's.
-func pairsOf(ws *workspace.Workspace, rev *workspace.Revision) []tablePair {
+// pairsOf pairs the tables of a revision with what another runs, as far as either, or an ancestor that the two do not
+// share, lists them. Other tables are the same. A table that the revision lacks has no pair: it is among the gaps.
+func pairsOf(ws *workspace.Workspace, rev *workspace.Revision, from string) []tablePair {
+	line := append([]*workspace.Revision{rev}, ws.Ancestry(rev.ID)...)
+	var other []*workspace.Revision
+	if r := ws.Revisions[from]; r != nil {
+		other = append([]*workspace.Revision{r}, ws.Ancestry(from)...)
+	}
 	var out []tablePair
-	for i := range rev.Tables {
-		if now := &rev.Tables[i]; now.Table != nil {
-			was, _ := ws.TableOf(rev.Parent, now.Role, now.Name)
-			out = append(out, pairOf(now, was))
+	seen := map[[2]string]bool{}
+	for _, r := range append(without(line, other), without(other, line)...) {
+		for i := range r.Tables {
+			key := [2]string{r.Tables[i].Role, r.Tables[i].Name}
+			if seen[key] || r.Tables[i].Table == nil {
+				continue
+			}
+			seen[key] = true
+			if now := ofLine(line, key); now != nil {
+				out = append(out, pairOf(now, ofLine(other, key)))
+			}
 		}
 	}
 	return out
+}
+
+// without are the revisions of a line that another line does not hold.
+func without(line, other []*workspace.Revision) []*workspace.Revision {
+	return slices.DeleteFunc(slices.Clone(line), func(r *workspace.Revision) bool {
+		return slices.ContainsFunc(other, func(o *workspace.Revision) bool { return o.ID == r.ID })
+	})
+}
+
+// ofLine is the table of a role and name that the nearest revision of a line lists, nil where none does.
+func ofLine(line []*workspace.Revision, key [2]string) *workspace.TableRef {
+	for _, r := range line {
+		for i := range r.Tables {
+			if t := &r.Tables[i]; t.Role == key[0] && t.Name == key[1] && t.Table != nil {
+				return t
+			}
+		}
+	}
+	return nil
 }
 
 func pairOf(now, was *workspace.TableRef) tablePair {
@@ -176,7 +206,7 @@ func (t *tablePair) change() TableChange {
 	if t.diff == nil {
 		return out
 	}
-	changes := t.diff.Changes(noChange)
+	changes := t.diff.Changes(state.NoChange)
 	out.Breakpoints, out.BreakpointsChanged = result.Number(len(t.diff.X)*len(t.diff.Z)), result.Number(len(changes))
 	if len(changes) == 0 {
 		return out
@@ -355,7 +385,7 @@ func (g *grid) changesIn(k state.CellKey, pairs []tablePair) []RoleChange {
 		if t.diff != nil {
 			by = g.largest(k, t, t.diff)
 		}
-		if !(math.Abs(by) <= noChange) {
+		if !(math.Abs(by) <= state.NoChange) {
 			out = append(out, RoleChange{Role: t.now.Role, Change: result.Number(by), Unit: t.unit()})
 		}
 	}

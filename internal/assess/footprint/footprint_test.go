@@ -64,7 +64,7 @@ func footprintOf(child, parent []workspace.TableRef, states ...state.State) Foot
 		"parent": {ID: "parent", Tables: parent},
 		"child":  {ID: "child", Parent: "parent", Tables: child},
 	}}
-	return Of(grid500, ws, ws.Revisions["child"], visitsOf(states...), nil)
+	return Of(grid500, ws, ws.Revisions["child"], "parent", visitsOf(states...), nil)
 }
 
 // grid500 is a platform of 500 rpm by 20 % cells.
@@ -105,7 +105,7 @@ func TestFootprintOnPaper(t *testing.T) {
 	got := footprintOf([]workspace.TableRef{child}, []workspace.TableRef{parent}, at(2600, 150), at(2900, 141),
 		at(4600, 150), at(5400, 230))
 	spark := func(by float64) []RoleChange { return []RoleChange{{"spark", result.Number(by), "deg"}} }
-	want := Footprint{
+	want := Footprint{From: "parent",
 		CellsChanged: 16, CellsChangedVisited: 1, StatesPastLastBreakpoint: 1, Gaps: []state.Gap{},
 		CellsChangedUnvisited: 15, CellsVisitedUnchanged: 2,
 		Unvisited: []ChangedArea{
@@ -210,7 +210,7 @@ func TestFootprintOfBase(t *testing.T) {
 		"lost": {ID: "lost", Parent: "gone", Tables: []workspace.TableRef{flat(t, "spark", speedAxis, loadAxis,
 			channel.AbsoluteLoad, 20)}},
 	}}
-	f := Of(grid500, ws, ws.Revisions["base"], visitsOf(at(2600, 150), at(6000, 150)), nil)
+	f := Of(grid500, ws, ws.Revisions["base"], "", visitsOf(at(2600, 150), at(6000, 150)), nil)
 	if f.Obstacle.Kind != NoParent || f.CellsChangedUnvisited.Known() || f.CellsVisitedUnchanged.Known() ||
 		f.StatesPastLastBreakpoint != 1 {
 		t.Errorf("base: %+v", f)
@@ -218,7 +218,7 @@ func TestFootprintOfBase(t *testing.T) {
 	if len(f.Spikes) != 1 || !f.Spikes[0].New || f.Spikes[0].ParentStands.Known() || f.Spikes[0].VisitedCells != 0 {
 		t.Errorf("spikes of a base: %+v", f.Spikes)
 	}
-	if f := Of(grid500, ws, ws.Revisions["lost"], nil, nil); !strings.Contains(f.Obstacle.Fault, "gone") ||
+	if f := Of(grid500, ws, ws.Revisions["lost"], "gone", nil, nil); !strings.Contains(f.Obstacle.Fault, "gone") ||
 		f.CellsVisitedUnchanged.Known() {
 		t.Errorf("a missing ancestor: %+v", f)
 	}

@@ -5,8 +5,8 @@ import (
 	"headroom/internal/result"
 )
 
-// Footprint is where the revision's tables differ from the parent's, and how much of that the judged pulls visit. A
-// cell is changed where a modelled table the revision lists differs anywhere inside it, and visited where a judged pull
+// Footprint is where the revision's tables differ from those of another, and how much of that the judged pulls visit. A
+// cell is changed where a modelled table differs anywhere inside it, and visited where a judged pull
 // has been, as the revision would run it. Cells are those that the tables' breakpoints span, and visited ones beyond.
 type Footprint struct {
 	CellsChanged             int      `json:"cells_changed"`
@@ -18,9 +18,11 @@ type Footprint struct {
 	CellsChangedUnvisited result.Number `json:"cells_changed_unvisited"`
 	// the driven part the revision leaves alone; null where not compared
 	CellsVisitedUnchanged result.Number `json:"cells_visited_unchanged"`
+	// the revision that it is compared with: its parent, or where no pull ran that, what the judged pulls ran; "" none
+	From string `json:"compared_with"`
 	// the changed and unvisited cells, most cells first
 	Unvisited   []ChangedArea `json:"unvisited"`
-	Tables      []TableChange `json:"tables"`       // the tables the revision lists, in its order
+	Tables      []TableChange `json:"tables"`       // those that it or an ancestor not shared with the other lists
 	Spikes      []Spike       `json:"spikes"`       // values of those tables that stand alone
 	NotCompared string        `json:"not_compared"` // Obstacle in words, by internal/report
 	Gaps        []state.Gap   `json:"gaps"`         // changes whose effect was not computed

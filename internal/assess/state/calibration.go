@@ -28,7 +28,7 @@ type Lookup struct {
 
 type carriedTable struct {
 	role, name string
-	table      *calmap.Table
+	Lookup
 }
 
 // ModelledRoles are the table roles whose effect is computed; every other role is reported as changed, not modelled.
@@ -65,19 +65,25 @@ func (c *Calibration) add(r *workspace.Revision, seen map[string]bool) {
 		}
 		seen[key] = true
 		if !slices.Contains(ModelledRoles, t.Role) {
-			c.Carried = append(c.Carried, carriedTable{role: t.Role, name: t.Name, table: t.Table})
+			c.Carried = append(c.Carried, carriedTable{t.Role, t.Name, LookupOf(&t)})
 			continue
 		}
-		l := Lookup{Table: t.Table, X: t.X.Channel}
-		if t.Y != nil {
-			l.Y = t.Y.Channel
-		}
+		l := LookupOf(&t)
 		if unknown := l.UnknownAxis(); unknown != "" {
 			c.unread = append(c.unread, Gap{Kind: UnknownAxis, Role: t.Role, Revision: r.ID, Axis: unknown})
 			continue
 		}
 		c.Lookups[t.Role] = l
 	}
+}
+
+// LookupOf is how a table of a revision is read.
+func LookupOf(t *workspace.TableRef) Lookup {
+	l := Lookup{Table: t.Table, X: t.X.Channel}
+	if t.Y != nil {
+		l.Y = t.Y.Channel
+	}
+	return l
 }
 
 // UnknownAxis is an axis that no logged state knows, "" where all are known.
@@ -120,8 +126,16 @@ func (c *Calibration) delta(role string, at *State, from *Calibration, was *Stat
 	if !hasNow && !hasThen {
 		return 0, nil
 	}
-	if hasNow != hasThen {
+	switch {
+	case hasNow == hasThen:
+	case c.unreadOf(role) != nil:
+		return 0, c.unreadOf(role)
+	case from.unreadOf(role) != nil:
+		return 0, from.unreadOf(role)
+	case hasThen:
 		return 0, &Gap{Kind: OneSided, Role: role, Revision: c.ID, Other: from.ID}
+	default:
+		return 0, &Gap{Kind: OneSided, Role: role, Revision: from.ID, Other: c.ID}
 	}
 	a, _, okA := now.At(at)
 	b, _, okB := then.At(was)
@@ -131,12 +145,22 @@ func (c *Calibration) delta(role string, at *State, from *Calibration, was *Stat
 	return a - b, nil
 }
 
+// unreadOf is the gap of a role's table that cannot be looked up from a logged state, nil without one.
+func (c *Calibration) unreadOf(role string) *Gap {
+	for i := range c.unread {
+		if c.unread[i].Role == role {
+			return &c.unread[i]
+		}
+	}
+	return nil
+}
+
 // NotModelled lists what changes between two calibrations without its effect being computed.
 func (c *Calibration) NotModelled(parent *Calibration) []Gap {
 	var out []Gap
-	before := map[[2]string]*calmap.Table{}
+	before := map[[2]string]Lookup{}
 	for _, t := range parent.Carried {
-		before[[2]string{t.role, t.name}] = t.table
+		before[[2]string{t.role, t.name}] = t.Lookup
 	}
 	for _, t := range c.Carried {
 		old, had := before[[2]string{t.role, t.name}]
@@ -144,15 +168,18 @@ func (c *Calibration) NotModelled(parent *Calibration) []Gap {
 			out = append(out, Gap{Kind: TableAdded, Role: t.role, Name: t.name})
 			continue
 		}
-		if t.role == SpeedLimit && nowhereMore(t.table, old) {
+		if t.role == SpeedLimit && nowhereMore(t.Lookup, old) {
 			continue // pulls have run at every speed that it leaves
 		}
-		if !sameTable(old, t.table) {
+		if !old.same(t.Lookup) {
 			out = append(out, Gap{Kind: TableChanged, Role: t.role, Name: t.name})
 		}
 	}
 	return append(out, c.unread...)
 }
+
+// NoChange is the largest difference of two tables' values that is rounding.
+const NoChange = 1e-9
 
 // slopeSpan is the span of speed, rpm, over which a table's slope is taken; common practice, no source.
 const slopeSpan = 100
@@ -176,9 +203,9 @@ func (c *Calibration) boostSlope(s *State) float64 {
 }
 
 // nowhereMore reports whether a table asks for no more than another at any state.
-func nowhereMore(a, b *calmap.Table) bool {
-	d, err := calmap.Difference(a, b)
-	if err != nil {
+func nowhereMore(a, b Lookup) bool {
+	d, err := calmap.Difference(a.Table, b.Table)
+	if err != nil || a.X != b.X || a.Y != b.Y {
 		return false
 	}
 	for _, row := range d.Z {
@@ -191,9 +218,10 @@ func nowhereMore(a, b *calmap.Table) bool {
 	return true
 }
 
-func sameTable(a, b *calmap.Table) bool {
-	return slices.Equal(a.X, b.X) && slices.Equal(a.Y, b.Y) &&
-		slices.EqualFunc(a.Z, b.Z, func(r, s []float64) bool { return slices.Equal(r, s) })
+// same reports whether two tables that are read by the same channels say the same everywhere, by whatever breakpoints.
+func (l Lookup) same(other Lookup) bool {
+	d, err := calmap.Difference(l.Table, other.Table)
+	return err == nil && l.X == other.X && l.Y == other.Y && len(d.Changes(NoChange)) == 0
 }
 
 // commandedLambda is what the lambda table asks for at a state, for logs without commanded lambda; NaN without a table.

@@ -28,8 +28,8 @@ type Gap struct {
 	Kind     GapKind    `json:"kind"`
 	Role     string     `json:"role"`     // of the table
 	Name     string     `json:"name"`     // of the table, where its role is not modelled
-	Revision string     `json:"revision"` // the revision it is about, "" for the one under review
-	Other    string     `json:"other"`    // the calibration it is compared with, OneSided only
+	Revision string     `json:"revision"` // it is about (OneSided: that lacks it), "" for the one under review
+	Other    string     `json:"other"`    // the calibration that has it, OneSided only
 	Axis     channel.ID `json:"axis"`     // UnknownAxis only
 }
 

@@ -120,7 +120,7 @@ const smallCam = 1
 // moves along an unchanged table does what the logs of that table show.
 func (s *State) camGap(by float64, from, to *Calibration) *Gap {
 	now, then := to.Lookups["intake_cam"], from.Lookups["intake_cam"]
-	if now.Table == nil || then.Table == nil || sameTable(now.Table, then.Table) {
+	if now.Table == nil || then.Table == nil || now.same(then) {
 		return nil
 	}
 	switch {

@@ -129,7 +129,7 @@ func TestShiftSaysWhatIsMissing(t *testing.T) {
 	parent, child := calibrationWith(t, "parent", 30, 180, 0.86), calibrationWith(t, "child", 30, 180, 0.86)
 	delete(parent.Lookups, "lambda")
 	_, gaps := p.shift(s, parent, child)
-	want := Gap{Kind: OneSided, Role: "lambda", Revision: "child", Other: "parent"}
+	want := Gap{Kind: OneSided, Role: "lambda", Revision: "parent", Other: "child"}
 	if len(gaps) != 1 || gaps[0] != want {
 		t.Errorf("a lambda table without a counterpart: %+v, want %+v", gaps, want)
 	}
