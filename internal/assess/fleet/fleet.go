@@ -69,8 +69,12 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 	rows = told(rows, still)
 	f := &Fit{Margins: map[metric.ID]Margin{}, Suspects: map[string]Margin{}, Levels: map[metric.ID]Level{},
 		Lacks: map[metric.ID]result.Lack{}, Envelopes: map[EnvelopeKey]Envelope{}, Rail: state.RailOf(rows),
-		Doubts: doubtsOf(rows), Weather: weatherOf(p, rows), Unheard: map[string]Unheard{},
+		Doubts: doubtsOf(rows), Unheard: map[string]Unheard{},
 		Still: still, Commands: p.CommandErrorOf(rows)}
+	var err error
+	if f.Weather, err = weatherOf(p, rows); err != nil {
+		return nil, err
+	}
 	f.BurnFit = fitBurn(p, rows, f.Rail)
 	fleet := New(p, f)
 	p = fleet.Platform
