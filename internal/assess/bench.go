@@ -197,7 +197,9 @@ func (b *bench) run(m *Model, visits []state.Visit, on []*state.Calibration) (er
 			at := v
 			if b.days != nil {
 				day := b.days.quantile(share)
-				moved := m.InWeather(v, day-b.days.at(&v.State), day, fmt.Sprintf("%s day %d", v.Pull, k+1), on[i])
+				by := day - b.days.at(&v.State)
+				moved := m.InWeather(v, state.AnotherDay{Day: day, Ambient: by, Charge: b.days.charge * by,
+					Pull: fmt.Sprintf("%s day %d", v.Pull, k+1)}, on[i])
 				at = &moved
 			}
 			next, gaps := m.Move(at, on[i], b.child)

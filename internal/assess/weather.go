@@ -45,6 +45,7 @@ type days struct {
 	cars, count int
 	own         int
 	year        bool
+	charge      float64 // K of charge temperature a K of the scale
 	quantile    func(share float64) float64
 	at          func(s *state.State) float64 // where the day of a logged state stands
 }
@@ -73,7 +74,7 @@ func (m *Model) daysFor(visits []state.Visit, car string) (*days, error) {
 
 // ambientDays is weather by ambient temperature, °C; nil where nothing tells of it.
 func (m *Model) ambientDays(car string) (*days, error) {
-	d := &days{at: func(s *state.State) float64 { return s.Ambient }}
+	d := &days{charge: m.AmbientShare(), at: func(s *state.State) float64 { return s.Ambient }}
 	if c := m.ws.Config.Climate; c.Known() {
 		given := fleet.Days{Values: c.Days()}
 		d.from, d.year, d.quantile = FromClimate, true, given.Quantile
@@ -96,6 +97,9 @@ func (m *Model) ambientDays(car string) (*days, error) {
 	return d, nil
 }
 
+// byAmbient reports whether days stand on a scale of ambient temperature.
+func (d *days) byAmbient() bool { return d != nil && d.from != FromCharge }
+
 // chargeDays is weather by charge temperature, K from a common day; nil where its days do not differ.
 func (m *Model) chargeDays(logged []*state.State) *days {
 	by, sd, ok := m.ChargeDays(logged)
@@ -103,7 +107,7 @@ func (m *Model) chargeDays(logged []*state.State) *days {
 		return nil
 	}
 	fit := m.Margins[metric.ChargeTemperature]
-	return &days{from: FromCharge, cars: fit.Cars, count: len(by),
+	return &days{from: FromCharge, cars: fit.Cars, count: len(by), charge: 1,
 		quantile: func(share float64) float64 { return sd * distuv.UnitNormal.Quantile(share) },
 		at:       func(s *state.State) float64 { return by[fleet.DayOf(s)] }}
 }
@@ -155,6 +159,7 @@ func (m *Model) met(b *bench) state.Met {
 		EthanolPct:   value.Median(b.known(m.EthanolPct))}
 	if b.days != nil {
 		out.HotDay, out.CommonDay, out.DaysFrom = b.days.quantile(hotShare), b.days.quantile(0.5), state.SizeOfFleet
+		out.ChargeADay = b.days.charge
 		if b.days.from == FromClimate {
 			out.DaysFrom = state.SizeOfClimate
 		}

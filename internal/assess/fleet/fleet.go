@@ -45,6 +45,8 @@ type Fit struct {
 	Unheard      map[string]Unheard // by car: logs that did not hear knock
 	Still        map[string]Still   // by car: logs in which charge temperature stood still
 	KnockAgainst *Contradiction     // nil where logged events show the limit, or clean logs do not contradict physics
+
+	ChargeByAmbient *Margin // charge temperature by the ambient temperature of its day; nil where few logs have both
 }
 
 // Fleet is a platform with its physics made ready and what its evidence taught. It is safe for concurrent use.
@@ -129,6 +131,9 @@ func (f *Fleet) fitQuantities(pulls []*state.Visit, suspects []string) error {
 		if err := f.fitMeasured(m, pulls, suspects); err != nil {
 			return fmt.Errorf("platform %s, metric %s: %w", f.ID, m.ID, err)
 		}
+	}
+	if err := f.fitChargeByAmbient(pulls); err != nil {
+		return fmt.Errorf("platform %s, charge by ambient temperature: %w", f.ID, err)
 	}
 	return nil
 }

@@ -59,6 +59,7 @@ const (
 // Met is what is known of the conditions that a revision will meet; NaN where nothing is.
 type Met struct {
 	HotDay, CommonDay float64 // on the scale of State.Day
+	ChargeADay        float64 // K of charge temperature a K of that scale
 	DaysFrom          SizeFrom
 	LowPressure       float64 // ambient, kPa
 	PressureFrom      SizeFrom
@@ -105,8 +106,12 @@ func hotDay(met Met) Stress {
 		return Stress{Kind: HotCharge, Size: hotterCharge, From: SizeUsual,
 			apply: func(_ *Platform, s *State) { heatCharge(s, hotterCharge) }}
 	}
-	return Stress{Kind: HotCharge, Size: met.HotDay - met.CommonDay, From: met.DaysFrom,
-		apply: func(_ *Platform, s *State) { heatCharge(s, met.HotDay-s.Day) }}
+	return Stress{Kind: HotCharge, Size: met.ChargeADay * (met.HotDay - met.CommonDay), From: met.DaysFrom,
+		apply: func(_ *Platform, s *State) {
+			by := met.HotDay - s.Day
+			heatCharge(s, met.ChargeADay*by)
+			heatAir(s, by)
+		}}
 }
 
 func badTank(met Met) Stress {
@@ -209,6 +214,13 @@ func (p *Platform) simulateStressed(s *State) {
 	s.SparkKept = Simulated{
 		PeakKPa: is.PeakKPa + kept.PeakKPa - was.PeakKPa, BMEPKPa: is.BMEPKPa + kept.BMEPKPa - was.BMEPKPa,
 		TorqueNm: is.TorqueNm + kept.TorqueNm - was.TorqueNm, ExhaustC: is.ExhaustC + kept.ExhaustC - was.ExhaustC,
+	}
+}
+
+// heatAir warms the air that the engine takes in by some kelvin, where it is known.
+func heatAir(s *State, by float64) {
+	if value.Known(s.Ambient) {
+		s.Ambient += by
 	}
 }
 
