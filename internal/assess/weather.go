@@ -50,26 +50,21 @@ type days struct {
 	at          func(s *state.State) float64 // where the day of a logged state stands
 }
 
-// daysFor chooses the weather that logged visits are put in. Where the logs say how warm their days were: of the
+// daysFor chooses the weather that logged visits are put in. Where all logs say how warm their days were: of the
 // workspace's climate, else of the place of the car that the revision is for ("" for a fleet's: of the fleet) as logged
-// ambient temperatures tell it; where none does, of the fleet's charge temperatures. nil where the days of the logs are
+// ambient temperatures tell it; where not all do, of the fleet's charge temperatures. nil where the days of the logs are
 // all there is.
 func (m *Model) daysFor(visits []state.Visit, car string) (*days, error) {
 	logged := make([]*state.State, len(visits))
-	warm := 0
+	known := true
 	for i := range visits {
 		logged[i] = &visits[i].State
-		if value.Known(logged[i].Ambient) {
-			warm++
-		}
+		known = known && value.Known(logged[i].Ambient)
 	}
-	switch warm {
-	case len(visits):
+	if known {
 		return m.ambientDays(car)
-	case 0:
-		return m.chargeDays(logged), nil
 	}
-	return nil, nil
+	return m.chargeDays(logged), nil
 }
 
 // ambientDays is weather by ambient temperature, °C; nil where nothing tells of it.

@@ -42,6 +42,7 @@ type Fit struct {
 	Pulls       int
 
 	Commands     state.CommandError // what control units command beyond their lambda tables
+	Heat         state.HeatLine     // what they take out of spark as charge gets hot
 	Unheard      map[string]Unheard // by car: logs that did not hear knock
 	Still        map[string]Still   // by car: logs in which charge temperature stood still
 	KnockAgainst *Contradiction     // nil where logged events show the limit, or clean logs do not contradict physics
@@ -57,6 +58,7 @@ type Fleet struct {
 
 // New joins a platform and a fit of it.
 func New(p *state.Platform, f *Fit) *Fleet {
+	p = p.WithHeat(f.Heat)
 	if f.BurnFit.Cars > 0 {
 		p = p.WithBurn(f.BurnFit.BurnAngles)
 	}
@@ -72,7 +74,7 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 	f := &Fit{Margins: map[metric.ID]Margin{}, Suspects: map[string]Margin{}, Levels: map[metric.ID]Level{},
 		Lacks: map[metric.ID]result.Lack{}, Envelopes: map[EnvelopeKey]Envelope{}, Rail: state.RailOf(rows),
 		Doubts: doubtsOf(rows), Unheard: map[string]Unheard{},
-		Still: still, Commands: p.CommandErrorOf(rows)}
+		Still: still, Commands: p.CommandErrorOf(rows), Heat: p.HeatLineOf(rows)}
 	var err error
 	if f.Weather, err = weatherOf(p, rows); err != nil {
 		return nil, err

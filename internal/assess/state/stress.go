@@ -185,8 +185,8 @@ func (p *Platform) Under(st Stress, v Visit, on *Calibration) Visit {
 	return v
 }
 
-// readAgain moves what a calibration's tables give from one state to another of the same visit. A table that a state
-// cannot be read by gives what it gave.
+// readAgain moves what a calibration's tables give, and what its control unit takes out for heat, from one state to
+// another of the same visit. A table that a state cannot be read by gives what it gave.
 func (p *Platform) readAgain(s, was *State, on *Calibration) {
 	by := func(role string) float64 {
 		d, gap := on.delta(role, s, on, was)
@@ -205,6 +205,7 @@ func (p *Platform) readAgain(s, was *State, on *Calibration) {
 	lambda := by("lambda")
 	s.Lambda += lambda
 	s.LambdaCommanded += lambda
+	p.heated(s, was.Charge)
 }
 
 func (p *Platform) simulateStressed(s *State) {
