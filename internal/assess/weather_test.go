@@ -5,6 +5,8 @@ import (
 	"slices"
 	"testing"
 
+	"headroom/internal/assess/fleet"
+	"headroom/internal/assess/state"
 	"headroom/internal/demo"
 	"headroom/internal/evidence"
 	"headroom/internal/fleettest"
@@ -143,5 +145,63 @@ func TestChargeFollowsTheDay(t *testing.T) {
 	if fit.Model.DayVar > 0.5*plain.Model.DayVar {
 		t.Errorf("days differ by %.2f K where ambient temperature is known, by %.2f K where not",
 			math.Sqrt(fit.Model.DayVar), math.Sqrt(plain.Model.DayVar))
+	}
+}
+
+// Which days a revision is judged over: a climate that is given, else those of its car's place, of the fleet for a
+// fleet's; by charge where not every pull says how warm its day was.
+func TestWhichDays(t *testing.T) {
+	j := openJob(t, fleettest.Demo(t))
+	rev := j.ws.Revisions[mildProposal(t, fleettest.Demo(t)).Revision]
+	kept, err := j.Model(rev.Platform)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all, err := j.Evidence(rev.Platform)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, ws := *kept, *j.ws
+	m.ws = &ws
+	var warm []state.Visit
+	for i := range all {
+		if all[i].Kind == evidence.KindPull && value.Known(all[i].Ambient) {
+			warm = append(warm, m.Logged(&all[i]))
+		}
+	}
+	from := func(car string, visits []state.Visit) *days {
+		t.Helper()
+		d, err := m.daysFor(visits, car)
+		if err != nil || d == nil {
+			t.Fatalf("%q: %+v, %v", car, d, err)
+		}
+		return d
+	}
+	fleets, own, another := from("", warm), from(rev.Vehicle, warm), from("car that nobody logged", warm)
+	if fleets.from != FromAmbient || fleets.quantile(0.3) != m.Fit.Weather.Ambient.Quantile(0.3) {
+		t.Errorf("for the fleet: %+v", fleets)
+	}
+	if own.from != FromCar || own.own == 0 || !own.year || another.from != FromCar || another.own != 0 {
+		t.Errorf("for a car %+v, for one without logs %+v", own, another)
+	}
+	if spread := func(d *days) float64 { return d.quantile(0.95) - d.quantile(0.05) }; spread(another) <= spread(own) {
+		t.Errorf("nine days in ten of a place that is not known span %.1f K, of one that is %.1f K", spread(another),
+			spread(own))
+	}
+	untold := slices.Clone(warm)
+	untold[0].Ambient = math.NaN()
+	if d := from(rev.Vehicle, untold); d.from != FromCharge || d.byAmbient() {
+		t.Errorf("where one pull does not say: %+v", d)
+	}
+	ws.Config.Climate = workspace.Climate{{Name: "valley", Ambient: slices.Repeat([]float64{30}, 12), DayToDay: 2}}
+	if d := from(rev.Vehicle, warm); d.from != FromClimate || math.Abs(d.quantile(0.5)-30) > 0.1 || !d.byAmbient() {
+		t.Errorf("with a climate: %+v", d)
+	}
+	few := *m.Fit
+	few.Weather.Places = nil
+	m.Fleet = fleet.New(m.Platform, &few)
+	ws.Config.Climate = nil
+	if d, err := m.daysFor(warm, rev.Vehicle); d != nil || err != nil || d.said(warm).From != FromLogs {
+		t.Errorf("of too few days: %+v, %v", d, err)
 	}
 }
