@@ -3,24 +3,17 @@ package assess
 // notYet are the revisions that are not judged as they should be. Nothing is taken off their expectation, and one that
 // is judged as it should be must leave the list: TestRedTeam fails until it does.
 var notYet = map[string]bool{
-	// Released, or held, on a broken sensor.
-
-	// Unchanged, and kept away by what the car itself does over the weather to come, on a hot day above all.
-	"same-car-014":           true,
-	"same-car-016":           true,
-	"same-parent-not-driven": true,
+	// Held by a calculation that no measurement of any car bounds: cold days to come bring more torque.
+	"sensor-torque-other-car": true,
 
 	// Released: too few pulls for a silent channel to be told from a quiet engine.
 	"sensor-knock": true,
 
 	// Harmless, and kept away by envelopes that do not reach past what six cars have run.
-	"richer":         true,
-	"richer-top":     true,
-	"boost-less-5":   true,
-	"boost-less-low": true,
-	"all-milder":     true,
+	"richer":       true,
+	"richer-top":   true,
+	"boost-less-5": true,
 
 	// Harmless and kept away.
-	"boost-less-cam":    true,
 	"three-cars-richer": true,
 }

@@ -36,8 +36,8 @@ func Of(p *state.Platform, ws *workspace.Workspace, rev *workspace.Revision, vis
 	for _, t := range pairs {
 		out.Spikes = append(out.Spikes, g.spikes(t)...)
 	}
-	if rev.Parent == "" {
-		out.Obstacle = Obstacle{Kind: NoParent}
+	if rev.Parent == "" { // gaps are then against what the visits were logged on
+		out.Gaps, out.Obstacle = append(out.Gaps, gaps...), Obstacle{Kind: NoParent}
 		return out
 	}
 	parent, err := state.CalibrationOf(ws, rev.Parent)
