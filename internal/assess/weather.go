@@ -52,8 +52,8 @@ type days struct {
 
 // daysFor chooses the weather that logged visits are put in. Where all logs say how warm their days were: of the
 // workspace's climate, else of the place of the car that the revision is for ("" for a fleet's: of the fleet) as logged
-// ambient temperatures tell it; where not all do, of the fleet's charge temperatures. nil where the days of the logs are
-// all there is.
+// ambient temperatures tell it; where not all do, of the fleet's charge temperatures. nil where the days of the logs
+// are all there is.
 func (m *Model) daysFor(visits []state.Visit, car string) (*days, error) {
 	logged := make([]*state.State, len(visits))
 	known := true

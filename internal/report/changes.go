@@ -122,8 +122,8 @@ func (w words) weather(d *assess.Weather) string {
 	case assess.FromCharge:
 		return fmt.Sprintf(
 			"Judged over the weather that the fleet's charge temperature shows, as ambient temperature is "+
-				"not in all of these logs: %s around a common day on nine days in ten. The days of the judged pulls lie "+
-				"at %s.",
+				"not in all of these logs: %s around a common day on nine days in ten. The days of the judged "+
+				"pulls lie at %s.",
 			w.Differences(d.Judged, "K"),
 			w.Differences(d.Logged, "K"),
 		)

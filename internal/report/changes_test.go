@@ -40,7 +40,8 @@ func TestReached(t *testing.T) {
 // Days to come say whose they are, what tells them and which seasons are among them.
 func TestWeatherSaid(t *testing.T) {
 	w := words{}
-	d := assess.Weather{From: assess.FromCar, Cars: 14, Days: 61, Judged: result.Span{2, 27}, Logged: result.Span{11, 14}}
+	d := assess.Weather{From: assess.FromCar, Cars: 14, Days: 61, Judged: result.Span{2, 27},
+		Logged: result.Span{11, 14}}
 	for _, c := range []struct {
 		own  int
 		year bool

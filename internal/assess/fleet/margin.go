@@ -17,8 +17,8 @@ type Margin struct {
 	Ref   float64 // predictor value the covariate is centred at
 	// Starves says that the design has a last column, of what a starving pump costs (state.Starvation).
 	Starves bool
-	// ByAmbient says that the design has a last column, of ambient temperature from AmbientRef on, K: days then differ by
-	// what ambient temperature leaves of them.
+	// ByAmbient says that the design has a last column, of ambient temperature from AmbientRef on, K: days then differ
+	// by what ambient temperature leaves of them.
 	ByAmbient  bool
 	AmbientRef float64
 	Seen       []string // the cars that measured it, sorted
