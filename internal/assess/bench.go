@@ -173,7 +173,9 @@ func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, sinc
 			"cannot be resolved", rev.ID, len(picked))
 	}
 	b.child, b.before, b.from = child, parent, m.comparedWith(rev, b.car, on)
-	b.run(m, visits, on)
+	if err := b.run(m, visits, on); err != nil {
+		return nil, err
+	}
 	b.addSteady(m, rows, calibrations, since)
 	b.gaps = state.Gaps(b.gaps)
 	b.unshown = m.unshown(rev, evidence.Filter(picked, func(r *evidence.Row) bool {
@@ -203,8 +205,10 @@ func (m *Model) comparedWith(rev *workspace.Revision, car string, on []*state.Ca
 }
 
 // run runs the revision and its parent on logged visits, in the weather to come.
-func (b *bench) run(m *Model, visits []state.Visit, on []*state.Calibration) {
-	b.days = m.daysFor(visits)
+func (b *bench) run(m *Model, visits []state.Visit, on []*state.Calibration) (err error) {
+	if b.days, err = m.daysFor(visits, b.meant); err != nil {
+		return fmt.Errorf("the days to come: %w", err)
+	}
 	number := numbered(visits)
 	b.met = map[state.CellKey]bool{}
 	for i := range visits {
@@ -215,8 +219,10 @@ func (b *bench) run(m *Model, visits []state.Visit, on []*state.Calibration) {
 		for k, share := range b.daysOf(number[v.Pull], len(number)) {
 			at := v
 			if b.days != nil {
-				day := b.days.dayOf(share, &v.State)
-				moved := m.InWeather(v, day-b.days.at(&v.State), day, fmt.Sprintf("%s day %d", v.Pull, k+1), on[i])
+				day := b.days.quantile(share)
+				by := day - b.days.at(&v.State)
+				moved := m.InWeather(v, state.AnotherDay{Day: day, Ambient: by, Charge: b.days.charge * by,
+					Pull: fmt.Sprintf("%s day %d", v.Pull, k+1)}, on[i])
 				at = &moved
 			}
 			next, gaps := m.Move(at, on[i], b.child)
@@ -226,6 +232,7 @@ func (b *bench) run(m *Model, visits []state.Visit, on []*state.Calibration) {
 			b.parent = append(b.parent, was)
 		}
 	}
+	return nil
 }
 
 // numbered numbers the pulls of visits from the earliest, whatever cars and logs are called.
@@ -252,7 +259,7 @@ func numbered(visits []state.Visit) map[string]int {
 // daysOf are the shares of days that a pull is run in; one, which nothing reads, where there is no weather but the
 // logs'.
 func (b *bench) daysOf(pull, pulls int) []float64 {
-	if b.days == nil || b.days.from == FromLogs {
+	if b.days == nil {
 		return []float64{0.5}
 	}
 	return daysOfPull(pull, pulls)

@@ -139,12 +139,15 @@ func (m *Model) knockPredictor(b *bench) predictor {
 func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench) predictor {
 	mean, cov := fit.Model.Joint(b.car)
 	pattern := m.PatternOf(&fit, q, b.patternCar(), b.states())
-	offset := b.stress.Adds(q.ID) + m.mayBeLeaner(q.ID, b.car)
+	offset := m.mayBeLeaner(q.ID, b.car)
 	carSD, rowSD := m.lookedUp(q.ID, &fit, b)
 	cov = withOwn(cov, carSD)
 	shared := fit.Model.DayVar + fit.Model.PullVar
-	if b.stress.FixesDay(q.ID) {
-		shared = fit.Model.PullVar
+	if !fit.ByAmbient { // else the states say how warm it is
+		offset += b.stress.Adds(q.ID)
+		if b.stress.FixesDay(q.ID) {
+			shared = fit.Model.PullVar
+		}
 	}
 	side := q.Side.Sign()
 	design := func(s *state.State) ([]float64, bool) {
@@ -233,11 +236,20 @@ func (m *Model) predictorOf(q *fleet.Quantity, b *bench, rule limitRule) (*predi
 		pr := m.computedPredictor(q, b, rule)
 		return &pr, nil
 	}
-	if fit, ok := m.MarginOf(q, b.car); ok {
+	if fit, ok := m.marginOn(q, b); ok {
 		pr := m.measuredPredictor(fit, q, b)
 		return &pr, nil
 	}
 	return nil, Lacking{Metric: q.ID, Lack: m.Lacks[q.ID]}
+}
+
+// marginOn is the fit that a measured metric is predicted with on a bench: charge temperature on days of a known
+// ambient temperature follows that.
+func (m *Model) marginOn(q *fleet.Quantity, b *bench) (fit fleet.Margin, ok bool) {
+	if q.ID == metric.ChargeTemperature && m.ChargeByAmbient != nil && b.days.byAmbient() && !b.placed {
+		return *m.ChargeByAmbient, true
+	}
+	return m.MarginOf(q, b.car)
 }
 
 // limitRule is one limit as an evaluation needs it.

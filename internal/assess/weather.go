@@ -18,6 +18,7 @@ type WeatherFrom string
 // Sources of weather.
 const (
 	FromClimate WeatherFrom = "climate" // headroom.yaml
+	FromCar     WeatherFrom = "car"     // of the car's place, by its own logged ambient temperatures and the fleet's
 	FromAmbient WeatherFrom = "ambient" // the days on which the fleet logged ambient temperature
 	FromCharge  WeatherFrom = "charge"  // the days on which the fleet logged charge temperature
 	FromLogs    WeatherFrom = "logs"    // no more than the days of the judged pulls
@@ -28,9 +29,11 @@ type Weather struct {
 	From   WeatherFrom   `json:"from"`
 	Cars   int           `json:"cars"` // behind it, with their days; 0 for a climate that was given
 	Days   int           `json:"days"`
-	Judged result.Span   `json:"judged"` // 5 to 95 % of days, °C; of charge: K from a common day
-	Logged result.Span   `json:"logged"` // the days of the judged pulls on the same scale
-	Hot    result.Number `json:"hot"`    // a day that one in fifty passes, on the same scale
+	Own    int           `json:"own_days"` // of these days the car's own, where they are of its place
+	Year   bool          `json:"year"`     // the days are spread over all seasons
+	Judged result.Span   `json:"judged"`   // 5 to 95 % of days, °C; of charge: K from a common day
+	Logged result.Span   `json:"logged"`   // the days of the judged pulls on the same scale
+	Hot    result.Number `json:"hot"`      // a day that one in fifty passes, on the same scale
 }
 
 // hotShare is the share of days that the hot day of the stress leaves behind it.
@@ -40,50 +43,68 @@ const hotShare = 0.98
 type days struct {
 	from        WeatherFrom
 	cars, count int
+	own         int
+	year        bool
+	charge      float64 // K of charge temperature a K of the scale
 	quantile    func(share float64) float64
 	at          func(s *state.State) float64 // where the day of a logged state stands
 }
 
-// daysFor chooses the weather that logged visits are put in: of the workspace's climate or the fleet's ambient
-// temperatures where the logs say how warm their days were, else of the fleet's charge temperatures; nil where the
-// days of the logs are all there is.
-func (m *Model) daysFor(visits []state.Visit) *days {
+// daysFor chooses the weather that logged visits are put in. Where all logs say how warm their days were: of the
+// workspace's climate, else of the place of the car that the revision is for ("" for a fleet's: of the fleet) as logged
+// ambient temperatures tell it; where not all do, of the fleet's charge temperatures. nil where the days of the logs
+// are all there is.
+func (m *Model) daysFor(visits []state.Visit, car string) (*days, error) {
 	logged := make([]*state.State, len(visits))
-	warm := 0
+	known := true
 	for i := range visits {
 		logged[i] = &visits[i].State
-		if value.Known(logged[i].Ambient) {
-			warm++
-		}
+		known = known && value.Known(logged[i].Ambient)
 	}
-	ambient := func(s *state.State) float64 { return s.Ambient }
-	if c := m.ws.Config.Climate; warm == len(visits) && c.Known() {
+	if known {
+		return m.ambientDays(car)
+	}
+	return m.chargeDays(logged), nil
+}
+
+// ambientDays is weather by ambient temperature, °C; nil where nothing tells of it.
+func (m *Model) ambientDays(car string) (*days, error) {
+	d := &days{charge: m.AmbientShare(), at: func(s *state.State) float64 { return s.Ambient }}
+	if c := m.ws.Config.Climate; c.Known() {
 		given := fleet.Days{Values: c.Days()}
-		return &days{FromClimate, 0, 0, given.Quantile, ambient}
+		d.from, d.year, d.quantile = FromClimate, true, given.Quantile
+		return d, nil
 	}
-	if w := &m.Fit.Weather.Ambient; warm == len(visits) && w.Known() {
-		// The fleet's days are of other places than the car's: they size the hot day, the pulls keep their own.
-		return &days{FromLogs, w.Cars, w.Count, w.Quantile, ambient}
+	w := &m.Fit.Weather
+	if w.Places == nil {
+		return nil, nil
 	}
-	if warm > 0 {
-		return nil
+	d.from, d.cars, d.count, d.quantile = FromAmbient, w.Ambient.Cars, w.Ambient.Count, w.Ambient.Quantile
+	if car == "" {
+		return d, nil
 	}
+	of, err := w.Places.DaysOf(car)
+	if err != nil {
+		return nil, err
+	}
+	d.from, d.cars, d.count, d.quantile = FromCar, of.Cars, of.Count, of.Quantile
+	d.own, d.year = w.Places.OwnDays(car), w.Places.Year
+	return d, nil
+}
+
+// byAmbient reports whether days stand on a scale of ambient temperature.
+func (d *days) byAmbient() bool { return d != nil && d.from != FromCharge }
+
+// chargeDays is weather by charge temperature, K from a common day; nil where its days do not differ.
+func (m *Model) chargeDays(logged []*state.State) *days {
 	by, sd, ok := m.ChargeDays(logged)
 	if !ok {
 		return nil
 	}
 	fit := m.Margins[metric.ChargeTemperature]
-	return &days{FromCharge, fit.Cars, len(by),
-		func(share float64) float64 { return sd * distuv.UnitNormal.Quantile(share) },
-		func(s *state.State) float64 { return by[fleet.DayOf(s)] }}
-}
-
-// dayOf is the day at a share of all days; that of the log where pulls keep theirs.
-func (d *days) dayOf(share float64, logged *state.State) float64 {
-	if d.from == FromLogs {
-		return d.at(logged)
-	}
-	return d.quantile(share)
+	return &days{from: FromCharge, cars: fit.Cars, count: len(by), charge: 1,
+		quantile: func(share float64) float64 { return sd * distuv.UnitNormal.Quantile(share) },
+		at:       func(s *state.State) float64 { return by[fleet.DayOf(s)] }}
 }
 
 // goldenRatio spreads days evenly over any number of pulls (the additive recurrence of Weyl; Niederreiter, Random
@@ -107,7 +128,7 @@ func daysOfPull(pull, pulls int) []float64 {
 // said is the weather as a result shows it.
 func (d *days) said(visits []state.Visit) Weather {
 	out := Weather{From: FromLogs, Judged: result.UnknownSpan(), Logged: result.UnknownSpan(), Hot: result.Unknown()}
-	if d == nil || d.from == FromLogs {
+	if d == nil {
 		return out
 	}
 	low, high := math.Inf(1), math.Inf(-1)
@@ -115,7 +136,7 @@ func (d *days) said(visits []state.Visit) Weather {
 		at := d.at(visits[i].Root())
 		low, high = math.Min(low, at), math.Max(high, at)
 	}
-	out.From, out.Cars, out.Days = d.from, d.cars, d.count
+	out.From, out.Cars, out.Days, out.Own, out.Year = d.from, d.cars, d.count, d.own, d.year
 	out.Judged = result.Span{result.Number(d.quantile(0.05)), result.Number(d.quantile(0.95))}
 	out.Logged = result.Span{result.Number(low), result.Number(high)}
 	out.Hot = result.Number(d.quantile(hotShare))
@@ -134,6 +155,7 @@ func (m *Model) met(b *bench) state.Met {
 	if b.days != nil {
 		out.HotDay, out.CommonDay, out.DaysFrom = b.days.quantile(hotShare), b.days.quantile(0.5), state.SizeOfFleet
 		out.ColdDay = b.days.quantile(rareShare)
+		out.ChargeADay = b.days.charge
 		if b.days.from == FromClimate {
 			out.DaysFrom = state.SizeOfClimate
 		}

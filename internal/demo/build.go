@@ -218,8 +218,8 @@ func (f *fleet) writeRest(w *writer) (Summary, error) {
 	truth := Truth{
 		Schema: "headroom/demo-truth/1", Seed: f.options.Seed, Cars: len(f.cars),
 		Proving: f.options.Proving,
-		Note: "invented; what the tool is not told. Probabilities are shares of simulated pulls under conditions " +
-			"like those of the parent's logs.",
+		Note: "invented; what the tool is not told. Probabilities are shares of simulated pulls, on days of a year " +
+			"to come at the places of the fleet, of the car as it was in the parent's logs.",
 		Fleet: []CarTruth{}, Unreadable: s.Unreadable,
 	}
 	revisions := slices.Clone(f.common)

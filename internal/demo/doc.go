@@ -21,10 +21,10 @@
 //
 // ProposalsOf has kinds of its own, on fleets made for it (Options.Proving): another fuel, another part, another intake
 // cam table, breakpoints that no usual pull reads, part load, and large steps towards each hazard, for which six more
-// cars carry a fault. Its truth for a pull is over the same population as that of Proposals: days like those of the
-// parent's logs, with the fuel and the part of the revision. Lambda is held by feedback whatever the fuel, so a change
-// of fuel moves demand, cooling and octane, not the mixture; a part's injection data are off by a few percent. What
-// usual pulls leave out is simulated apart, as drives of a rarer way (Way): a boost spike on a cold day, past the
+// cars carry a fault. Its truth for a pull is over the same population as that of Proposals, days of a year to come at
+// the places of the fleet, with the fuel and the part of the revision. Lambda is held by feedback whatever the fuel, so
+// a change of fuel moves demand, cooling and octane, not the mixture; a part's injection data are off by a few percent.
+// What usual pulls leave out is simulated apart, as drives of a rarer way (Way): a boost spike on a cold day, past the
 // redline, full pedal from the middle of the speed range or from 1100 rpm in fifth gear, and part throttle held for ten
 // seconds. How rare these are is assumed, and stands beside their truth. Not covered: misfire and catalyst heat of a
 // lean part load, transients of the cam, a control unit whose feedback does not reach a new fuel.

@@ -309,6 +309,12 @@ func weather(rng *rand.Rand, date time.Time, p site) (ambient, baro float64) {
 	return round(15+6*season+p.warmer+3*rng.NormFloat64(), 0.1), round(p.baroKPa+0.6*rng.NormFloat64(), 0.1)
 }
 
+// dayToCome is the air of any day of the year after the history, at any of the places: cars are not tied to one.
+func dayToCome(rng *rand.Rand) (ambient, baro float64) {
+	date := historyEnd.AddDate(0, 0, rng.IntN(365))
+	return weather(rng, date, places[rng.IntN(len(places))])
+}
+
 // planLogs spreads the car's logs over the history: one on the stage calibration, the rest on its own revisions.
 func (c *car) planLogs(f *fleet, rng *rand.Rand) {
 	counts := []int{1, 2, 1}

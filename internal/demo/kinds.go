@@ -247,10 +247,10 @@ func (f *fleet) drawLarge(c *car, turn int, rng *rand.Rand) drawn {
 	case hazard.BoostControl: // a hump in the target, which the turbocharger leaves more slowly than the target does
 		ch.high, ch.boost = 3500, round(10+60*u(), 1)
 		ch.spark = -round(ch.boost/15, 0.5)
-	case hazard.Driveline: // boost on a fuel that takes it, where knock control does not take the torque back
+	case hazard.Driveline: // boost and advance on a fuel that takes them: knock control does not take the torque back
 		ch.fuel = f.strongestFuel()
 		ch.high, ch.boost = 5000, round(25+70*u(), 1)
-		ch.spark = -round(ch.boost/40, 0.5)
+		ch.spark = round(ch.boost/20, 0.5)
 	}
 	return drawn{c, ch}
 }

@@ -117,7 +117,7 @@ func (ch *change) drive(c *car, way Way, r, parent, runs *revision, rng *rand.Ra
 	return s.watch
 }
 
-// onWay is the car before a drive of a way, on a day like those of its logs on the parent.
+// onWay is the car before a drive of a way, on a day to come, as it was in its logs on the parent.
 func (c *car) onWay(way Way, runs, parent *revision, rng *rand.Rand) *session {
 	warmer := 0.0
 	if way == WaySpike {

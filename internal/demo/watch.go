@@ -69,8 +69,8 @@ func (w *watch) note(h hazard.ID, rpm float64) {
 	}
 }
 
-// simulate drives n pulls of the car on the calibration, each on a day like those of its logs on the parent and with
-// a tank of its own, and counts what crosses.
+// simulate drives n pulls of the car on the calibration, each on a day to come and with a tank of its own, and counts
+// what crosses.
 func (c *car) simulate(cal *revision, n int, seed uint64, salt uint64) []HazardTruth {
 	days := c.daysOn(cal.parent)
 	at := map[hazard.ID][]float64{}
@@ -84,11 +84,13 @@ func (c *car) simulate(cal *revision, n int, seed uint64, salt uint64) []HazardT
 	return shares(at, n)
 }
 
-// usual is the car on a day like one of days, warmer by some kelvin, with a tank of its own, before a pull that is the
-// first of its run or a later one, as the day's logs have them: with the heat of those before it.
+// usual is the car on a day to come, warmer by some kelvin, with a tank of its own, before a pull that is the first of
+// its run or a later one: with the heat of those before it. How worn the car is and how it is driven is as on one of
+// days.
 func (c *car) usual(cal *revision, days []*logPlan, warmer float64, rng *rand.Rand) *session {
 	day := *days[rng.IntN(len(days))]
-	day.ambient += 2*rng.NormFloat64() + warmer
+	day.ambient, day.baro = dayToCome(rng)
+	day.ambient += warmer
 	day.tank = c.fuel.tank(rng)
 	day.stuckCoolant = false
 	s := newSession(c, cal, &day, rng)

@@ -94,6 +94,23 @@ func (w words) weather(d *assess.Weather) string {
 			w.Interval(d.Judged, "°C"),
 			w.Interval(d.Logged, "°C"),
 		)
+	case assess.FromCar:
+		told := fmt.Sprintf("which %s of its own and %s tell", count(d.Own, "logged day"), behind)
+		if d.Own == 0 {
+			told = fmt.Sprintf("as those of other cars (%s), for it logged none", behind)
+		}
+		seasons := "all seasons"
+		if !d.Year {
+			seasons = "in the seasons that the fleet logged and no other"
+		}
+		return fmt.Sprintf(
+			"Judged over the days that this car will meet, %s: ambient %s on nine days in ten, %s. The judged "+
+				"pulls were logged at %s.",
+			told,
+			w.Interval(d.Judged, "°C"),
+			seasons,
+			w.Interval(d.Logged, "°C"),
+		)
 	case assess.FromAmbient:
 		return fmt.Sprintf(
 			"Judged over the weather that the fleet met (%s): ambient %s on nine days in ten. The judged "+
@@ -105,8 +122,8 @@ func (w words) weather(d *assess.Weather) string {
 	case assess.FromCharge:
 		return fmt.Sprintf(
 			"Judged over the weather that the fleet's charge temperature shows, as ambient temperature is "+
-				"not in these logs: %s around a common day on nine days in ten. The days of the judged pulls lie "+
-				"at %s.",
+				"not in all of these logs: %s around a common day on nine days in ten. The days of the judged "+
+				"pulls lie at %s.",
 			w.Differences(d.Judged, "K"),
 			w.Differences(d.Logged, "K"),
 		)

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"strings"
 	"testing"
 
 	"headroom/internal/assess"
@@ -32,6 +33,29 @@ func TestReached(t *testing.T) {
 	} {
 		if got := w.reached(&assess.UnvisitedPlace{OfPulls: 187, Brings: c.brings}); got != c.want {
 			t.Errorf("said %q, want %q", got, c.want)
+		}
+	}
+}
+
+// Days to come say whose they are, what tells them and which seasons are among them.
+func TestWeatherSaid(t *testing.T) {
+	w := words{}
+	d := assess.Weather{From: assess.FromCar, Cars: 14, Days: 61, Judged: result.Span{2, 27},
+		Logged: result.Span{11, 14}}
+	for _, c := range []struct {
+		own  int
+		year bool
+		want []string
+	}{
+		{1, true, []string{"1\u00a0logged day of its own", "61\u00a0days of 14\u00a0cars", "all seasons"}},
+		{3, false, []string{"3\u00a0logged days of its own", "in the seasons that the fleet logged and no other"}},
+		{0, true, []string{"as those of other cars (61\u00a0days of 14\u00a0cars), for it logged none"}},
+	} {
+		d.Own, d.Year = c.own, c.year
+		for _, want := range c.want {
+			if got := w.weather(&d); !strings.Contains(got, want) {
+				t.Errorf("said %q, want %q in it", got, want)
+			}
 		}
 	}
 }

@@ -44,7 +44,7 @@ func cellAt(rpm, load float64) result.Cell {
 }
 
 func fixtureWeather() assess.Weather {
-	return assess.Weather{From: assess.FromAmbient, Cars: 14, Days: 61, Judged: result.Span{2.4, 27.1},
+	return assess.Weather{From: assess.FromCar, Cars: 14, Days: 61, Own: 3, Year: true, Judged: result.Span{2.4, 27.1},
 		Logged: result.Span{11, 14.5}, Hot: 30.2}
 }
 

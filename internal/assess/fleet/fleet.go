@@ -42,10 +42,13 @@ type Fit struct {
 	Pulls       int
 
 	Commands     state.CommandError    // what control units command beyond their lambda tables
+	Heat         state.HeatLine        // what they take out of spark as charge gets hot
 	Unheard      map[string]Unheard    // by car: logs that did not hear knock
 	NeverMoved   map[string]NeverMoved // by car: those of which no log shows knock retard move
 	Still        map[string]Still      // by car: logs in which charge temperature stood still
 	KnockAgainst *Contradiction        // nil where events show the limit, or clean logs do not contradict physics
+
+	ChargeByAmbient *Margin // charge temperature by the ambient temperature of its day; nil where few logs have both
 }
 
 // Fleet is a platform with its physics made ready and what its evidence taught. It is safe for concurrent use.
@@ -56,6 +59,7 @@ type Fleet struct {
 
 // New joins a platform and a fit of it.
 func New(p *state.Platform, f *Fit) *Fleet {
+	p = p.WithHeat(f.Heat)
 	if f.BurnFit.Cars > 0 {
 		p = p.WithBurn(f.BurnFit.BurnAngles)
 	}
@@ -70,8 +74,12 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 	rows = told(rows, still)
 	f := &Fit{Margins: map[metric.ID]Margin{}, Suspects: map[string]Margin{}, Levels: map[metric.ID]Level{},
 		Lacks: map[metric.ID]result.Lack{}, Envelopes: map[EnvelopeKey]Envelope{}, Rail: state.RailOf(rows),
-		Doubts: doubtsOf(rows), Weather: weatherOf(p, rows), Unheard: map[string]Unheard{},
-		Still: still, Commands: p.CommandErrorOf(rows)}
+		Doubts: doubtsOf(rows), Unheard: map[string]Unheard{},
+		Still: still, Commands: p.CommandErrorOf(rows), Heat: p.HeatLineOf(rows)}
+	var err error
+	if f.Weather, err = weatherOf(p, rows); err != nil {
+		return nil, err
+	}
 	f.BurnFit = fitBurn(p, rows, f.Rail)
 	fleet := New(p, f)
 	p = fleet.Platform
@@ -126,6 +134,9 @@ func (f *Fleet) fitQuantities(pulls []*state.Visit, suspects []string) error {
 		if err := f.fitMeasured(m, pulls, suspects); err != nil {
 			return fmt.Errorf("platform %s, metric %s: %w", f.ID, m.ID, err)
 		}
+	}
+	if err := f.fitChargeByAmbient(pulls); err != nil {
+		return fmt.Errorf("platform %s, charge by ambient temperature: %w", f.ID, err)
 	}
 	return nil
 }

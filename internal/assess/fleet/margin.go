@@ -17,7 +17,11 @@ type Margin struct {
 	Ref   float64 // predictor value the covariate is centred at
 	// Starves says that the design has a last column, of what a starving pump costs (state.Starvation).
 	Starves bool
-	Seen    []string // the cars that measured it, sorted
+	// ByAmbient says that the design has a last column, of ambient temperature from AmbientRef on, K: days then differ
+	// by what ambient temperature leaves of them.
+	ByAmbient  bool
+	AmbientRef float64
+	Seen       []string // the cars that measured it, sorted
 	// Between and Within split the residual variance: of each car's pattern over cells, and of a visit about it.
 	Between, Within float64
 	Loose           [state.NumLoose]float64 // mean change of the predictor where it was fitted (Quantity.LooseChange)
@@ -26,14 +30,35 @@ type Margin struct {
 }
 
 // marginCovariates is the design row of a measured metric: level, a bent line over speed, the physics predictor and
-// the pull's place in the run (heat soak); for a mixture what a starving pump costs.
+// the pull's place in the run (heat soak); for a mixture what a starving pump costs; ambient temperature where the fit
+// is by it.
 func (fit *Margin) covariates(p *state.Platform, s *state.State, predictor float64) []float64 {
 	k := s.RPM / 1000
 	out := []float64{1, k - 4, math.Max(0, k-3), math.Max(0, k-5), predictor - fit.Ref, s.Order}
 	if fit.Starves {
 		out = append(out, p.Starvation(s))
 	}
+	if fit.ByAmbient {
+		out = append(out, s.Ambient-fit.AmbientRef)
+	}
 	return out
+}
+
+// What a kelvin of ambient temperature does to charge behind the same compressor and intercooler: a kelvin, give or
+// take the share of every physics slope.
+const (
+	ambientShare   = 1
+	ambientShareSD = physicsSlopeShare
+)
+
+// AmbientShare is what a kelvin of ambient temperature adds to charge temperature, K: as logs that have both show it, 1
+// where there are not enough.
+func (f *Fit) AmbientShare() float64 {
+	if f.ChargeByAmbient == nil {
+		return ambientShare
+	}
+	c := f.ChargeByAmbient.Model.Coef
+	return c[len(c)-1]
 }
 
 // A starving pump costs between nothing, where longer pulses make good what pressure lacks, and all of
@@ -47,14 +72,17 @@ const (
 // PredictorColumn is the column of a margin's design row that holds the physics predictor.
 const PredictorColumn = 4
 
-// marginPrior leaves level and speed shape to the data and holds the physics slope.
-func marginPrior(m *Quantity) mixed.Prior {
+// prior leaves level and speed shape to the data and holds the physics slope.
+func (fit *Margin) prior(m *Quantity) mixed.Prior {
 	inf := math.Inf(1)
 	prior := mixed.Prior{Mean: make([]float64, 6), SD: []float64{inf, inf, inf, inf, inf, inf}}
 	prior.Mean[PredictorColumn] = m.slope
 	prior.SD[PredictorColumn] = m.slopeSD
 	if m.starves() {
 		prior.Mean, prior.SD = append(prior.Mean, starvedShare), append(prior.SD, starvedShareSD)
+	}
+	if fit.ByAmbient {
+		prior.Mean, prior.SD = append(prior.Mean, ambientShare), append(prior.SD, ambientShareSD)
 	}
 	return prior
 }
@@ -66,7 +94,7 @@ func (f *Fleet) fitMeasured(m *Quantity, pulls []*state.Visit, suspects []string
 	if m.ID != metric.Lambda {
 		without = nil
 	}
-	fit, ok, err := f.fitMargin(m, pulls, without)
+	fit, ok, err := f.fitMargin(m, pulls, without, false)
 	if err != nil {
 		return err
 	}
@@ -77,7 +105,7 @@ func (f *Fleet) fitMeasured(m *Quantity, pulls []*state.Visit, suspects []string
 	f.Margins[m.ID] = fit
 	for _, car := range without {
 		others := slices.DeleteFunc(slices.Clone(suspects), func(c string) bool { return c == car })
-		fit, ok, err := f.fitMargin(m, pulls, others)
+		fit, ok, err := f.fitMargin(m, pulls, others, false)
 		if err != nil {
 			return err
 		}
@@ -99,28 +127,48 @@ func (f *Fit) MarginOf(m *Quantity, car string) (fit Margin, ok bool) {
 	return fit, ok
 }
 
-// fitMargin fits a metric on the pulls of all cars but some; ok is false where none of them measured it.
-func (f *Fleet) fitMargin(m *Quantity, pulls []*state.Visit, without []string) (fit Margin, ok bool, err error) {
+// fitChargeByAmbient fits charge temperature by the ambient temperature of the pulls that have both, where their days
+// are enough to speak of days to come.
+func (f *Fleet) fitChargeByAmbient(pulls []*state.Visit) error {
+	if f.Weather.Places == nil {
+		return nil
+	}
+	fit, ok, err := f.fitMargin(QuantityOf(metric.ChargeTemperature), pulls, nil, true)
+	if err == nil && ok && fit.Model.Days >= fewDays && fit.Cars >= fewCars {
+		f.ChargeByAmbient = &fit
+	}
+	return err
+}
+
+// fitMargin fits a metric on the pulls of all cars but some, by ambient temperature of those that have it; ok is false
+// where none of them measured it.
+func (f *Fleet) fitMargin(m *Quantity, pulls []*state.Visit, without []string, byAmbient bool) (fit Margin, ok bool,
+	err error) {
 	var used []*state.State
-	var predictors []float64
+	var predictors, ambient []float64
 	for _, v := range pulls {
 		s := &v.State
 		x := m.Predictor(f.Platform, s)
-		if value.Known(m.Measured(f.Platform, s)) && value.Known(x) && !slices.Contains(without, s.Car) {
+		if value.Known(m.Measured(f.Platform, s)) && value.Known(x) && !slices.Contains(without, s.Car) &&
+			(!byAmbient || value.Known(s.Ambient)) {
 			used = append(used, s)
 			predictors = append(predictors, x)
+			ambient = append(ambient, s.Ambient)
 		}
 	}
 	if len(used) == 0 {
 		return fit, false, nil
 	}
-	fit = Margin{Ref: value.Median(predictors), Starves: m.starves()}
+	fit = Margin{Ref: value.Median(predictors), Starves: m.starves(), ByAmbient: byAmbient}
+	if byAmbient {
+		fit.AmbientRef = value.Median(ambient)
+	}
 	nest := evidence.NewNest[mixed.Row]()
 	for k, s := range used {
 		nest.Add(s.Row, mixed.Row{X: fit.covariates(f.Platform, s, predictors[k]), Y: m.Measured(f.Platform, s)})
 	}
 	cars := MixedCars(nest)
-	model, err := mixed.Fit(cars, marginPrior(m))
+	model, err := mixed.Fit(cars, fit.prior(m))
 	if err != nil {
 		return fit, false, err
 	}

@@ -1,14 +1,18 @@
 package fleet
 
 import (
+	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
 
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
 	"headroom/internal/metric"
+	"headroom/models/mixed"
 	"headroom/models/value"
 )
 
@@ -49,11 +53,13 @@ type Weather struct {
 	Barometer Days `json:"barometer"` // kPa
 	Blends    Days `json:"blends"`    // logged ethanol less that of the blend's name, % by volume
 	Overshoot Days `json:"overshoot"` // the most that boost stood over its target, kPa
+
+	Places *Places `json:"places"` // of ambient temperature; nil where its days do not tell of days to come
 }
 
 // weatherOf is the weather of the days that rows were logged on.
-func weatherOf(p *state.Platform, rows []evidence.Row) Weather {
-	return Weather{
+func weatherOf(p *state.Platform, rows []evidence.Row) (Weather, error) {
+	out := Weather{
 		Blends: daysOf(rows, func(r *evidence.Row) float64 {
 			if _, named, ok := p.Sensitivity(r.Fuel); ok && 100*named >= state.EthanolBlend {
 				return r.Ethanol - 100*named
@@ -64,23 +70,56 @@ func weatherOf(p *state.Platform, rows []evidence.Row) Weather {
 		Barometer: daysOf(rows, func(r *evidence.Row) float64 { return r.Barometer }, value.Median),
 		Overshoot: daysOf(rows, func(r *evidence.Row) float64 { return r.BoostOvershoot }, slices.Max[[]float64]),
 	}
+	if !out.Ambient.Known() {
+		return out, nil
+	}
+	days := loggedDays(rows, func(r *evidence.Row) float64 { return r.Ambient }, value.Median)
+	var err error
+	if out.Places, err = placesOf(days); err != nil {
+		return out, fmt.Errorf("ambient temperatures of platform %s: %w", p.ID, err)
+	}
+	return out, nil
+}
+
+// loggedDay is what a quantity was on one day of a car.
+type loggedDay struct {
+	car   string
+	date  string // YYYY-MM-DD, "" where it is not known
+	value float64
+}
+
+// loggedDays are the days of rows, in their order, each the given summary of its cells.
+func loggedDays(rows []evidence.Row, read func(r *evidence.Row) float64, of func([]float64) float64) []loggedDay {
+	days := evidence.NewIndex[string]()
+	var out []loggedDay
+	var values [][]float64
+	for i := range rows {
+		r := &rows[i]
+		v := read(r)
+		if !value.Known(v) {
+			continue
+		}
+		k := days.Of(dayKey(r))
+		if k == len(out) {
+			out, values = append(out, loggedDay{car: r.Vehicle, date: r.Date}), append(values, nil)
+		}
+		values[k] = append(values[k], v)
+	}
+	for k := range out {
+		out[k].value = of(values[k])
+	}
+	return out
 }
 
 // daysOf are a quantity's values by car and day, each the given summary of the day's cells.
 func daysOf(rows []evidence.Row, read func(r *evidence.Row) float64, of func([]float64) float64) Days {
-	byDay, cars := map[string][]float64{}, map[string]bool{}
-	for i := range rows {
-		r := &rows[i]
-		if v := read(r); value.Known(v) {
-			key := dayKey(r)
-			byDay[key] = append(byDay[key], v)
-			cars[r.Vehicle] = true
-		}
+	days, cars := loggedDays(rows, read, of), map[string]bool{}
+	out := Days{Count: len(days)}
+	for _, d := range days {
+		cars[d.car] = true
+		out.Values = append(out.Values, d.value)
 	}
-	out := Days{Cars: len(cars), Count: len(byDay)}
-	for _, v := range byDay {
-		out.Values = append(out.Values, of(v))
-	}
+	out.Cars = len(cars)
 	slices.Sort(out.Values)
 	if n := len(out.Values); n > keptDays {
 		kept := make([]float64, keptDays)
@@ -90,6 +129,122 @@ func daysOf(rows []evidence.Row, read func(r *evidence.Row) float64, of func([]f
 		out.Values = kept
 	}
 	return out
+}
+
+// Places are the ambient temperatures of the fleet's logged days as days of places, one a car: a level of the fleet, a
+// deviation of each car's place, one of each day and, where dates tell, a yearly wave.
+type Places struct {
+	Model *mixed.Model `json:"model"` // °C, one row a day
+	Year  bool         `json:"year"`  // it has the yearly wave, so that a level is that of a whole year
+}
+
+// The yearly wave is fitted where logged days, dated and whichever the year, are yearDays or more and no stretch
+// between one and the next is longer than longestGap. Common practice, no source: the wave has two coefficients, and
+// two thirds of the year hold more than its half.
+const (
+	yearDays   = 12
+	longestGap = 1.0 / 3 // of a year
+)
+
+// placesOf fits the places of logged days. Days without a date are left out where there is a yearly wave.
+func placesOf(days []loggedDay) (*Places, error) {
+	var dated []loggedDay
+	var parts []float64
+	for _, d := range days {
+		if at := partOfYear(d.date); value.Known(at) {
+			dated, parts = append(dated, d), append(parts, at)
+		}
+	}
+	out := &Places{Year: coversYear(parts)}
+	if out.Year {
+		days = dated
+	}
+	cars := evidence.NewIndex[string]()
+	var nested []mixed.Car
+	for i, d := range days {
+		k := cars.Of(d.car)
+		if k == len(nested) {
+			nested = append(nested, mixed.Car{ID: d.car})
+		}
+		row := mixed.Row{X: []float64{1}, Y: d.value}
+		if out.Year {
+			row.X = wave(parts[i])
+		}
+		nested[k].Days = append(nested[k].Days, mixed.Day{Pulls: []mixed.Pull{{Rows: []mixed.Row{row}}}})
+	}
+	var err error
+	out.Model, err = mixed.Fit(nested, mixed.Prior{})
+	return out, err
+}
+
+// coversYear reports whether parts of the year, 0–1, tell a yearly wave.
+func coversYear(parts []float64) bool {
+	if len(parts) < yearDays {
+		return false
+	}
+	at := slices.Sorted(slices.Values(parts))
+	gap := at[0] + 1 - at[len(at)-1]
+	for i := 1; i < len(at); i++ {
+		gap = math.Max(gap, at[i]-at[i-1])
+	}
+	return gap <= longestGap
+}
+
+// partOfYear is where in its year a date (YYYY-MM-DD) lies, 0–1; NaN where it is none.
+func partOfYear(date string) float64 {
+	d, err := time.Parse(time.DateOnly, date)
+	if err != nil {
+		return math.NaN()
+	}
+	return float64(d.YearDay()-1) / 366
+}
+
+// wave is the design row of a yearly wave: level, cosine and sine (the first harmonic; Bliss, Periodic Regression in
+// Biology and Climatology, 1958; from memory).
+func wave(partOfYear float64) []float64 {
+	sin, cos := math.Sincos(2 * math.Pi * partOfYear)
+	return []float64{1, cos, sin}
+}
+
+const (
+	partsOfYear = 12  // that days to come are spread over
+	daysAPart   = 100 // evenly likely ones of each
+)
+
+// DaysOf are the days that a car will meet, °C: evenly likely days about the level of its place, in all parts of the
+// year where there is a yearly wave. The place is known from the car's own logged days as far as they tell it, and else
+// by how places differ (best linear unbiased prediction: Robinson, Statistical Science 6, 1991); what is not known of
+// it is in the spread, like what days differ by. A car without logged days has a place like any other.
+func (p *Places) DaysOf(car string) (Days, error) {
+	out := Days{Cars: p.Model.Cars, Count: p.Model.Days}
+	designs := [][]float64{{1}}
+	if p.Year {
+		designs = designs[:0]
+		for k := range partsOfYear {
+			designs = append(designs, wave((float64(k)+0.5)/partsOfYear))
+		}
+	}
+	for _, x := range designs {
+		mean, _, sd, err := p.Model.Predict(car, x)
+		if err != nil {
+			return out, err
+		}
+		for k := range daysAPart {
+			out.Values = append(out.Values, mean+sd*distuv.UnitNormal.Quantile((float64(k)+0.5)/daysAPart))
+		}
+	}
+	slices.Sort(out.Values)
+	return out, nil
+}
+
+// OwnDays is how many logged days of the car are among them.
+func (p *Places) OwnDays(car string) int {
+	for i := range p.Model.Effects {
+		if p.Model.Effects[i].ID == car {
+			return p.Model.Effects[i].Days
+		}
+	}
+	return 0
 }
 
 // dayKey names a car's day: its run where the day is not known.

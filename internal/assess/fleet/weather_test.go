@@ -23,11 +23,14 @@ func TestWeakBlends(t *testing.T) {
 		pump.Date, pump.Ethanol = r.Date, 2
 		rows = append(rows, *r, pump)
 	}
-	w := weatherOf(p, rows)
+	w, err := weatherOf(p, rows)
+	if err != nil {
+		t.Fatal(err)
+	}
 	if !w.Blends.Known() || w.Blends.Count != 10 || math.Abs(w.Blends.Quantile(0.02)+10) > 1e-9 {
 		t.Errorf("%+v", w.Blends)
 	}
-	if w = weatherOf(p, rows[:10]); w.Blends.Known() {
+	if w, err = weatherOf(p, rows[:10]); err != nil || w.Blends.Known() {
 		t.Errorf("of five days: %+v", w.Blends)
 	}
 }

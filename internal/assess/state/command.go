@@ -76,12 +76,15 @@ func (p *Platform) CommandErrorOf(rows []evidence.Row) CommandError {
 }
 
 // tableCommand is what the lambda table of the calibration that a state was logged on asks for; NaN without one.
-func (p *Platform) tableCommand(s *State) float64 {
+func (p *Platform) tableCommand(s *State) float64 { return p.tableValue("lambda", s) }
+
+// tableValue is what a table of the calibration that a state was logged on asks for; NaN without one.
+func (p *Platform) tableValue(role string, s *State) float64 {
 	c, ok := p.calibrations[s.Row.Revision]
 	if !ok {
 		return math.NaN()
 	}
-	return c.commandedLambda(s)
+	return c.valueAt(role, s)
 }
 
 // fillCommand gives a state the command of its table where its log has none, with what control units add to it.
@@ -93,15 +96,17 @@ func (p *Preparer) fillCommand(s *State) {
 	s.LookedUp = value.Known(s.LambdaCommanded)
 }
 
-// WriteCommandTables writes the lambda table of a revision, for a digest of what CommandErrorOf and the states of its
-// logs depend on.
+// WriteCommandTables writes the lambda and spark tables of a revision, for a digest of what CommandErrorOf, HeatLineOf
+// and the states of its logs depend on.
 func (p *Platform) WriteCommandTables(w io.Writer, revision string) {
 	c, ok := p.calibrations[revision]
 	if !ok {
 		return
 	}
-	if l, ok := c.Lookups["lambda"]; ok {
-		fmt.Fprintln(w, revision, l.X, l.Y, l.Table.X, l.Table.Y, l.Table.Z)
+	for _, role := range []string{"lambda", "spark"} {
+		if l, ok := c.Lookups[role]; ok {
+			fmt.Fprintln(w, revision, role, l.X, l.Y, l.Table.X, l.Table.Y, l.Table.Z)
+		}
 	}
 }
 

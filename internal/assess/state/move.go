@@ -105,6 +105,7 @@ func (p *Platform) shift(s State, from, to *Calibration) (State, []Gap) {
 	rate := s.TargetRate + s.Row.SpeedRate*(to.boostSlope(&next)-from.boostSlope(&s))
 	next.TargetRate = rate * value.Or(next.Load/s.Load, 1)
 	next.Spark = s.Spark + delta("spark", &next)
+	p.heated(&next, s.Charge)
 	lambda := delta("lambda", &next)
 	next.Lambda = s.Lambda + lambda
 	next.LambdaCommanded = s.LambdaCommanded + lambda

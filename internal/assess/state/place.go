@@ -85,6 +85,7 @@ func (p *Platform) place(s State, on *Calibration, at Place) (State, bool) {
 		}
 		*set += by
 	}
+	p.heated(&next, s.Charge)
 	lambda, gap := on.delta("lambda", &next, on, &s)
 	if gap != nil {
 		return State{}, false

@@ -30,6 +30,7 @@ type Platform struct {
 	loose             [NumLoose]loose
 	fuels             map[string]shopFuel
 	calibrations      map[string]*Calibration // its revisions, by id
+	Heat              HeatLine
 }
 
 // shopFuel is a fuel of headroom.yaml and its blends at other ethanol shares.

@@ -65,6 +65,7 @@ const (
 type Met struct {
 	HotDay, CommonDay float64 // on the scale of State.Day
 	ColdDay           float64
+	ChargeADay        float64 // K of charge temperature a K of that scale
 	DaysFrom          SizeFrom
 	SpikeKPa          float64 // by which boost stands over its target on a day in fifty
 	LowPressure       float64 // ambient, kPa
@@ -87,11 +88,12 @@ func Stresses(met Met) []Stress {
 // Ways are conditions that take an engine to other cells than those of its logs and that Stresses does not try: denser
 // air of a cold day, and boost over its target. What they do to combustion is not computed.
 func Ways(met Met) []Stress {
-	cold := Stress{Kind: ColdCharge, Size: hotterCharge, From: SizeUsual}
+	cold := Stress{Kind: ColdCharge, Size: hotterCharge, From: SizeUsual,
+		apply: func(_ *Platform, s *State) { heatCharge(s, -hotterCharge) }}
 	if value.Known(met.ColdDay) {
-		cold.Size, cold.From = met.CommonDay-met.ColdDay, met.DaysFrom
+		cold.Size, cold.From = met.ChargeADay*(met.CommonDay-met.ColdDay), met.DaysFrom
+		cold.apply = func(_ *Platform, s *State) { heatCharge(s, met.ChargeADay*(met.ColdDay-s.Day)) }
 	}
-	cold.apply = func(_ *Platform, s *State) { heatCharge(s, -cold.Size) }
 	spike := Stress{Kind: BoostSpike, Size: met.SpikeKPa, From: SizeOfFleet}
 	if !value.Known(met.SpikeKPa) {
 		spike.Size, spike.From = boostSpike, SizeUsual
@@ -133,8 +135,12 @@ func hotDay(met Met) Stress {
 		return Stress{Kind: HotCharge, Size: hotterCharge, From: SizeUsual,
 			apply: func(_ *Platform, s *State) { heatCharge(s, hotterCharge) }}
 	}
-	return Stress{Kind: HotCharge, Size: met.HotDay - met.CommonDay, From: met.DaysFrom,
-		apply: func(_ *Platform, s *State) { heatCharge(s, met.HotDay-s.Day) }}
+	return Stress{Kind: HotCharge, Size: met.ChargeADay * (met.HotDay - met.CommonDay), From: met.DaysFrom,
+		apply: func(_ *Platform, s *State) {
+			by := met.HotDay - s.Day
+			heatCharge(s, met.ChargeADay*by)
+			heatAir(s, by)
+		}}
 }
 
 func badTank(met Met) Stress {
@@ -208,8 +214,8 @@ func (p *Platform) Under(st Stress, v Visit, on *Calibration) Visit {
 	return v
 }
 
-// readAgain moves what a calibration's tables give from one state to another of the same visit. A table that a state
-// cannot be read by gives what it gave.
+// readAgain moves what a calibration's tables give, and what its control unit takes out for heat, from one state to
+// another of the same visit. A table that a state cannot be read by gives what it gave.
 func (p *Platform) readAgain(s, was *State, on *Calibration) {
 	by := func(role string) float64 {
 		d, gap := on.delta(role, s, on, was)
@@ -228,6 +234,7 @@ func (p *Platform) readAgain(s, was *State, on *Calibration) {
 	lambda := by("lambda")
 	s.Lambda += lambda
 	s.LambdaCommanded += lambda
+	p.heated(s, was.Charge)
 }
 
 func (p *Platform) simulateStressed(s *State) {
@@ -237,6 +244,13 @@ func (p *Platform) simulateStressed(s *State) {
 	s.SparkKept = Simulated{
 		PeakKPa: is.PeakKPa + kept.PeakKPa - was.PeakKPa, BMEPKPa: is.BMEPKPa + kept.BMEPKPa - was.BMEPKPa,
 		TorqueNm: is.TorqueNm + kept.TorqueNm - was.TorqueNm, ExhaustC: is.ExhaustC + kept.ExhaustC - was.ExhaustC,
+	}
+}
+
+// heatAir warms the air that the engine takes in by some kelvin, where it is known.
+func heatAir(s *State, by float64) {
+	if value.Known(s.Ambient) {
+		s.Ambient += by
 	}
 }
 

@@ -53,12 +53,12 @@ func TestUntold(t *testing.T) {
 func TestWays(t *testing.T) {
 	p := kestrel(t)
 	nan := math.NaN()
-	ways := Ways(Met{HotDay: 60, CommonDay: 40, ColdDay: 20, DaysFrom: SizeOfFleet, SpikeKPa: nan})
+	ways := Ways(Met{HotDay: 60, CommonDay: 40, ColdDay: 20, ChargeADay: 1, DaysFrom: SizeOfFleet, SpikeKPa: nan})
 	cold, spike := ways[0], ways[1]
 	if cold.Size != 20 || cold.From != SizeOfFleet || spike.Size != boostSpike || spike.From != SizeUsual {
 		t.Fatalf("%+v", ways)
 	}
-	s := State{Load: 100, Charge: 40, Manifold: 180, Barometer: 100}
+	s := State{Load: 100, Charge: 40, Manifold: 180, Barometer: 100, Day: 40}
 	cold.apply(p, &s)
 	if math.Abs(s.Load-100*313.15/293.15) > 1e-9 || s.Charge != 20 || s.Manifold != 180 {
 		t.Errorf("a cold day: %+v", s)
