@@ -93,15 +93,17 @@ func (p *Preparer) fillCommand(s *State) {
 	s.LookedUp = value.Known(s.LambdaCommanded)
 }
 
-// WriteCommandTables writes the lambda table of a revision, for a digest of what CommandErrorOf and the states of its
+// WriteTables writes the modelled tables of a revision, for a digest of what CommandErrorOf, Made and the states of its
 // logs depend on.
-func (p *Platform) WriteCommandTables(w io.Writer, revision string) {
+func (p *Platform) WriteTables(w io.Writer, revision string) {
 	c, ok := p.calibrations[revision]
 	if !ok {
 		return
 	}
-	if l, ok := c.Lookups["lambda"]; ok {
-		fmt.Fprintln(w, revision, l.X, l.Y, l.Table.X, l.Table.Y, l.Table.Z)
+	for _, role := range ModelledRoles {
+		if l, ok := c.Lookups[role]; ok {
+			fmt.Fprintln(w, revision, role, l.X, l.Y, l.Table.X, l.Table.Y, l.Table.Z)
+		}
 	}
 }
 
