@@ -41,7 +41,7 @@ func (j *Job) keptFit(p *state.Platform, read func() ([]evidence.Row, error)) (*
 }
 
 // fitDigest covers what a fit depends on: the tool and its metrics, the platform file, headroom.yaml, the platform's
-// evidence and the lambda tables it was logged on. Other revisions are not among them, so a new proposal is scored on
+// evidence and the tables it was logged on. Other revisions are not among them, so a new proposal is scored on
 // the kept fit.
 func (j *Job) fitDigest(p *state.Platform) (string, error) {
 	h := sha256.New()
@@ -56,7 +56,7 @@ func (j *Job) fitDigest(p *state.Platform) (string, error) {
 	for _, s := range j.store.Catalogue() {
 		if s.Platform == p.ID {
 			fmt.Fprintln(h, s.Path, s.PartSHA256)
-			p.WriteCommandTables(h, s.Revision)
+			p.WriteTables(h, s.Revision)
 		}
 	}
 	return hex.EncodeToString(h.Sum(nil)), nil

@@ -44,6 +44,8 @@ func harmlessRevisions() []revisionCase {
 			made: []edit{table("spark", smoothedCorner)}},
 		{name: "spark-empty-less", why: "3° later where nobody goes", made: []edit{raise("spark", -3,
 			area{[2]float64{800, 1500}, [2]float64{130, 300}})}},
+		{name: "spark-cruise-3", why: "3° earlier at light load, where no full-throttle pull goes and nothing is near",
+			made: []edit{raise("spark", 3, area{[2]float64{2000, 3500}, [2]float64{20, 40}})}},
 		{name: "lambda-empty-smoothed", why: "0.01 richer below the speeds of any pull at most load",
 			made: []edit{raise("lambda", -0.01, area{[2]float64{800, 800}, [2]float64{140, 300}})}},
 		{name: "boost-empty-smoothed", why: "3 kPa less at half pedal",

@@ -63,7 +63,7 @@ func (s *Support) standings(curves []Curve) {
 // FarState is a cell in which the revision takes the engine where no log was.
 type FarState struct {
 	Cell     result.Cell   `json:"cell"`
-	Distance result.Number `json:"distance"` // see Support.Largest for its unit
+	Distance result.Number `json:"distance"` // in the unit of fleet.Distance; not visited, of fleet.PlacedApart
 	Mostly   fleet.Feature `json:"mostly"`   // what sets it apart
 	Visited  bool          `json:"visited"`  // a judged pull goes there; else only a changed value of a table does
 }
@@ -76,18 +76,21 @@ func (f *FarState) note(d result.Number, mostly fleet.Feature, visited bool) {
 	}
 }
 
-// Small moves that still count as milder: of peak pressure, a share, and of commanded lambda; common practice, no
-// source.
+// Small moves that still count as milder: of peak pressure, a share, of commanded lambda, and of exhaust temperature,
+// K; common practice, no source.
 const (
-	samePeak   = 0.01
-	sameLambda = 0.005
+	samePeak    = 0.01
+	sameLambda  = 0.005
+	sameExhaust = 30
 )
 
-// gentler reports whether a state asks no more of the engine than the parent does there: no more cylinder pressure and
-// no leaner mixture. Going a little way from the logs that way is no danger.
+// gentler reports whether a state asks no more of the engine than the parent does there: no more cylinder pressure, no
+// leaner mixture and no hotter exhaust. Going a little way from the logs that way is no danger.
 func gentler(now, was *state.State) bool {
 	leaner := now.LambdaCommanded - was.LambdaCommanded
-	return now.Simulated.PeakKPa <= (1+samePeak)*was.Simulated.PeakKPa && !(leaner > sameLambda)
+	hotter := now.Simulated.ExhaustC - was.Simulated.ExhaustC
+	return now.Simulated.PeakKPa <= (1+samePeak)*was.Simulated.PeakKPa && !(leaner > sameLambda) &&
+		!(hotter > sameExhaust)
 }
 
 // supportOf sets the states of a bench, and those put at changed values that no pull reads, against the logged ones.
@@ -129,8 +132,8 @@ func (m *Model) supportOf(b, placed *bench) Support {
 	if placed != nil {
 		for i := range placed.visits {
 			now, was := &placed.visits[i].State, &placed.parent[i].State
-			if d, mostly := m.Apart(now, was); d > farOutside || d > 1 && !gentler(now, was) {
-				note(m.CellOf(&placed.visits[i].State), d, mostly, false)
+			if d, mostly := m.PlacedApart(now, was); d > farOutside || d > 1 && !gentler(now, was) {
+				note(m.CellOf(now), d, mostly, false)
 			}
 		}
 	}

@@ -1,10 +1,12 @@
 package assess
 
 import (
+	"path/filepath"
 	"testing"
 
 	"headroom/internal/assess/fleet"
 	"headroom/internal/assess/state"
+	"headroom/internal/fleettest"
 )
 
 // A judged pull far outside leaves a revision undecided, though a state that was put in the same cell lies further.
@@ -35,5 +37,50 @@ func TestStandingsOfCurves(t *testing.T) {
 		if got := c[0].Points[i].Standing; got != want {
 			t.Errorf("point %d stands at %d, want %d", i, got, want)
 		}
+	}
+}
+
+// Later spark takes pressure off the cylinder and puts heat into the exhaust: far from the logs that is no milder.
+func TestGentler(t *testing.T) {
+	at := func(peak, lambda, exhaust float64) *state.State {
+		return &state.State{LambdaCommanded: lambda, Simulated: state.Simulated{PeakKPa: peak, ExhaustC: exhaust}}
+	}
+	was := at(8000, 0.86, 850)
+	for _, c := range []struct {
+		name string
+		now  *state.State
+		want bool
+	}{
+		{"the same", at(8000, 0.86, 850), true},
+		{"a degree later", at(7800, 0.86, 860), true},
+		{"much later", at(6000, 0.86, 940), false},
+		{"earlier", at(8600, 0.86, 830), false},
+		{"leaner", at(8000, 0.9, 850), false},
+		{"richer", at(8000, 0.82, 820), true},
+	} {
+		if got := gentler(c.now, was); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
+// A fit is made anew when a table that logs were made on changes: states are put where no pull was by it.
+func TestFitIsOfTheTablesItWasLoggedOn(t *testing.T) {
+	dir := fleettest.Copy(t, fleettest.Marlins(t))
+	digest := func() string {
+		j := openJob(t, dir)
+		out, err := j.fitDigest(state.NewPlatform(j.ws, j.ws.Platforms[fleettest.Marlin]))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	before := digest()
+	if again := digest(); again != before {
+		t.Error("the digest of the same files differs")
+	}
+	raise("spark", 1, everywhere)(draft{t, filepath.Join(dir, "revisions", fleettest.SoundParent)})
+	if digest() == before {
+		t.Error("the digest does not know of the spark table")
 	}
 }

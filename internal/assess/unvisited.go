@@ -14,14 +14,9 @@ import (
 	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
-	"headroom/models/channel"
 	"headroom/models/risk"
 	"headroom/models/value"
 )
-
-// donors is how many logged states, each of another pull, are put at a place where none was; common practice, no
-// source.
-const donors = 3
 
 // Unvisited is what was found of the changed values of tables that no judged pull reads: each judged as if the engine
 // went there.
@@ -236,10 +231,15 @@ func (m *Model) placed(b *bench, before *state.Calibration, values []footprint.C
 	same int) {
 	bench := *b
 	bench.visits, bench.parent, bench.cells, bench.placed = nil, nil, nil, true
+	from := make([]*state.State, len(b.logged))
+	for k := range b.logged {
+		from[k] = &b.logged[k].state
+	}
 	for i := range values {
 		v := &values[i]
 		asked, equal := !value.Known(v.By), false
-		for _, d := range nearest(b.logged, v.Place, m.RPMStep, m.LoadStep) {
+		for _, k := range m.Donors(from, v.Place) {
+			d := &b.logged[k]
 			next, _, ok := m.MoveTo(&d.state, d.on, b.child, v.Place)
 			if !ok {
 				continue
@@ -273,55 +273,6 @@ func (m *Model) placed(b *bench, before *state.Calibration, values []footprint.C
 type logged struct {
 	state state.State
 	on    *state.Calibration
-}
-
-// nearest are the states nearest to a place, of different pulls. Distances are counted in cells of the grid, manifold
-// pressure as load (about a kilopascal a percent) and other channels in tenths of their values.
-func nearest(from []logged, at state.Place, rpmStep, loadStep float64) []*logged {
-	scale := func(axis channel.ID, v float64) float64 {
-		switch axis {
-		case channel.EngineSpeed:
-			return rpmStep
-		case channel.AbsoluteLoad, channel.ManifoldPressure:
-			return loadStep
-		}
-		return math.Max(1, math.Abs(v)/10)
-	}
-	distance := func(s *state.State) float64 {
-		d := 0.0
-		for _, axis := range []struct {
-			id channel.ID
-			at float64
-		}{{at.X, at.AtX}, {at.Y, at.AtY}} {
-			if v := s.Axis(axis.id); axis.id != "" && value.Known(v) && value.Known(axis.at) {
-				d = math.Hypot(d, (v-axis.at)/scale(axis.id, axis.at))
-			}
-		}
-		return d
-	}
-	type near struct {
-		from     *logged
-		distance float64
-	}
-	best := map[string]near{}
-	order := []string{}
-	for i := range from {
-		l := &from[i]
-		d := distance(&l.state)
-		old, met := best[l.state.Pull]
-		if !met {
-			order = append(order, l.state.Pull)
-		}
-		if !met || d < old.distance {
-			best[l.state.Pull] = near{l, d}
-		}
-	}
-	slices.SortStableFunc(order, func(a, b string) int { return cmp.Compare(best[a].distance, best[b].distance) })
-	var out []*logged
-	for _, pull := range order[:min(donors, len(order))] {
-		out = append(out, best[pull].from)
-	}
-	return out
 }
 
 // placeSum adds up what the states put at a place come to.

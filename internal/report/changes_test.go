@@ -29,7 +29,7 @@ func TestReached(t *testing.T) {
 		{nil, "none of 187\u00a0pulls of the fleet"},
 		{[]assess.Stress{hot}, "none of 187\u00a0pulls of the fleet; brought there by a hot day, +14\u00a0K"},
 		{[]assess.Stress{hot, hot, hot}, "none of 187\u00a0pulls of the fleet; brought there by a hot day, " +
-			"+14\u00a0K and 2\u00a0stresses more"},
+			"+14\u00a0K and 2 more"},
 	} {
 		if got := w.reached(&assess.UnvisitedPlace{OfPulls: 187, Brings: c.brings}); got != c.want {
 			t.Errorf("said %q, want %q", got, c.want)

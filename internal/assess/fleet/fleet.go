@@ -86,13 +86,15 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 	prepare := state.Preparer{Platform: p, Rail: f.Rail, Command: f.Commands}
 	suspects := slices.Sorted(maps.Keys(f.Doubts))
 	all := make([]state.Visit, len(rows))
-	var pulls []*state.Visit
+	var pulls, steady []*state.Visit
 	for i := range rows {
 		all[i] = prepare.Logged(&rows[i])
 		suspect := slices.Contains(suspects, rows[i].Vehicle)
 		all[i].Each(func(s *state.State) { s.SuspectLambda = suspect })
 		if rows[i].Kind == evidence.KindPull {
 			pulls = append(pulls, &all[i])
+		} else if rows[i].Kind == evidence.KindSteady {
+			steady = append(steady, &all[i])
 		}
 	}
 	f.PumpKnees = p.PumpKnees(pulls)
@@ -102,7 +104,7 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 	}
 	rowsOfPulls := evidence.PullRows(rows)
 	f.Cars, f.Pulls = evidence.CountCars(rowsOfPulls), evidence.CountPulls(rowsOfPulls)
-	f.Support = fleet.fitSupport(pulls)
+	f.Support = fleet.fitSupport(pulls, steady)
 	if err := fleet.fitKnock(all); err != nil {
 		return nil, err
 	}

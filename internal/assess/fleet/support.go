@@ -9,6 +9,9 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"headroom/internal/assess/state"
+	"headroom/internal/evidence"
+	"headroom/models/channel"
+	"headroom/models/unit"
 	"headroom/models/value"
 )
 
@@ -47,18 +50,29 @@ type Support struct {
 	Whiten [][]float64 `json:"whiten"` // inverse of the lower Cholesky factor of their correlations
 	Points [][]float64 `json:"points"` // logged states: speed first, then whitened features
 	Cut    float64     `json:"cut"`    // distance beyond which a state of a car is unlike all of the other cars'
-	Cars   int         `json:"cars"`
-	Visits int         `json:"visits"`
+	// PlacedCut is the distance beyond which a state of a car is unlike what is put at its place for another car on
+	// its class of fuel from the logs of other cells, in the same weather; Cut where nothing can be put anywhere.
+	PlacedCut float64 `json:"placed_cut"`
+	Cars      int     `json:"cars"`
+	Visits    int     `json:"visits"`
 }
 
 const (
 	supportPoints = 2000 // logged states kept
 	supportShare  = 0.99 // of a car's own states that lie within Cut of the other cars'
 	supportCars   = 3    // fewer cannot tell
+	supportFolds  = 24   // most times that coordinates are learnt anew without some of the cars
 )
 
-// fitSupport learns where pulls have been. nil where fewer than supportCars cars logged what it takes.
-func (f *Fleet) fitSupport(pulls []*state.Visit) *Support {
+// seenState is a logged state by its features.
+type seenState struct {
+	state *state.State
+	x     []float64
+}
+
+// fitSupport learns where pulls have been. nil where fewer than supportCars cars logged what it takes. steady running
+// beside them is put where no pull was.
+func (f *Fleet) fitSupport(pulls, steady []*state.Visit) *Support {
 	out := &Support{}
 	for _, x := range features {
 		known := 0
@@ -71,50 +85,136 @@ func (f *Fleet) fitSupport(pulls []*state.Visit) *Support {
 			out.Known = append(out.Known, x.id)
 		}
 	}
-	type seen struct {
-		car string
-		rpm float64
-		x   []float64
-	}
-	var all []seen
+	var all []seenState
+	cars := evidence.NewIndex[string]()
 	for _, v := range pulls {
 		if x, ok := out.read(&v.State); ok {
-			all = append(all, seen{v.Car, v.RPM, x})
+			all = append(all, seenState{&v.State, x})
+			cars.Of(v.Car)
 		}
 	}
-	byCar := map[string]int{}
-	for _, s := range all {
-		byCar[s.car]++
-	}
-	if len(byCar) < supportCars || len(out.Known) == 0 {
+	if len(cars.Keys) < supportCars || len(out.Known) == 0 || !out.learn(all, f.RPMStep) {
 		return nil
 	}
-	out.Cars, out.Visits = len(byCar), len(all)
-	left := mat.NewDense(len(all), len(out.Known), nil)
-	for k := range out.Known {
+	out.Cars, out.Visits = len(cars.Keys), len(all)
+	step := (len(all) + supportPoints - 1) / supportPoints
+	var kept []seenState
+	for i := 0; i < len(all); i += step {
+		kept = append(kept, all[i])
+		out.Points = append(out.Points, out.at(all[i].state.RPM/f.RPMStep, all[i].x))
+	}
+	r := &reference{Fleet: f, cars: cars.Keys, kept: kept, made: f.madeElsewhere(f.donorLogs(pulls, steady), kept)}
+	logged, placed := r.distances(func(others []seenState) *Support {
+		p := &Support{Known: out.Known}
+		if !p.learn(others, f.RPMStep) {
+			return nil
+		}
+		return p
+	})
+	if len(logged) == 0 {
+		return nil
+	}
+	out.Cut = cutOf(logged)
+	if out.PlacedCut = out.Cut; len(placed) > 0 {
+		out.PlacedCut = cutOf(placed)
+	}
+	return out
+}
+
+// learn takes a support's coordinates from logged states; false where they have none.
+func (p *Support) learn(from []seenState, rpmStep float64) bool {
+	if len(from) < 2 {
+		return false
+	}
+	left := mat.NewDense(len(from), len(p.Known), nil)
+	for k := range p.Known {
 		bins := map[int][]float64{}
-		for _, s := range all {
-			b := int(math.Floor(s.rpm / f.RPMStep))
+		for _, s := range from {
+			b := int(math.Floor(s.state.RPM / rpmStep))
 			bins[b] = append(bins[b], s.x[k])
 		}
 		middle := map[int]float64{}
 		for b, v := range bins {
 			middle[b] = value.Median(v)
 		}
-		for i, s := range all {
-			left.Set(i, k, s.x[k]-middle[int(math.Floor(s.rpm/f.RPMStep))])
+		for i, s := range from {
+			left.Set(i, k, s.x[k]-middle[int(math.Floor(s.state.RPM/rpmStep))])
 		}
 	}
-	if !out.scale(left) {
+	return p.scale(left)
+}
+
+// donorLogs are logged states by car and class of fuel: what a review puts where no pull was.
+type donorLogs struct {
+	*Fleet
+	cars map[string][]string // by class, in order of appearance
+	of   map[[2]string][]*state.State
+}
+
+func (f *Fleet) donorLogs(pulls, steady []*state.Visit) *donorLogs {
+	out := &donorLogs{f, map[string][]string{}, map[[2]string][]*state.State{}}
+	for _, visits := range [][]*state.Visit{pulls, steady} {
+		for _, v := range visits {
+			class := f.FuelClass(v.Fuel)
+			key := [2]string{v.Car, class}
+			if out.of[key] == nil {
+				out.cars[class] = append(out.cars[class], v.Car)
+			}
+			out.of[key] = append(out.of[key], &v.State)
+		}
+	}
+	return out
+}
+
+// ofAnother are the logs of another car on a state's class of fuel, which spark is set by; the turn says which. None
+// where no other car runs it.
+func (l *donorLogs) ofAnother(s *state.State, turn int) []*state.State {
+	class := l.FuelClass(s.Fuel)
+	cars := l.cars[class]
+	at, others := slices.Index(cars, s.Car), len(cars)
+	if at >= 0 {
+		others--
+	}
+	if others == 0 {
 		return nil
 	}
-	step := (len(all) + supportPoints - 1) / supportPoints
-	var cars []string
-	for i := 0; i < len(all); i += step {
-		out.Points = append(out.Points, out.at(all[i].rpm/f.RPMStep, all[i].x))
-		cars = append(cars, all[i].car)
+	return l.of[[2]string{cars[(at+1+turn%others)%len(cars)], class}]
+}
+
+// madeElsewhere is, for each of the kept states, what is put at its speed and load for another car, other cars in
+// turn, from the logs of that car in other cells.
+func (f *Fleet) madeElsewhere(logs *donorLogs, kept []seenState) [][]*state.State {
+	turn := map[string]int{}
+	out := make([][]*state.State, len(kept))
+	for i, s := range kept {
+		out[i] = f.madeAt(s.state, logs.ofAnother(s.state, turn[s.state.Car]))
+		turn[s.state.Car]++
 	}
-	out.Cut = out.cut(cars)
+	return out
+}
+
+// madeAt are states of other cells put at the speed, load and charge temperature of a state: a table changes nothing
+// about the weather.
+func (f *Fleet) madeAt(s *state.State, from []*state.State) []*state.State {
+	var elsewhere []*state.State
+	for _, v := range from {
+		if f.CellOf(v) != f.CellOf(s) {
+			elsewhere = append(elsewhere, v)
+		}
+	}
+	at := state.Place{X: channel.EngineSpeed, Y: channel.AbsoluteLoad, AtX: s.RPM, AtY: s.Load}
+	var out []*state.State
+	for _, i := range f.Donors(elsewhere, at) {
+		made, ok := f.Made(elsewhere[i], at)
+		if !ok {
+			continue
+		}
+		if value.Known(made.Charge) && value.Known(s.Charge) { // the same air, warmer or colder
+			made.Manifold *= (s.Charge + unit.ZeroCelsius) / (made.Charge + unit.ZeroCelsius)
+			made.Charge = s.Charge
+		}
+		out = append(out, &made)
+	}
 	return out
 }
 
@@ -215,28 +315,94 @@ func squared(a, b []float64) float64 {
 	return sum
 }
 
-// cut is the distance within which supportShare of a car's states lie of the other cars', cars counting the same: the
-// split-conformal quantile over states left out car by car (Lei and others, JASA 113, 2018, sec. 2.2).
-func (p *Support) cut(cars []string) float64 {
-	type scored struct{ distance, weight float64 }
-	count := map[string]float64{}
-	for _, c := range cars {
-		count[c]++
+// reference is what a state's distance is held against: logged states of whole cars, each held against the others'.
+type reference struct {
+	*Fleet
+	cars []string
+	kept []seenState
+	made [][]*state.State // for each of kept, see madeElsewhere
+}
+
+// scored is a distance and what it counts.
+type scored struct{ distance, weight float64 }
+
+// distances are how far each kept state lies from all other cars' (logged), and from what is put at its place for
+// another car (placed). Coordinates are learnt without the car that is held against the others, as they are of a new
+// car: learnt with it they fit it too well, and cars that come later lie outside more often than promised (Barber,
+// Candès, Ramdas and Tibshirani, Annals of Statistics 49, 2021, sec. 1.1; with more cars than supportFolds, some are
+// left out together, as in their CV+, sec. 3).
+func (r *reference) distances(learn func(others []seenState) *Support) (logged, placed []scored) {
+	count, fold := map[string]float64{}, map[string]int{}
+	for i, c := range r.cars {
+		fold[c] = i % supportFolds
 	}
-	all := make([]scored, len(cars))
-	for i, a := range p.Points {
-		nearest := math.Inf(1)
-		for j, b := range p.Points {
-			if cars[j] != cars[i] {
-				nearest = math.Min(nearest, squared(a, b))
+	for _, s := range r.kept {
+		count[s.state.Car]++
+	}
+	for k := range min(len(r.cars), supportFolds) {
+		var others []seenState
+		for _, s := range r.kept {
+			if fold[s.state.Car] != k {
+				others = append(others, s)
 			}
 		}
-		all[i] = scored{math.Sqrt(nearest), 1 / count[cars[i]]}
+		p := learn(others)
+		if p == nil {
+			continue
+		}
+		points := make([][]float64, len(r.kept))
+		for i, s := range r.kept {
+			points[i] = p.at(s.state.RPM/r.RPMStep, s.x)
+		}
+		for i, s := range r.kept {
+			if fold[s.state.Car] != k {
+				continue
+			}
+			weight := 1 / count[s.state.Car]
+			logged = append(logged, scored{r.fromOthers(points, i), weight})
+			if d := r.fromMade(p, points[i], i); value.Known(d) {
+				placed = append(placed, scored{d, weight})
+			}
+		}
 	}
+	return logged, placed
+}
+
+// fromOthers is the distance from one of the kept states to the nearest of another car.
+func (r *reference) fromOthers(points [][]float64, i int) float64 {
+	nearest := math.Inf(1)
+	for j, point := range points {
+		if r.kept[j].state.Car != r.kept[i].state.Car {
+			nearest = math.Min(nearest, squared(points[i], point))
+		}
+	}
+	return math.Sqrt(nearest)
+}
+
+// fromMade is the distance from one of the kept states to the furthest of those put at its place, as any of them takes
+// a place outside; NaN where none was.
+func (r *reference) fromMade(p *Support, here []float64, i int) float64 {
+	most := math.NaN()
+	for _, made := range r.made[i] {
+		if x, ok := p.read(made); ok {
+			if d := squared(here, p.at(made.RPM/r.RPMStep, x)); !(d <= most) {
+				most = d
+			}
+		}
+	}
+	return math.Sqrt(most)
+}
+
+// cutOf is the distance within which supportShare of a car's states lie, cars counting the same: the conformal quantile
+// over states left out car by car (Lei and others, JASA 113, 2018, sec. 2.2).
+func cutOf(all []scored) float64 {
 	slices.SortFunc(all, func(a, b scored) int { return cmp.Compare(a.distance, b.distance) })
-	below := 0.0
+	total, below := 0.0, 0.0
 	for _, s := range all {
-		if below += s.weight; below >= supportShare*float64(len(count)) {
+		total += s.weight
+	}
+	for _, s := range all {
+		if below += s.weight; below >= supportShare*total {
 			return s.distance
 		}
 	}
@@ -294,15 +460,32 @@ func (p *Support) furthest(a, b []float64) Feature {
 // Apart is how far two states lie from each other, in units of Cut; NaN where either does not know a feature. far is
 // the feature that does most to it.
 func (f *Fleet) Apart(a, b *state.State) (distance float64, far Feature) {
-	p := f.Support
-	if p == nil {
+	if f.Support == nil {
 		return math.NaN(), ""
 	}
+	distance, far = f.between(a, b)
+	return distance / math.Max(f.Support.Cut, 1), far
+}
+
+// PlacedApart is Apart of two states that were put at a place where no pull has been, a revision's and its parent's, in
+// units of PlacedCut: a change within it is no more than what the fleet's cars differ by at a place from what is put
+// there, so that only what a change adds beyond it is unlike what was logged.
+func (f *Fleet) PlacedApart(a, b *state.State) (distance float64, far Feature) {
+	if f.Support == nil {
+		return math.NaN(), ""
+	}
+	distance, far = f.between(a, b)
+	return distance / math.Max(f.Support.PlacedCut, 1), far
+}
+
+// between is how far two states lie from each other; NaN where either does not know a feature.
+func (f *Fleet) between(a, b *state.State) (distance float64, far Feature) {
+	p := f.Support
 	x, okA := p.read(a)
 	y, okB := p.read(b)
 	if !okA || !okB {
 		return math.NaN(), ""
 	}
 	here, there := p.at(a.RPM/f.RPMStep, x), p.at(b.RPM/f.RPMStep, y)
-	return math.Sqrt(squared(here, there)) / math.Max(p.Cut, 1), p.furthest(here, there)
+	return math.Sqrt(squared(here, there)), p.furthest(here, there)
 }

@@ -96,14 +96,14 @@ func (p *Preparer) fillCommand(s *State) {
 	s.LookedUp = value.Known(s.LambdaCommanded)
 }
 
-// WriteCommandTables writes the lambda and spark tables of a revision, for a digest of what CommandErrorOf, HeatLineOf
-// and the states of its logs depend on.
-func (p *Platform) WriteCommandTables(w io.Writer, revision string) {
+// WriteTables writes the modelled tables of a revision, for a digest of what CommandErrorOf, HeatLineOf, Made and the
+// states of its logs depend on.
+func (p *Platform) WriteTables(w io.Writer, revision string) {
 	c, ok := p.calibrations[revision]
 	if !ok {
 		return
 	}
-	for _, role := range []string{"lambda", "spark"} {
+	for _, role := range ModelledRoles {
 		if l, ok := c.Lookups[role]; ok {
 			fmt.Fprintln(w, revision, role, l.X, l.Y, l.Table.X, l.Table.Y, l.Table.Z)
 		}

@@ -1,8 +1,10 @@
 package state
 
 import (
+	"cmp"
 	"maps"
 	"math"
+	"slices"
 
 	"headroom/models/channel"
 	"headroom/models/value"
@@ -23,6 +25,80 @@ func (at *Place) on(axis channel.ID) float64 {
 		return at.AtY
 	}
 	return math.NaN()
+}
+
+// donors is how many logged states, each of another pull, are put at a place where none was; common practice, no
+// source.
+const donors = 3
+
+// Donors are the states nearest to a place, of different pulls, by their place in from. Distances are counted in cells
+// of the grid, manifold pressure as load (about a kilopascal a percent) and other channels in tenths of their values.
+func (p *Platform) Donors(from []*State, at Place) []int {
+	type near struct {
+		index    int
+		distance float64
+	}
+	best := map[string]near{}
+	order := []string{}
+	for i, s := range from {
+		d := p.apart(s, &at)
+		old, met := best[s.Pull]
+		if !met {
+			order = append(order, s.Pull)
+		}
+		if !met || d < old.distance {
+			best[s.Pull] = near{i, d}
+		}
+	}
+	slices.SortStableFunc(order, func(a, b string) int { return cmp.Compare(best[a].distance, best[b].distance) })
+	out := make([]int, 0, donors)
+	for _, pull := range order[:min(donors, len(order))] {
+		out = append(out, best[pull].index)
+	}
+	return out
+}
+
+// apart is how far a state lies from a place, see Donors.
+func (p *Platform) apart(s *State, at *Place) float64 {
+	d := 0.0
+	for _, axis := range [...]struct {
+		id channel.ID
+		at float64
+	}{{at.X, at.AtX}, {at.Y, at.AtY}} {
+		if axis.id == "" {
+			continue
+		}
+		if v := s.Axis(axis.id); value.Known(v) && value.Known(axis.at) {
+			d = math.Hypot(d, (v-axis.at)/p.axisScale(axis.id, axis.at))
+		}
+	}
+	return d
+}
+
+func (p *Platform) axisScale(axis channel.ID, v float64) float64 {
+	switch axis {
+	case channel.EngineSpeed:
+		return p.RPMStep
+	case channel.AbsoluteLoad, channel.ManifoldPressure:
+		return p.LoadStep
+	}
+	return math.Max(1, math.Abs(v)/10)
+}
+
+// Made is a logged state put where no log was by the calibration it was logged on, without combustion: what MoveTo
+// moves between calibrations. ok is false where the state does not know enough to be put there, or the calibration it
+// was logged on is not in the workspace.
+func (p *Platform) Made(s *State, at Place) (made State, ok bool) {
+	if s.Row == nil {
+		return State{}, false
+	}
+	on, ok := p.calibrations[s.Row.Revision]
+	if !ok {
+		return State{}, false
+	}
+	made, ok = p.place(*s, on, at)
+	made.Logged, made.Placed = s, true
+	return made, ok
 }
 
 // MoveTo puts a logged state, made on one calibration, where no log was, and runs another calibration on its own fuel
