@@ -208,8 +208,8 @@ type (
 		Retard result.Number `json:"retard_deg"`
 		Chance result.Number `json:"chance"` // that a listening car stays silent
 	}
-	// MayNotHear: knock retard never moves in any log of the car, as a sound and quiet car's may do, and without what
-	// those logs show knock passes the threshold.
+	// MayNotHear: knock retard never moves in any log of the car, as a sound and quiet car's may do; what knock is
+	// without what those logs show.
 	MayNotHear struct {
 		Pulls     int           `json:"pulls"`
 		Steady    int           `json:"steady"`               // stretches
@@ -217,7 +217,7 @@ type (
 		Chance    result.Number `json:"probability_per_pull"` // of knock, for a car whose knock was not logged
 		High      result.Number `json:"high"`                 // upper 90 % bound of it; unknown under a stress
 		Under     *Stress       `json:"under"`                // nil: as the car is driven
-		Threshold result.Number `json:"threshold"`
+		Threshold result.Number `json:"threshold"`            // that it passes; unknown: none
 	}
 	// NoAccount: a table differs, and neither physics nor a log says what that does.
 	NoAccount struct {

@@ -271,8 +271,8 @@ func brokenSensors() []revisionCase {
 	return []revisionCase{
 		{name: "sensor-lambda", why: "reads 5 % rich: the true mixture is 5 % leaner", on: sickSensors,
 			of: "rev-0106-a", may: keptAway},
-		{name: "sensor-knock", why: "the knock channel never moves: not heard, not quiet", on: sickSensors,
-			of: "rev-0114-b", may: keptAway, tell: MayNotHear{}.Code()},
+		{name: "sensor-knock", why: "the knock channel never moves, not heard or quiet, and 1° more", on: sickSensors,
+			of: "rev-0114-b", made: []edit{raise("spark", 1, fullLoad)}, may: keptAway, tell: MayNotHear{}.Code()},
 		{name: "sensor-charge", why: "the charge temperature is frozen at 25 °C", on: sickSensors,
 			may: keptAway},
 		{name: "sensor-torque-boost", why: "all-zero torque is no measurement; 50 kPa more at low speed",

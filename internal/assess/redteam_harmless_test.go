@@ -69,6 +69,8 @@ func harmlessRevisions() []revisionCase {
 		{name: "cam-finer", why: "more breakpoints on the base's cam surface",
 			made: []edit{cam(0), finer("intake_cam")}},
 		{name: "stock-capital", why: "a stock part, written otherwise", made: []edit{part("exhaust", "Stock")}},
+		{name: "knock-never-moved", why: "the knock channel never moves, and knock passes without its logs too",
+			on: sickSensors, of: "rev-0114-b", tell: MayNotHear{}.Code()},
 		{name: "set-back", why: "equal to its driven grandparent, over a parent with 6° more",
 			via: []edit{raise("spark", 6, fullLoad)}, made: []edit{raise("spark", -6, fullLoad)}},
 		{name: "cam-same", why: "the base's cam table, listed anew", made: []edit{cam(0)}},

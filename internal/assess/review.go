@@ -75,11 +75,11 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	r.Notes, r.unshown = append(r.Notes, b.notes...), b.unshown
 	doubts := append(m.sensorDoubts(b.car), m.tableDoubts(rev, b.logged)...)
 	stresses := m.stresses(b)
-	deaf, err := m.mayNotHear(b, stresses)
+	deaf, quiet, err := m.mayNotHear(b, stresses)
 	if err != nil {
 		return nil, err
 	}
-	doubts = append(doubts, deaf...)
+	doubts, r.Notes = append(doubts, deaf...), append(r.Notes, quiet...)
 	r.unshown = append(append(r.unshown, doubts...), m.fileDoubts()...)
 	base, err := m.assessHazards(r, b, m.FuelClass(rev.Fuel))
 	if err != nil {
@@ -201,6 +201,9 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 	var on result.Reasons // what it was judged on, the most telling first
 	if !worst.measured {
 		on = append(on, worst.predictor.level)
+		if m.bare(worst) && worst.result.Probability <= m.decision().HoldProbability[out.Severity] {
+			out.unproven = append(out.unproven, worst.predictor.level)
+		}
 	}
 	if len(evals) > 1 {
 		on = append(on, WorstOf{Limits: len(evals), Metric: worst.ID})
@@ -219,6 +222,14 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 	}
 	out.Reasons = append(on, why...)
 	return out
+}
+
+// bare reports whether an evaluation is a calculation that no car's measurement bounds, of a metric that a log can
+// show: its error is then a guess, on which no bound holds a revision that the calculation itself does not.
+func (m *Model) bare(e *evaluation) bool {
+	q := fleet.QuantityOf(e.ID)
+	l := e.predictor.level
+	return q != nil && q.Measured != nil && !l.OwnCar && l.OtherCars == 0
 }
 
 // worstOf is the evaluation most likely to be crossed, nil without one.

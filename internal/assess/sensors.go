@@ -27,11 +27,12 @@ func (m *Model) sensorDoubts(car string) result.Reasons {
 }
 
 // mayNotHear asks whether knock would still be let through if the car's silent knock channel were dead: it is judged
-// again as for a car whose knock was never logged, as it stands and under the stresses.
-func (m *Model) mayNotHear(b *bench, stresses []*bench) (result.Reasons, error) {
+// again as for a car whose knock was never logged, as it stands and under the stresses. What it finds is a doubt where
+// a threshold is passed, else a note; neither for a car whose channel has moved.
+func (m *Model) mayNotHear(b *bench, stresses []*bench) (doubt, note result.Reasons, err error) {
 	quiet, silent := m.NeverMoved[b.car]
 	if !silent || m.AloneWithPhysics() {
-		return nil, nil
+		return nil, nil, nil
 	}
 	knock, _ := hazard.Of(hazard.Knock)
 	severity := m.severity(knock)
@@ -40,10 +41,11 @@ func (m *Model) mayNotHear(b *bench, stresses []*bench) (result.Reasons, error) 
 		unheard.car = ""
 		e, _, err := m.knockEvaluation(&unheard, knock)
 		if e == nil || err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		said := MayNotHear{Pulls: quiet.Pulls, Steady: quiet.Steady, Silent: result.Number(quiet.Chance),
-			Chance: result.Number(e.result.Probability), High: result.Number(e.result.High)}
+			Chance: result.Number(e.result.Probability), High: result.Number(e.result.High),
+			Threshold: result.Unknown()}
 		passing, threshold := e.result.High, m.decision().HoldProbability[severity]
 		if on != b {
 			under := stressOf(on.stress)
@@ -52,10 +54,13 @@ func (m *Model) mayNotHear(b *bench, stresses []*bench) (result.Reasons, error) 
 		}
 		if passing > threshold {
 			said.Threshold = result.Number(threshold)
-			return result.Reasons{said}, nil
+			return result.Reasons{said}, nil, nil
+		}
+		if on == b {
+			note = result.Reasons{said}
 		}
 	}
-	return nil, nil
+	return nil, note, nil
 }
 
 // notHeard reports whether it is said already that the car's logs did not hear knock.

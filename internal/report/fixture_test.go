@@ -384,6 +384,7 @@ func fixtureSensors() result.Reasons {
 		assess.MayNotHear{Pulls: 12, Steady: 24, Silent: 0.21, Chance: 0.12, High: 0.34, Threshold: 0.1},
 		assess.MayNotHear{Pulls: 12, Steady: 24, Silent: 0.21, Chance: 0.31, High: result.Unknown(),
 			Under: &assess.Stress{Kind: "hot_charge", Size: 19, From: "fleet"}, Threshold: 0.2},
+		assess.MayNotHear{Pulls: 12, Steady: 24, Silent: 0.21, Chance: 0.004, High: 0.02, Threshold: result.Unknown()},
 		assess.NoAccount{Role: "other", Name: "launch spark", Obstacle: footprint.Obstacle{Kind: footprint.OtherAxes}},
 		clean,
 		assess.NoKnockEvent{Cars: 3, Pulls: 24},

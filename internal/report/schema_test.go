@@ -134,7 +134,8 @@ func TestContractOrder(t *testing.T) {
 		{r.get("conditions").([]any)[0].(object), "condition hazard margin unit probability_per_pull stress " +
 			"parent_probability_per_pull"},
 		{r.get("footprint").(object), "cells_changed cells_changed_visited states_past_last_breakpoint not_modelled " +
-			"cells_changed_unvisited cells_visited_unchanged compared_with unvisited tables spikes not_compared gaps obstacle"},
+			"cells_changed_unvisited cells_visited_unchanged compared_with unvisited tables spikes not_compared gaps " +
+			"obstacle"},
 		{r.get("next_pulls").([]any)[0].(object), "rpm load_pct gear channels narrows reasons"},
 	} {
 		if got := strings.Join(c.of.keys(), " "); got != c.want {

@@ -39,6 +39,11 @@ func (w words) sensorReason(r result.Reason) string {
 }
 
 func (w words) mayNotHear(r *assess.MayNotHear) string {
+	if !r.Threshold.Known() {
+		return fmt.Sprintf("knock retard never moves in any log of this car (%s, %s), as in %s of cars whose channel "+
+			"works; knock passes without these logs too (%s of pulls), but check that the knock sensor hears",
+			count(r.Pulls, "pull"), count(r.Steady, "steady stretch"), spokenShare(r.Silent), spokenShare(r.Chance))
+	}
 	with, bound := "", fmt.Sprintf(" (upper 90 %% bound %s, %s allowed)", show.Probability(r.High),
 		show.Probability(r.Threshold))
 	if r.Under != nil {
