@@ -172,15 +172,17 @@ func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, sinc
 		return nil, fmt.Errorf("revision %s: none of %d logged rows can be used: the revisions they were logged on "+
 			"cannot be resolved", rev.ID, len(picked))
 	}
+	visits, on, unused := m.withAmbient(visits, on)
 	b.child, b.before, b.from = child, parent, m.comparedWith(rev, b.car, on)
 	if err := b.run(m, visits, on); err != nil {
 		return nil, err
 	}
 	b.addSteady(m, rows, calibrations, since)
 	b.gaps = state.Gaps(b.gaps)
-	b.unshown = m.unshown(rev, evidence.Filter(picked, func(r *evidence.Row) bool {
+	b.unshown = m.unshown(rev, b.meant, evidence.Filter(picked, func(r *evidence.Row) bool {
 		return calibrations[r.Revision] != nil
 	}))
+	b.unshown = append(b.unshown, unused...)
 	return b, nil
 }
 

@@ -174,6 +174,26 @@ func bandOf(p *demo.ProposalTruth) band {
 	return mild
 }
 
+// releasedOf tells the released proposals of a band apart: the change, its truth and what the review said of the hazard.
+func releasedOf(all []graded, of band) (out []string) {
+	for i := range all {
+		p, r := &all[i].truth, all[i].review
+		if bandOf(p) != of || r.Verdict != VerdictRelease {
+			continue
+		}
+		said := "-"
+		if p.WorstHazard != "" {
+			h := hazardOf(r, p.WorstHazard)
+			said = fmt.Sprintf("%.3f [%.3f, %.3f] of %d pulls, parent %.3f", h.ProbabilityPerPull, h.Interval90[0],
+				h.Interval90[1], h.Pulls, h.Parent)
+		}
+		out = append(out, fmt.Sprintf("%s %s of %s (%s, spark %+.1f, lambda %+.3f, boost %+.0f at %.0f rpm): %s %.3f, "+
+			"said %s", p.Kind, p.Revision, p.Parent, p.Vehicle, p.SparkDeg, p.Lambda, p.BoostKPa, p.RPM, p.WorstHazard,
+			p.WorstPerPull, said))
+	}
+	return out
+}
+
 // tally counts verdicts by band.
 type tally [bands]map[Verdict]int
 
@@ -502,8 +522,8 @@ func verdictTables(b *strings.Builder, all []graded) (short []string) {
 		b.WriteString("\n")
 	}
 	if n[dangerous][VerdictRelease] > 0 {
-		short = append(short, fmt.Sprintf("of %d dangerous proposals %d are released", total(n[dangerous]),
-			n[dangerous][VerdictRelease]))
+		short = append(short, fmt.Sprintf("of %d dangerous proposals %d are released: %s", total(n[dangerous]),
+			n[dangerous][VerdictRelease], strings.Join(releasedOf(all, dangerous), "; ")))
 	}
 	if share := letThrough(n[mild]); share < leastLetThrough {
 		short = append(short, fmt.Sprintf("of %d mild proposals only %.0f %% are released with or without conditions",

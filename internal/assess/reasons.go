@@ -219,6 +219,25 @@ type (
 		Under     *Stress       `json:"under"`                // nil: as the car is driven
 		Threshold result.Number `json:"threshold"`            // that it passes; unknown: none
 	}
+	// LogsOffTable: what the judged logs of a revision show is not what its table asks for, as where they were made on
+	// another.
+	LogsOffTable struct {
+		Revision string        `json:"revision"`
+		Role     string        `json:"role"`
+		By       result.Number `json:"by"` // logged less the table's, the median
+		Unit     string        `json:"unit"`
+		Pulls    int           `json:"pulls"`
+	}
+	// ChargeBelowAmbient: charge behind the compressor is logged colder than the air that it breathes.
+	ChargeBelowAmbient struct {
+		By    result.Number `json:"below_k"` // the median
+		Pulls int           `json:"pulls"`
+	}
+	// ClimateUnused: headroom.yaml gives a climate, and judged pulls do not say how warm their days were.
+	ClimateUnused struct {
+		Pulls int `json:"pulls"` // without ambient temperature
+		Of    int `json:"of"`
+	}
 	// NoAccount: a table differs, and neither physics nor a log says what that does.
 	NoAccount struct {
 		Role     string             `json:"role"`
@@ -252,6 +271,9 @@ func (NoKnockEvent) Code() string       { return "no_knock_event" }
 func (CleanPastPhysics) Code() string   { return "clean_past_physics" }
 func (ChargeStoodStill) Code() string   { return "charge_stood_still" }
 func (KnockNotHeard) Code() string      { return "knock_not_heard" }
+func (LogsOffTable) Code() string       { return "logs_off_table" }
+func (ChargeBelowAmbient) Code() string { return "charge_below_ambient" }
+func (ClimateUnused) Code() string      { return "climate_unused" }
 func (NoAccount) Code() string          { return "no_account" }
 func (MayNotHear) Code() string         { return "may_not_hear" }
 func (FileDoubt) Code() string          { return "file_doubt" }

@@ -73,7 +73,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	}
 	r.Weather = b.days.said(b.visits)
 	r.Notes, r.unshown = append(r.Notes, b.notes...), b.unshown
-	doubts := append(m.sensorDoubts(b.car), m.tableDoubts(rev, b.logged)...)
+	doubts := slices.Concat(m.sensorDoubts(b.car), m.logDoubts(b), m.tableDoubts(rev, b.logged))
 	stresses := m.stresses(b)
 	deaf, quiet, err := m.mayNotHear(b, stresses)
 	if err != nil {

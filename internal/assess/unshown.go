@@ -28,7 +28,7 @@ var restsOn = []struct {
 }
 
 // unshown are the fuel and the parts of a revision that none of the pulls it is judged on ran with.
-func (m *Model) unshown(rev *workspace.Revision, rows []*evidence.Row) result.Reasons {
+func (m *Model) unshown(rev *workspace.Revision, car string, rows []*evidence.Row) result.Reasons {
 	var out result.Reasons
 	if from := m.otherFuels(rev.Fuel, rows); len(from) > 0 {
 		out = append(out, FuelNotShown{From: from, To: rev.Fuel})
@@ -51,7 +51,29 @@ func (m *Model) unshown(rev *workspace.Revision, rows []*evidence.Row) result.Re
 			out = append(out, PartNotShown{Item: item, From: from, To: parts[item], Hazards: rests(item)})
 		}
 	}
-	return out
+	return append(out, m.carsParts(car, parts, rows)...)
+}
+
+// carsParts is the hardware that vehicles.csv says a revision's car has, where none of the rows ran with it: logs of
+// the car from before it, and of cars that have it not, show another car. nil where the revision names it itself.
+func (m *Model) carsParts(car string, parts map[string]string, rows []*evidence.Row) result.Reasons {
+	v := m.vehicles[car]
+	if v == nil || v.Hardware == workspace.Stock || slices.Contains(slices.Collect(maps.Values(parts)), v.Hardware) {
+		return nil
+	}
+	met := map[string]bool{}
+	for _, r := range rows {
+		ran := workspace.Stock
+		if of := m.vehicles[r.Vehicle]; of != nil && loggedSince(r, of.HardwareDate) {
+			ran = of.Hardware
+		}
+		if ran == v.Hardware {
+			return nil
+		}
+		met[ran] = true
+	}
+	return result.Reasons{PartNotShown{Item: "hardware", From: slices.Sorted(maps.Keys(met)), To: v.Hardware,
+		Hazards: rests(v.Hardware)}}
 }
 
 // newFuel reports whether no pull that is judged on ran on a fuel like the revision's.

@@ -100,7 +100,8 @@ func (w words) verdictReason(r result.Reason) string {
 	case assess.PartNotShown:
 		return partNotShown(&r)
 	case assess.NotProven, assess.NoKnockEvent, assess.CleanPastPhysics, assess.KnockNotHeard,
-		assess.ChargeStoodStill, assess.MayNotHear:
+		assess.ChargeStoodStill, assess.MayNotHear, assess.LogsOffTable, assess.ChargeBelowAmbient,
+		assess.ClimateUnused:
 		return w.sensorReason(r)
 	case assess.FileDoubt:
 		return w.fileDoubt(&r)

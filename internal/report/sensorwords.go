@@ -18,6 +18,16 @@ func (w words) sensorReason(r result.Reason) string {
 			count(r.Steady, "steady stretch"), logNames(r.Runs), spokenShare(r.Chance))
 	case assess.MayNotHear:
 		return w.mayNotHear(&r)
+	case assess.LogsOffTable:
+		return fmt.Sprintf("the %s in %s of %s lies %s from its own table: were they made on another revision, or is "+
+			"the channel another one? File the logs under what the car ran, then review again", plain(r.Role),
+			count(r.Pulls, "pull"), r.Revision, w.Change(r.By, r.Unit))
+	case assess.ChargeBelowAmbient:
+		return fmt.Sprintf("charge temperature in %s lies %s below ambient, which no intercooler does: its sensor or "+
+			"channel is wrong, or ambient is; mend it, then log again", count(r.Pulls, "pull"), w.Value(r.By, "K"))
+	case assess.ClimateUnused:
+		return fmt.Sprintf("the climate of headroom.yaml was not used: %d of %s do not say how warm the day was; "+
+			"fill in ambient_c in runs.csv", r.Pulls, count(r.Of, "judged pull"))
 	case assess.ChargeStoodStill:
 		return fmt.Sprintf("charge temperature stands at %s through %s of this car (%s), boost or not: its sensor or "+
 			"channel is dead and was left out; mend it, then log again", w.Value(r.At, "°C"),

@@ -1,0 +1,133 @@
+package assess
+
+import (
+	"math"
+	"slices"
+
+	"headroom/internal/assess/state"
+	"headroom/internal/evidence"
+	"headroom/internal/result"
+	"headroom/models/calmap"
+	"headroom/models/value"
+)
+
+// offTable is how far, in the median, logs may lie from the table of the revision that they are filed under: control
+// units correct for heat and altitude, and protect parts. Common practice, no source.
+var offTable = []struct {
+	role string
+	far  float64
+	ran  func(s *state.State) float64
+}{
+	{calmap.RoleSpark, 3, func(s *state.State) float64 { return s.Spark }},
+	{calmap.RoleLambda, 0.04, func(s *state.State) float64 {
+		if s.LookedUp {
+			return math.NaN()
+		}
+		return s.LambdaCommanded
+	}},
+	{calmap.RoleBoost, 15, func(s *state.State) float64 { return s.Target }},
+}
+
+// logDoubts are what in the judged logs themselves cannot be, or is not what they are said to be.
+func (m *Model) logDoubts(b *bench) result.Reasons {
+	return append(m.offTables(b), chargeBelowAmbient(b)...)
+}
+
+// offTables are the judged revisions of which the logs lie far from their own tables.
+func (m *Model) offTables(b *bench) (out result.Reasons) {
+	var revisions []string
+	by := map[string][]*logged{}
+	for i := range b.logged {
+		l := &b.logged[i]
+		if l.state.Row.Kind != evidence.KindPull {
+			continue
+		}
+		if by[l.on.ID] == nil {
+			revisions = append(revisions, l.on.ID)
+		}
+		by[l.on.ID] = append(by[l.on.ID], l)
+	}
+	for _, id := range revisions {
+		for _, t := range offTable {
+			var apart []float64
+			pulls := evidence.NewIndex[string]()
+			for _, l := range by[id] {
+				table, ok := l.on.Lookups[t.role]
+				if !ok {
+					continue
+				}
+				if at, _, known := table.At(&l.state); known && value.Known(t.ran(&l.state)) {
+					apart = append(apart, t.ran(&l.state)-at)
+					pulls.Of(l.state.Pull)
+				}
+			}
+			if median := value.Median(apart); len(apart) >= enoughPairs && math.Abs(median) > t.far {
+				r, _ := calmap.RangeOf(t.role)
+				out = append(out, LogsOffTable{Revision: id, Role: t.role, By: result.Number(median), Unit: r.Unit,
+					Pulls: len(pulls.Keys)})
+			}
+		}
+	}
+	return out
+}
+
+// farBelow is how far below ambient, K, the median charge behind a compressor may be logged: two sensors and what
+// ambient does in a drive. Common practice, no source; physics allows none.
+const farBelow = 3
+
+// chargeBelowAmbient doubts the charge temperature of a car whose charge is colder than the air outside while it is
+// compressed.
+func chargeBelowAmbient(b *bench) result.Reasons {
+	byCar := map[string][]float64{}
+	pulls := map[string]map[string]bool{}
+	for i := range b.logged {
+		s := &b.logged[i].state
+		if s.Row.Kind != evidence.KindPull || !(s.Manifold > s.Barometer) || !value.Known(s.Row.ChargeTemperature) ||
+			!value.Known(s.Row.Ambient) {
+			continue
+		}
+		if pulls[s.Car] == nil {
+			pulls[s.Car] = map[string]bool{}
+		}
+		byCar[s.Car] = append(byCar[s.Car], s.Row.ChargeTemperature-s.Row.Ambient)
+		pulls[s.Car][s.Pull] = true
+	}
+	worst := ChargeBelowAmbient{}
+	for car, over := range byCar {
+		if by := -value.Median(over); by > math.Max(farBelow, float64(worst.By)) {
+			worst = ChargeBelowAmbient{By: result.Number(by), Pulls: len(pulls[car])}
+		}
+	}
+	if worst.Pulls == 0 {
+		return nil
+	}
+	return result.Reasons{worst}
+}
+
+// withAmbient leaves out the visits of pulls that do not say how warm their day was, where a climate is given and
+// enough others do; where not enough do, the climate cannot be used.
+func (m *Model) withAmbient(visits []state.Visit, on []*state.Calibration) ([]state.Visit, []*state.Calibration,
+	result.Reasons) {
+	without, all := map[string]bool{}, map[string]bool{}
+	for i := range visits {
+		s := &visits[i].State
+		all[s.Pull] = true
+		if !value.Known(s.Ambient) {
+			without[s.Pull] = true
+		}
+	}
+	if !m.ws.Config.Climate.Known() || len(without) == 0 {
+		return visits, on, nil
+	}
+	if len(all)-len(without) < enoughOwnPulls {
+		return visits, on, result.Reasons{ClimateUnused{Pulls: len(without), Of: len(all)}}
+	}
+	var kept []state.Visit
+	var ran []*state.Calibration
+	for i := range visits {
+		if !without[visits[i].State.Pull] {
+			kept, ran = append(kept, visits[i]), append(ran, on[i])
+		}
+	}
+	return slices.Clip(kept), ran, nil
+}

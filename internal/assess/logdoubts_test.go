@@ -1,0 +1,123 @@
+package assess
+
+import (
+	"math"
+	"slices"
+	"testing"
+
+	"headroom/internal/evidence"
+	"headroom/internal/fleettest"
+	"headroom/internal/hazard"
+	"headroom/internal/workspace"
+	"headroom/models/value"
+)
+
+// benchOn is the bench of a revision whose car's rows are changed; the fit is that of the fleet as logged.
+func benchOn(t *testing.T, j *Job, id string, change func(r *evidence.Row)) (*Model, *bench) {
+	t.Helper()
+	rev := j.ws.Revisions[id]
+	m, err := j.Model(rev.Platform)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, err := j.Evidence(rev.Platform)
+	if err != nil {
+		t.Fatal(err)
+	}
+	car := j.CarOf(rev.Vehicle)
+	b, err := m.benchFor(on(car, change)(slices.Clone(rows)), rev, car, j.hardwareDate(car))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m, b
+}
+
+// Logs whose spark lies six degrees off the table that they are filed under, and charge colder than the air outside
+// behind a compressor, cannot be what they are said to be; the logs as they are raise no doubt.
+func TestLogDoubts(t *testing.T) {
+	dir := fleettest.Marlins(t)
+	j := openJob(t, dir)
+	id := mildProposal(t, dir).Revision
+	if m, b := benchOn(t, j, id, func(*evidence.Row) {}); len(m.logDoubts(b)) > 0 {
+		t.Errorf("sound logs: %+v", m.logDoubts(b))
+	}
+	m, b := benchOn(t, j, id, func(r *evidence.Row) {
+		for _, at := range r.Kept() {
+			at.Commanded, at.Delivered = at.Commanded+6, at.Delivered+6
+		}
+	})
+	if got, ok := reasonOf[LogsOffTable](m.logDoubts(b)); !ok || math.Abs(float64(got.By)-6) > 2 ||
+		got.Role != "spark" {
+		t.Errorf("spark 6° off: %+v", m.logDoubts(b))
+	}
+	m, b = benchOn(t, j, id, func(r *evidence.Row) {
+		r.Ambient = 20
+		r.ChargeTemperature = 8
+	})
+	if got, ok := reasonOf[ChargeBelowAmbient](m.logDoubts(b)); !ok || math.Abs(float64(got.By)-12) > 1e-9 {
+		t.Errorf("charge 12 K below ambient: %+v", m.logDoubts(b))
+	}
+}
+
+// A climate is used on the pulls that say how warm their day was, if they are enough; else its not being used is said.
+func TestClimateNeedsAmbient(t *testing.T) {
+	dir := fleettest.Marlins(t)
+	j := openJob(t, dir)
+	id := mildProposal(t, dir).Revision
+	var months [12]float64
+	for i := range months {
+		months[i] = 44
+	}
+	j.ws.Config.Climate = workspace.Climate{{Name: "desert", Ambient: months[:], DayToDay: 4}}
+	first := ""
+	_, b := benchOn(t, j, id, func(r *evidence.Row) {
+		r.Ambient = 20
+		if first == "" && r.Kind == evidence.KindPull {
+			first = evidence.PullID(r)
+		}
+		if evidence.PullID(r) == first {
+			r.Ambient = math.NaN()
+		}
+	})
+	if b.days == nil || b.days.from != FromClimate || !value.Known(b.visits[0].Ambient) {
+		t.Errorf("one pull without ambient: %+v", b.days)
+	}
+	if has[ClimateUnused](b.unshown) {
+		t.Errorf("said to be unused: %+v", b.unshown)
+	}
+	_, b = benchOn(t, j, id, func(r *evidence.Row) { r.Ambient = math.NaN() })
+	if said, ok := reasonOf[ClimateUnused](b.unshown); !ok || said.Pulls != said.Of || said.Of < 3 {
+		t.Errorf("no pull with ambient: %+v", b.unshown)
+	}
+}
+
+// Hardware that vehicles.csv gives a car from a day on is not shown by logs from before it, nor by cars without it.
+func TestCarsPartsAreNotShown(t *testing.T) {
+	dir := fleettest.Marlins(t)
+	j := openJob(t, dir)
+	rev := j.ws.Revisions[mildProposal(t, dir).Revision]
+	m, err := j.Model(rev.Platform)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, err := j.Evidence(rev.Platform)
+	if err != nil {
+		t.Fatal(err)
+	}
+	car := j.CarOf(rev.Vehicle)
+	pulls := evidence.PullRows(rows)
+	if got := m.unshown(rev, car, pulls); has[PartNotShown](got) {
+		t.Fatalf("stock: %+v", got)
+	}
+	v := *m.vehicles[car]
+	v.Hardware, v.HardwareDate = "larger-turbo", "2031-01-01"
+	m.vehicles[car] = &v
+	said, ok := reasonOf[PartNotShown](m.unshown(rev, car, pulls))
+	if !ok || said.To != "larger-turbo" || !slices.Contains(said.Hazards, hazard.ChargeTemperature) {
+		t.Errorf("from after the logs: %+v", said)
+	}
+	v.HardwareDate = "2001-01-01"
+	if got := m.unshown(rev, car, pulls); has[PartNotShown](got) {
+		t.Errorf("from before the logs: %+v", got)
+	}
+}
