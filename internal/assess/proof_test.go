@@ -174,7 +174,7 @@ func bandOf(p *demo.ProposalTruth) band {
 	return mild
 }
 
-// releasedOf tells the released proposals of a band apart: the change, its truth and what the review said of the hazard.
+// releasedOf tells the released proposals of a band apart: the change, its truth and what the review said of it.
 func releasedOf(all []graded, of band) (out []string) {
 	for i := range all {
 		p, r := &all[i].truth, all[i].review

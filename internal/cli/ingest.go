@@ -16,7 +16,7 @@ func newIngest(e *env) *cobra.Command {
 		Long: "Reads new and changed logs (of the whole workspace, or of the paths given) into the evidence. A log " +
 			"that cannot be\n" +
 			"read is reported, counted and left out; the rest goes in.\n\n" +
-			"Exit status: 0 done; 1 failed, or some logs were left out; 2 wrong usage.",
+			"Exit status: 0 done; 1 failed; 2 wrong usage; 3 some logs were left out and the rest went in.",
 		RunE: func(_ *cobra.Command, args []string) error {
 			ws, err := e.readWorkspace()
 			if err != nil {
@@ -34,7 +34,10 @@ func newIngest(e *env) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			if len(s.Failed) > 0 || len(s.ProblemsFromWorkspace) > 0 {
+			switch out := len(s.Failed) + len(s.ProblemsFromWorkspace); {
+			case out > 0 && s.Logs > 0:
+				e.status = exitPartly
+			case out > 0:
 				e.status = exitFailed
 			}
 			return e.print("ingest", ws.Config.Display, func(w *bytes.Buffer, f report.Format,

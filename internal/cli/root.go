@@ -21,6 +21,7 @@ const (
 	exitDone       = 0
 	exitFailed     = 1
 	exitUsage      = 2
+	exitPartly     = 3 // ingest: some logs were left out, the rest went in
 	exitConditions = 10
 	exitHold       = 20
 	exitUndecided  = 30
