@@ -1,0 +1,2 @@
+// Package worlds draws fleets to prove the tool on.
+package worlds
