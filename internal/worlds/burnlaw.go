@@ -164,7 +164,7 @@ func (e *engine) fire(b *burnLaw, c *charge, spark float64, delay *delayLaw) fir
 	closed := e.logVol(e.ivc)
 	logClosed := math.Log(mass * airGas * trapped / (clearance * math.Exp(closed)))
 
-	f.heat = fuelMass * heatValue(c.tank.ethanol) * 0.95 * min(1, 1.2*c.lambda-0.2) / mass
+	f.heat = fuelMass * heatValue(c.tank.ethanol) * 0.95 * completeness(c.lambda) / mass
 	at := e.logVol(clamp(f.middle-b.best, -40, 90))
 	top := trapped * math.Exp((squeeze-1)*(closed-at))
 	logTop := logClosed + squeeze*(closed-at) + math.Log((top+f.heat*1000/chargeHeat)/top)
@@ -201,6 +201,10 @@ func (e *engine) fire(b *burnLaw, c *charge, spark float64, delay *delayLaw) fir
 	f.work = work / (e.compression - 1)
 	return f
 }
+
+// completeness is the share of the fuel's heat that rich burning releases for want of air: read off Heywood 1988,
+// figure 3.9 (about 0.75 at an equivalence ratio of 1.2 and 0.65 at 1.3).
+func completeness(lambda float64) float64 { return min(1, 1.35*lambda-0.35) }
 
 // polytropic is the work of a polytrope between two states, in pressure times clearance volumes.
 func polytropic(logP, logV, nextP, nextV, n float64) float64 {

@@ -47,7 +47,7 @@ type session struct {
 	fuel                   delivery
 	fuelFlow               float64
 
-	inPull, warmed             bool
+	inPull, shifting           bool
 	luckKnock, luckLambda, day float64
 	seen                       func() // called after each step; nil: nobody
 	held                       bool   // a stretch at part throttle that counts
@@ -81,7 +81,9 @@ func (s *session) step(seconds float64) {
 // breathe moves boost and charge temperature and finds the load.
 func (s *session) breathe(seconds float64) {
 	w, c := s.w, s.car
-	s.road = s.rpm * 2 * math.Pi / 60 / w.engine.ratios[s.gear] * w.engine.wheel * 3.6
+	if !s.shifting {
+		s.road = s.rpm * 2 * math.Pi / 60 / w.engine.ratios[s.gear] * w.engine.wheel * 3.6
+	}
 	s.target = s.cal.boostTarget(s.rpm, s.pedal)
 	open := clamp((s.pedal-20)/60, 0, 1)
 	w.boost.step(&s.turbo, &w.engine, c, s.rpm, open, s.throttled, s.target, s.air.baro, s.airFlow, seconds)
@@ -239,11 +241,12 @@ func (s *session) shift(gear int) {
 	to := clamp(s.rpm*s.w.engine.ratios[gear]/s.w.engine.ratios[s.gear], 1200, 4000)
 	s.pedal, s.throttled = 0, 40
 	from := s.rpm
+	s.shifting = true
 	for i := 1; i <= 15; i++ {
 		s.rpm = from + (to-from)*float64(i)/15
 		s.step(tick)
 	}
-	s.gear = gear
+	s.gear, s.shifting = gear, false
 }
 
 // pull drives one full-throttle pull in a gear.

@@ -45,8 +45,8 @@ func (l *exhaustLaw) settled(e *engine, b *burnLaw, t *torqueLaw, c *charge, f *
 		v += l.late*(f.middle-18) + l.later*square(max(0, f.middle-20))
 		return v + l.rich*(l.kink-0.85-softplus(l.kink-c.lambda, 0.02))
 	}
-	const heatCapacity = 1.28 // kJ/(kg·K) of hot burned gas at constant pressure
-	wall := l.wall * math.Pow(c.rpm/3000, -0.25)
+	const heatCapacity = 1.28                                                                  // kJ/(kg·K) of hot burned gas at constant pressure
+	wall := l.wall * math.Pow(c.rpm/3000, -0.25) * (1 - 0.004*clamp(f.middle-b.best, -20, 40)) // late burns are cooler
 	left := f.heat * 1000 * (1 - t.inner(b, c, f) - wall) / heatCapacity
 	gas := c.temp - 25/c.lambda + left
 	walls := 750.0 // K

@@ -152,8 +152,9 @@ func (w *world) driveLog(c *car, cal *calibration, day time.Time) (*runLog, erro
 	return l, w.keep(l.path, content)
 }
 
-// rest lets the engine cool down for some seconds that nobody watches or logs; the clock stands.
+// rest lets the engine cool down for some seconds that nobody watches or logs.
 func (s *session) rest(seconds float64) {
+	s.time += seconds
 	for range int(seconds / 5) {
 		s.heat *= math.Exp(-5 / 30.0)
 		s.coolant += (s.car.warm - s.coolant) * (1 - math.Exp(-5/25.0))

@@ -47,9 +47,9 @@ func drawDelay(d dice, form delayForm) delayLaw {
 		l.stages[0] = delayStage{1.1, d.between(2.8, 4.6), d.between(1.2, 2.0), d.between(3200, 5200)}
 		return l
 	}
-	l.stages[0] = delayStage{d.between(0, 0.7), d.between(1.5, 3), d.between(0, 0.3), d.between(9000, 13000)}
-	l.stages[1] = delayStage{d.between(0, 1.1), d.between(4, 6.5), d.between(1.5, 2.2), -d.between(2500, 6000)}
-	l.stages[2] = delayStage{d.between(2.1, 3), d.between(1, 3), d.between(0.9, 1.3), d.between(13000, 17000)}
+	l.stages[0] = delayStage{d.between(-1.3, -0.5), d.between(1.5, 3), d.between(0, 0.3), d.between(6000, 9500)}
+	l.stages[1] = delayStage{d.between(0.7, 1.3), d.between(4.5, 7), d.between(1.6, 2.2), -d.between(500, 3000)}
+	l.stages[2] = delayStage{d.between(2.1, 3), d.between(2, 4), d.between(1.0, 1.4), d.between(10000, 14000)}
 	return l
 }
 

@@ -180,7 +180,11 @@ func drawLogger(d dice, cam, whole bool) logger {
 	lacks[sigRailTarget] = lacks[sigRail]
 	for _, v := range vocabulary {
 		if !lacks[v.signal] {
-			l.columns = append(l.columns, v.column(d, imperial, gauge, asRatio, coarse))
+			c := v.column(d, imperial, gauge, asRatio, coarse)
+			if (v.signal == sigRail || v.signal == sigRailTarget) && lacks[sigBaro] {
+				c.gauge, c.unit = false, c.unit+" abs"
+			}
+			l.columns = append(l.columns, c)
 		}
 	}
 	return l
@@ -327,7 +331,7 @@ func (g *recorder) sense(s *session) {
 	v[sigDuty] = s.fuel.duty
 	v[sigRail] = s.fuel.rail * (1 + 0.003*n())
 	v[sigRailTarget] = s.fuel.target
-	v[sigEthanol] = 100*s.has.ethanol + 0.1*n()
+	v[sigEthanol] = clamp(100*s.has.ethanol+0.1*n(), 0, 100)
 	v[sigTorque] = s.torque*(1+0.008*n()) + n()
 	v[sigCam] = s.cam
 	if g.sticks != 0 {

@@ -33,6 +33,7 @@ func (w *world) drawTables(d dice) {
 	w.mixture.guard = d.between(880, 930)
 
 	reference := w.typical(3000, 160, 0.88, 0)
+	w.torque.settle(&w.engine, &w.burn, &reference)
 	w.knock.setLevel(&w.engine, &w.burn, &reference, d.between(8, 14))
 	waves := [4]float64{d.between(0, 7), d.between(0, 7), d.between(0.3, 0.9), d.between(0.3, 0.9)}
 	margin := d.between(2, 3.5)

@@ -5,7 +5,7 @@ type torqueForm string
 
 const (
 	torqueWillans torqueForm = "willans" // a line in fuel energy: Guzzella and Onder, 2nd ed. 2010, section 2.5.1
-	torqueTrace   torqueForm = "trace"   // work of the pressure trace, friction after Barnes-Moss
+	torqueTrace   torqueForm = "trace"   // work of the pressure trace, less what walls take in proportion to its peak
 )
 
 // torqueLaw turns a cycle into brake mean effective pressure.
@@ -15,6 +15,7 @@ type torqueLaw struct {
 	retard     float64 // share lost a square degree of phasing away from the best
 	rich       float64 // share of efficiency lost a unit of lambda below 1, beyond the fuel that finds no air
 	friction   [3]float64
+	kept, wall float64 // of the trace: share of its work, and kPa lost a kPa of peak
 }
 
 // Best inner efficiencies lie near 0.38 to 0.42 for such compression ratios and fall with the square of phasing (Ayala,
@@ -38,8 +39,23 @@ func (l *torqueLaw) bmep(e *engine, b *burnLaw, c *charge, f *fired) float64 {
 	k := c.rpm / 1000
 	loss := l.friction[0] + l.friction[1]*k + l.friction[2]*k*k + c.exhaust - c.manifold
 	if l.form == torqueTrace {
-		return f.work*0.94 - loss // 6 % to the walls beyond what chargeHeat holds; common practice, no source
+		return f.work*l.kept - f.peak*l.wall - loss
 	}
-	energy := c.load * loadAir / (c.lambda * stoichiometric(c.tank.ethanol)) * heatValue(c.tank.ethanol) * 1000
-	return energy*min(1, 1.2*c.lambda-0.2)*l.inner(b, c, f) - loss
+	return c.released()*l.inner(b, c, f) - loss
+}
+
+// released is the heat released a swept volume, kPa.
+func (c *charge) released() float64 {
+	fuel := c.load * loadAir / (c.lambda * stoichiometric(c.tank.ethanol))
+	return fuel * heatValue(c.tank.ethanol) * 1000 * completeness(c.lambda)
+}
+
+// settle sets what the trace form keeps and loses, so that at a reference state the most torque is at the burn law's
+// best phasing and the inner efficiency is the drawn one: a trace without wall losses alone has its best too early.
+func (l *torqueLaw) settle(e *engine, b *burnLaw, c *charge) {
+	best := b.bestSpark(e, c)
+	early, at, late := e.fire(b, c, best+6, nil), e.fire(b, c, best, nil), e.fire(b, c, best-6, nil)
+	share := max(0, (early.work-late.work)/(early.peak-late.peak)) // of wall over kept
+	l.kept = c.released() * l.inner(b, c, &at) / (at.work - share*at.peak)
+	l.wall = share * l.kept
 }
