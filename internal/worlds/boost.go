@@ -6,8 +6,10 @@ import "math"
 type boostForm string
 
 const (
-	boostFirst  boostForm = "first order, spool by speed" // pressure follows at a rate; what can be had is a curve of speed
-	boostSecond boostForm = "second order, shaft"         // pressure swings; a shaft runs up on exhaust flow, so gear tells
+	// pressure follows at a rate; what can be had is a curve of speed
+	boostFirst boostForm = "first order, spool by speed"
+	// pressure swings; a shaft runs up on exhaust flow, so gear tells
+	boostSecond boostForm = "second order, shaft"
 )
 
 // boostLaw is turbocharger and its control.

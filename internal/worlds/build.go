@@ -39,7 +39,8 @@ func Build(dir string, o Options) (*Truth, error) {
 	if err != nil {
 		return nil, err
 	}
-	files := map[string][]byte{"headroom.yaml": w.configFile(), "vehicles.csv": w.vehiclesFile(), "runs.csv": w.runsFile(),
+	files := map[string][]byte{"headroom.yaml": w.configFile(), "vehicles.csv": w.vehiclesFile(),
+		"runs.csv":                           w.runsFile(),
 		"platforms/" + w.engine.id + ".yaml": w.platformFile()}
 	revisions := slices.Clone(w.base)
 	for _, c := range w.cars {
@@ -56,8 +57,8 @@ func Build(dir string, o Options) (*Truth, error) {
 }
 
 // Propose adds n proposed revisions of graded danger, p-0001 and on, to a workspace made by Build, and returns their
-// truth in that order. The same workspace, n and seed give the same files and numbers. It fails when dir was not made by
-// Build or cannot be written.
+// truth in that order. The same workspace, n and seed give the same files and numbers. It fails when dir was not made
+// by Build or cannot be written.
 func Propose(dir string, n int, seed uint64) ([]Graded, error) {
 	known, err := ReadTruth(dir)
 	if err != nil {

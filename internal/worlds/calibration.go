@@ -25,7 +25,8 @@ func (c *calibration) boostTarget(rpm, pedal float64) float64 { return c.boost.a
 // child is a copy to be changed.
 func (c *calibration) child(id, vehicle, author, status string, date time.Time) *calibration {
 	out := *c
-	out.id, out.parent, out.before, out.vehicle, out.author, out.status, out.date = id, c.id, c, vehicle, author, status, date
+	out.id, out.parent, out.before, out.vehicle, out.author, out.status, out.date = id, c.id, c, vehicle, author,
+		status, date
 	out.parts = maps.Clone(c.parts)
 	return &out
 }

@@ -29,6 +29,9 @@ type controller struct {
 func drawController(d dice, form stepForm) controller {
 	k := controller{form: form, step: round(d.between(0.75, 3), 0.25), recovery: round(d.between(0.4, 2.5), 0.1),
 		deaf: d.between(0.5, 0.8), refract: d.between(0.05, 0.12), most: 12, falsely: d.between(0, 0.006)}
+	if form == stepGrows {
+		k.step = min(k.step, 2)
+	}
 	if d.chance(0.5) {
 		k.quantum = oneOf(d, 0.25, 0.375, 0.75)
 	}

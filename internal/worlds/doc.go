@@ -1,9 +1,10 @@
 // Package worlds draws fleets that the tool is proved on: at random for each, the form and the constants of what is
 // true. It answers how good the judgement is where nobody who tuned it chose the world.
 //
-// It shares no equation with what it proves. Nothing of models or internal/assess is imported, and where both have a law
-// of the same thing the forms differ: an analytic pressure trace here, an integrated one there; and so on down the list.
-// Internal/demo is another world again. What is written is a workspace as a shop keeps one, and the truth beside it.
+// It shares no equation with what it proves. Nothing of models or internal/assess is imported, and where both have a
+// law of the same thing the forms differ: an analytic pressure trace here, an integrated one there; and so on down the
+// list. Internal/demo is another world again. What is written is a workspace as a shop keeps one, and the truth beside
+// it.
 //
 // A fleet draws, each independently of the others:
 //

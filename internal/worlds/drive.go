@@ -56,7 +56,8 @@ type session struct {
 // begin sets a warm car on the road.
 func (w *world) begin(c *car, cal *calibration, a air, has tank, d dice) *session {
 	s := &session{w: w, car: c, cal: cal, d: d, air: a, has: has, rpm: 2000, pedal: 15, gear: 4, throttled: 55,
-		turbo: turbo{pressure: 55}, heat: d.between(0, 3), coolant: c.warm, oil: c.warm + c.oil, gas: 560, wall: 540, probe: 550,
+		turbo: turbo{pressure: 55}, heat: d.between(0, 3), coolant: c.warm, oil: c.warm + c.oil, gas: 560, wall: 540,
+		probe:  550,
 		lambda: 1, exhaustKPa: a.baro * 1.06, day: 0.4 * d.NormFloat64()}
 	s.charge = a.ambient + zeroCelsius + 8
 	s.sensedCharge = s.charge
@@ -87,7 +88,8 @@ func (s *session) breathe(seconds float64) {
 	s.target = s.cal.boostTarget(s.rpm, s.pedal)
 	open := clamp((s.pedal-20)/60, 0, 1)
 	w.boost.step(&s.turbo, &w.engine, c, s.rpm, open, s.throttled, s.target, s.air.baro, s.airFlow, seconds)
-	settled := w.cooler.step(&s.heat, c, s.air, s.turbo.pressure/s.air.baro, s.airFlow, w.engine.litres, s.road, seconds)
+	settled := w.cooler.step(&s.heat, c, s.air, s.turbo.pressure/s.air.baro, s.airFlow, w.engine.litres, s.road,
+		seconds)
 	s.charge += (settled - s.charge) * min(1, seconds/0.6)
 	s.sensedCharge += (s.charge - s.sensedCharge) * min(1, seconds/w.cooler.sensor)
 	if w.engine.hasCam {
@@ -278,7 +280,8 @@ func (s *session) lift() {
 	}
 }
 
-// accelerate is the rise of engine speed, rpm/s: Newton's second law along the road, with a tenth lost in the driveline.
+// accelerate is the rise of engine speed, rpm/s: Newton's second law along the road, with a tenth lost in the
+// driveline.
 func (s *session) accelerate() float64 {
 	e := &s.w.engine
 	ratio := e.ratios[s.gear]

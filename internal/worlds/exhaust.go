@@ -28,8 +28,8 @@ type exhaustLaw struct {
 	probeLoss  float64 // share by which a probe reads low, to the walls
 }
 
-// Port losses after Caton and Heywood, Int. J. Heat Mass Transfer 24, 1981: a film whose loss falls with flow. Probes of
-// 3 to 6 mm in fast gas take 1 to 3 s; common practice, no source.
+// Port losses after Caton and Heywood, Int. J. Heat Mass Transfer 24, 1981: a film whose loss falls with flow. Probes
+// of 3 to 6 mm in fast gas take 1 to 3 s; common practice, no source.
 func drawExhaust(d dice, form exhaustForm) exhaustLaw {
 	return exhaustLaw{form: form, wall: d.between(0.20, 0.28), port: d.between(0.10, 0.22), flow: d.between(40, 90),
 		load: d.between(20, 80), speed: d.between(8, 25), late: d.between(3, 6), later: d.between(0, 0.12),
@@ -45,7 +45,8 @@ func (l *exhaustLaw) settled(e *engine, b *burnLaw, t *torqueLaw, c *charge, f *
 		v += l.late*(f.middle-18) + l.later*square(max(0, f.middle-20))
 		return v + l.rich*(l.kink-0.85-softplus(l.kink-c.lambda, 0.02))
 	}
-	const heatCapacity = 1.28                                                                  // kJ/(kg·K) of hot burned gas at constant pressure
+	// kJ/(kg·K) of hot burned gas at constant pressure
+	const heatCapacity = 1.28
 	wall := l.wall * math.Pow(c.rpm/3000, -0.25) * (1 - 0.004*clamp(f.middle-b.best, -20, 40)) // late burns are cooler
 	left := f.heat * 1000 * (1 - t.inner(b, c, f) - wall) / heatCapacity
 	gas := c.temp - 25/c.lambda + left

@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// platformFile is what the shop knows of the platform: geometry right, the rest wrong by what shops get wrong. Volumetric
-// efficiency is within 4 %, the pump within 5 %, the burn anchor within 5 degrees, or missing.
+// platformFile is what the shop knows of the platform: geometry right, the rest wrong by what shops get wrong.
+// Volumetric efficiency is within 4 %, the pump within 5 %, the burn anchor within 5 degrees, or missing.
 func (w *world) platformFile() []byte {
 	d := newDice(w.seed, diceFleet, 9)
 	e := &w.engine
@@ -19,7 +19,8 @@ func (w *world) platformFile() []byte {
 	}
 	fmt.Fprintf(&b, "id: %s\nname: invented\nengine:\n  cylinders: %d\n  bore_mm: %g\n  stroke_mm: %g\n  rod_mm: %g\n",
 		e.id, e.cylinders, e.bore, e.stroke, e.rod)
-	fmt.Fprintf(&b, "  compression_ratio: %s\n  intake_valve_closing_deg: %g\n  exhaust_valve_opening_deg: %g\n", number(e.compression),
+	fmt.Fprintf(&b, "  compression_ratio: %s\n  intake_valve_closing_deg: %g\n  exhaust_valve_opening_deg: %g\n",
+		number(e.compression),
 		e.ivc, e.evo)
 	fmt.Fprintf(&b, "  injection: %s\n  induction: turbo\n", injection)
 	w.burnSection(&b, d)
@@ -32,7 +33,8 @@ func (w *world) platformFile() []byte {
 		ve = append(ve, round(clamp(v*(scale+tilt*(float64(i)-2.5)/2.5), 0.45, 1.25), 0.005))
 	}
 	fmt.Fprintf(&b, "air_path:\n  volumetric_efficiency: {at: %s, value: %s}\n", numbers(at), numbers(ve))
-	fmt.Fprintf(&b, "  compressor_efficiency: %s\n  intercooler_effectiveness: %s\n  source: rounded off air flow logs, invented\n",
+	fmt.Fprintf(&b,
+		"  compressor_efficiency: %s\n  intercooler_effectiveness: %s\n  source: rounded off air flow logs, invented\n",
 		number(round(d.between(0.66, 0.74), 0.01)), number(round(d.between(0.65, 0.85), 0.05)))
 	s := &w.fuelSystem
 	fmt.Fprintf(&b, "fuel_system:\n  injector_flow_cc_min: %s\n  rated_pressure_kpa: %g\n  dead_time_ms: %s\n",
@@ -46,13 +48,15 @@ func (w *world) platformFile() []byte {
 	for _, p := range pressures {
 		flows = append(flows, round(s.limit(p)*wrong, 0.1))
 	}
-	fmt.Fprintf(&b, "  pump_capacity: {at: %s, value: %s}\n  source: data sheets, invented\n", numbers(pressures), numbers(flows))
+	fmt.Fprintf(&b, "  pump_capacity: {at: %s, value: %s}\n  source: data sheets, invented\n", numbers(pressures),
+		numbers(flows))
 	if d.chance(0.7) {
 		fmt.Fprintf(&b, "octane_index_k: %s\n", number(round(w.octaneK+d.around(0, 0.1), 0.05)))
 	}
 	k := &w.controller
-	fmt.Fprintf(&b, "knock_control:\n  step_deg: %g\n  recovery_deg_per_second: %s\n  tolerated_retard_deg: %g\n  source: shop rule, "+
-		"invented\nlimits:\n", k.step, number(k.recovery), k.tolerated)
+	fmt.Fprintf(&b, "knock_control:\n  step_deg: %g\n  recovery_deg_per_second: %s\n", k.step, number(k.recovery))
+	fmt.Fprintf(&b, "  tolerated_retard_deg: %g\n", k.tolerated)
+	b.WriteString("  source: shop rule, invented\nlimits:\n")
 	for i := range w.limits {
 		w.limits[i].write(&b)
 	}
@@ -70,15 +74,17 @@ func (w *world) burnSection(b *bytes.Buffer, d dice) {
 		return
 	}
 	c := w.typical(3000, 160, 0.88, 0)
-	lag, duration := w.burn.angles(&w.engine, &c)
+	spark := w.base[0].spark.at(3000, 160)
+	lag, duration := w.burn.angles(&w.engine, &c, spark)
 	reach := func(share float64) float64 { return math.Cbrt(-math.Log1p(-share) / 5) }
 	ten, ninety := lag+duration*w.burn.reach(0.1), lag+duration*w.burn.reach(0.9)
 	long := (ninety - ten) / (reach(0.9) - reach(0.1))
 	short := ten - long*reach(0.1)
-	fmt.Fprintf(b, "burn:\n  speed_rpm: 3000\n  absolute_load_pct: 160\n  lambda: 0.88\n  spark_deg: %s\n", number(w.base[0].spark.at(3000,
-		160)))
-	fmt.Fprintf(b, "  ignition_lag_deg: %s\n  duration_deg: %s\n", number(clamp(round(short+d.between(-3, 3), 0.5), 0, 30)),
-		number(round(long+d.between(-5, 5), 1)))
+	short = clamp(round(short+d.between(-3, 3), 0.5), 1.5, 30)
+	long = round(long+d.between(-5, 5), 1)
+	b.WriteString("burn:\n  speed_rpm: 3000\n  absolute_load_pct: 160\n  lambda: 0.88\n")
+	fmt.Fprintf(b, "  spark_deg: %s\n  ignition_lag_deg: %s\n  duration_deg: %s\n", number(spark), number(short),
+		number(long))
 	if d.chance(0.5) {
 		b.WriteString("  known: handbook\n")
 	}
@@ -107,7 +113,8 @@ func (w *world) configFile() []byte {
 	b.WriteString("fuels:\n")
 	for i := range w.fuels {
 		f := &w.fuels[i]
-		fmt.Fprintf(&b, "  %s: {class: %s, ron: %s, mon: %s, ethanol_share: %s, source: invented}\n", f.id, f.class, number(f.ron),
+		fmt.Fprintf(&b, "  %s: {class: %s, ron: %s, mon: %s, ethanol_share: %s, source: invented}\n", f.id, f.class,
+			number(f.ron),
 			number(f.mon), number(f.ethanol))
 	}
 	if !w.forms.Climate {
@@ -120,7 +127,8 @@ func (w *world) configFile() []byte {
 		for m := time.January; m <= time.December; m++ {
 			months = append(months, round(p.season(time.Date(2026, m, 15, 0, 0, 0, 0, time.UTC)), 0.5))
 		}
-		fmt.Fprintf(&b, "  - {place: %s, ambient_c: %s, day_to_day_k: %s, barometer_kpa: %s}\n", p.name, numbers(months),
+		fmt.Fprintf(&b, "  - {place: %s, ambient_c: %s, day_to_day_k: %s, barometer_kpa: %s}\n", p.name,
+			numbers(months),
 			number(round(p.dayToDay, 0.5)), number(round(p.pressure, 0.5)))
 	}
 	return b.Bytes()

@@ -36,9 +36,9 @@ func heatValue(ethanol float64) float64 {
 	return gasolineHeat + (ethanolHeat-gasolineHeat)*ethanolMass(ethanol)
 }
 
-// drawFuels draws the shop's fuels: a common grade, a better one or a blend, and one that no car has run. Batches of one
-// grade differ by some half an octane number, blends mixed by hand by several percent of ethanol: common practice, no
-// source.
+// drawFuels draws the shop's fuels: a common grade, a better one or a blend, and one that no car has run. Batches of
+// one grade differ by some half an octane number, blends mixed by hand by several percent of ethanol: common practice,
+// no source.
 func drawFuels(d dice) []fuel {
 	ron := d.between(94, 97)
 	common := fuel{id: "grade-one", class: "pump", ron: round(ron, 0.5), mon: round(ron-d.between(8, 10.5), 0.5),

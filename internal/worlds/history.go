@@ -60,7 +60,7 @@ func (w *world) revise(cal *calibration, d dice, knocked float64) {
 	high := low + d.between(1000, 3000)
 	in := func(rpm, load float64) bool { return rpm >= low && rpm <= high && load >= 100 }
 	by := d.between(-0.75, 1.25)
-	if knocked > 0.8*w.controller.tolerated {
+	if knocked > 1 {
 		low, high, by = 0, 9000, -d.between(0.5, 1.5)
 	}
 	cal.addSpark(func(rpm, load float64) float64 {
@@ -89,9 +89,10 @@ func (w *world) revise(cal *calibration, d dice, knocked float64) {
 	}
 }
 
-// driveLogs drives some logs over some days and returns the largest retard of all.
+// driveLogs drives some logs over some days and returns how bad the worst of them was: above 1 is more knock than a
+// tuner leaves alone.
 func (w *world) driveLogs(c *car, cal *calibration, d dice, from time.Time, logs, days int) (float64, error) {
-	most := 0.0
+	worst := 0.0
 	for i := range logs {
 		share := (float64(i) + d.Float64()) / float64(logs)
 		day := from.AddDate(0, 0, int(share*float64(max(days, logs+1))))
@@ -99,9 +100,9 @@ func (w *world) driveLogs(c *car, cal *calibration, d dice, from time.Time, logs
 		if err != nil {
 			return 0, err
 		}
-		most = max(most, l.retard)
+		worst = max(worst, l.retard/(0.8*w.controller.tolerated), l.cells.share()/0.15)
 	}
-	return most, nil
+	return worst, nil
 }
 
 // driveLog drives one log of two to six pulls and writes it down.

@@ -33,7 +33,8 @@ func TestEachFormIsDrawn(t *testing.T) {
 	}
 	for _, w := range drawn(t, 40) {
 		f := &w.forms
-		for _, s := range []string{f.Knock, "car " + f.CarLuck, "pull " + f.PullLuck, f.Control, f.Burn, f.Shape, f.Torque,
+		for _, s := range []string{f.Knock, "car " + f.CarLuck, "pull " + f.PullLuck, f.Control, f.Burn, f.Shape,
+			f.Torque,
 			"exhaust " + f.Exhaust, f.Boost, "cooler " + f.Cooler, "burn file " + f.BurnFile} {
 			count[s]++
 		}
@@ -72,7 +73,8 @@ func TestKnockLimitDirections(t *testing.T) {
 		better := at(func(c *charge) { c.tank.octane += 4 })
 		fuller := at(func(c *charge) { c.load *= 1.15; c.manifold *= 1.15 })
 		if !(hotter < was-0.5 && better > was+1 && fuller < was-1) {
-			t.Errorf("seed %d, %s: borderline %.1f, hotter %.1f, more octane %.1f, more load %.1f", w.seed, w.forms.Knock, was,
+			t.Errorf("seed %d, %s: borderline %.1f, hotter %.1f, more octane %.1f, more load %.1f", w.seed,
+				w.forms.Knock, was,
 				hotter, better, fuller)
 		}
 	}
@@ -98,13 +100,15 @@ func TestExhaustAndTorqueDirections(t *testing.T) {
 			t.Errorf("seed %d, %s: exhaust %.0f, 12° later %.0f, richer %.0f", w.seed, w.forms.Exhaust, was, late, rich)
 		}
 		if !(less < most && early < most && less > 0.7*most) {
-			t.Errorf("seed %d, %s: torque %.0f at best, %.0f late, %.0f early", w.seed, w.forms.Torque, most, less, early)
+			t.Errorf("seed %d, %s: torque %.0f at best, %.0f late, %.0f early", w.seed, w.forms.Torque, most, less,
+				early)
 		}
 	}
 }
 
-// A polytrope from valve closing to top dead centre lifts pressure by the volume ratio to its exponent, and burning adds
-// to that: peak pressure lies between the motored one and that of burning at constant volume (Heywood 1988, section 5.5).
+// A polytrope from valve closing to top dead centre lifts pressure by the volume ratio to its exponent, and burning
+// adds to that: peak pressure lies between the motored one and that of burning at constant volume (Heywood 1988,
+// section 5.5).
 func TestPeakPressureLiesBetweenMotoredAndConstantVolume(t *testing.T) {
 	for _, w := range drawn(t, 12) {
 		e, c := &w.engine, state(w)
@@ -126,7 +130,8 @@ func TestPeakPressureLiesBetweenMotoredAndConstantVolume(t *testing.T) {
 	}
 }
 
-// The course of the burn is what its shape says: a Wiebe function reaches 1 − e⁻⁵ at its end, a cosine half in the middle.
+// The course of the burn is what its shape says: a Wiebe function reaches 1 − e⁻⁵ at its end, a cosine half in the
+// middle.
 func TestBurnCourse(t *testing.T) {
 	for _, w := range drawn(t, 8) {
 		b := &w.burn
@@ -174,7 +179,8 @@ func TestStarvationReachesLambda(t *testing.T) {
 		c, s := w.middling(), &w.fuelSystem
 		most := s.limit(s.pressure(1.5, 180))
 		if d := s.deliver(&w.engine, c, 0.5*most, 5000, 1.5, 180); d.lean != 1 || d.target-d.rail > 0.02*d.target {
-			t.Errorf("seed %d: at half the pump's flow lambda × %.3f, rail %.0f of %.0f", w.seed, d.lean, d.rail, d.target)
+			t.Errorf("seed %d: at half the pump's flow lambda × %.3f, rail %.0f of %.0f", w.seed, d.lean, d.rail,
+				d.target)
 		}
 		weak := *c
 		weak.pump = 0.5
@@ -245,7 +251,8 @@ func TestDriftMoves(t *testing.T) {
 	for _, kind := range []DriftKind{DriftDeposits, DriftPump, DriftSensor, DriftLeak} {
 		c := w.middling()
 		c.drift = drift{kind, -0.1}
-		if now := c.on(day); now.knock == c.knock && now.pump == c.pump && now.lambdaBias == c.lambdaBias && now.reach == c.reach {
+		if now := c.on(day); now.knock == c.knock && now.pump == c.pump && now.lambdaBias == c.lambdaBias &&
+			now.reach == c.reach {
 			t.Errorf("%s: nothing moved", kind)
 		}
 	}
@@ -302,7 +309,8 @@ func TestSameSeedSameBytes(t *testing.T) {
 	if len(one) != len(two) || !slices.EqualFunc(truth, again, func(a, b Graded) bool { return same(&a, &b) }) {
 		t.Error("files or truths differ")
 	}
-	if other, _ := read(4); other["vehicles.csv"] == one["vehicles.csv"] && other["headroom.yaml"] == one["headroom.yaml"] {
+	if other, _ := read(4); other["vehicles.csv"] == one["vehicles.csv"] &&
+		other["headroom.yaml"] == one["headroom.yaml"] {
 		t.Error("another seed gives the same fleet")
 	}
 }

@@ -57,7 +57,8 @@ type rule struct {
 }
 
 var rules = []rule{
-	{hazard.Lean, metric.Lambda, "lambda", 0, 0.03, 0.8, 0.005, []limitForm{limitLevel, limitSpeed, limitLoad, limitLoad}, "",
+	{hazard.Lean, metric.Lambda, "lambda", 0, 0.03, 0.8, 0.005, []limitForm{limitLevel, limitSpeed, limitLoad,
+		limitLoad}, "",
 		true},
 	{hazard.FuelDelivery, metric.InjectorDuty, "%", 0, 9, 50, 1, []limitForm{limitLevel}, "port", false},
 	{hazard.FuelDelivery, metric.InjectionWindowUse, "%", 0, 9, 50, 1, []limitForm{limitLevel}, "direct", false},
@@ -66,9 +67,11 @@ var rules = []rule{
 	{hazard.ChargeTemperature, metric.ChargeTemperature, "°C", 0, 7, 40, 1, []limitForm{limitLevel}, "", false},
 	{hazard.CoolantTemperature, metric.CoolantTemperature, "°C", 0, 4, 95, 1, []limitForm{limitLevel}, "", false},
 	{hazard.OilTemperature, metric.OilTemperature, "°C", 0, 6, 100, 1, []limitForm{limitLevel}, "", false},
-	{hazard.ExhaustTemperature, metric.ExhaustTemperature, "°C", 0, 20, 700, 5, []limitForm{limitLevel, limitLevel, limitSpeed},
+	{hazard.ExhaustTemperature, metric.ExhaustTemperature, "°C", 0, 24, 700, 5, []limitForm{limitLevel, limitLevel,
+		limitSpeed},
 		"", true},
-	{hazard.CylinderPressure, metric.PeakPressure, "kPa", 0.09, 0, 5000, 100, []limitForm{limitLevel, limitSpeed}, "", true},
+	{hazard.CylinderPressure, metric.PeakPressure, "kPa", 0.09, 0, 5000, 100, []limitForm{limitLevel, limitSpeed}, "",
+		true},
 	{hazard.LowSpeedLoad, metric.BMEP, "kPa", 0.06, 0, 900, 10, []limitForm{limitLevel, limitSpeed}, "", true},
 	{hazard.BoostControl, metric.BoostOvershoot, "kPa", 0, 6, 8, 1, []limitForm{limitLevel}, "", false},
 	{hazard.Driveline, metric.Torque, "N·m", 0.08, 0, 150, 5, []limitForm{limitLevel, limitSpeed}, "", false},
@@ -88,7 +91,10 @@ func (w *world) setLimits() {
 	d := newDice(w.seed, diceBase, 2)
 	cars := w.sample(20)
 	of := make([]base, len(cars))
-	parallel.Each(len(cars), runtime.GOMAXPROCS(0), func(int, int) {}, func(i int) { of[i] = w.drivenOnBase(cars[i], i) })
+	parallel.Each(len(cars), runtime.GOMAXPROCS(0), func(int, int) {}, func(i int) {
+		of[i] = w.drivenOnBase(cars[i],
+			i)
+	})
 	var seen []sighting
 	var retards []float64
 	for i := range of {
@@ -97,7 +103,7 @@ func (w *world) setLimits() {
 	slices.Sort(retards)
 	usual := retards[len(retards)*97/100]
 	k := &w.controller
-	k.tolerated = round(max(usual+d.between(0.1, 1)*k.step, 1.6*k.step, 2), 0.25)
+	k.tolerated = round(clamp(usual+d.between(0.1, 1)*k.step, max(2, 1.6*k.step), 8), 0.25)
 	w.limits = nil
 	for i := range rules {
 		r := &rules[i]

@@ -113,18 +113,21 @@ func absolute(of []unitOf) []unitOf {
 // vocabulary is every signal but time. Shares of missing channels are common practice, no source.
 var vocabulary = []written{
 	{sigSpeed, []string{"Engine Speed", "Engine RPM", "RPM"}, []unitOf{{"rpm", 1, 0, 0}}, nil, 0},
-	{sigVehicle, []string{"Vehicle Speed", "Road Speed"}, []unitOf{{"km/h", 1, 0, 1}}, []unitOf{{"mph", 1 / 1.609344, 0, 1}}, 0.2},
+	{sigVehicle, []string{"Vehicle Speed", "Road Speed"}, []unitOf{{"km/h", 1, 0, 1}}, []unitOf{{"mph", 1 / 1.609344, 0,
+		1}}, 0.2},
 	{sigGear, []string{"Gear", "Gear Position"}, []unitOf{{"-", 1, 0, 0}}, nil, 0.4},
 	{sigThrottle, []string{"Throttle Position", "Throttle Opening"}, percent, nil, 0},
 	{sigPedal, []string{"Pedal Position", "Accelerator Pedal Position"}, percent, nil, 0.3},
 	{sigLoad, []string{"Absolute Load", "Absolute Engine Load"}, percent, nil, 0.15},
 	{sigAirFlow, []string{"Mass Air Flow", "Air Mass Flow"}, []unitOf{{"g/s", 1, 0, 2}, {"kg/h", 3.6, 0, 1}},
 		[]unitOf{{"lb/min", pound, 0, 3}}, 0.3},
-	{sigManifold, []string{"Manifold Absolute Pressure", "Intake Manifold Pressure"}, absolute(kpa), absolute(pounds), 0},
+	{sigManifold, []string{"Manifold Absolute Pressure", "Intake Manifold Pressure"}, absolute(kpa), absolute(pounds),
+		0},
 	{sigTarget, []string{"Manifold Pressure Target"}, absolute(kpa), absolute(pounds), 0.1},
 	{sigBaro, []string{"Barometric Pressure", "Barometer"}, kpa, pounds, 0.2},
 	{sigWastegate, []string{"Wastegate Duty", "Boost Control Duty"}, percent, nil, 0.3},
-	{sigCharge, []string{"Charge Air Temperature", "Charge Temperature", "Intake Manifold Temperature"}, celsius, fahren, 0},
+	{sigCharge, []string{"Charge Air Temperature", "Charge Temperature", "Intake Manifold Temperature"}, celsius,
+		fahren, 0},
 	{sigAmbient, []string{"Ambient Temperature", "Outside Air Temperature"}, celsius, fahren, 0.4},
 	{sigCoolant, []string{"Coolant Temperature", "Engine Coolant Temperature"}, celsius, fahren, 0},
 	{sigOil, []string{"Oil Temperature", "Engine Oil Temperature"}, celsius, fahren, 0.5},
@@ -140,9 +143,11 @@ var vocabulary = []written{
 	{sigPulse, []string{"Injector Pulse Width", "Injection Time"}, []unitOf{{"ms", 1, 0, 2}}, nil, 0.25},
 	{sigDuty, []string{"Injector Duty", "Injector Duty Cycle"}, percent, nil, 0.35},
 	{sigRail, []string{"Fuel Rail Pressure", "Rail Pressure"}, railSI, []unitOf{{"psi", psi, 0, 1}}, 0.25},
-	{sigRailTarget, []string{"Fuel Rail Pressure Target", "Rail Pressure Target"}, railSI, []unitOf{{"psi", psi, 0, 1}}, 0},
+	{sigRailTarget, []string{"Fuel Rail Pressure Target", "Rail Pressure Target"}, railSI, []unitOf{{"psi", psi, 0, 1}},
+		0},
 	{sigEthanol, []string{"Ethanol Content", "Ethanol"}, percent, nil, 0.6},
-	{sigTorque, []string{"Engine Torque", "Brake Torque"}, []unitOf{{"Nm", 1, 0, 1}}, []unitOf{{"lbft", footLb, 0, 1}}, 0.55},
+	{sigTorque, []string{"Engine Torque", "Brake Torque"}, []unitOf{{"Nm", 1, 0, 1}}, []unitOf{{"lbft", footLb, 0, 1}},
+		0.55},
 	{sigCam, []string{"Intake Cam Advance", "Intake Cam Angle"}, degrees, nil, 0.3},
 }
 
@@ -160,7 +165,8 @@ func drawLogger(d dice, cam, whole bool) logger {
 		brackets: oneOf(d, [2]string{" (", ")"}, [2]string{" [", "]"})}
 	l.comma = l.separator != "," && d.chance(0.5)
 	imperial, gauge, asRatio, coarse := d.chance(0.4), d.chance(0.35), d.chance(0.3), d.chance(0.3)
-	l.columns = append(l.columns, oneOf(d, column{"Time", "s", sigTime, 1, 0, false, 3}, column{"Time", "ms", sigTime, 1000, 0, false, 0}))
+	l.columns = append(l.columns, oneOf(d, column{"Time", "s", sigTime, 1, 0, false, 3}, column{"Time", "ms", sigTime,
+		1000, 0, false, 0}))
 	lacks := map[signal]bool{sigCam: !cam}
 	for _, v := range vocabulary {
 		missing := v.missing
@@ -199,11 +205,13 @@ func (v *written) column(d dice, imperial, gauge, asRatio, coarse bool) column {
 	if len(units) > 1 {
 		u = oneOf(d, units...)
 	}
-	c := column{header: oneOf(d, v.heads...), unit: u.name, signal: v.signal, scale: u.scale, offset: u.offset, decimals: u.decimals}
+	c := column{header: oneOf(d, v.heads...), unit: u.name, signal: v.signal, scale: u.scale, offset: u.offset,
+		decimals: u.decimals}
 	switch v.signal {
 	case sigManifold, sigTarget:
 		if gauge {
-			c.header, c.gauge = map[signal]string{sigManifold: "Boost Pressure", sigTarget: "Boost Target"}[v.signal], true
+			c.header, c.gauge = map[signal]string{sigManifold: "Boost Pressure", sigTarget: "Boost Target"}[v.signal],
+				true
 			c.unit = c.unit[:len(c.unit)-len(" abs")]
 		}
 	case sigRail, sigRailTarget:

@@ -21,7 +21,10 @@ func (w *world) drawTables(d dice) {
 	boost := w.drawBoostTable(d, speeds)
 	cam := table{}
 	if w.engine.hasCam {
-		cam = newTable("load % / rpm", speeds, loads, func(rpm, load float64) float64 { return round(w.camHome(rpm, load), 0.5) })
+		cam = newTable("load % / rpm", speeds, loads, func(rpm, load float64) float64 {
+			return round(w.camHome(rpm,
+				load), 0.5)
+		})
 	}
 	most := 0.0
 	for rpm := 3000.0; rpm <= w.engine.redline; rpm += 250 {
@@ -45,8 +48,9 @@ func (w *world) drawTables(d dice) {
 			v += waves[2]*math.Sin(rpm/900+waves[0]) + waves[3]*math.Sin(load/40+waves[1])
 			return round(clamp(v, -10, 40), 0.25)
 		})
-		w.base = append(w.base, &calibration{id: "base-" + w.fuels[i].id, vehicle: "fleet", author: "t1", status: "released",
-			date: historyStart.AddDate(0, 0, -30), fuel: i, spark: spark, lambda: lambda, boost: boost, cam: cam,
+		w.base = append(w.base, &calibration{id: "base-" + w.fuels[i].id, vehicle: "fleet", author: "t1",
+			status: "released",
+			date:   historyStart.AddDate(0, 0, -30), fuel: i, spark: spark, lambda: lambda, boost: boost, cam: cam,
 			pedal: w.forms.Pedal})
 	}
 	top := w.typical(5500, 100*w.fullLoad(5500, &boost), lambda.at(5500, 170), 0)
@@ -103,7 +107,10 @@ func (w *world) settleSpark() {
 	for range 6 {
 		by := (low + high) / 2
 		for i, b := range w.base {
-			b.spark = shapes[i].changed(0.25, -12, 42, func(_, load float64) float64 { return by * clamp((load-60)/40, 0, 1) })
+			b.spark = shapes[i].changed(0.25, -12, 42, func(_, load float64) float64 {
+				return by * clamp((load-60)/40,
+					0, 1)
+			})
 		}
 		if w.knockShare() > want {
 			high = by
@@ -124,8 +131,8 @@ func (w *world) sample(n int) []*car {
 	return out
 }
 
-// knockShare is the mean over cars of the share of cells of base pulls with knock, counted on the tool's default grid. A
-// car counts with a third at most, so that one bad car does not make the others quiet.
+// knockShare is the mean over cars of the share of cells of base pulls with knock, counted on the tool's default grid.
+// A car counts with a third at most, so that one bad car does not make the others quiet.
 func (w *world) knockShare() float64 {
 	cars := w.sample(14)
 	shares := make([]float64, len(cars))

@@ -81,7 +81,8 @@ func (g *Graded) Worst() float64 { return worst(g.Hazards) }
 // WorstIfVisited is the same for a visit of cells that usual pulls leave out, of hazards that the parent crosses less
 // than half as often there; 0 for kinds that have none.
 func (g *Graded) WorstIfVisited() float64 {
-	return worst(slices.DeleteFunc(slices.Clone(g.IfVisited), func(h HazardTruth) bool { return h.Parent >= h.Probability/2 }))
+	return worst(slices.DeleteFunc(slices.Clone(g.IfVisited),
+		func(h HazardTruth) bool { return h.Parent >= h.Probability/2 }))
 }
 
 func worst(of []HazardTruth) float64 {

@@ -36,8 +36,8 @@ func contents(t *testing.T, dir string) map[string]string {
 
 func same(a, b *Graded) bool { return reflect.DeepEqual(a, b) }
 
-// The workspace is one that the tool reads: nothing of it or of proposals is left out, no log fails but those cut short,
-// and nearly all pulls are found. Knock is in a few of the cells of pulls.
+// The workspace is one that the tool reads: nothing of it or of proposals is left out, no log fails but those cut
+// short, and nearly all pulls are found. Knock is in a few of the cells of pulls.
 func TestWorkspaceIsReadAndIngested(t *testing.T) {
 	seeds := []uint64{1, 4, 7}
 	if testing.Short() {
