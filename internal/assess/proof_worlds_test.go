@@ -7,7 +7,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 
@@ -18,60 +17,8 @@ import (
 	"headroom/models/value"
 )
 
-// Drawn worlds: development looks at the first set as often as it likes. The second is for proving, and each look uses
-// it up a little: proofWorldsUsed says how often it has been run, and the page repeats it.
-var (
-	developmentWorlds = []uint64{1, 2, 3, 4, 5, 6, 7, 8}
-	proofWorlds       = []uint64{101, 102, 103, 104, 105, 106, 107, 108, 109, 110, 111, 112}
-)
-
-const (
-	proofWorldsUsed = "never"
-	worldProposals  = 84 // a fleet: 1008 on the proof set
-	worldSeed       = 20261127
-)
-
-// carsOf is the size of a drawn fleet, 24 to 100 cars by its seed.
-func carsOf(seed uint64) int { return 24 + int(seed*29%77) }
-
-// worldSet is which worlds are looked at, and how much of them.
-type worldSet struct {
-	name      string
-	seeds     []uint64
-	cars      int // 0: carsOf
-	proposals int
-}
-
-// worldsAsked reads HEADROOM_WORLDS (dev or proof, dev without it) and, for a smaller look at the development set,
-// HEADROOM_WORLDS_SIZE: fleets,cars,proposals.
-func worldsAsked(t *testing.T) worldSet {
-	t.Helper()
-	set := worldSet{"development", developmentWorlds, 0, worldProposals}
-	switch which := os.Getenv("HEADROOM_WORLDS"); which {
-	case "", "dev":
-	case "proof":
-		return worldSet{"proof", proofWorlds, 0, worldProposals}
-	default:
-		t.Fatalf("HEADROOM_WORLDS=%q: dev or proof", which)
-	}
-	size := os.Getenv("HEADROOM_WORLDS_SIZE")
-	if size == "" {
-		return set
-	}
-	var n [3]int
-	parts := strings.Split(size, ",")
-	for i := range n {
-		var err error
-		if len(parts) != len(n) {
-			t.Fatalf("HEADROOM_WORLDS_SIZE=%q: give fleets,cars,proposals", size)
-		}
-		if n[i], err = strconv.Atoi(parts[i]); err != nil || n[i] < 1 {
-			t.Fatalf("HEADROOM_WORLDS_SIZE=%q: give fleets,cars,proposals", size)
-		}
-	}
-	set.seeds, set.cars, set.proposals = set.seeds[:min(n[0], len(set.seeds))], n[1], n[2]
-	return set
-}
+// worldSeed draws the proposals of drawn worlds.
+const worldSeed = 20261127
 
 // weighed is a proposal of a drawn world and what the review said.
 type weighed struct {
@@ -97,18 +44,14 @@ func worldBand(g *worlds.Graded) band {
 }
 
 // reviewWorld draws a world, lets the tool ingest it and reviews its proposals.
-func reviewWorld(t *testing.T, set worldSet, seed uint64) ([]weighed, *worlds.Truth) {
+func reviewWorld(t *testing.T, set *worlds.Set, seed uint64) ([]weighed, *worlds.Truth) {
 	t.Helper()
-	cars := set.cars
-	if cars == 0 {
-		cars = carsOf(seed)
-	}
 	dir := filepath.Join(t.TempDir(), "ws")
-	truth, err := worlds.Build(dir, worlds.Options{Seed: seed, Cars: cars})
+	truth, err := worlds.Build(dir, set.Fleet(seed))
 	if err != nil {
 		t.Fatal(err)
 	}
-	graded, err := worlds.Propose(dir, set.proposals, worldSeed)
+	graded, err := worlds.Propose(dir, set.Proposals, worldSeed)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -206,17 +149,20 @@ func TestProofWorlds(t *testing.T) {
 	if os.Getenv("HEADROOM_PROOF") == "" {
 		t.Skip("set HEADROOM_PROOF=1")
 	}
-	set := worldsAsked(t)
+	set, err := worlds.AskedSet()
+	if err != nil {
+		t.Fatal(err)
+	}
 	var pool []weighed
 	truths := map[uint64]*worlds.Truth{}
-	for _, seed := range set.seeds {
-		all, truth := reviewWorld(t, set, seed)
+	for _, seed := range set.Seeds {
+		all, truth := reviewWorld(t, &set, seed)
 		pool, truths[seed] = append(pool, all...), truth
 		t.Logf("world %d: %d cars, %d pulls", seed, truth.Cars, truth.Pulls)
 	}
 	var b strings.Builder
-	worldsHeader(&b, set, len(pool))
-	worldTable(&b, set, pool, truths)
+	fmt.Fprintf(&b, "%s%s\n%d proposals.\n", worldsIntro, set.Used(), len(pool))
+	worldTable(&b, &set, pool, truths)
 	worldHazards(&b, pool)
 	worldVerdicts(&b, pool)
 	worldMisses(&b, pool)
@@ -243,19 +189,11 @@ least 0.2 a pull in a serious hazard. *Mild*: below 0.02 in every hazard with a 
 
 `
 
-func worldsHeader(b *strings.Builder, set worldSet, n int) {
-	b.WriteString(worldsIntro)
-	fmt.Fprintf(b, "This page: the **%s** set, seeds %d to %d, %d proposals.\n", set.name, set.seeds[0],
-		set.seeds[len(set.seeds)-1], n)
-	fmt.Fprintf(b, "The proof set (seeds %d to %d) has been used: **%s**.\n", proofWorlds[0],
-		proofWorlds[len(proofWorlds)-1], proofWorldsUsed)
-}
-
 // worldTable is a row a world: its forms and verdicts.
-func worldTable(b *strings.Builder, set worldSet, pool []weighed, truths map[uint64]*worlds.Truth) {
+func worldTable(b *strings.Builder, set *worlds.Set, pool []weighed, truths map[uint64]*worlds.Truth) {
 	b.WriteString("\n| world | cars, pulls | knock; luck of cars, pulls | torque; exhaust; boost " +
 		"| dangerous: hold / undecided / conditions / release | mild |\n|---|---|---|---|---|---|\n")
-	for _, seed := range set.seeds {
+	for _, seed := range set.Seeds {
 		n := worldTally(slices.Collect(where(pool, func(x *weighed) bool { return x.world == seed })))
 		f := truths[seed].Forms
 		fmt.Fprintf(b, "| %d | %d, %d | %s; %s, %s | %s; %s; %s | %s | %s |\n", seed, truths[seed].Cars,
