@@ -26,7 +26,7 @@ type controller struct {
 }
 
 // Steps of 0.75 to 3 degrees and recoveries of 0.3 to 2.5 degrees a second: common practice, no source.
-func drawController(d dice, form stepForm) controller {
+func drawController(d dice, form stepForm, memory bool) controller {
 	k := controller{form: form, step: round(d.between(0.75, 3), 0.25), recovery: round(d.between(0.4, 2.5), 0.1),
 		deaf: d.between(0.5, 0.8), refract: d.between(0.05, 0.12), most: 12, falsely: d.between(0, 0.006)}
 	if form == stepGrows {
@@ -35,7 +35,7 @@ func drawController(d dice, form stepForm) controller {
 	if d.chance(0.5) {
 		k.quantum = oneOf(d, 0.25, 0.375, 0.75)
 	}
-	if d.chance(0.5) {
+	if memory {
 		k.learns, k.holds = d.between(0.005, 0.03), d.between(1, 3)
 	}
 	return k

@@ -104,10 +104,11 @@ func drawWorld(seed uint64) *world {
 	if d.chance(0.25) {
 		burnFile = "none"
 	}
+	memory := d.chance(0.5)
 
 	d = newDice(seed, diceFleet)
 	w.engine = drawEngine(d, fmt.Sprintf("%s-%d", oneOf(d, platformNames...), 10+d.IntN(80)))
-	w.burn, w.knock, w.controller = drawBurn(d, burn), drawKnock(d, knock), drawController(d, control)
+	w.burn, w.knock, w.controller = drawBurn(d, burn), drawKnock(d, knock), drawController(d, control, memory)
 	w.torque, w.exhaust = drawTorque(d, torque), drawExhaust(d, exhaust)
 	w.boost, w.cooler = drawBoost(d, boost), drawCooler(d, cool)
 	w.mixture = drawMixture(d, closed, protects)
@@ -120,7 +121,7 @@ func drawWorld(seed uint64) *world {
 	w.coolantHeat, w.oilHeat = d.between(0.003, 0.007), d.between(0.003, 0.009)
 	w.loggers = drawLoggers(newDice(seed, diceLoggers), w.engine.hasCam)
 	w.forms = Forms{Knock: string(knock), CarLuck: string(w.knock.carLaw), PullLuck: string(w.knock.pullLaw),
-		Control: string(control), Memory: w.controller.learns > 0, Burn: string(burn), Shape: string(w.burn.shape),
+		Control: string(control), Memory: memory, Burn: string(burn), Shape: string(w.burn.shape),
 		Torque: string(torque), Exhaust: string(exhaust), Boost: string(boost), Cooler: string(cool), Pedal: pedal,
 		Direct: w.engine.direct, Protects: protects, Closed: closed, Cam: w.engine.hasCam, BurnFile: burnFile,
 		Climate: climate}
