@@ -100,6 +100,3 @@ func (e *engine) exhaustPressure(baro, airFlow float64) float64 {
 
 // airFlow is g/s at a load (fraction).
 func (e *engine) airFlow(rpm, load float64) float64 { return load * loadAir * e.litres * rpm / 120 }
-
-// pistonSpeed is the mean piston speed, m/s.
-func (e *engine) pistonSpeed(rpm float64) float64 { return 2 * e.stroke / 1000 * rpm / 60 }

@@ -109,7 +109,7 @@ func (w *world) driveLogs(c *car, cal *calibration, d dice, from time.Time, logs
 func (w *world) driveLog(c *car, cal *calibration, day time.Time) (*runLog, error) {
 	d := newDice(w.seed, diceLog, uint64(c.index), uint64(len(c.logs)))
 	l := &runLog{revision: cal, day: day, place: c.home, listed: d.chance(0.75), pulls: d.whole(2, 6)}
-	if d.chance(0.3) {
+	if d.chance(elsewhere) {
 		l.place = d.IntN(len(w.places))
 	}
 	l.air = w.places[l.place].weather(d, day)

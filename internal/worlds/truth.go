@@ -96,13 +96,12 @@ func worst(of []HazardTruth) float64 {
 }
 
 const (
-	truthDays     = 80
-	pullsADay     = 5
-	truthPulls    = truthDays * pullsADay // 400: a standard error of 0.02 at 0.2, more where days decide
-	visitsADay    = 2
-	comingDays    = 365
-	homeShare     = 0.7 // of days at the car's own place
-	seenElsewhere = 1 - homeShare
+	truthDays  = 80
+	pullsADay  = 5
+	truthPulls = truthDays * pullsADay // 400: a standard error of 0.02 at 0.2, more where days decide
+	visitsADay = 2
+	comingDays = 365
+	elsewhere  = 0.3 // of days, at any place and not the car's own
 )
 
 // crossings counts, by hazard, in how many pulls of each day a limit was crossed.
@@ -165,7 +164,7 @@ func (x *watch) see(s *session) {
 func (w *world) day(c *car, fuel int, from time.Time, d dice) (time.Time, air, tank) {
 	day := from.AddDate(0, 0, d.IntN(comingDays))
 	at := c.home
-	if d.chance(seenElsewhere) {
+	if d.chance(elsewhere) {
 		at = d.IntN(len(w.places))
 	}
 	return day, w.places[at].weather(d, day), w.fuels[fuel].fill(d, w.octaneK)
