@@ -286,6 +286,52 @@ func TestLimitsLieAboveBasePulls(t *testing.T) {
 	}
 }
 
+// All kinds are drawn, small steps and large ones; a fleet without a cam has no change of it.
+func TestKindsAndSizes(t *testing.T) {
+	for _, w := range drawn(t, 4) {
+		d := newDice(w.seed, 77)
+		kinds := map[Kind]int{}
+		small, large := 0, 0
+		for range 600 {
+			ch := w.drawChange(d)
+			kinds[ch.kind]++
+			if ch.size < 0.15 {
+				small++
+			}
+			if ch.size > 0.75 {
+				large++
+			}
+		}
+		want := len(shareOf)
+		if !w.engine.hasCam {
+			want--
+		}
+		if len(kinds) != want || kinds[KindCam] > 0 != w.engine.hasCam || small < 60 || large < 60 {
+			t.Errorf("seed %d: %v, %d small, %d large", w.seed, kinds, small, large)
+		}
+	}
+}
+
+// Much more spark everywhere knocks, less does not more often than before, and the parent is graded on the same days.
+func TestTruthFollowsTheChange(t *testing.T) {
+	w, err := invent(Options{Seed: 6, Cars: 6}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := w.sample(1)[0]
+	parent := c.revisions[0]
+	knock := func(spark float64) float64 {
+		ch := change{kind: KindSpark, low: 0, high: 9000, loadLow: 80, loadHigh: 400, spark: spark, fuel: -1}
+		r := ch.apply(w, parent, "p-1", c.id, "t1", historyEnd)
+		p, _ := meanAndError(w.simulate(c, r, historyEnd, 3)[hazard.Knock], truthDays)
+		return p
+	}
+	before := knock(0)
+	if more, less := knock(9), knock(-4); !(more > 0.5 && more > before && less <= before+0.01) {
+		t.Errorf("knock in %.3f of pulls, 9° more %.3f, 4° less %.3f", before, more, less)
+	}
+}
+
 // The same seed gives the same bytes, and the same proposals; another gives another fleet.
 func TestSameSeedSameBytes(t *testing.T) {
 	read := func(seed uint64) (map[string]string, []Graded) {

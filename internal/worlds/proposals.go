@@ -96,7 +96,7 @@ func (ch *change) draw(w *world, d dice) {
 	case KindCam:
 		ch.cam = oneOf(d, -1.0, 1.0) * 25 * u
 	case KindUnvisited:
-		ch.low, ch.high, ch.loadLow = w.engine.redline+100, 9000, 60
+		ch.low, ch.high, ch.loadLow = w.engine.redline-1, 9000, 60 // breakpoints at the redline and past it
 		if d.chance(0.5) {
 			ch.low, ch.high = 900, 1500
 		}
@@ -117,9 +117,6 @@ func (ch *change) apply(w *world, parent *calibration, id, vehicle, by string, d
 			}
 			return 0
 		}
-	}
-	if ch.kind == KindUnvisited && ch.low > 2000 { // breakpoints at and past the redline
-		ch.low = w.engine.redline - 1
 	}
 	r.addSpark(in(ch.spark))
 	r.addLambda(in(ch.lambda))
