@@ -69,8 +69,7 @@ const burnSteps = 200
 func drawBurn(d dice, form burnForm) burnLaw {
 	b := burnLaw{form: form, shape: oneOf(d, shapeWiebe, shapeCosine), exponent: d.between(1.5, 2.6),
 		lag: d.between(5, 9), duration: d.between(40, 56), best: d.between(7, 10), speed: d.between(0.25, 0.45),
-		dense: d.between(0.08, 0.25), mixture: d.between(3, 8),
-		late: d.between(0, 0.01)}
+		dense: d.between(0.08, 0.25), mixture: d.between(3, 8), late: d.between(0, 0.01)}
 	if b.shape == shapeCosine { // which starts faster and ends at once
 		b.lag, b.duration = b.lag+5, 0.85*b.duration
 	}

@@ -71,11 +71,11 @@ func (w *world) drawCar(i int) *car {
 	d := newDice(w.seed, diceCar, uint64(i))
 	c := &car{
 		index: i, id: fmt.Sprintf("car-%03d", i+1), home: d.IntN(len(w.places)), logger: d.IntN(len(w.loggers)),
-		knock: w.knock.car * clamp(w.knock.carLaw.draw(d), -4, 3), pattern: [2]float64{d.between(0, 7), d.between(0,
-			7)},
-		ve: d.around(1, 0.018), injector: d.around(1, 0.01), pump: d.around(1, 0.03), cooler: clamp(d.around(1, 0.05),
-			0.8, 1.1),
-		reach: d.around(1, 0.02), torque: d.around(1, 0.015), spool: d.around(0, 50), boost: d.around(0, 2),
+		knock: w.knock.car * clamp(w.knock.carLaw.draw(d), -4, 3), pattern: [2]float64{d.between(0, 7),
+			d.between(0, 7)},
+		ve: d.around(1, 0.018), injector: d.around(1, 0.01), pump: d.around(1, 0.03),
+		cooler: clamp(d.around(1, 0.05), 0.8, 1.1),
+		reach:  d.around(1, 0.02), torque: d.around(1, 0.015), spool: d.around(0, 50), boost: d.around(0, 2),
 		valve: d.around(0, 3), lambda: w.mixture.car * w.mixture.carLaw.draw(d), exhaust: d.around(0, 10),
 		warm: d.around(89, 2), oil: d.around(4, 3), mass: w.engine.mass + d.around(0, 50),
 		lambdaBias: d.around(0, 0.004), chargeBias: d.around(0, 1), exhaustBias: d.around(0, 6),

@@ -3,7 +3,7 @@
 //
 // It shares no equation with what it proves. Nothing of models or internal/assess is imported, and where both have a
 // law of the same thing the forms differ: an analytic pressure trace here, an integrated one there; and so on down the
-// list. Internal/demo is another world again. What is written is a workspace as a shop keeps one, and the truth beside
+// list. The demo is another world again. What is written is a workspace as a shop keeps one, and the truth beside
 // it.
 //
 // A fleet draws, each independently of the others:
@@ -33,7 +33,7 @@
 // ignition delivers it. Pump use is of the fleet's average pump.
 //
 // None of them covers: natural induction; diesel or rotary engines; two platforms in one shop; dual injection; flexible
-// drivelines and wheel spin; exhaust cams; catalysts, egas limits and torque management; pre-ignition; sensor drift in
+// drivelines and wheel spin; exhaust cams; catalysts, throttle and torque management; pre-ignition; sensor drift in
 // mid-log; headers that mislead (internal/runlog is tested on those); tuners who know the truth. Limits on wastegate
 // duty are not drawn. Constants without a named source are ranges of common practice.
 package worlds

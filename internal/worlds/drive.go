@@ -57,8 +57,7 @@ type session struct {
 func (w *world) begin(c *car, cal *calibration, a air, has tank, d dice) *session {
 	s := &session{w: w, car: c, cal: cal, d: d, air: a, has: has, rpm: 2000, pedal: 15, gear: 4, throttled: 55,
 		turbo: turbo{pressure: 55}, heat: d.between(0, 3), coolant: c.warm, oil: c.warm + c.oil, gas: 560, wall: 540,
-		probe:  550,
-		lambda: 1, exhaustKPa: a.baro * 1.06, day: 0.4 * d.NormFloat64()}
+		probe: 550, lambda: 1, exhaustKPa: a.baro * 1.06, day: 0.4 * d.NormFloat64()}
 	s.charge = a.ambient + zeroCelsius + 8
 	s.sensedCharge = s.charge
 	s.path.fill(1)

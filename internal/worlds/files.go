@@ -20,8 +20,7 @@ func (w *world) platformFile() []byte {
 	fmt.Fprintf(&b, "id: %s\nname: invented\nengine:\n  cylinders: %d\n  bore_mm: %g\n  stroke_mm: %g\n  rod_mm: %g\n",
 		e.id, e.cylinders, e.bore, e.stroke, e.rod)
 	fmt.Fprintf(&b, "  compression_ratio: %s\n  intake_valve_closing_deg: %g\n  exhaust_valve_opening_deg: %g\n",
-		number(e.compression),
-		e.ivc, e.evo)
+		number(e.compression), e.ivc, e.evo)
 	fmt.Fprintf(&b, "  injection: %s\n  induction: turbo\n", injection)
 	w.burnSection(&b, d)
 	at := []float64{1500, 2500, 3500, 4500, 5500, 6500}
@@ -114,8 +113,7 @@ func (w *world) configFile() []byte {
 	for i := range w.fuels {
 		f := &w.fuels[i]
 		fmt.Fprintf(&b, "  %s: {class: %s, ron: %s, mon: %s, ethanol_share: %s, source: invented}\n", f.id, f.class,
-			number(f.ron),
-			number(f.mon), number(f.ethanol))
+			number(f.ron), number(f.mon), number(f.ethanol))
 	}
 	if !w.forms.Climate {
 		return b.Bytes()
@@ -128,8 +126,7 @@ func (w *world) configFile() []byte {
 			months = append(months, round(p.season(time.Date(2026, m, 15, 0, 0, 0, 0, time.UTC)), 0.5))
 		}
 		fmt.Fprintf(&b, "  - {place: %s, ambient_c: %s, day_to_day_k: %s, barometer_kpa: %s}\n", p.name,
-			numbers(months),
-			number(round(p.dayToDay, 0.5)), number(round(p.pressure, 0.5)))
+			numbers(months), number(round(p.dayToDay, 0.5)), number(round(p.pressure, 0.5)))
 	}
 	return b.Bytes()
 }

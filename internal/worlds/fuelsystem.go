@@ -28,10 +28,9 @@ type delivery struct {
 // drawFuelSystem sizes injectors and pump for a largest fuel flow (g/s): shares of 70 to 95 % at the top are common
 // practice, no source.
 func drawFuelSystem(d dice, e *engine, most float64) fuelSystem {
-	s := fuelSystem{direct: e.direct, dead: d.between(0.6, 1.1), rated: 300, base: 400, window: round(d.between(200,
-		280), 5),
-		sag: d.between(0.1, 0.3), knee: d.between(0.85, 0.97), slope: d.between(0.3, 0.9), starve: d.between(0.98, 1.1),
-		capacity: most / d.between(0.66, 0.88)}
+	s := fuelSystem{direct: e.direct, dead: d.between(0.6, 1.1), rated: 300, base: 400,
+		window: round(d.between(200, 280), 5), sag: d.between(0.1, 0.3), knee: d.between(0.85, 0.97),
+		slope: d.between(0.3, 0.9), starve: d.between(0.98, 1.1), capacity: most / d.between(0.66, 0.88)}
 	perStroke := most / float64(e.cylinders) / (e.redline / 120) // g
 	ms := d.between(0.66, 0.85) * 120000 / e.redline
 	if e.direct {

@@ -34,8 +34,7 @@ func TestEachFormIsDrawn(t *testing.T) {
 	for _, w := range drawn(t, 40) {
 		f := &w.forms
 		for _, s := range []string{f.Knock, "car " + f.CarLuck, "pull " + f.PullLuck, f.Control, f.Burn, f.Shape,
-			f.Torque,
-			"exhaust " + f.Exhaust, f.Boost, "cooler " + f.Cooler, "burn file " + f.BurnFile} {
+			f.Torque, "exhaust " + f.Exhaust, f.Boost, "cooler " + f.Cooler, "burn file " + f.BurnFile} {
 			count[s]++
 		}
 		flag("memory", f.Memory)
@@ -74,8 +73,7 @@ func TestKnockLimitDirections(t *testing.T) {
 		fuller := at(func(c *charge) { c.load *= 1.15; c.manifold *= 1.15 })
 		if !(hotter < was-0.5 && better > was+1 && fuller < was-1) {
 			t.Errorf("seed %d, %s: borderline %.1f, hotter %.1f, more octane %.1f, more load %.1f", w.seed,
-				w.forms.Knock, was,
-				hotter, better, fuller)
+				w.forms.Knock, was, hotter, better, fuller)
 		}
 	}
 }

@@ -58,8 +58,7 @@ type rule struct {
 
 var rules = []rule{
 	{hazard.Lean, metric.Lambda, "lambda", 0, 0.03, 0.8, 0.005, []limitForm{limitLevel, limitSpeed, limitLoad,
-		limitLoad}, "",
-		true},
+		limitLoad}, "", true},
 	{hazard.FuelDelivery, metric.InjectorDuty, "%", 0, 9, 50, 1, []limitForm{limitLevel}, "port", false},
 	{hazard.FuelDelivery, metric.InjectionWindowUse, "%", 0, 9, 50, 1, []limitForm{limitLevel}, "direct", false},
 	{hazard.FuelDelivery, metric.PumpUse, "%", 0, 9, 50, 1, []limitForm{limitLevel}, "", false},
@@ -67,9 +66,8 @@ var rules = []rule{
 	{hazard.ChargeTemperature, metric.ChargeTemperature, "°C", 0, 7, 40, 1, []limitForm{limitLevel}, "", false},
 	{hazard.CoolantTemperature, metric.CoolantTemperature, "°C", 0, 4, 95, 1, []limitForm{limitLevel}, "", false},
 	{hazard.OilTemperature, metric.OilTemperature, "°C", 0, 6, 100, 1, []limitForm{limitLevel}, "", false},
-	{hazard.ExhaustTemperature, metric.ExhaustTemperature, "°C", 0, 24, 700, 5, []limitForm{limitLevel, limitLevel,
-		limitSpeed},
-		"", true},
+	{hazard.ExhaustTemperature, metric.ExhaustTemperature, "°C", 0, 24, 700, 5,
+		[]limitForm{limitLevel, limitLevel, limitSpeed}, "", true},
 	{hazard.CylinderPressure, metric.PeakPressure, "kPa", 0.09, 0, 5000, 100, []limitForm{limitLevel, limitSpeed}, "",
 		true},
 	{hazard.LowSpeedLoad, metric.BMEP, "kPa", 0.06, 0, 900, 10, []limitForm{limitLevel, limitSpeed}, "", true},
@@ -92,8 +90,7 @@ func (w *world) setLimits() {
 	cars := w.sample(20)
 	of := make([]base, len(cars))
 	parallel.Each(len(cars), runtime.GOMAXPROCS(0), func(int, int) {}, func(i int) {
-		of[i] = w.drivenOnBase(cars[i],
-			i)
+		of[i] = w.drivenOnBase(cars[i], i)
 	})
 	var seen []sighting
 	var retards []float64

@@ -113,8 +113,8 @@ func absolute(of []unitOf) []unitOf {
 // vocabulary is every signal but time. Shares of missing channels are common practice, no source.
 var vocabulary = []written{
 	{sigSpeed, []string{"Engine Speed", "Engine RPM", "RPM"}, []unitOf{{"rpm", 1, 0, 0}}, nil, 0},
-	{sigVehicle, []string{"Vehicle Speed", "Road Speed"}, []unitOf{{"km/h", 1, 0, 1}}, []unitOf{{"mph", 1 / 1.609344, 0,
-		1}}, 0.2},
+	{sigVehicle, []string{"Vehicle Speed", "Road Speed"}, []unitOf{{"km/h", 1, 0, 1}},
+		[]unitOf{{"mph", 1 / 1.609344, 0, 1}}, 0.2},
 	{sigGear, []string{"Gear", "Gear Position"}, []unitOf{{"-", 1, 0, 0}}, nil, 0.4},
 	{sigThrottle, []string{"Throttle Position", "Throttle Opening"}, percent, nil, 0},
 	{sigPedal, []string{"Pedal Position", "Accelerator Pedal Position"}, percent, nil, 0.3},
@@ -165,8 +165,8 @@ func drawLogger(d dice, cam, whole bool) logger {
 		brackets: oneOf(d, [2]string{" (", ")"}, [2]string{" [", "]"})}
 	l.comma = l.separator != "," && d.chance(0.5)
 	imperial, gauge, asRatio, coarse := d.chance(0.4), d.chance(0.35), d.chance(0.3), d.chance(0.3)
-	l.columns = append(l.columns, oneOf(d, column{"Time", "s", sigTime, 1, 0, false, 3}, column{"Time", "ms", sigTime,
-		1000, 0, false, 0}))
+	l.columns = append(l.columns, oneOf(d, column{"Time", "s", sigTime, 1, 0, false, 3},
+		column{"Time", "ms", sigTime, 1000, 0, false, 0}))
 	lacks := map[signal]bool{sigCam: !cam}
 	for _, v := range vocabulary {
 		missing := v.missing

@@ -20,9 +20,8 @@ type mixtureLaw struct {
 // Wideband sensors take 0.05 to 0.25 s, gas 0.1 to 0.4 s to them; common practice, no source.
 func drawMixture(d dice, closed, protects bool) mixtureLaw {
 	m := mixtureLaw{patience: d.between(1, 4), pipe: d.between(0.08, 0.3), sensor: d.between(0.05, 0.2),
-		tipIn: d.between(0, 0.035), wander: d.between(0.003, 0.008), senses: d.chance(0.4), pull: d.between(0.002,
-			0.006),
-		car: d.between(0.005, 0.011), carLaw: oneOf(d, luckLaws...)}
+		tipIn: d.between(0, 0.035), wander: d.between(0.003, 0.008), senses: d.chance(0.4),
+		pull: d.between(0.002, 0.006), car: d.between(0.005, 0.011), carLaw: oneOf(d, luckLaws...)}
 	if closed {
 		m.closed = d.between(0.5, 0.95)
 	}

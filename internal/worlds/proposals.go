@@ -43,9 +43,8 @@ var shareOf = []struct {
 
 // drawChange draws a change; sizes are mild, middle or large in turn of chance, and wide within.
 func (w *world) drawChange(d dice) change {
-	ch := change{size: oneOf(d, d.between(0, 0.25), d.between(0.1, 0.6), d.between(0.5, 1)), loadLow: oneOf(d, 90.0,
-		110.0),
-		loadHigh: 400, fuel: -1, kind: KindSpark}
+	ch := change{size: oneOf(d, d.between(0, 0.25), d.between(0.1, 0.6), d.between(0.5, 1)),
+		loadLow: oneOf(d, 90.0, 110.0), loadHigh: 400, fuel: -1, kind: KindSpark}
 	at := d.Float64()
 	for _, k := range shareOf {
 		if at < k.share {

@@ -74,7 +74,7 @@ func (s *Set) Fleet(seed uint64) Options {
 // Used says on a proof's page which set it is of and how often the proof set has been used.
 func (s *Set) Used() string {
 	proof := ProofSet()
-	return fmt.Sprintf("This page: the **%s** set, seeds %d to %d.\nThe proof set (seeds %d to %d) has been "+
-		"used: **%s**.\n",
-		s.Name, s.Seeds[0], s.Seeds[len(s.Seeds)-1], proof.Seeds[0], proof.Seeds[len(proof.Seeds)-1], ProofUsed)
+	return fmt.Sprintf("This page: the **%s** set, seeds %d to %d.\n", s.Name, s.Seeds[0], s.Seeds[len(s.Seeds)-1]) +
+		fmt.Sprintf("The proof set (seeds %d to %d) has been used: **%s**.\n", proof.Seeds[0],
+			proof.Seeds[len(proof.Seeds)-1], ProofUsed)
 }

@@ -22,8 +22,7 @@ func (w *world) drawTables(d dice) {
 	cam := table{}
 	if w.engine.hasCam {
 		cam = newTable("load % / rpm", speeds, loads, func(rpm, load float64) float64 {
-			return round(w.camHome(rpm,
-				load), 0.5)
+			return round(w.camHome(rpm, load), 0.5)
 		})
 	}
 	most := 0.0
@@ -49,9 +48,8 @@ func (w *world) drawTables(d dice) {
 			return round(clamp(v, -10, 40), 0.25)
 		})
 		w.base = append(w.base, &calibration{id: "base-" + w.fuels[i].id, vehicle: "fleet", author: "t1",
-			status: "released",
-			date:   historyStart.AddDate(0, 0, -30), fuel: i, spark: spark, lambda: lambda, boost: boost, cam: cam,
-			pedal: w.forms.Pedal})
+			status: "released", date: historyStart.AddDate(0, 0, -30), fuel: i, spark: spark, lambda: lambda,
+			boost: boost, cam: cam, pedal: w.forms.Pedal})
 	}
 	top := w.typical(5500, 100*w.fullLoad(5500, &boost), lambda.at(5500, 170), 0)
 	f := w.engine.fire(&w.burn, &top, w.base[0].spark.at(5500, top.load*100), nil)
@@ -108,8 +106,7 @@ func (w *world) settleSpark() {
 		by := (low + high) / 2
 		for i, b := range w.base {
 			b.spark = shapes[i].changed(0.25, -12, 42, func(_, load float64) float64 {
-				return by * clamp((load-60)/40,
-					0, 1)
+				return by * clamp((load-60)/40, 0, 1)
 			})
 		}
 		if w.knockShare() > want {

@@ -79,10 +79,9 @@ type coolLaw struct {
 // Compressor efficiencies of 0.65 to 0.75, exchange of 0.65 to 0.85: common practice, no source.
 func drawCooler(d dice, form coolForm) coolLaw {
 	return coolLaw{form: form, efficiency: d.between(0.66, 0.76), best: d.between(1.7, 2.2), fall: d.between(0.05, 0.2),
-		exchange: d.between(0.68, 0.86), fade: d.between(0.05, 0.2), core: d.between(1.2, 3), blown: d.between(0.03,
-			0.09),
-		bay: d.between(3, 10), slope: d.between(0.10, 0.24), build: d.between(0.5, 1.8), dies: d.between(20, 50),
-		sensor: d.between(0.8, 3)}
+		exchange: d.between(0.68, 0.86), fade: d.between(0.05, 0.2), core: d.between(1.2, 3),
+		blown: d.between(0.03, 0.09), bay: d.between(3, 10), slope: d.between(0.10, 0.24), build: d.between(0.5, 1.8),
+		dies: d.between(20, 50), sensor: d.between(0.8, 3)}
 }
 
 // step moves the heat of the cooler and returns the charge's temperature (K), settled gas at that instant.

@@ -138,8 +138,7 @@ func (w *world) camHome(rpm, load float64) float64 {
 func (w *world) typical(rpm, load, lambda float64, fuel int) charge {
 	f := &w.fuels[fuel]
 	c := charge{rpm: rpm, load: load / 100, temp: zeroCelsius + 28 + 12*clamp(load/100-0.8, 0, 2), coolant: 365,
-		lambda: lambda,
-		tank:   tank{f.ron - w.octaneK*(f.ron-f.mon), f.ethanol}, cooling: w.cooling}
+		lambda: lambda, tank: tank{f.ron - w.octaneK*(f.ron-f.mon), f.ethanol}, cooling: w.cooling}
 	c.exhaust = w.engine.exhaustPressure(100, w.engine.airFlow(rpm, c.load))
 	c.manifold = 100 * c.load
 	for range 6 {
