@@ -170,7 +170,7 @@ func drawLogger(d dice, cam, whole bool) logger {
 	lacks := map[signal]bool{sigCam: !cam}
 	for _, v := range vocabulary {
 		missing := v.missing
-		if whole && missing < 0.55 {
+		if whole && missing < 0.6 {
 			missing = 0
 		}
 		if d.chance(missing) {

@@ -1,7 +1,6 @@
 package worlds
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -18,6 +17,7 @@ type Truth struct {
 	Logs   int        `json:"logs"`
 	Pulls  int        `json:"pulls"`
 	Broken []string   `json:"broken"` // logs that were cut short, by path
+	Stuck  []string   `json:"stuck"`  // logs in which a sensor stood still, by path
 	Cells  int        `json:"pull_cells"`
 	Knock  int        `json:"pull_cells_with_knock"`
 	Fleet  []CarTruth `json:"fleet"`
@@ -249,7 +249,8 @@ func (s *session) hold(seconds, rpm, load float64) {
 
 // truth is the fleet's.
 func (w *world) truth() *Truth {
-	t := &Truth{Schema: "headroom/worlds-truth/1", Seed: w.seed, Cars: len(w.cars), Forms: w.forms, Broken: []string{}}
+	t := &Truth{Schema: "headroom/worlds-truth/1", Seed: w.seed, Cars: len(w.cars), Forms: w.forms, Broken: []string{},
+		Stuck: []string{}}
 	for _, c := range w.cars {
 		t.Fleet = append(t.Fleet, CarTruth{c.id, round(c.knock, 0.001), round(c.pump, 0.001), round(c.lambda, 0.0001),
 			round(c.lambdaBias, 0.0001), append([]string{}, c.oddities...), c.drift.kind, round(c.drift.year, 0.0001)})
@@ -261,8 +262,10 @@ func (w *world) truth() *Truth {
 			if l.broken {
 				t.Broken = append(t.Broken, l.path)
 			}
+			if l.sticks != 0 {
+				t.Stuck = append(t.Stuck, l.path)
+			}
 		}
 	}
-	slices.SortFunc(t.Broken, cmp.Compare[string])
 	return t
 }
