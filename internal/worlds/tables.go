@@ -96,13 +96,13 @@ func (w *world) fullLoad(rpm float64, boost *table) float64 {
 // cars and pulls, is what a shop lives with.
 func (w *world) settleSpark() {
 	d := newDice(w.seed, diceBase)
-	want := d.between(0.065, 0.11)
+	want := d.between(0.09, 0.14) // tuners take some of it out later
 	shapes := make([]table, len(w.base))
 	for i, b := range w.base {
 		shapes[i] = b.spark
 	}
 	low, high := -6.0, 6.0
-	for range 6 {
+	for range 7 {
 		by := (low + high) / 2
 		for i, b := range w.base {
 			b.spark = shapes[i].changed(0.25, -12, 42, func(_, load float64) float64 {
