@@ -8,6 +8,7 @@ import (
 	"headroom/internal/evidence"
 	"headroom/internal/result"
 	"headroom/models/calmap"
+	"headroom/models/lifetime"
 	"headroom/models/value"
 )
 
@@ -131,3 +132,35 @@ func (m *Model) withAmbient(visits []state.Visit, on []*state.Calibration) ([]st
 	}
 	return slices.Clip(kept), ran, nil
 }
+
+// recordAgainst holds the share of the parent's judged pulls that crossed a hazard's limit against what is computed for
+// the parent; nil where chance may have done it, or nothing was measured.
+func (m *Model) recordAgainst(b *bench, e *evaluation, h *Hazard) *RecordAgainst {
+	var rows []*evidence.Row
+	for i := range b.logged {
+		r := b.logged[i].state.Row
+		ran := b.logged[i].on.ID
+		if r.Kind == evidence.KindPull && ran == b.before.ID && ran != b.child.ID && !m.UnheardIn(r) {
+			rows = append(rows, r)
+		}
+	}
+	out := RecordAgainst{Hazard: h.Hazard, Severity: h.Severity, Parent: h.Parent, High: h.parentHigh}
+	for _, margin := range m.PullMargins(e.hazard, e.ID, rows) {
+		out.Of++
+		if margin < 0 {
+			out.Crossed++
+		}
+	}
+	if out.Crossed == 0 {
+		return nil
+	}
+	low, err := lifetime.ShareLower(out.Crossed, out.Of, knownSure)
+	if err != nil || low <= float64(h.parentHigh) {
+		return nil
+	}
+	out.Low = result.Number(low)
+	return &out
+}
+
+// knownSure is the one-sided confidence of both bounds that recordAgainst compares: the ends of 90 % intervals.
+const knownSure = 0.95

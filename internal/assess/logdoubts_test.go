@@ -121,3 +121,35 @@ func TestCarsPartsAreNotShown(t *testing.T) {
 		t.Errorf("from before the logs: %+v", got)
 	}
 }
+
+// Where five of the parent's pulls crossed the limit, a computed chance of a few in a hundred is not believed; where
+// none did, nothing is said. All of n trials hitting, at least (1 − 0.95)^(1/n) do (analytic).
+func TestRecordAgainst(t *testing.T) {
+	dir := fleettest.Marlins(t)
+	j := openJob(t, dir)
+	id := mildProposal(t, dir).Revision
+	knock, _ := hazard.Of(hazard.Knock)
+	said := func(retard float64) *RecordAgainst {
+		m, b := benchOn(t, j, id, func(r *evidence.Row) {
+			if r.Kind == evidence.KindPull {
+				r.RetardMax = retard
+			}
+		})
+		evals, _, err := m.evaluations(b, knock)
+		if err != nil {
+			t.Fatal(err)
+		}
+		h := m.hazardSummary(knock, evals, nil, b)
+		return h.record
+	}
+	if got := said(0); got != nil {
+		t.Errorf("no crossing: %+v", got)
+	}
+	got := said(9)
+	if got == nil || got.Crossed != got.Of || got.Of < 3 || float64(got.Low) <= float64(got.High) {
+		t.Fatalf("every pull crossed: %+v", got)
+	}
+	if want := math.Pow(1-knownSure, 1/float64(got.Of)); math.Abs(float64(got.Low)-want) > 1e-9 {
+		t.Errorf("%d of %d: at least %g, want %g (analytic)", got.Crossed, got.Of, got.Low, want)
+	}
+}

@@ -219,6 +219,17 @@ type (
 		Under     *Stress       `json:"under"`                // nil: as the car is driven
 		Threshold result.Number `json:"threshold"`            // that it passes; unknown: none
 	}
+	// RecordAgainst: the judged pulls of the parent crossed a limit more often than was computed for them, whatever
+	// chance did.
+	RecordAgainst struct {
+		Hazard   hazard.ID       `json:"hazard"`
+		Severity hazard.Severity `json:"severity"`
+		Crossed  int             `json:"crossed"`
+		Of       int             `json:"of"`  // pulls in which it was measured
+		Low      result.Number   `json:"low"` // of the share that crosses, 95 % sure (Clopper and Pearson)
+		Parent   result.Number   `json:"parent_probability_per_pull"`
+		High     result.Number   `json:"parent_high"` // its upper bound, 95 % sure
+	}
 	// LogsOffTable: what the judged logs of a revision show is not what its table asks for, as where they were made on
 	// another.
 	LogsOffTable struct {
@@ -271,6 +282,7 @@ func (NoKnockEvent) Code() string       { return "no_knock_event" }
 func (CleanPastPhysics) Code() string   { return "clean_past_physics" }
 func (ChargeStoodStill) Code() string   { return "charge_stood_still" }
 func (KnockNotHeard) Code() string      { return "knock_not_heard" }
+func (RecordAgainst) Code() string      { return "record_against" }
 func (LogsOffTable) Code() string       { return "logs_off_table" }
 func (ChargeBelowAmbient) Code() string { return "charge_below_ambient" }
 func (ClimateUnused) Code() string      { return "climate_unused" }

@@ -93,6 +93,7 @@ type Hazard struct {
 	unread  bool        // it has a limit and none could be assessed
 	// why its evidence does not hold a revision by itself, empty where it does
 	unproven result.Reasons
+	record   *RecordAgainst // what the parent's own pulls say against its prediction, nil where nothing
 }
 
 // Finding is one hazard in one cell, worst first.

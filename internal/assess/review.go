@@ -197,6 +197,7 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 		low, high := risk.Difference(worst.before, worst.result)
 		out.Parent, out.parentHigh = result.Number(worst.before.Probability), result.Number(worst.before.High)
 		out.Change90 = result.Span{result.Number(low), result.Number(high)}
+		out.record = m.recordAgainst(b, worst, &out)
 	}
 	var on result.Reasons // what it was judged on, the most telling first
 	if !worst.measured {

@@ -18,7 +18,8 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"measured. " +
 	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed, or its evidence is thin " +
 	"or contradicts physics, or its prediction rests on a part that no judged pull ran with, or on a spark, " +
-	"lambda or boost table that is not there, or a judged state lies far outside what the fleet has logged. " +
+	"lambda or boost table that is not there, or its parent's pulls crossed the limit more often than was computed " +
+	"for them, or a judged state lies far outside what the fleet has logged. " +
 	"conditions: inside limits, but outside what the fleet has been shown to run, or a catastrophic hazard or knock " +
 	"was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder " +
 	"hazard with a limit could not be assessed, or under a stress a limit is crossed or a serious hazard passes the " +
@@ -54,6 +55,9 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 		}
 		if h.partial || h.Status != result.Assessed {
 			undecided = append(undecided, h.notJudged())
+		}
+		if h.record != nil && !h.milder() {
+			undecided = append(undecided, *h.record)
 		}
 	}
 	undecided = append(undecided, r.openParts()...)
@@ -134,6 +138,9 @@ func (h *Hazard) notJudged() NotJudged {
 	return NotJudged{Hazard: h.Hazard, Severity: h.Severity, Status: h.Status, Partial: h.partial, Why: h.Reasons}
 }
 
+// milder reports whether the revision lowers the hazard's chance at nearly all parameter draws.
+func (h *Hazard) milder() bool { return h.Change90[1] < 0 }
+
 // ownFaults reports whether a hazard comes from faults of one car (a sensor, a pump, deposits) that no spread between
 // other cars foretells: knock, and all that is catastrophic.
 func (h *Hazard) ownFaults() bool {
@@ -168,6 +175,9 @@ func (r *Review) conditions(d workspace.Decision) result.Reasons {
 		if h.unseen && !r.notHeard(h.Hazard) && h.Severity.Serious() &&
 			(h.ownFaults() || float64(h.Interval90[1]) >= worthALine) {
 			out = append(out, NeverLoggedHere{Hazard: h.Hazard, Lack: h.ownLack})
+		}
+		if h.record != nil && h.Severity.Serious() && h.milder() {
+			out = append(out, *h.record)
 		}
 		if h.unread && !h.Severity.Serious() {
 			out = append(out, h.notJudged())

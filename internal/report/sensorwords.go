@@ -18,6 +18,11 @@ func (w words) sensorReason(r result.Reason) string {
 			count(r.Steady, "steady stretch"), logNames(r.Runs), spokenShare(r.Chance))
 	case assess.MayNotHear:
 		return w.mayNotHear(&r)
+	case assess.RecordAgainst:
+		return fmt.Sprintf("%s: %d of %s on the parent crossed the limit, which is %s at least, and %s was computed "+
+			"for it (upper 90 %% bound %s): this car does what the fleet's model does not say; find out why (fuel, "+
+			"sensor, deposits, a change of the car), and log again", plain(r.Hazard), r.Crossed, count(r.Of, "pull"),
+			spokenShare(r.Low), show.Probability(r.Parent), show.Probability(r.High))
 	case assess.LogsOffTable:
 		return fmt.Sprintf("the %s in %s of %s lies %s from its own table: were they made on another revision, or is "+
 			"the channel another one? File the logs under what the car ran, then review again", plain(r.Role),
