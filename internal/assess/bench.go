@@ -182,7 +182,8 @@ func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, sinc
 	b.unshown = m.unshown(rev, b.meant, evidence.Filter(picked, func(r *evidence.Row) bool {
 		return calibrations[r.Revision] != nil
 	}))
-	b.unshown = append(b.unshown, unused...)
+	b.unshown = slices.Concat(b.unshown, unused, m.higherThanLogged())
+	b.notes = append(b.notes, m.fileContradictions(rev, b.meant)...)
 	return b, nil
 }
 

@@ -7,6 +7,7 @@ import (
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
 	"headroom/internal/result"
+	"headroom/internal/workspace"
 	"headroom/models/calmap"
 	"headroom/models/lifetime"
 	"headroom/models/value"
@@ -164,3 +165,29 @@ func (m *Model) recordAgainst(b *bench, e *evaluation, h *Hazard) *RecordAgainst
 
 // knownSure is the one-sided confidence of both bounds that recordAgainst compares: the ends of 90 % intervals.
 const knownSure = 0.95
+
+// fileContradictions notes what the workspace's files say against each other about a revision, which no computation
+// tells: the fuel of its car, and its date.
+func (m *Model) fileContradictions(rev *workspace.Revision, car string) (out result.Reasons) {
+	if v := m.vehicles[car]; v != nil && v.Fuel != "" && rev.Fuel != "" && v.Fuel != rev.Fuel {
+		out = append(out, CarOnOtherFuel{Car: rev.Vehicle, Fuel: v.Fuel, Revision: rev.Fuel})
+	}
+	if p := m.ws.Revisions[rev.Parent]; p != nil && rev.Date != "" && p.Date != "" && rev.Date < p.Date {
+		out = append(out, DatedBeforeParent{Date: rev.Date, Parent: p.ID, ParentDate: p.Date})
+	}
+	return out
+}
+
+// thinner is by how much air may be thinner than any that was logged without it being said, kPa: about 400 m of height
+// (standard atmosphere, ISO 2533). Common practice, no source.
+const thinner = 5
+
+// higherThanLogged keeps a release away where the given climate goes where no log of the platform was: turbine speed and
+// boost control up there are in no log.
+func (m *Model) higherThanLogged() result.Reasons {
+	lowest, logged := m.ws.Config.Climate.LowestPressure(), &m.Fit.Weather.Barometer
+	if !value.Known(lowest) || len(logged.Values) == 0 || lowest >= logged.Values[0]-thinner {
+		return nil
+	}
+	return result.Reasons{HigherThanLogged{Climate: result.Number(lowest), Logged: result.Number(logged.Values[0])}}
+}

@@ -153,3 +153,34 @@ func TestRecordAgainst(t *testing.T) {
 		t.Errorf("%d of %d: at least %g, want %g (analytic)", got.Crossed, got.Of, got.Low, want)
 	}
 }
+
+// What the workspace's files say against each other is told, and air thinner than any log's keeps a release away.
+func TestFilesAgainstEachOther(t *testing.T) {
+	dir := fleettest.Marlins(t)
+	j := openJob(t, dir)
+	id := mildProposal(t, dir).Revision
+	rev := j.ws.Revisions[id]
+	m, err := j.Model(rev.Platform)
+	if err != nil {
+		t.Fatal(err)
+	}
+	car := j.CarOf(rev.Vehicle)
+	if got := m.fileContradictions(rev, car); len(got) > 0 {
+		t.Errorf("sound files: %+v", got)
+	}
+	v, early := *m.vehicles[car], *rev
+	v.Fuel, early.Date = "blend-e30", "2001-01-01"
+	m.vehicles[car] = &v
+	if got := m.fileContradictions(&early, car); !has[CarOnOtherFuel](got) || !has[DatedBeforeParent](got) {
+		t.Errorf("another fuel and an early date: %+v", got)
+	}
+	for _, c := range []struct {
+		kPa  float64
+		said bool
+	}{{62, true}, {97, false}} {
+		j.ws.Config.Climate = workspace.Climate{{Name: "a place", BaroKPa: c.kPa}}
+		if got := has[HigherThanLogged](m.higherThanLogged()); got != c.said {
+			t.Errorf("a climate of %g kPa: %v, lowest logged %v", c.kPa, got, m.Fit.Weather.Barometer.Values[:1])
+		}
+	}
+}

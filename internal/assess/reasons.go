@@ -249,6 +249,11 @@ type (
 		Pulls int `json:"pulls"` // without ambient temperature
 		Of    int `json:"of"`
 	}
+	// HigherThanLogged: the climate of headroom.yaml goes to thinner air than any log of the platform was made in.
+	HigherThanLogged struct {
+		Climate result.Number `json:"climate_kpa"`
+		Logged  result.Number `json:"logged_kpa"` // the lowest of days
+	}
 	// NoAccount: a table differs, and neither physics nor a log says what that does.
 	NoAccount struct {
 		Role     string             `json:"role"`
@@ -286,6 +291,7 @@ func (RecordAgainst) Code() string      { return "record_against" }
 func (LogsOffTable) Code() string       { return "logs_off_table" }
 func (ChargeBelowAmbient) Code() string { return "charge_below_ambient" }
 func (ClimateUnused) Code() string      { return "climate_unused" }
+func (HigherThanLogged) Code() string   { return "higher_than_logged" }
 func (NoAccount) Code() string          { return "no_account" }
 func (MayNotHear) Code() string         { return "may_not_hear" }
 func (FileDoubt) Code() string          { return "file_doubt" }
@@ -301,6 +307,18 @@ type (
 	OtherCalibrations struct {
 		Wanted int    `json:"wanted"`
 		Parent string `json:"parent"` // "": the revision has none
+	}
+	// CarOnOtherFuel: vehicles.csv says that the car runs on another fuel than the revision is made for.
+	CarOnOtherFuel struct {
+		Car      string `json:"car"`
+		Fuel     string `json:"fuel"`     // of the car
+		Revision string `json:"revision"` // fuel of the revision
+	}
+	// DatedBeforeParent: the revision is dated before the one that it is made from.
+	DatedBeforeParent struct {
+		Date       string `json:"date"`
+		Parent     string `json:"parent"`
+		ParentDate string `json:"parent_date"`
 	}
 	// OtherCars: too few pulls of the car; other cars stand in for it.
 	OtherCars struct {
@@ -378,6 +396,8 @@ type (
 // Code implements result.Reason.
 func (BeforeHardware) Code() string    { return "before_hardware" }
 func (OtherCalibrations) Code() string { return "other_calibrations" }
+func (CarOnOtherFuel) Code() string    { return "car_on_other_fuel" }
+func (DatedBeforeParent) Code() string { return "dated_before_parent" }
 func (OtherCars) Code() string         { return "other_cars" }
 func (PullsLeftOut) Code() string      { return "pulls_left_out" }
 func (SuspectSensor) Code() string     { return "suspect_sensor" }

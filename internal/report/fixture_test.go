@@ -340,6 +340,8 @@ func fixtureOwnLogs() []assess.OwnLog {
 func fixtureNotes() result.Reasons {
 	return result.Reasons{
 		assess.BeforeHardware{Pulls: 19, Date: "2026-01-15"}, assess.OtherCalibrations{Wanted: 8, Parent: "rev-0142-a"},
+		assess.CarOnOtherFuel{Car: "car-017", Fuel: "blend-e30", Revision: "pump-91"},
+		assess.DatedBeforeParent{Date: "2024-03-01", Parent: "rev-0142-a", ParentDate: "2026-01-12"},
 		assess.OtherCars{Pulls: 1}, assess.PullsLeftOut{Revision: "rev-0139-a", Fault: "revision rev-0139-a: " +
 			"there is no base calibration behind it: name one as parent"},
 		assess.SuspectSensor{Steady: 0.031, Full: 0.034},
@@ -390,6 +392,7 @@ func fixtureSensors() result.Reasons {
 		assess.LogsOffTable{Revision: "rev-0142-a", Role: "spark", By: 6.2, Unit: "deg", Pulls: 6},
 		assess.ChargeBelowAmbient{By: 11.5, Pulls: 6},
 		assess.ClimateUnused{Pulls: 4, Of: 6},
+		assess.HigherThanLogged{Climate: 62, Logged: 93.2},
 		assess.NoAccount{Role: "other", Name: "launch spark", Obstacle: footprint.Obstacle{Kind: footprint.OtherAxes}},
 		clean,
 		assess.NoKnockEvent{Cars: 3, Pulls: 24},

@@ -101,7 +101,7 @@ func (w words) verdictReason(r result.Reason) string {
 		return partNotShown(&r)
 	case assess.NotProven, assess.NoKnockEvent, assess.CleanPastPhysics, assess.KnockNotHeard,
 		assess.ChargeStoodStill, assess.MayNotHear, assess.LogsOffTable, assess.ChargeBelowAmbient,
-		assess.ClimateUnused, assess.RecordAgainst:
+		assess.ClimateUnused, assess.RecordAgainst, assess.HigherThanLogged:
 		return w.sensorReason(r)
 	case assess.FileDoubt:
 		return w.fileDoubt(&r)
@@ -432,6 +432,12 @@ func (w words) caution(r result.Reason) string {
 		}
 		return fmt.Sprintf("fewer than %s of this car on %s: its pulls on other calibrations are used, moved to this "+
 			"revision's tables where they differ", count(r.Wanted, "pull"), on)
+	case assess.CarOnOtherFuel:
+		return fmt.Sprintf("vehicles.csv has %s on %s and this revision is for %s: fill the tank with that before it "+
+			"is driven, or mend the list", r.Car, r.Fuel, r.Revision)
+	case assess.DatedBeforeParent:
+		return fmt.Sprintf("it is dated %s, before its parent %s of %s: the order of revisions in time decides what "+
+			"was known before; mend the date", r.Date, r.Parent, r.ParentDate)
 	case assess.OtherCars:
 		return fmt.Sprintf("this car has %s: other cars of the platform stand in for it, with the spread between cars "+
 			"added", someOrNo(r.Pulls, "logged pull"))

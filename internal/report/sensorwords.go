@@ -30,6 +30,10 @@ func (w words) sensorReason(r result.Reason) string {
 	case assess.ChargeBelowAmbient:
 		return fmt.Sprintf("charge temperature in %s lies %s below ambient, which no intercooler does: its sensor or "+
 			"channel is wrong, or ambient is; mend it, then log again", count(r.Pulls, "pull"), w.Value(r.By, "K"))
+	case assess.HigherThanLogged:
+		return fmt.Sprintf("the climate of headroom.yaml goes down to %s and no log was made below %s: turbine speed "+
+			"and boost control in air that thin are in no log; log there, or keep the car below",
+			w.Value(r.Climate, "kPa"), w.Value(r.Logged, "kPa"))
 	case assess.ClimateUnused:
 		return fmt.Sprintf("the climate of headroom.yaml was not used: %d of %s do not say how warm the day was; "+
 			"fill in ambient_c in runs.csv", r.Pulls, count(r.Of, "judged pull"))
