@@ -182,8 +182,8 @@ func (m *Model) fileContradictions(rev *workspace.Revision, car string) (out res
 // (standard atmosphere, ISO 2533). Common practice, no source.
 const thinner = 5
 
-// higherThanLogged keeps a release away where the given climate goes where no log of the platform was: turbine speed and
-// boost control up there are in no log.
+// higherThanLogged keeps a release away where the given climate goes where no log of the platform was: turbine speed
+// and boost control up there are in no log.
 func (m *Model) higherThanLogged() result.Reasons {
 	lowest, logged := m.ws.Config.Climate.LowestPressure(), &m.Fit.Weather.Barometer
 	if !value.Known(lowest) || len(logged.Values) == 0 || lowest >= logged.Values[0]-thinner {
