@@ -471,6 +471,9 @@ func footingLost(before, after *Review) string {
 	return ""
 }
 
+// unmeasured is the cause of a violation that is known and not mended yet.
+const unmeasured = "an envelope and a prediction that were measured become computed ones"
+
 // report holds the violations against those that are pending, by removal and kind with their cause, and prints the
 // counts. A pending violation that no longer shows is an error too: its line has to go.
 func (x *removals) report(t *testing.T, pending map[string]string) {
@@ -603,7 +606,7 @@ func TestProofRemoval(t *testing.T) {
 	for _, r := range all {
 		x.try(t, r)
 	}
-	x.report(t, nil)
+	x.report(t, map[string]string{"injection: " + lostFooting: unmeasured, "torque: " + lostFooting: unmeasured})
 	if n, of := len(x.turns[movedEstimate]), x.total[VerdictConditions]; 10*n > of {
 		t.Errorf("%d of %d conditions went because an estimate moved", n, of)
 	}
