@@ -136,7 +136,7 @@ func (b *bench) known(get func(*state.State) float64) []float64 {
 // its last hardware change, "" without one.
 func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, since string) (*bench, error) {
 	b := &bench{car: car, meant: car, named: car != "", basis: BasisPredicted}
-	picked := b.pick(evidence.PullRows(rows), m.ws.Ancestry(rev.ID), rev, since)
+	picked := b.pick(evidence.PullRows(rows), rev, m.ws.Ancestry(rev.ID), since)
 	if len(picked) == 0 {
 		return nil, fmt.Errorf("revision %s: platform %s has no logged pull: put logs under "+
 			"runs/<vehicle>/<revision>/ and run headroom ingest", rev.ID, rev.Platform)
@@ -283,10 +283,10 @@ func (b *bench) addSteady(m *Model, rows []evidence.Row, calibrations map[string
 	}
 }
 
-// pick picks by the order of benchFor. The car's own logs from before its last hardware change (since) show another car
+// pick picks by the order of benchFor; line are the revision's ancestors, the nearest first. The car's own logs from before its last hardware change (since) show another car
 // and are left out.
-func (b *bench) pick(rows []*evidence.Row, line []*workspace.Revision, rev *workspace.Revision, since string) (
-	picked []*evidence.Row) {
+func (b *bench) pick(rows []*evidence.Row, rev *workspace.Revision, line []*workspace.Revision,
+	since string) []*evidence.Row {
 	all := evidence.Filter(rows, func(r *evidence.Row) bool { return r.Vehicle == b.car })
 	own := evidence.Filter(all, func(r *evidence.Row) bool { return loggedSince(r, since) })
 	if old := evidence.CountPulls(all) - evidence.CountPulls(own); old > 0 {
@@ -297,17 +297,15 @@ func (b *bench) pick(rows []*evidence.Row, line []*workspace.Revision, rev *work
 		b.basis, b.onParent = BasisBoth, true
 		return onRevision
 	}
-	onParent := evidence.Filter(own, func(r *evidence.Row) bool { return r.Revision == rev.Parent })
-	if evidence.CountPulls(onParent) >= enoughOwnPulls {
-		b.onParent = true
-		return onParent
-	}
 	for _, r := range line {
 		onAncestor := evidence.Filter(own, func(row *evidence.Row) bool { return row.Revision == r.ID })
-		if evidence.CountPulls(onAncestor) >= enoughOwnPulls {
-			b.notes = append(b.notes, OtherCalibrations{Wanted: enoughOwnPulls, Parent: rev.Parent})
-			return onAncestor
+		if evidence.CountPulls(onAncestor) < enoughOwnPulls {
+			continue
 		}
+		if b.onParent = r.ID == rev.Parent; !b.onParent {
+			b.notes = append(b.notes, OtherCalibrations{Wanted: enoughOwnPulls, Parent: rev.Parent})
+		}
+		return onAncestor
 	}
 	if evidence.CountPulls(own) >= enoughOwnPulls {
 		b.notes = append(b.notes, OtherCalibrations{Wanted: enoughOwnPulls, Parent: rev.Parent})

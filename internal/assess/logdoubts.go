@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"maps"
 	"math"
 	"slices"
 
@@ -54,12 +55,8 @@ func (m *Model) offTables(b *bench) (out result.Reasons) {
 			var apart []float64
 			pulls := evidence.NewIndex[string]()
 			for _, l := range by[id] {
-				table, ok := l.on.Lookups[t.role]
-				if !ok {
-					continue
-				}
-				if at, _, known := table.At(&l.state); known && value.Known(t.ran(&l.state)) {
-					apart = append(apart, t.ran(&l.state)-at)
+				if d := t.ran(&l.state) - l.on.ValueAt(t.role, &l.state); value.Known(d) {
+					apart = append(apart, d)
 					pulls.Of(l.state.Pull)
 				}
 			}
@@ -95,8 +92,8 @@ func chargeBelowAmbient(b *bench) result.Reasons {
 		pulls[s.Car][s.Pull] = true
 	}
 	worst := ChargeBelowAmbient{}
-	for car, over := range byCar {
-		if by := -value.Median(over); by > math.Max(farBelow, float64(worst.By)) {
+	for _, car := range slices.Sorted(maps.Keys(byCar)) {
+		if by := -value.Median(byCar[car]); by > math.Max(farBelow, float64(worst.By)) {
 			worst = ChargeBelowAmbient{By: result.Number(by), Pulls: len(pulls[car])}
 		}
 	}
@@ -104,34 +101,6 @@ func chargeBelowAmbient(b *bench) result.Reasons {
 		return nil
 	}
 	return result.Reasons{worst}
-}
-
-// withAmbient leaves out the visits of pulls that do not say how warm their day was, where a climate is given and
-// enough others do; where not enough do, the climate cannot be used.
-func (m *Model) withAmbient(visits []state.Visit, on []*state.Calibration) ([]state.Visit, []*state.Calibration,
-	result.Reasons) {
-	without, all := map[string]bool{}, map[string]bool{}
-	for i := range visits {
-		s := &visits[i].State
-		all[s.Pull] = true
-		if !value.Known(s.Ambient) {
-			without[s.Pull] = true
-		}
-	}
-	if !m.ws.Config.Climate.Known() || len(without) == 0 {
-		return visits, on, nil
-	}
-	if len(all)-len(without) < enoughOwnPulls {
-		return visits, on, result.Reasons{ClimateUnused{Pulls: len(without), Of: len(all)}}
-	}
-	var kept []state.Visit
-	var ran []*state.Calibration
-	for i := range visits {
-		if !without[visits[i].State.Pull] {
-			kept, ran = append(kept, visits[i]), append(ran, on[i])
-		}
-	}
-	return slices.Clip(kept), ran, nil
 }
 
 // recordAgainst holds the share of the parent's judged pulls that crossed a hazard's limit against what is computed for
@@ -176,18 +145,4 @@ func (m *Model) fileContradictions(rev *workspace.Revision, car string) (out res
 		out = append(out, DatedBeforeParent{Date: rev.Date, Parent: p.ID, ParentDate: p.Date})
 	}
 	return out
-}
-
-// thinner is by how much air may be thinner than any that was logged without it being said, kPa: about 400 m of height
-// (standard atmosphere, ISO 2533). Common practice, no source.
-const thinner = 5
-
-// higherThanLogged keeps a release away where the given climate goes where no log of the platform was: turbine speed
-// and boost control up there are in no log.
-func (m *Model) higherThanLogged() result.Reasons {
-	lowest, logged := m.ws.Config.Climate.LowestPressure(), &m.Fit.Weather.Barometer
-	if !value.Known(lowest) || len(logged.Values) == 0 || lowest >= logged.Values[0]-thinner {
-		return nil
-	}
-	return result.Reasons{HigherThanLogged{Climate: result.Number(lowest), Logged: result.Number(logged.Values[0])}}
 }

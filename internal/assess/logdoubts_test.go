@@ -1,19 +1,22 @@
 package assess
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"testing"
 
+	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
 	"headroom/internal/fleettest"
 	"headroom/internal/hazard"
+	"headroom/internal/result"
 	"headroom/internal/workspace"
 	"headroom/models/value"
 )
 
-// benchOn is the bench of a revision whose car's rows are changed; the fit is that of the fleet as logged.
-func benchOn(t *testing.T, j *Job, id string, change func(r *evidence.Row)) (*Model, *bench) {
+// learnt is a revision with the model and the evidence of its platform.
+func learnt(t *testing.T, j *Job, id string) (*workspace.Revision, *Model, []evidence.Row) {
 	t.Helper()
 	rev := j.ws.Revisions[id]
 	m, err := j.Model(rev.Platform)
@@ -24,6 +27,13 @@ func benchOn(t *testing.T, j *Job, id string, change func(r *evidence.Row)) (*Mo
 	if err != nil {
 		t.Fatal(err)
 	}
+	return rev, m, rows
+}
+
+// benchOn is the bench of a revision whose car's rows are changed; the fit is that of the fleet as logged.
+func benchOn(t *testing.T, j *Job, id string, change func(r *evidence.Row)) (*Model, *bench) {
+	t.Helper()
+	rev, m, rows := learnt(t, j, id)
 	car := j.CarOf(rev.Vehicle)
 	b, err := m.benchFor(on(car, change)(slices.Clone(rows)), rev, car, j.hardwareDate(car))
 	if err != nil {
@@ -95,15 +105,7 @@ func TestClimateNeedsAmbient(t *testing.T) {
 func TestCarsPartsAreNotShown(t *testing.T) {
 	dir := fleettest.Marlins(t)
 	j := openJob(t, dir)
-	rev := j.ws.Revisions[mildProposal(t, dir).Revision]
-	m, err := j.Model(rev.Platform)
-	if err != nil {
-		t.Fatal(err)
-	}
-	rows, err := j.Evidence(rev.Platform)
-	if err != nil {
-		t.Fatal(err)
-	}
+	rev, m, rows := learnt(t, j, mildProposal(t, dir).Revision)
 	car := j.CarOf(rev.Vehicle)
 	pulls := evidence.PullRows(rows)
 	if got := m.unshown(rev, car, pulls); has[PartNotShown](got) {
@@ -158,12 +160,7 @@ func TestRecordAgainst(t *testing.T) {
 func TestFilesAgainstEachOther(t *testing.T) {
 	dir := fleettest.Marlins(t)
 	j := openJob(t, dir)
-	id := mildProposal(t, dir).Revision
-	rev := j.ws.Revisions[id]
-	m, err := j.Model(rev.Platform)
-	if err != nil {
-		t.Fatal(err)
-	}
+	rev, m, _ := learnt(t, j, mildProposal(t, dir).Revision)
 	car := j.CarOf(rev.Vehicle)
 	if got := m.fileContradictions(rev, car); len(got) > 0 {
 		t.Errorf("sound files: %+v", got)
@@ -181,6 +178,25 @@ func TestFilesAgainstEachOther(t *testing.T) {
 		j.ws.Config.Climate = workspace.Climate{{Name: "a place", BaroKPa: c.kPa}}
 		if got := has[HigherThanLogged](m.higherThanLogged()); got != c.said {
 			t.Errorf("a climate of %g kPa: %v, lowest logged %v", c.kPa, got, m.Fit.Weather.Barometer.Values[:1])
+		}
+	}
+}
+
+// Of two cars whose charge lies as far below ambient the same one is told at every run.
+func TestChargeBelowAmbientIsTheSameAgain(t *testing.T) {
+	b := &bench{}
+	for car, pulls := range map[string]int{"car-a": 2, "car-b": 3} {
+		for k := range pulls {
+			s := state.State{Car: car, Manifold: 180, Barometer: 100}
+			s.Pull = fmt.Sprint(car, k)
+			s.Row = &evidence.Row{Kind: evidence.KindPull, Ambient: 20, ChargeTemperature: 10}
+			b.logged = append(b.logged, logged{state: s})
+		}
+	}
+	for range 50 {
+		want := ChargeBelowAmbient{By: 10, Pulls: 2}
+		if got := chargeBelowAmbient(b); len(got) != 1 || got[0] != result.Reason(want) {
+			t.Fatalf("%+v, want %+v", got, want)
 		}
 	}
 }

@@ -198,14 +198,20 @@ func releasedOf(all []graded, of band) (out []string) {
 // tally counts verdicts by band.
 type tally [bands]map[Verdict]int
 
-func verdicts(all []graded) (n tally) {
+// tallyOf counts so many verdicts by the band that each is of.
+func tallyOf(count int, of func(i int) (band, Verdict)) (n tally) {
 	for b := range n {
 		n[b] = map[Verdict]int{}
 	}
-	for i := range all {
-		n[bandOf(&all[i].truth)][all[i].review.Verdict]++
+	for i := range count {
+		b, v := of(i)
+		n[b][v]++
 	}
 	return n
+}
+
+func verdicts(all []graded) tally {
+	return tallyOf(len(all), func(i int) (band, Verdict) { return bandOf(&all[i].truth), all[i].review.Verdict })
 }
 
 // The small version of the proof: no truly dangerous proposal is released, and knock ranks and is calibrated within

@@ -213,14 +213,8 @@ func where(pool []weighed, is func(*weighed) bool) func(yield func(weighed) bool
 	}
 }
 
-func worldTally(all []weighed) (n tally) {
-	for k := range n {
-		n[k] = map[Verdict]int{}
-	}
-	for i := range all {
-		n[worldBand(&all[i].truth)][all[i].review.Verdict]++
-	}
-	return n
+func worldTally(all []weighed) tally {
+	return tallyOf(len(all), func(i int) (band, Verdict) { return worldBand(&all[i].truth), all[i].review.Verdict })
 }
 
 // worldHazards is a row a hazard.

@@ -198,10 +198,7 @@ func againstLogs(t *workspace.TableRef, states []logged) (is, ran []float64, wit
 	if run == nil {
 		return nil, nil, ""
 	}
-	l := state.Lookup{Table: t.Table, X: t.X.Channel}
-	if t.Y != nil {
-		l.Y = t.Y.Channel
-	}
+	l := state.LookupOf(t)
 	for i := range states {
 		s := &states[i].state
 		if v, _, ok := l.At(s); ok && value.Known(run(s)) {

@@ -63,10 +63,7 @@ func (m *Model) carsParts(car string, parts map[string]string, rows []*evidence.
 	}
 	met := map[string]bool{}
 	for _, r := range rows {
-		ran := workspace.Stock
-		if of := m.vehicles[r.Vehicle]; of != nil && loggedSince(r, of.HardwareDate) {
-			ran = of.Hardware
-		}
+		ran := cmp.Or(m.codeOn(r), workspace.Stock)
 		if ran == v.Hardware {
 			return nil
 		}
@@ -74,6 +71,15 @@ func (m *Model) carsParts(car string, parts map[string]string, rows []*evidence.
 	}
 	return result.Reasons{PartNotShown{Item: "hardware", From: slices.Sorted(maps.Keys(met)), To: v.Hardware,
 		Hazards: rests(v.Hardware)}}
+}
+
+// codeOn is the hardware code that vehicles.csv gives a row's car for its day, "" where it says none.
+func (m *Model) codeOn(r *evidence.Row) string {
+	v := m.vehicles[r.Vehicle]
+	if v == nil || !loggedSince(r, v.HardwareDate) {
+		return ""
+	}
+	return v.Hardware
 }
 
 // newFuel reports whether no pull that is judged on ran on a fuel like the revision's.
@@ -101,7 +107,7 @@ func (m *Model) otherFuels(fuel string, rows []*evidence.Row) []string {
 func (m *Model) otherParts(item, part string, rows []*evidence.Row, hardware map[string]map[string]string) []string {
 	met := map[string]bool{}
 	for _, r := range rows {
-		if v := m.vehicles[r.Vehicle]; v != nil && v.Hardware == part && loggedSince(r, v.HardwareDate) {
+		if m.codeOn(r) == part {
 			return nil
 		}
 		had := cmp.Or(hardware[r.Revision][item], workspace.Stock)

@@ -73,8 +73,8 @@ type gears struct {
 	in     map[state.CellKey]map[int]map[string]bool
 }
 
-// gearsOf reads the gears of pulls on a class of fuel.
-func (m *Model) gearsOf(b *bench, rows []evidence.Row, class string) *gears {
+// gearsOf reads the gears of pulls on a class of fuel, and which of them go to the cells of places.
+func (m *Model) gearsOf(b *bench, rows []evidence.Row, class string, places []UnvisitedPlace) *gears {
 	out := &gears{float64(b.usualGear()), map[int]map[string]bool{}, map[state.CellKey]map[int]map[string]bool{}}
 	add := func(to map[int]map[string]bool, gear int, pull string) {
 		if to[gear] == nil {
@@ -82,18 +82,24 @@ func (m *Model) gearsOf(b *bench, rows []evidence.Row, class string) *gears {
 		}
 		to[gear][pull] = true
 	}
+	speeds := map[int]bool{}
+	for i := range places {
+		key := m.keyOf(places[i].Cell)
+		out.in[key], speeds[key[0]] = map[int]map[string]bool{}, true
+	}
 	for _, r := range evidence.PullRows(rows) {
 		if !value.Known(r.Gear) || m.FuelClass(r.Fuel) != class {
 			continue
 		}
 		gear, pull := int(math.Round(r.Gear)), evidence.PullID(r)
-		s := m.Read(r)
-		key := m.CellOf(&s)
-		if out.in[key] == nil {
-			out.in[key] = map[int]map[string]bool{}
-		}
 		add(out.all, gear, pull)
-		add(out.in[key], gear, pull)
+		if !speeds[int(math.Floor(value.Or(r.Bound.RPM, r.RPM)/m.RPMStep))] {
+			continue
+		}
+		s := m.Read(r)
+		if in, asked := out.in[m.CellOf(&s)]; asked {
+			add(in, gear, pull)
+		}
 	}
 	return out
 }
@@ -111,30 +117,33 @@ func (g *gears) other(key state.CellKey) *GearShare {
 	return best
 }
 
-// unvisited judges the changed values of a revision's tables that no visit of the bench reads.
-// rows are what the fleet logged, stressed the bench under what may bring it to other cells. placed is the bench of the
+// unvisited judges the changed values of a revision's tables that no visit of the bench reads. rows are what the fleet logged, stressed the bench under what may bring it to other cells. placed is the bench of the
 // states put there, nil without one.
 func (m *Model) unvisited(b *bench, rev *workspace.Revision, rows []evidence.Row, stressed []*bench, class string) (
 	out Unvisited, placed *bench, err error) {
 	out = Unvisited{Places: []UnvisitedPlace{}}
 	news := footprint.Unread(m.ws, rev, b.from, b.visits)
-	placed, all, err := m.ifVisited(b, news, b.from, &out)
+	there, err := m.ifVisited(b, news, b.from, false)
 	if err != nil {
 		return out, nil, err
 	}
+	out.Values, out.NotJudged = there.values, there.notJudged
+	all := there.places
 	if first := m.firstOf(rev); first != b.from {
-		kept := inherited(footprint.Unread(m.ws, rev, first, b.visits), news)
-		_, old, err := m.ifVisited(b, kept, first, nil)
+		kept, err := m.ifVisited(b, inherited(footprint.Unread(m.ws, rev, first, b.visits), news), first, true)
 		if err != nil {
 			return out, nil, err
 		}
-		for _, p := range old {
+		for _, p := range kept.places {
 			if p.Dangerous {
 				all = append(all, p)
 			}
 		}
 	}
-	byGear := m.gearsOf(b, rows, class)
+	if len(all) == 0 {
+		return out, there.placed, nil
+	}
+	byGear := m.gearsOf(b, rows, class, all)
 	stressed = append(slices.Clone(stressed), m.ways(b)...)
 	for i := range all {
 		m.reach(&all[i], class, stressed)
@@ -149,19 +158,26 @@ func (m *Model) unvisited(b *bench, rev *workspace.Revision, rows []evidence.Row
 			out.Places = append(out.Places, all[i])
 		}
 	}
-	return out, placed, nil
+	return out, there.placed, nil
 }
 
-// ifVisited judges values of tables that no pull reads, against those of another calibration, and counts them in a
-// result; without one they are inherited. placed is the bench of the states put there, nil without one.
-func (m *Model) ifVisited(b *bench, values []footprint.ChangedValue, against string, into *Unvisited) (placed *bench,
-	all []UnvisitedPlace, err error) {
+// visitedThere is what values of tables that no pull reads come to if the engine goes there.
+type visitedThere struct {
+	placed            *bench // of the states put there, nil without one
+	places            []UnvisitedPlace
+	values, notJudged int // see Unvisited
+}
+
+// ifVisited judges values of tables that no pull reads against those of another calibration. Inherited ones are no
+// change of the revision itself.
+func (m *Model) ifVisited(b *bench, values []footprint.ChangedValue, against string, inherited bool) (out visitedThere,
+	err error) {
 	if len(values) == 0 {
-		return nil, nil, nil
+		return out, nil
 	}
 	before, err := state.CalibrationOf(m.ws, against)
 	if err != nil {
-		return nil, nil, err
+		return out, err
 	}
 	before.Fuel = b.child.Fuel // another fuel is a change of its own
 	placed, of, same := m.placed(b, before, values)
@@ -169,30 +185,29 @@ func (m *Model) ifVisited(b *bench, values []footprint.ChangedValue, against str
 	for _, i := range of {
 		judged[i] = true
 	}
-	if into != nil {
-		into.Values = len(values) - same
-		into.NotJudged = into.Values - len(judged)
-	}
+	out.values = len(values) - same
+	out.notJudged = out.values - len(judged)
 	if len(of) == 0 {
-		return nil, nil, nil
+		return out, nil
 	}
+	out.placed = placed
 	for _, h := range hazard.All() {
 		evals, _, err := m.evaluations(placed, h)
 		if err != nil {
-			return nil, nil, err
+			return out, err
 		}
 		for _, e := range evals {
-			worst, err := m.worstPlaces(placed, e, values, of, into == nil)
+			worst, err := m.worstPlaces(placed, e, values, of, inherited)
 			if err != nil {
-				return nil, nil, err
+				return out, err
 			}
-			all = append(all, worst...)
+			out.places = append(out.places, worst...)
 		}
 	}
-	for i := range all {
-		all[i].Against, all[i].Inherited = against, into == nil
+	for i := range out.places {
+		out.places[i].Against, out.places[i].Inherited = against, inherited
 	}
-	return placed, all, nil
+	return out, nil
 }
 
 // firstOf is a revision's first ancestor, "" without one: a change that nobody drove is as unproven in a child that
@@ -288,8 +303,7 @@ func (s *placeSum) takes(threshold float64) bool {
 	return s.lost > 1.5*s.sd
 }
 
-// worstPlaces is the worst place of an evaluation in each cell.
-// An inherited one is dangerous where it is more likely than the threshold, a new one where that cannot be ruled out.
+// worstPlaces is the worst place of an evaluation in each cell. An inherited one is dangerous where it is more likely than the threshold, a new one where that cannot be ruled out.
 func (m *Model) worstPlaces(b *bench, e *evaluation, values []footprint.ChangedValue, of []int, inherited bool) (
 	[]UnvisitedPlace, error) {
 	sums := map[int]*placeSum{}

@@ -38,7 +38,8 @@ func TestOtherGear(t *testing.T) {
 	for i := range int32(4) {
 		log(5, 20+i, i < 2) // 2 of 4
 	}
-	of := m.gearsOf(&bench{}, rows, class)
+	there := []UnvisitedPlace{{Cell: m.Cell(cell)}}
+	of := m.gearsOf(&bench{}, rows, class, there)
 	of.judged = 3
 	if got := of.other(cell); got == nil || *got != (GearShare{Gear: 5, Pulls: 2, OfPulls: 4}) {
 		t.Errorf("%+v", got)
@@ -47,7 +48,7 @@ func TestOtherGear(t *testing.T) {
 	if got := of.other(cell); got == nil || *got != (GearShare{Gear: 3, Pulls: 5, OfPulls: 5}) {
 		t.Errorf("%+v", got)
 	}
-	if got := m.gearsOf(&bench{}, rows, "another class").other(cell); got != nil {
+	if got := m.gearsOf(&bench{}, rows, "another class", there).other(cell); got != nil {
 		t.Errorf("of another fuel: %+v", got)
 	}
 }

@@ -2,6 +2,7 @@ package assess
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
@@ -177,4 +178,46 @@ func (m *Model) met(b *bench) state.Met {
 		out.UntoldPct = value.Or(value.Median(b.known(m.Untold)), 0)
 	}
 	return out
+}
+
+// withAmbient leaves out the visits of pulls that do not say how warm their day was, where a climate is given and
+// enough others do; where not enough do, the climate cannot be used.
+func (m *Model) withAmbient(visits []state.Visit, on []*state.Calibration) ([]state.Visit, []*state.Calibration,
+	result.Reasons) {
+	without, all := map[string]bool{}, map[string]bool{}
+	for i := range visits {
+		s := &visits[i].State
+		all[s.Pull] = true
+		if !value.Known(s.Ambient) {
+			without[s.Pull] = true
+		}
+	}
+	if !m.ws.Config.Climate.Known() || len(without) == 0 {
+		return visits, on, nil
+	}
+	if len(all)-len(without) < enoughOwnPulls {
+		return visits, on, result.Reasons{ClimateUnused{Pulls: len(without), Of: len(all)}}
+	}
+	var kept []state.Visit
+	var ran []*state.Calibration
+	for i := range visits {
+		if !without[visits[i].State.Pull] {
+			kept, ran = append(kept, visits[i]), append(ran, on[i])
+		}
+	}
+	return slices.Clip(kept), ran, nil
+}
+
+// thinner is by how much air may be thinner than any that was logged without it being said, kPa: about 400 m of height
+// (standard atmosphere, ISO 2533). Common practice, no source.
+const thinner = 5
+
+// higherThanLogged keeps a release away where the given climate goes where no log of the platform was: turbine speed
+// and boost control up there are in no log.
+func (m *Model) higherThanLogged() result.Reasons {
+	lowest, logged := m.ws.Config.Climate.LowestPressure(), &m.Fit.Weather.Barometer
+	if !value.Known(lowest) || len(logged.Values) == 0 || lowest >= logged.Values[0]-thinner {
+		return nil
+	}
+	return result.Reasons{HigherThanLogged{Climate: result.Number(lowest), Logged: result.Number(logged.Values[0])}}
 }

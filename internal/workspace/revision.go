@@ -204,8 +204,8 @@ func (w *Workspace) Ancestry(id string) []*Revision {
 	return out
 }
 
-// line is a revision and its ancestors, the nearest first; nil for an unknown revision.
-func (w *Workspace) line(id string) []*Revision {
+// Line is a revision and its ancestors, the nearest first; nil for an unknown revision.
+func (w *Workspace) Line(id string) []*Revision {
 	r := w.Revisions[id]
 	if r == nil {
 		return nil
@@ -223,7 +223,7 @@ func isStock(part string) bool { return strings.EqualFold(strings.TrimSpace(part
 // item that none of them names is not in it.
 func (w *Workspace) HardwareOf(id string) map[string]string {
 	out := map[string]string{}
-	for _, r := range w.line(id) {
+	for _, r := range w.Line(id) {
 		for item, part := range r.Hardware {
 			if _, known := out[item]; !known {
 				out[item] = part
@@ -239,7 +239,7 @@ func (w *Workspace) HardwareOf(id string) map[string]string {
 // TableOf returns the table of a role as the revision runs it, and the revision that supplied it: its own, or the
 // nearest ancestor's when it lists none. name tells tables of roles that are not modelled apart; "" for modelled ones.
 func (w *Workspace) TableOf(id, role, name string) (*TableRef, *Revision) {
-	for _, r := range w.line(id) {
+	for _, r := range w.Line(id) {
 		for i := range r.Tables {
 			if t := &r.Tables[i]; t.Role == role && t.Name == name {
 				return t, r

@@ -177,22 +177,33 @@ func (w *world) simulate(c *car, cal *calibration, from time.Time, salt uint64) 
 	c = c.with(cal.parts, fitting)
 	for k := range truthDays {
 		d := newDice(w.seed, diceTruth, salt, uint64(k))
-		day, a, has := w.day(c, cal.fuel, from, d)
-		s := w.begin(c.on(day), cal, a, has, d)
-		s.cruise(8, 2000, 60, coarseTick)
+		s := w.setOut(c, cal, from, d)
 		for range pullsADay {
-			x := watch{w, map[hazard.ID]bool{}}
-			s.seen = func() { x.see(s) }
-			s.usualPull(coarseTick)
-			s.seen = nil
+			out.add(w.crossedIn(s, func() { s.usualPull(coarseTick) }), k, truthDays, pullsADay)
 			if d.chance(0.25) {
 				s.rest(d.between(60, 300))
 			}
 			s.cruise(d.between(5, 10), 2200, 60, coarseTick)
-			out.add(x.crossed, k, truthDays, pullsADay)
 		}
 	}
 	return out
+}
+
+// setOut is a car on one of its days to come, on the road and warm.
+func (w *world) setOut(c *car, cal *calibration, from time.Time, d dice) *session {
+	day, a, has := w.day(c, cal.fuel, from, d)
+	s := w.begin(c.on(day), cal, a, has, d)
+	s.cruise(8, 2000, 60, coarseTick)
+	return s
+}
+
+// crossedIn are the hazards whose limits are crossed in a drive.
+func (w *world) crossedIn(s *session, drive func()) map[hazard.ID]bool {
+	x := watch{w, map[hazard.ID]bool{}}
+	s.seen = func() { x.see(s) }
+	drive()
+	s.seen = nil
+	return x.crossed
 }
 
 func (x crossings) add(crossed map[hazard.ID]bool, day, days, aDay int) {
@@ -208,17 +219,10 @@ func (x crossings) add(crossed map[hazard.ID]bool, day, days, aDay int) {
 func (w *world) visit(c *car, cal *calibration, ch *change, from time.Time, salt uint64) crossings {
 	out := crossings{}
 	for k := range truthDays {
-		d := newDice(w.seed, diceTruth, salt, 1<<41, uint64(k))
-		day, a, has := w.day(c, cal.fuel, from, d)
-		s := w.begin(c.on(day), cal, a, has, d)
-		s.cruise(8, 2000, 60, coarseTick)
+		s := w.setOut(c, cal, from, newDice(w.seed, diceTruth, salt, 1<<41, uint64(k)))
 		for range visitsADay {
-			x := watch{w, map[hazard.ID]bool{}}
-			s.seen = func() { x.see(s) }
-			s.take(ch)
-			s.seen = nil
+			out.add(w.crossedIn(s, func() { s.take(ch) }), k, truthDays, visitsADay)
 			s.cruise(6, 2200, 60, coarseTick)
-			out.add(x.crossed, k, truthDays, visitsADay)
 		}
 	}
 	return out

@@ -129,17 +129,14 @@ func (f *Fleet) unheardIn(
 			like = ""
 		}
 		pulls := f.knockCars(own)[0].Pulls
-		silent := func(m *knock.Model, like string) float64 {
-			return m.Silence(like, pulls) * m.Quiet(pullCells(own))
-		}
-		if f.Knock.Events == 0 || silent(f.Knock, "") >= worthAFit {
+		if f.Knock.Events == 0 || silence(f.Knock, "", pulls, own) >= worthAFit {
 			continue
 		}
 		without, err := knock.Fit(f.knockCars(others), prior, knock.Options{})
 		if err != nil {
 			return nil, err
 		}
-		chance := silent(without, like)
+		chance := silence(without, like, pulls, own)
 		if !without.Converged || chance >= silentByChance {
 			continue
 		}
@@ -165,11 +162,16 @@ func (f *Fleet) neverMovedIn(use []*state.State, still map[string]resting) map[s
 		if !logs.all || len(own) == 0 {
 			continue
 		}
-		n := NeverMoved{Chance: f.Knock.Silence("", f.knockCars(own)[0].Pulls) * f.Knock.Quiet(pullCells(own))}
+		n := NeverMoved{Chance: silence(f.Knock, "", f.knockCars(own)[0].Pulls, own)}
 		n.Pulls, n.Steady = countSegments(own)
 		out[car] = n
 	}
 	return out
+}
+
+// silence is the chance that a car like another ("" for one not seen) shows no rise in its pulls, by false events too.
+func silence(m *knock.Model, like string, pulls []knock.Pull, own []*state.State) float64 {
+	return m.Silence(like, pulls) * m.Quiet(pullCells(own))
 }
 
 // pullCells counts the states of pulls: false events are those of full load.

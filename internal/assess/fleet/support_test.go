@@ -254,22 +254,18 @@ func holdOut(t *testing.T, ws *workspace.Workspace, st *store.Store, platform st
 		for k := 1; k < len(byCar.Keys) && (cars == 0 || len(from) < cars); k++ {
 			from[byCar.Keys[(at+k)%len(byCar.Keys)]] = true
 		}
-		var others, own []*state.Visit
-		for _, v := range pulls {
-			if v.Car == car {
-				own = append(own, v)
-			} else if from[v.Car] {
-				others = append(others, v)
+		parted := func(all []*state.Visit) (others, own []*state.Visit) {
+			for _, v := range all {
+				if v.Car == car {
+					own = append(own, v)
+				} else if from[v.Car] {
+					others = append(others, v)
+				}
 			}
+			return others, own
 		}
-		var othersSteady, ownSteady []*state.Visit
-		for _, v := range steady {
-			if v.Car == car {
-				ownSteady = append(ownSteady, v)
-			} else if from[v.Car] {
-				othersSteady = append(othersSteady, v)
-			}
-		}
+		others, own := parted(pulls)
+		othersSteady, ownSteady := parted(steady)
 		if f.Support = f.fitSupport(others, othersSteady); f.Support == nil {
 			t.Fatalf("%s without %s: no support", platform, car)
 		}

@@ -21,8 +21,7 @@ func Of(p *state.Platform, ws *workspace.Workspace, rev *workspace.Revision, fro
 	gaps []state.Gap) Footprint {
 	none := result.Unknown()
 	out := Footprint{From: from, Gaps: append([]state.Gap{}, gaps...), CellsChangedUnvisited: none,
-		CellsVisitedUnchanged: none,
-		Unvisited:             []ChangedArea{}, Tables: []TableChange{}, Spikes: []Spike{}}
+		CellsVisitedUnchanged: none, Unvisited: []ChangedArea{}, Tables: []TableChange{}, Spikes: []Spike{}}
 	child, err := state.CalibrationOf(ws, rev.ID)
 	if err != nil {
 		out.Obstacle = Obstacle{Kind: Unresolved, Fault: err.Error()}
@@ -83,11 +82,7 @@ type tablePair struct {
 // pairsOf pairs the tables of a revision with what another runs, as far as either, or an ancestor that the two do not
 // share, lists them. Other tables are the same. A table that the revision lacks has no pair: it is among the gaps.
 func pairsOf(ws *workspace.Workspace, rev *workspace.Revision, from string) []tablePair {
-	line := append([]*workspace.Revision{rev}, ws.Ancestry(rev.ID)...)
-	var other []*workspace.Revision
-	if r := ws.Revisions[from]; r != nil {
-		other = append([]*workspace.Revision{r}, ws.Ancestry(from)...)
-	}
+	line, other := ws.Line(rev.ID), ws.Line(from)
 	var out []tablePair
 	seen := map[[2]string]bool{}
 	for _, r := range append(without(line, other), without(other, line)...) {
@@ -97,9 +92,12 @@ func pairsOf(ws *workspace.Workspace, rev *workspace.Revision, from string) []ta
 				continue
 			}
 			seen[key] = true
-			if now := ofLine(line, key); now != nil {
-				out = append(out, pairOf(now, ofLine(other, key)))
+			now, _ := ws.TableOf(rev.ID, key[0], key[1])
+			if now == nil || now.Table == nil {
+				continue
 			}
+			was, _ := ws.TableOf(from, key[0], key[1])
+			out = append(out, pairOf(now, was))
 		}
 	}
 	return out
@@ -110,18 +108,6 @@ func without(line, other []*workspace.Revision) []*workspace.Revision {
 	return slices.DeleteFunc(slices.Clone(line), func(r *workspace.Revision) bool {
 		return slices.ContainsFunc(other, func(o *workspace.Revision) bool { return o.ID == r.ID })
 	})
-}
-
-// ofLine is the table of a role and name that the nearest revision of a line lists, nil where none does.
-func ofLine(line []*workspace.Revision, key [2]string) *workspace.TableRef {
-	for _, r := range line {
-		for i := range r.Tables {
-			if t := &r.Tables[i]; t.Role == key[0] && t.Name == key[1] && t.Table != nil {
-				return t
-			}
-		}
-	}
-	return nil
 }
 
 func pairOf(now, was *workspace.TableRef) tablePair {

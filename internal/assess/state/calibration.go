@@ -225,10 +225,10 @@ func (l Lookup) same(other Lookup) bool {
 }
 
 // commandedLambda is what the lambda table asks for at a state, for logs without commanded lambda; NaN without a table.
-func (c *Calibration) commandedLambda(s *State) float64 { return c.valueAt("lambda", s) }
+func (c *Calibration) commandedLambda(s *State) float64 { return c.ValueAt("lambda", s) }
 
-// valueAt is what a table asks for at a state; NaN without one, or where the state does not know an axis.
-func (c *Calibration) valueAt(role string, s *State) float64 {
+// ValueAt is what a table asks for at a state; NaN without one, or where the state does not know an axis.
+func (c *Calibration) ValueAt(role string, s *State) float64 {
 	l, ok := c.Lookups[role]
 	if !ok {
 		return math.NaN()

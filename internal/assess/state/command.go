@@ -84,7 +84,7 @@ func (p *Platform) tableValue(role string, s *State) float64 {
 	if !ok {
 		return math.NaN()
 	}
-	return c.valueAt(role, s)
+	return c.ValueAt(role, s)
 }
 
 // fillCommand gives a state the command of its table where its log has none, with what control units add to it.
