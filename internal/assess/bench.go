@@ -283,8 +283,8 @@ func (b *bench) addSteady(m *Model, rows []evidence.Row, calibrations map[string
 	}
 }
 
-// pick picks by the order of benchFor; line are the revision's ancestors, the nearest first. The car's own logs from before its last hardware change (since) show another car
-// and are left out.
+// pick picks by the order of benchFor; line are the revision's ancestors, the nearest first. The car's own logs from
+// before its last hardware change (since) show another car and are left out.
 func (b *bench) pick(rows []*evidence.Row, rev *workspace.Revision, line []*workspace.Revision,
 	since string) []*evidence.Row {
 	all := evidence.Filter(rows, func(r *evidence.Row) bool { return r.Vehicle == b.car })

@@ -117,8 +117,9 @@ func (g *gears) other(key state.CellKey) *GearShare {
 	return best
 }
 
-// unvisited judges the changed values of a revision's tables that no visit of the bench reads. rows are what the fleet logged, stressed the bench under what may bring it to other cells. placed is the bench of the
-// states put there, nil without one.
+// unvisited judges the changed values of a revision's tables that no visit of the bench reads. rows are what the
+// fleet logged, stressed the bench under what may bring it to other cells. placed is the bench of the states put
+// there, nil without one.
 func (m *Model) unvisited(b *bench, rev *workspace.Revision, rows []evidence.Row, stressed []*bench, class string) (
 	out Unvisited, placed *bench, err error) {
 	out = Unvisited{Places: []UnvisitedPlace{}}
@@ -303,7 +304,8 @@ func (s *placeSum) takes(threshold float64) bool {
 	return s.lost > 1.5*s.sd
 }
 
-// worstPlaces is the worst place of an evaluation in each cell. An inherited one is dangerous where it is more likely than the threshold, a new one where that cannot be ruled out.
+// worstPlaces is the worst place of an evaluation in each cell. An inherited one is dangerous where it is more likely
+// than the threshold, a new one where that cannot be ruled out.
 func (m *Model) worstPlaces(b *bench, e *evaluation, values []footprint.ChangedValue, of []int, inherited bool) (
 	[]UnvisitedPlace, error) {
 	sums := map[int]*placeSum{}
