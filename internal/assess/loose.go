@@ -34,13 +34,13 @@ func (m *Model) withLooseEnds(cov *mat.SymDense, q *fleet.Quantity) *mat.SymDens
 	return out
 }
 
-// looseEnds extends a gradient g of a margin by them. slope is what the metric moves by for one unit of its predictor;
-// settled is what the metric's level takes away of the platform file's part, in units of the metric.
-func (m *Model) looseEnds(g []float64, q *fleet.Quantity, s *state.State, slope float64,
+// looseEnds extends a gradient g of a margin by them. slope and bySpark are what the metric moves by for one unit of its
+// predictor, through all but spark and through spark; settled is what the metric's level takes away of the platform file's part, in units of the metric.
+func (m *Model) looseEnds(g []float64, q *fleet.Quantity, s *state.State, slope, bySpark float64,
 	settled [state.NumLoose]float64) []float64 {
 	side := q.Side.Sign()
 	rest, spark := q.ChangeOf(m.Platform, s)
-	g = append(g, -side*slope*rest, -side*slope*spark)
+	g = append(g, -side*slope*rest, -side*bySpark*spark)
 	for k, d := range q.LooseChange(m.Platform, s) {
 		g = append(g, -side*(slope*d-settled[k]))
 	}

@@ -35,6 +35,7 @@ type evaluation struct {
 	problem     risk.Problem
 	result      risk.Result
 	before      risk.Result // the parent's, with the same draws; without draws when it met no limit
+	disputed    bool        // see predictor.dispute
 	predictor   predictor
 }
 
@@ -110,6 +111,10 @@ type predictor struct {
 	sampled  bool          // from measurements of this metric
 	unseen   bool          // but none of them on this car, nor can it be computed
 	level    ComputedLevel // how the level was set, where it was not sampled
+	follows  *fleet.Follows
+	// dispute is how far apart physics and past revisions put what the revision does at a state, in the metric's unit;
+	// nil where they do not contradict each other
+	dispute func(s *state.State) float64
 }
 
 // knockPredictor predicts knock-limited spark less commanded spark, plus the retard the platform tolerates: crossing
@@ -150,33 +155,36 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 		}
 	}
 	side := q.Side.Sign()
-	design := func(s *state.State) ([]float64, bool) {
-		x := q.Predictor(m.Platform, s)
-		if !value.Known(x) {
-			return nil, false
+	design := func(s *state.State) (d []float64, moved change, ok bool) {
+		base := fit.Base(m.Platform, q, s)
+		moved = m.changeFrom(q, s, base)
+		if !moved.known() {
+			return nil, moved, false
 		}
-		d, err := fit.Design(m.Platform, s, x)
-		return d, err == nil
+		d, err := fit.Design(m.Platform, s, base)
+		return d, moved, err == nil
 	}
 	return predictor{
-		cov: m.withLooseEnds(cov, q), pullSD: math.Sqrt(shared), cellSD: math.Hypot(pattern.Residual, rowSD),
+		cov: m.withLooseEnds(withFollows(cov, &fit.Follows), q), pullSD: math.Sqrt(shared), cellSD: math.Hypot(pattern.Residual, rowSD),
 		cars: fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves, own: len(mean) - 1,
-		unseen: !slices.Contains(fit.Seen, b.car),
+		unseen:  !slices.Contains(fit.Seen, b.car),
+		follows: &fit.Follows, dispute: m.dispute(q, &fit.Follows),
 		margin: func(s *state.State, limit float64) (float64, bool) {
-			d, known := design(s)
+			d, moved, known := design(s)
 			if !known {
 				return 0, false
 			}
-			return side * (limit - (value.Dot(d, mean) + offset + pattern.Of(s))), true
+			return side * (limit - (value.Dot(d, mean) + moved.does(&fit.Follows) + offset + pattern.Of(s))), true
 		},
 		gradient: func(s *state.State) []float64 {
-			d, _ := design(s)
-			g := make([]float64, len(d), len(d)+numLooseEnds)
+			d, moved, _ := design(s)
+			g := make([]float64, len(d), len(d)+numFollows+numLooseEnds)
 			for i := range d {
 				g[i] = -side * d[i]
 			}
-			slope := mean[fleet.PredictorColumn]
-			return m.looseEnds(g, q, s, slope, times(fit.Loose, slope))
+			g = append(g, -side*moved.rest, -side*moved.spark, -side*m.missed(q, s, &fit.Follows))
+			slope := fit.Follows.Rest.Mean
+			return m.looseEnds(g, q, s, slope, fit.Follows.Spark.Mean, times(fit.Loose, slope))
 		},
 	}
 }
@@ -213,7 +221,7 @@ func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) p
 			for i := range d {
 				g[i] = -side * v * d[i]
 			}
-			return m.looseEnds(g, q, s, factor, times(l.Loose, v))
+			return m.looseEnds(g, q, s, factor, factor, times(l.Loose, v))
 		},
 	}
 }
@@ -296,6 +304,7 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 				pt.parentMargin = was.margin
 			}
 		}
+		e.disputed = e.disputed || pr.disputes(r)
 		e.points = append(e.points, pt)
 	}
 	e.keys, e.problem = cells.Keys, now

@@ -230,6 +230,18 @@ type (
 		Parent   result.Number   `json:"parent_probability_per_pull"`
 		High     result.Number   `json:"parent_high"` // its upper bound, 95 % sure
 	}
+	// MovesAgainst: past revisions of the platform show another slope of a metric over what physics expects of a change
+	// than physics can have, and which of the two is right decides the hazard.
+	MovesAgainst struct {
+		Hazard    hazard.ID     `json:"hazard"`
+		Metric    metric.ID     `json:"metric"`
+		Through   string        `json:"through"`  // ThroughSpark or ThroughRest
+		Shown     result.Number `json:"shown"`    // share of the expected change that came, 1: all
+		ShownSD   result.Number `json:"shown_sd"` // its deviation
+		Expected  result.Number `json:"expected"`
+		Cars      int           `json:"cars"`
+		Revisions int           `json:"revisions"`
+	}
 	// LogsOffTable: what the judged logs of a revision show is not what its table asks for, as where they were made on
 	// another.
 	LogsOffTable struct {
@@ -288,6 +300,7 @@ func (CleanPastPhysics) Code() string   { return "clean_past_physics" }
 func (ChargeStoodStill) Code() string   { return "charge_stood_still" }
 func (KnockNotHeard) Code() string      { return "knock_not_heard" }
 func (RecordAgainst) Code() string      { return "record_against" }
+func (MovesAgainst) Code() string       { return "moves_against" }
 func (LogsOffTable) Code() string       { return "logs_off_table" }
 func (ChargeBelowAmbient) Code() string { return "charge_below_ambient" }
 func (ClimateUnused) Code() string      { return "climate_unused" }

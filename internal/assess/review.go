@@ -199,6 +199,11 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 		out.Change90 = result.Span{result.Number(low), result.Number(high)}
 		out.record = m.recordAgainst(b, worst, &out)
 	}
+	for _, e := range evals {
+		if e.disputed && out.against == nil {
+			out.against = e.movesAgainst()
+		}
+	}
 	var on result.Reasons // what it was judged on, the most telling first
 	if !worst.measured {
 		on = append(on, worst.predictor.level)

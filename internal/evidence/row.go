@@ -24,6 +24,7 @@ type Row struct {
 
 	Start          float64 `parquet:"start"`    // seconds into the run at which the cell was entered
 	Duration       float64 `parquet:"duration"` // seconds spent in the cell
+	Into           float64 `parquet:"into"`     // seconds into the segment at the cell's last sample
 	Samples        int32   `parquet:"samples"`
 	SampleInterval float64 `parquet:"sample_interval"` // median of the run
 	Cycles         float64 `parquet:"cycles"`          // engine cycles spent in the cell (two revolutions each)

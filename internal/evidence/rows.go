@@ -211,6 +211,7 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		LoadLow: float64(c.load) * set.LoadStep, LoadHigh: float64(c.load+1) * set.LoadStep,
 
 		Start: b.run.Time[k.places[0]] - b.run.Time[0], Duration: k.seconds,
+		Into:    b.run.Time[k.places[len(k.places)-1]] - b.run.Time[s.From],
 		Samples: int32(len(k.places)), SampleInterval: b.interval, Cycles: k.cycles,
 		RPM: meanOf(channel.EngineSpeed), Load: mean(b.load, k.places), LoadSource: b.source,
 

@@ -43,10 +43,13 @@ type Fit struct {
 
 	Commands     state.CommandError    // what control units command beyond their lambda tables
 	Heat         state.HeatLine        // what they take out of spark as charge gets hot
+	Probe        state.ProbeLag        // of exhaust temperature probes
 	Unheard      map[string]Unheard    // by car: logs that did not hear knock
 	NeverMoved   map[string]NeverMoved // by car: those of which no log shows knock retard move
 	Still        map[string]Still      // by car: logs in which charge temperature stood still
 	KnockAgainst *Contradiction        // nil where events show the limit, or clean logs do not contradict physics
+
+	passed []passage // of its pulls, while it is fitted
 
 	ChargeByAmbient *Margin // charge temperature by the ambient temperature of its day; nil where few logs have both
 }
@@ -59,7 +62,7 @@ type Fleet struct {
 
 // New joins a platform and a fit of it.
 func New(p *state.Platform, f *Fit) *Fleet {
-	p = p.WithHeat(f.Heat)
+	p = p.WithHeat(f.Heat).WithProbe(f.Probe)
 	if f.BurnFit.Cars > 0 {
 		p = p.WithBurn(f.BurnFit.BurnAngles)
 	}
@@ -75,7 +78,8 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 	f := &Fit{Margins: map[metric.ID]Margin{}, Suspects: map[string]Margin{}, Levels: map[metric.ID]Level{},
 		Lacks: map[metric.ID]result.Lack{}, Envelopes: map[EnvelopeKey]Envelope{}, Rail: state.RailOf(rows),
 		Doubts: doubtsOf(rows), Unheard: map[string]Unheard{},
-		Still: still, Commands: p.CommandErrorOf(rows), Heat: p.HeatLineOf(rows)}
+		Still: still, Commands: p.CommandErrorOf(rows), Heat: p.HeatLineOf(rows),
+		Probe: fitProbe(p, rows)}
 	var err error
 	if f.Weather, err = weatherOf(p, rows); err != nil {
 		return nil, err
@@ -108,9 +112,11 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 	if err := fleet.fitKnock(all); err != nil {
 		return nil, err
 	}
+	f.passed = fleet.passages(pulls)
 	if err := fleet.fitQuantities(pulls, suspects); err != nil {
 		return nil, err
 	}
+	f.passed = nil
 	f.Checks = fleet.checkFile(rows)
 	if err := fleet.fitEnvelopes(d, all); err != nil {
 		return nil, fmt.Errorf("platform %s: %w", p.ID, err)

@@ -1,6 +1,8 @@
 package fleet
 
 import (
+	"cmp"
+	"maps"
 	"math"
 	"slices"
 
@@ -27,16 +29,27 @@ type Margin struct {
 	Loose           [state.NumLoose]float64 // mean change of the predictor where it was fitted (Quantity.LooseChange)
 	Cars            int
 	Pulls           int
+	Follows         Follows // what a change of its predictor does: the model's own slope is of what varies in pulls
+	// Trails says that the design has a column, before that of ambient temperature, of what a second of the probe's lag
+	// would add to a reading; it is 0 in predictions.
+	Trails bool
+	Usual  []Usual // the predictor over speed where it was fitted
 }
+
+// Usual is the mean of a predictor in a bin of speed.
+type Usual struct{ RPM, Predictor float64 }
 
 // marginCovariates is the design row of a measured metric: level, a bent line over speed, the physics predictor and
 // the pull's place in the run (heat soak); for a mixture what a starving pump costs; ambient temperature where the fit
 // is by it.
-func (fit *Margin) covariates(p *state.Platform, s *state.State, predictor float64) []float64 {
+func (fit *Margin) covariates(p *state.Platform, s *state.State, predictor, byLag float64) []float64 {
 	k := s.RPM / 1000
 	out := []float64{1, k - 4, math.Max(0, k-3), math.Max(0, k-5), predictor - fit.Ref, s.Order}
 	if fit.Starves {
 		out = append(out, p.Starvation(s))
+	}
+	if fit.Trails {
+		out = append(out, byLag)
 	}
 	if fit.ByAmbient {
 		out = append(out, s.Ambient-fit.AmbientRef)
@@ -73,13 +86,16 @@ const (
 const PredictorColumn = 4
 
 // prior leaves level and speed shape to the data and holds the physics slope.
-func (fit *Margin) prior(m *Quantity) mixed.Prior {
+func (fit *Margin) prior(m *Quantity, p *state.Platform) mixed.Prior {
 	inf := math.Inf(1)
 	prior := mixed.Prior{Mean: make([]float64, 6), SD: []float64{inf, inf, inf, inf, inf, inf}}
 	prior.Mean[PredictorColumn] = m.slope
 	prior.SD[PredictorColumn] = m.slopeSD
 	if m.starves() {
 		prior.Mean, prior.SD = append(prior.Mean, starvedShare), append(prior.SD, starvedShareSD)
+	}
+	if fit.Trails {
+		prior.Mean, prior.SD = append(prior.Mean, 0), append(prior.SD, p.Probe.SD)
 	}
 	if fit.ByAmbient {
 		prior.Mean, prior.SD = append(prior.Mean, ambientShare), append(prior.SD, ambientShareSD)
@@ -159,23 +175,69 @@ func (f *Fleet) fitMargin(m *Quantity, pulls []*state.Visit, without []string, b
 	if len(used) == 0 {
 		return fit, false, nil
 	}
-	fit = Margin{Ref: value.Median(predictors), Starves: m.starves(), ByAmbient: byAmbient}
+	fit = Margin{Ref: value.Median(predictors), Starves: m.starves(), ByAmbient: byAmbient,
+		Trails: m.trails() && f.Platform.Probe.SD > 0,
+		Usual:  usualOf(used, predictors, f.RPMStep)}
 	if byAmbient {
 		fit.AmbientRef = value.Median(ambient)
 	}
 	nest := evidence.NewNest[mixed.Row]()
 	for k, s := range used {
-		nest.Add(s.Row, mixed.Row{X: fit.covariates(f.Platform, s, predictors[k]), Y: m.Measured(f.Platform, s)})
+		nest.Add(s.Row, mixed.Row{X: fit.covariates(f.Platform, s, predictors[k], f.SettledByLag(s)),
+			Y: m.Measured(f.Platform, s)})
 	}
 	cars := MixedCars(nest)
-	model, err := mixed.Fit(cars, fit.prior(m))
+	model, err := mixed.Fit(cars, fit.prior(m, f.Platform))
 	if err != nil {
+		return fit, false, err
+	}
+	if fit.Follows, err = f.followed(m, f.passed, without); err != nil {
 		return fit, false, err
 	}
 	fit.Model, fit.Seen, fit.Cars, fit.Pulls = model, nest.IDs(), len(cars), nest.Pulls
 	fit.Loose = m.meanLoose(f.Platform, used, false)
 	fit.Between, fit.Within = patternVariances(leftovers(f.Platform, &fit, m, used))
 	return fit, true, nil
+}
+
+// usualOf is the mean of a predictor by bin of speed.
+func usualOf(states []*state.State, predictors []float64, step float64) (out []Usual) {
+	bins := map[int][]int{}
+	for i, s := range states {
+		bin := int(math.Floor(s.RPM / step))
+		bins[bin] = append(bins[bin], i)
+	}
+	for _, bin := range slices.Sorted(maps.Keys(bins)) {
+		var u Usual
+		for _, i := range bins[bin] {
+			u.RPM += states[i].RPM / float64(len(bins[bin]))
+			u.Predictor += predictors[i] / float64(len(bins[bin]))
+		}
+		out = append(out, u)
+	}
+	return out
+}
+
+// usual is the predictor that is usual at a speed: linear between the bins, the nearest beyond them.
+func (fit *Margin) usual(rpm float64) float64 {
+	i, met := slices.BinarySearchFunc(fit.Usual, rpm, func(u Usual, rpm float64) int { return cmp.Compare(u.RPM, rpm) })
+	switch {
+	case met || i == 0:
+		return fit.Usual[i].Predictor
+	case i == len(fit.Usual):
+		return fit.Usual[i-1].Predictor
+	}
+	from, to := fit.Usual[i-1], fit.Usual[i]
+	return from.Predictor + (to.Predictor-from.Predictor)*(rpm-from.RPM)/(to.RPM-from.RPM)
+}
+
+// Base is the predictor at which a state's level is that of logs: as it was logged, or, where no log was, the usual one
+// of its speed. What the predictor is beyond that follows Follows.
+func (fit *Margin) Base(p *state.Platform, m *Quantity, s *state.State) float64 {
+	if s.Placed {
+		return fit.usual(s.RPM)
+	}
+	return m.Predictor(p, s.Root())
 }
 
 // MixedCars is a nest as models/mixed wants it: each car's pulls by day.
@@ -198,11 +260,11 @@ func MixedCars(n *evidence.Nest[mixed.Row]) []mixed.Car {
 
 // Design is the design row of a margin's model at a state whose predictor is x.
 func (fit *Margin) Design(p *state.Platform, s *state.State, x float64) ([]float64, error) {
-	return fit.Model.Design(fit.covariates(p, s, x), nil)
+	return fit.Model.Design(fit.covariates(p, s, x, 0), nil)
 }
 
 // Expect is the metric expected of a car at a state whose predictor is x, with its deviation.
 func (fit *Margin) Expect(p *state.Platform, s *state.State, x float64, car string) (mean, sd float64, err error) {
-	mean, sd, _, err = fit.Model.Predict(car, fit.covariates(p, s, x))
+	mean, sd, _, err = fit.Model.Predict(car, fit.covariates(p, s, x, 0))
 	return mean, sd, err
 }

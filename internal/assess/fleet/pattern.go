@@ -46,7 +46,7 @@ func leftovers(p *state.Platform, fit *Margin, m *Quantity, states []*state.Stat
 			mean, _ = fit.Model.Joint(s.Car)
 			means[s.Car] = mean
 		}
-		d, err := fit.Design(p, s, x)
+		d, err := fit.Model.Design(fit.covariates(p, s, x, p.SettledByLag(s)), nil)
 		if err != nil {
 			continue
 		}

@@ -73,8 +73,8 @@ var quantities = []Quantity{
 	{Info: row(metric.OilTemperature), ChangeSD: 0.35, slope: 0, slopeSD: 0.5,
 		Measured:  logged(func(r *evidence.Row) float64 { return r.OilTemperature }),
 		Predictor: (*state.Platform).FuelFlow},
-	{Info: row(metric.ExhaustTemperature), ChangeSD: 0.35, SparkSD: 0.35, slope: 1, slopeSD: 0.35,
-		Measured:  logged(func(r *evidence.Row) float64 { return r.ExhaustTemperature }),
+	{Info: row(metric.ExhaustTemperature), ChangeSD: 0.35, SparkSD: 0.35, slope: 0.7, slopeSD: 0.35,
+		Measured:  (*state.Platform).SettledExhaust,
 		Predictor: func(_ *state.Platform, s *state.State) float64 { return s.Simulated.ExhaustC }},
 	{Info: row(metric.PeakPressure), ChangeSD: 0.1, SparkSD: 0.2, Stands: true, bias: 0.08, Moves: true,
 		Predictor: func(_ *state.Platform, s *state.State) float64 { return s.Simulated.PeakKPa }},
@@ -97,6 +97,12 @@ var quantities = []Quantity{
 
 // starves reports whether a starving pump shows in the metric.
 func (m *Quantity) starves() bool { return m.ID == metric.Lambda }
+
+// PhysicsSlope is what physics expects the metric to move by for one unit of its predictor; 0 where it expects nothing.
+func (m *Quantity) PhysicsSlope() float64 { return m.slope }
+
+// trails reports whether the probe that measures the metric trails it by state.ProbeLag.
+func (m *Quantity) trails() bool { return m.ID == metric.ExhaustTemperature }
 
 // row is a metric's row of the catalogue.
 func row(id metric.ID) metric.Info {

@@ -161,3 +161,14 @@ func (p *Platform) withManifold(s State, manifold float64) State {
 	next.Cycles = s.Cycles / density
 	return next
 }
+
+// MovedTo is a state as another revision of the platform would run it; ok is false where that, or the revision it ran,
+// is not known.
+func (p *Platform) MovedTo(s *State, revision string) (next State, ok bool) {
+	from, to := p.calibrations[s.Row.Revision], p.calibrations[revision]
+	if from == nil || to == nil {
+		return next, false
+	}
+	next, _ = p.move(s, from, to)
+	return next, true
+}

@@ -31,6 +31,7 @@ type Platform struct {
 	fuels             map[string]shopFuel
 	calibrations      map[string]*Calibration // its revisions, by id
 	Heat              HeatLine
+	Probe             ProbeLag
 }
 
 // shopFuel is a fuel of headroom.yaml and its blends at other ethanol shares.
