@@ -86,7 +86,9 @@ const (
 	scaleAgrees    = 0.03 // a display whose median there lies within this share of the ratio has the same scale
 )
 
-func isStoich(ratio float64) bool { return ratio >= 13.7 && ratio <= 14.8 || ratio >= 8.9 && ratio <= 10.9 }
+func isStoich(ratio float64) bool {
+	return ratio >= 13.7 && ratio <= 14.8 || ratio >= 8.9 && ratio <= 10.9
+}
 
 // LearnStoich learns from a commanded air–fuel ratio, numbers as logged, by which stoichiometric ratio the logger scales
 // it. Speed and throttle must have been settled.
