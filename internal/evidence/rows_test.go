@@ -281,8 +281,8 @@ func TestSetupThatCannotWorkIsNamed(t *testing.T) {
 	}
 }
 
-// The leanest mixture of a cell keeps the speed and the load at which it was met, not the cell's mean: a limit on lambda
-// along load is read there. Load here rises by 0.19 % a sample through a cell.
+// The leanest mixture of a cell keeps the speed and the load at which it was met, not the cell's mean: a limit on
+// lambda along load is read there. Load here rises by 0.19 % a sample through a cell.
 func TestLeanestKeepsItsPlace(t *testing.T) {
 	run := pullRun(map[channel.ID]shape{
 		channel.AbsoluteLoad: func(i int, _ float64) float64 { return 140 + 0.19*float64(i) },

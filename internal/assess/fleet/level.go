@@ -41,8 +41,8 @@ type Level struct {
 // and 7000 rpm, so ±5 ° bend it by 0.02 to 0.03 per 1000 rpm; a volumetric efficiency that is 4 % wrong at one
 // breakpoint bends it by 0.04 to 0.08 there. Load: ln(ratio) over ln(load), the tenth of Quantity.ChangeSD. Spark: the
 // loss of torque grows with the square of phasing, about a tenth at 20 ° (Ayala, Gerty and Heywood, SAE 2006-01-0229,
-// from memory), so that an anchor ±5 ° wrong tilts it by 0.025 in 10 °; by as much again for friction and heat loss. The
-// numbers are from computed torque, that they are the right priors is common practice, no source.
+// from memory), so that an anchor ±5 ° wrong tilts it by 0.025 in 10 °; as much again for friction and heat loss. The
+// numbers are of computed torque; that they are the right priors is common practice, no source.
 const (
 	levelTrendSD     = 0.03  // per 1000 rpm
 	levelKinkSD      = 0.05  // change of the trend at a knot, per 1000 rpm

@@ -115,8 +115,8 @@ func QuantityOf(id metric.ID) *Quantity {
 	return nil
 }
 
-// PlaceOf is the speed (rpm) and absolute load (%) at which the metric is held against a limit. What moves the load of a
-// state moves that of the place by the same factor.
+// PlaceOf is the speed (rpm) and absolute load (%) at which the metric is held against a limit. What moves the load of
+// a state moves that of the place by the same factor.
 func (m *Quantity) PlaceOf(s *state.State) (rpm, load float64) {
 	if m.place == nil || s.Row == nil || s.Edge {
 		return s.RPM, s.Load

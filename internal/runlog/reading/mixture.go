@@ -90,8 +90,8 @@ func isStoich(ratio float64) bool {
 	return ratio >= 13.7 && ratio <= 14.8 || ratio >= 8.9 && ratio <= 10.9
 }
 
-// LearnStoich learns from a commanded air–fuel ratio, numbers as logged, by which stoichiometric ratio the logger scales
-// it. Speed and throttle must have been settled.
+// LearnStoich learns from a commanded air–fuel ratio, numbers as logged, by which stoichiometric ratio the logger
+// scales it. Speed and throttle must have been settled.
 func (ctx *Context) LearnStoich(commanded []float64) {
 	counts := map[float64]int{}
 	n, most := 0, math.NaN()
@@ -114,8 +114,8 @@ func (ctx *Context) LearnStoich(commanded []float64) {
 	}
 }
 
-// scaleOf is the stoichiometric ratio by which a displayed air–fuel ratio is scaled, as the commanded one shows it; ok is
-// false where it shows none, or this display stands elsewhere while the control unit holds λ at 1.
+// scaleOf is the stoichiometric ratio by which a displayed air–fuel ratio is scaled, as the commanded one shows it; ok
+// is false where it shows none, or this display stands elsewhere while the control unit holds λ at 1.
 func (ctx *Context) scaleOf(values []float64) (stoich float64, ok bool) {
 	held := samples.Median(samples.Where(values, func(i int) bool { return i < len(ctx.held) && ctx.held[i] }))
 	return ctx.stoich, ctx.stoich > 0 && math.Abs(held/ctx.stoich-1) <= scaleAgrees

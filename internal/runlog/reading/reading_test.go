@@ -272,8 +272,8 @@ func TestFurtherRows(t *testing.T) {
 	}
 }
 
-// The scale of a displayed air–fuel ratio is that at which the commanded one stands while the control unit holds λ at 1.
-// A display of another make stands elsewhere and keeps its own, and a plateau that is no fuel's is none.
+// The scale of a displayed air–fuel ratio is that at which the commanded one stands while the control unit holds λ at
+// 1. A display of another make stands elsewhere and keeps its own, and a plateau that is no fuel's is none.
 func TestScaleOfTheCommandedPlateau(t *testing.T) {
 	speed, opening, truth := []float64{}, []float64{}, []float64{}
 	for i := range 100 {
