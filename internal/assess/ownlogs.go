@@ -59,10 +59,9 @@ func (m *Model) expect(q *fleet.Quantity, s *state.State) (e expectation, ok boo
 	}
 	if q.Stands {
 		l := m.Levels[q.ID]
-		mean, sd, ok, err := l.Expect(s, s.Car)
-		pull, cell := l.Spread()
+		mean, sd, row, ok, err := l.Expect(s, s.Car)
 		v := x * math.Exp(mean)
-		return expectation{v, v * sd, v * pull, v * cell}, ok, err
+		return expectation{v, v * sd, v * l.PullSD(), v * row}, ok, err
 	}
 	fit, fitted := m.MarginOf(q, s.Car)
 	if !fitted {

@@ -40,7 +40,8 @@ func (m *Model) PeakPower(rows []*evidence.Row) (kW float64, measured bool) {
 	torque := fleet.QuantityOf(metric.Torque)
 	for _, r := range fullest {
 		v := m.Logged(r)
-		factor := m.Levels[metric.Torque].Factor(torque, &v.State, r.Vehicle)
+		level := m.Levels[metric.Torque]
+		factor := level.Factor(torque, &v.State, r.Vehicle)
 		if kW := power(v.Simulated.TorqueNm*factor, v.RPM); value.Known(kW) && kW > 0 {
 			peaks = append(peaks, kW)
 		}

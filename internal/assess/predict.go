@@ -190,38 +190,43 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 }
 
 // computedPredictor predicts a metric from physics at the level that measurements give it, with the error of that level
-// and the spread measured about it, which is relative and taken at the limit, where it decides. Without measurements
-// the pull-to-pull spread is that of the logged states.
+// and the spread measured about it, which is relative and taken at the limit, where it decides. What the level misses
+// and comes back in every pull of the car is its pattern, and part of the level; only the rest is drawn anew in each.
+// Without measurements the pull-to-pull spread is that of the logged states.
 func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) predictor {
 	l := m.Levels[q.ID]
 	mean, cov := l.Posterior(q, b.car)
-	pull, cell := l.Spread()
 	atLimit := b.meanLimit(rule)
 	cars, pulls := b.carCount(), b.pullCount()
 	level := ComputedLevel{OwnCar: l.MeasuredOn(b.car)}
+	var pattern fleet.Pattern
 	if l.Model != nil {
 		cars, pulls = l.Cars, l.Pulls
 		if !level.OwnCar {
 			level.OtherCars = l.Cars
 		}
+		pattern = m.LevelPatternOf(&l, q, b.patternCar(), b.states())
 	}
 	side := q.Side.Sign()
+	expected := func(s *state.State) (v, factor float64) {
+		factor = math.Exp(value.Dot(l.Design(s), mean) + pattern.Of(s))
+		return factor * q.Predictor(m.Platform, s), factor
+	}
 	return predictor{
-		cov: m.withLooseEnds(cov, q), own: len(mean) - 1, pullSD: pull * atLimit, cellSD: cell * atLimit,
-		cars: cars, pulls: pulls, level: level, moves: q.Moves,
+		cov: m.withLooseEnds(cov, q), own: len(mean) - 1, pullSD: l.PullSD() * atLimit,
+		cellSD: pattern.Residual * atLimit, cars: cars, pulls: pulls, level: level, moves: q.Moves,
 		margin: func(s *state.State, limit float64) (float64, bool) {
-			v := math.Exp(value.Dot(l.Design(s), mean)) * q.Predictor(m.Platform, s)
+			v, _ := expected(s)
 			return side * (limit - v), value.Known(v)
 		},
 		gradient: func(s *state.State) []float64 {
 			d := l.Design(s)
-			factor := math.Exp(value.Dot(d, mean))
-			v := factor * q.Predictor(m.Platform, s)
+			v, factor := expected(s)
 			g := make([]float64, len(d), len(d)+numLooseEnds)
 			for i := range d {
 				g[i] = -side * v * d[i]
 			}
-			return m.looseEnds(g, q, s, factor, factor, times(l.Loose, v))
+			return m.looseEnds(g, q, s, factor, factor, l.SettledAt(s, v))
 		},
 	}
 }
@@ -271,7 +276,7 @@ type limitRule struct {
 func ruleOf(l *workspace.Limit, q *fleet.Quantity) limitRule {
 	return limitRule{
 		hazard: l.Hazard, severity: l.EffectiveSeverity(), source: l.Source,
-		at: func(s *state.State) (float64, bool) { return l.At(q.SpeedOf(s), s.Load) },
+		at: func(s *state.State) (float64, bool) { return l.At(q.PlaceOf(s)) },
 	}
 }
 

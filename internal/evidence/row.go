@@ -71,6 +71,7 @@ type Row struct {
 	Lambda          float64 `parquet:"lambda"`         // mean
 	LambdaLeanest   float64 `parquet:"lambda_leanest"` // largest 0.3 s mean of a 3-sample running median
 	LeanestRPM      float64 `parquet:"leanest_rpm"`    // speed there
+	LeanestLoad     float64 `parquet:"leanest_load"`   // absolute load there, %
 	LambdaCommanded float64 `parquet:"lambda_commanded"`
 	LambdaError     float64 `parquet:"lambda_error"` // mean of measured minus commanded
 	ShortTermTrim   float64 `parquet:"short_term_trim"`

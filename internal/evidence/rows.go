@@ -202,6 +202,7 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 	for j, i := range k.places {
 		inSegment[j] = i - s.From
 	}
+	leanest := placeOfLargest(lambda, inSegment, s.From)
 	set := b.setup
 	return Row{
 		Platform: set.Platform, Vehicle: set.Vehicle, Revision: set.Revision, Fuel: set.Fuel, Run: set.Run,
@@ -224,8 +225,8 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		Peak:       b.sample(b.peak(k)),
 		RetardRise: b.riseSum(k), RetardMax: largest(b.retard.total, k.places), RetardStart: k.knock.start,
 
-		Lambda: meanOf(channel.Lambda), LambdaLeanest: largest(lambda, inSegment), LeanestRPM: b.speedAt(s, lambda,
-			inSegment),
+		Lambda: meanOf(channel.Lambda), LambdaLeanest: largest(lambda, inSegment),
+		LeanestRPM: leanest.of(get(channel.EngineSpeed)), LeanestLoad: leanest.of(b.load),
 		LambdaCommanded: meanOf(channel.LambdaCommanded), LambdaError: mean(b.lambdaError, k.places),
 		ShortTermTrim: meanOf(channel.ShortTermTrim), LongTermTrim: meanOf(channel.LongTermTrim),
 
@@ -293,15 +294,26 @@ func (b *builder) rate(values []float64, k *content, s Segment) float64 {
 	return (at(values, last) - at(values, first)) / seconds
 }
 
-// speedAt is the speed at the first largest of some values of a segment, NaN without one.
-func (b *builder) speedAt(s Segment, values []float64, places []int) float64 {
+// instant is a sample of the run, none below 0.
+type instant int
+
+// of is what a channel shows at an instant, NaN where there is none or it is not logged.
+func (i instant) of(values []float64) float64 {
+	if i < 0 {
+		return math.NaN()
+	}
+	return at(values, int(i))
+}
+
+// placeOfLargest is where the first largest of some values of a segment that begins at from lies.
+func placeOfLargest(values []float64, places []int, from int) instant {
 	most := largest(values, places)
 	for _, i := range places {
 		if values[i] == most {
-			return at(b.channels[channel.EngineSpeed], s.From+i)
+			return instant(from + i)
 		}
 	}
-	return math.NaN()
+	return -1
 }
 
 // retardInterval is NaN when knock retard is not logged.

@@ -280,3 +280,25 @@ func TestSetupThatCannotWorkIsNamed(t *testing.T) {
 		wantKind(t, findings, "setup")
 	}
 }
+
+// The leanest mixture of a cell keeps the speed and the load at which it was met, not the cell's mean: a limit on
+// lambda along load is read there. Load here rises by 0.19 % a sample through a cell.
+func TestLeanestKeepsItsPlace(t *testing.T) {
+	run := pullRun(map[channel.ID]shape{
+		channel.AbsoluteLoad: func(i int, _ float64) float64 { return 140 + 0.19*float64(i) },
+		channel.Lambda: func(i int, _ float64) float64 {
+			if i >= 36 && i <= 38 {
+				return 0.95
+			}
+			return 0.85
+		},
+	})
+	rows, _ := Rows(run, setup())
+	r := rowAt(t, rows, 2500) // samples 30–39
+	near(t, "speed", r.LeanestRPM, 2000+50*17, 1e-9)
+	near(t, "load", r.LeanestLoad, 140+0.19*37, 1e-9)
+	plain, _ := Rows(pullRun(nil), setup())
+	if r := rowAt(t, plain, 2500); !math.IsNaN(r.LeanestLoad) || !math.IsNaN(r.LeanestRPM) {
+		t.Errorf("without lambda the leanest is at %v rpm, %v %%", r.LeanestRPM, r.LeanestLoad)
+	}
+}

@@ -76,6 +76,9 @@ func mapColumns(tb *source.Table, rule channelmap.FileRule, opts Options, axis *
 	}
 	m.noteMissingRules()
 	for _, id := range order {
+		if id == channel.Lambda {
+			m.learnStoich()
+		}
 		m.settle(id)
 	}
 	for i := range m.columns {
@@ -130,6 +133,26 @@ func (m *mapper) noteMissingRules() {
 				Detail: fmt.Sprintf("channels.yaml line %d names column %q, which the file does not have", r.Line,
 					r.Header)})
 		}
+	}
+}
+
+// learnStoich learns the scale of air–fuel ratios from the column of the commanded one, where there is just one.
+func (m *mapper) learnStoich() {
+	commanded := -1
+	for i, claims := range m.claims {
+		if len(claims) == 0 || claims[0].Channel != channel.LambdaCommanded || m.columns[i].Reason != "" {
+			continue
+		}
+		if commanded >= 0 {
+			return
+		}
+		commanded = i
+	}
+	if commanded < 0 {
+		return
+	}
+	if rule := m.userBy[commanded]; rule.Scale == 0 && rule.Offset == 0 {
+		m.ctx.LearnStoich(m.tb.Columns[commanded].Values)
 	}
 }
 

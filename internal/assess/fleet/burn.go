@@ -62,6 +62,7 @@ func torqueRatios(p *state.Preparer, rows []evidence.Row) (ratios []float64, h [
 			continue
 		}
 		s := p.Read(r)
+		s.Spark -= s.Retard // as fired: else torque that knock retard took would speak for late combustion
 		p.Simulate(&s)
 		if !(s.Simulated.TorqueNm > 0) {
 			continue

@@ -196,7 +196,7 @@ func (f *Fleet) fitMargin(m *Quantity, pulls []*state.Visit, without []string, b
 	}
 	fit.Model, fit.Seen, fit.Cars, fit.Pulls = model, nest.IDs(), len(cars), nest.Pulls
 	fit.Loose = m.meanLoose(f.Platform, used, false)
-	fit.Between, fit.Within = patternVariances(leftovers(f.Platform, &fit, m, used))
+	fit.Between, fit.Within = patternVariances(leftovers(f.Platform, fit.Model, used, fit.observer(f.Platform, m)))
 	return fit, true, nil
 }
 
@@ -238,6 +238,17 @@ func (fit *Margin) Base(p *state.Platform, m *Quantity, s *state.State) float64 
 		return fit.usual(s.RPM)
 	}
 	return m.Predictor(p, s.Root())
+}
+
+// observer reads the design row of a logged state and what it measured.
+func (fit *Margin) observer(p *state.Platform, m *Quantity) observer {
+	return func(s *state.State) ([]float64, float64, bool) {
+		x, y := m.Predictor(p, s), m.Measured(p, s)
+		if !value.Known(x) || !value.Known(y) {
+			return nil, 0, false
+		}
+		return fit.covariates(p, s, x, p.SettledByLag(s)), y, true
+	}
 }
 
 // MixedCars is a nest as models/mixed wants it: each car's pulls by day.

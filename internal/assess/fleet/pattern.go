@@ -25,8 +25,11 @@ type leftover struct {
 	value float64
 }
 
+// observer reads the design row and the value of a model at a logged state; ok is false where it has none.
+type observer func(s *state.State) (x []float64, y float64, ok bool)
+
 // leftovers computes them for logged states that have the metric; states are as logged.
-func leftovers(p *state.Platform, fit *Margin, m *Quantity, states []*state.State) []leftover {
+func leftovers(p *state.Platform, model *mixed.Model, states []*state.State, observe observer) []leftover {
 	type deviation struct {
 		at    int // into out
 		pull  string
@@ -37,16 +40,16 @@ func leftovers(p *state.Platform, fit *Margin, m *Quantity, states []*state.Stat
 	var out []leftover
 	var all []deviation
 	for _, s := range states {
-		x, y := m.Predictor(p, s), m.Measured(p, s)
-		if !value.Known(x) || !value.Known(y) {
+		x, y, ok := observe(s)
+		if !ok {
 			continue
 		}
 		mean, ok := means[s.Car]
 		if !ok {
-			mean, _ = fit.Model.Joint(s.Car)
+			mean, _ = model.Joint(s.Car)
 			means[s.Car] = mean
 		}
-		d, err := fit.Model.Design(fit.covariates(p, s, x, p.SettledByLag(s)), nil)
+		d, err := model.Design(x, nil)
 		if err != nil {
 			continue
 		}
@@ -56,7 +59,7 @@ func leftovers(p *state.Platform, fit *Margin, m *Quantity, states []*state.Stat
 		out = append(out, leftover{key: patternKey{s.Car, s.Row.Revision, p.CellOf(s)}})
 	}
 	for _, d := range all {
-		out[d.at].value = d.value - pullOffset(fit.Model, byPull[d.pull])
+		out[d.at].value = d.value - pullOffset(model, byPull[d.pull])
 	}
 	return out
 }
@@ -121,11 +124,21 @@ type Pattern struct {
 	shift map[patternKey]float64 // added to the metric, shrunk by how often the cell was met
 }
 
-// PatternOf estimates a car's pattern from its own states as logged, of those given; rows of other cars tell nothing of
-// it. car is "" for a car not seen.
+// PatternOf estimates a car's pattern of a measured metric from its own states as logged, of those given; rows of other
+// cars tell nothing of it. car is "" for a car not seen.
 func (f *Fleet) PatternOf(fit *Margin, m *Quantity, car string, states []*state.State) Pattern {
-	out := Pattern{p: f.Platform, shift: map[patternKey]float64{}, Residual: math.Sqrt(fit.Between + fit.Within)}
-	if car == "" || fit.Between == 0 {
+	return f.patternOf(fit.Model, fit.Between, fit.Within, fit.observer(f.Platform, m), car, states)
+}
+
+// LevelPatternOf is PatternOf of a computed metric, as a log ratio.
+func (f *Fleet) LevelPatternOf(l *Level, m *Quantity, car string, states []*state.State) Pattern {
+	return f.patternOf(l.Model, l.Between, l.Within, l.observer(f.Platform, m), car, states)
+}
+
+func (f *Fleet) patternOf(model *mixed.Model, between, within float64, observe observer, car string,
+	states []*state.State) Pattern {
+	out := Pattern{p: f.Platform, shift: map[patternKey]float64{}, Residual: math.Sqrt(between + within)}
+	if car == "" || between == 0 {
 		return out
 	}
 	var own []*state.State
@@ -138,7 +151,7 @@ func (f *Fleet) PatternOf(fit *Margin, m *Quantity, car string, states []*state.
 	}
 	cells := evidence.NewIndex[patternKey]()
 	var times []float64 // met, by cell
-	for _, l := range leftovers(f.Platform, fit, m, own) {
+	for _, l := range leftovers(f.Platform, model, own, observe) {
 		k := cells.Of(l.key)
 		if k == len(times) {
 			times = append(times, 0)
@@ -149,19 +162,22 @@ func (f *Fleet) PatternOf(fit *Margin, m *Quantity, car string, states []*state.
 	unknown, visits := 0.0, 0.0
 	for k, key := range cells.Keys { // in the order met, so that sums are the same each time
 		n := times[k]
-		share := fit.Between / (fit.Between + fit.Within/n)
+		share := between / (between + within/n)
 		out.shift[key] *= share / n
-		unknown += n * fit.Between * (1 - share)
+		unknown += n * between * (1 - share)
 		visits += n
 	}
 	if visits > 0 {
-		out.Residual = math.Sqrt(fit.Within + unknown/visits)
+		out.Residual = math.Sqrt(within + unknown/visits)
 	}
 	return out
 }
 
-// Of is the shift of a state.
+// Of is the shift of a state; none for the zero Pattern.
 func (pt Pattern) Of(s *state.State) float64 {
+	if len(pt.shift) == 0 {
+		return 0
+	}
 	at := s.Root()
 	return pt.shift[patternKey{at.Car, at.Row.Revision, pt.p.CellOf(at)}]
 }

@@ -30,9 +30,10 @@ type Quantity struct {
 	Stands bool
 	bias   float64
 	// Moves says that the metric is judged at every sample kept of a cell (state.Visit), because it and limits on it
-	// change within one; else it is an extreme of the cell, met at the speed that place gives (nil: of the state).
+	// change within one; else it is an extreme of the cell, met at the speed and load that place gives (nil: of the
+	// state).
 	Moves bool
-	place func(r *evidence.Row) float64
+	place func(r *evidence.Row) (rpm, load float64)
 	// sample reads a logged sample, where the metric moves and can be measured; nil else.
 	sample func(p *state.Platform, at *evidence.Sample) float64
 }
@@ -51,7 +52,7 @@ var quantities = []Quantity{
 	{Info: row(metric.Lambda), ChangeSD: 0.1, slope: 1, slopeSD: 0.15,
 		Measured:  logged(func(r *evidence.Row) float64 { return r.LambdaLeanest }),
 		Predictor: func(_ *state.Platform, s *state.State) float64 { return s.LambdaCommanded },
-		place:     func(r *evidence.Row) float64 { return r.LeanestRPM }},
+		place:     func(r *evidence.Row) (rpm, load float64) { return r.LeanestRPM, r.LeanestLoad }},
 	{Info: row(metric.InjectorDuty), ChangeSD: 0.1, slope: 1, slopeSD: 0.35, Stands: true, bias: 0.10,
 		Measured:  logged(func(r *evidence.Row) float64 { return r.InjectorDuty }),
 		Predictor: (*state.Platform).InjectorDuty},
@@ -120,12 +121,14 @@ func QuantityOf(id metric.ID) *Quantity {
 	return nil
 }
 
-// SpeedOf is the speed at which the metric is held against a limit, rpm.
-func (m *Quantity) SpeedOf(s *state.State) float64 {
+// PlaceOf is the speed (rpm) and absolute load (%) at which the metric is held against a limit. What moves the load of
+// a state moves that of the place by the same factor.
+func (m *Quantity) PlaceOf(s *state.State) (rpm, load float64) {
 	if m.place == nil || s.Row == nil || s.Edge {
-		return s.RPM
+		return s.RPM, s.Load
 	}
-	return value.Or(m.place(s.Row), s.RPM)
+	rpm, load = m.place(s.Row)
+	return value.Or(rpm, s.RPM), value.Or(load*s.Load/s.Root().Load, s.Load)
 }
 
 // Margin is the smallest measured margin of a logged state's row to a limit, positive inside; NaN where the metric was
@@ -139,11 +142,12 @@ func (m *Quantity) Margin(p *state.Platform, s *state.State, limit func(rpm, loa
 		}
 	}
 	if m.sample == nil {
-		rpm := s.Row.RPM
+		rpm, load := s.Row.RPM, s.Row.Load
 		if m.place != nil {
-			rpm = value.Or(m.place(s.Row), rpm)
+			atRPM, atLoad := m.place(s.Row)
+			rpm, load = value.Or(atRPM, rpm), value.Or(atLoad, load)
 		}
-		look(rpm, s.Row.Load, m.Measured(p, s))
+		look(rpm, load, m.Measured(p, s))
 		return smallest
 	}
 	for _, at := range s.Row.Kept() {

@@ -29,6 +29,7 @@ type State struct {
 	Charge, Coolant         float64 // °C
 	Lambda, LambdaCommanded float64
 	Spark                   float64 // commanded, before knock retard
+	Retard                  float64 // knock retard, °, 0 where not logged
 	IntakeCam               float64
 	Ethanol                 float64 // %
 	Fuel                    string  // id in headroom.yaml
@@ -102,7 +103,8 @@ func stateAt(r *evidence.Row, at *evidence.Sample) State {
 		Barometer: value.Or(r.Barometer, StandardBarometer), Ambient: r.Ambient,
 		Charge: value.Or(at.Charge, r.ChargeTemperature), Coolant: r.CoolantTemperature,
 		Lambda: value.Or(r.Lambda, r.LambdaCommanded), LambdaCommanded: r.LambdaCommanded,
-		Spark: value.Or(at.Commanded, r.SparkCommanded), IntakeCam: r.IntakeCam, Ethanol: r.Ethanol, Fuel: r.Fuel,
+		Spark: value.Or(at.Commanded, r.SparkCommanded), Retard: math.Max(0, value.Or(at.Commanded-at.Delivered, 0)),
+		IntakeCam: r.IntakeCam, Ethanol: r.Ethanol, Fuel: r.Fuel,
 		Cycles: r.Cycles, Order: float64(r.Order), Gear: r.Gear, Overshoot: r.BoostOvershoot, TargetRate: r.TargetRate,
 		Rail: r.RailPressure, Pedal: FullThrottle,
 	}

@@ -20,6 +20,9 @@ type Context struct {
 	manifold []float64 // kPa absolute, nil when not settled
 	lambda   []float64 // measured
 
+	stoich float64 // air–fuel ratio at which the commanded one stands at part throttle; 0: not known
+	held   []bool  // whether it stands there, by sample
+
 	// Conclusions about the logger's habits, which hold for all rows of the log.
 	Imperial    bool      // some column is in mph, psi, °F or lb/min
 	thermal     unit.Unit // unit of the temperatures without a written one, as settled so far; "" when none
@@ -64,6 +67,11 @@ func (ctx *Context) idling(i int) bool {
 
 // stopped reports whether sample i has the engine at rest.
 func (ctx *Context) stopped(i int) bool { return i < len(ctx.Speed) && ctx.Speed[i] == 0 }
+
+// partThrottle reports whether sample i has the engine turning at part throttle or idle.
+func (ctx *Context) partThrottle(i int) bool {
+	return i < len(ctx.Opening) && ctx.Opening[i] < 50 && i < len(ctx.Speed) && ctx.Speed[i] > 400
+}
 
 // wideOpen reports whether sample i is at nearly full throttle under load.
 func (ctx *Context) wideOpen(i int) bool {

@@ -76,12 +76,63 @@ func narrowBand(values []float64) bool {
 	return 4*middle < len(sorted)
 }
 
-// fromAFR divides by the stated stoichiometric ratio, or that of the usual display when none is stated, and checks the
-// choice at idle, where λ is 1 by control.
+// A commanded air–fuel ratio stands at the stoichiometric ratio of its scale where the control unit holds λ at 1. A
+// number that it stands at is taken for that ratio where it is one of gasoline, up to a blend of 15 % ethanol, or of a
+// blend of 65 % and more, by Heywood's equation 3.6 (13.7 to 14.8, 8.9 to 10.9), and holds for plateauShare of part
+// throttle: common practice, no source.
+const (
+	plateauShare   = 0.3
+	plateauSamples = 20
+	scaleAgrees    = 0.03 // a display whose median there lies within this share of the ratio has the same scale
+)
+
+func isStoich(ratio float64) bool {
+	return ratio >= 13.7 && ratio <= 14.8 || ratio >= 8.9 && ratio <= 10.9
+}
+
+// LearnStoich learns from a commanded air–fuel ratio, numbers as logged, by which stoichiometric ratio the logger
+// scales it. Speed and throttle must have been settled.
+func (ctx *Context) LearnStoich(commanded []float64) {
+	counts := map[float64]int{}
+	n, most := 0, math.NaN()
+	for i, v := range commanded {
+		if !ctx.partThrottle(i) || math.IsNaN(v) {
+			continue
+		}
+		n++
+		counts[v]++
+		if m := counts[v]; math.IsNaN(most) || m > counts[most] || m == counts[most] && v > most {
+			most = v
+		}
+	}
+	if n < plateauSamples || float64(counts[most]) < plateauShare*float64(n) || !isStoich(most) {
+		return
+	}
+	ctx.stoich, ctx.held = most, make([]bool, len(commanded))
+	for i, v := range commanded {
+		ctx.held[i] = v == most && ctx.partThrottle(i)
+	}
+}
+
+// scaleOf is the stoichiometric ratio by which a displayed air–fuel ratio is scaled, as the commanded one shows it; ok
+// is false where it shows none, or this display stands elsewhere while the control unit holds λ at 1.
+func (ctx *Context) scaleOf(values []float64) (stoich float64, ok bool) {
+	held := samples.Median(samples.Where(values, func(i int) bool { return i < len(ctx.held) && ctx.held[i] }))
+	return ctx.stoich, ctx.stoich > 0 && math.Abs(held/ctx.stoich-1) <= scaleAgrees
+}
+
+// fromAFR divides by the stated stoichiometric ratio, else by that of the commanded plateau, else by that of the usual
+// display, and checks the choice at idle, where λ is 1 by control.
 func (ctx *Context) fromAFR(values []float64, why string) Reading {
 	stoich := ctx.Stoich
 	r := Reading{Unit: string(unit.AFR), Confidence: 0.95}
-	if !(stoich > 0) {
+	plateau, found := ctx.scaleOf(values)
+	switch {
+	case stoich > 0:
+	case found:
+		stoich = plateau
+		why += ", the scale by where the commanded ratio stands at part throttle"
+	default:
 		stoich = displayAFR
 		r.Confidence = 0.85
 		r.assumes("air-fuel ratio was divided by %.4g, the usual scale of a gasoline display; state the display's "+

@@ -271,3 +271,45 @@ func TestFurtherRows(t *testing.T) {
 		t.Errorf("%+v", f)
 	}
 }
+
+// The scale of a displayed air–fuel ratio is that at which the commanded one stands while the control unit holds λ at
+// 1. A display of another make stands elsewhere and keeps its own, and a plateau that is no fuel's is none.
+func TestScaleOfTheCommandedPlateau(t *testing.T) {
+	speed, opening, truth := []float64{}, []float64{}, []float64{}
+	for i := range 100 {
+		if pull := i >= 60; pull {
+			speed, opening, truth = append(speed, 2000+100*float64(i-60)), append(opening, 100), append(truth, 0.85)
+			continue
+		}
+		speed, opening, truth = append(speed, 2000), append(opening, 15), append(truth, 1)
+	}
+	for name, c := range map[string]struct {
+		commanded, measured float64 // scales
+		want                float64 // measured λ of a pull
+		assumed             int
+	}{
+		"one scale":              {14.64, 14.64, 0.85, 0},
+		"the usual display":      {14.7, 14.7, 0.85, 0},
+		"gasoline with ethanol":  {14.08, 14.08, 0.85, 0},
+		"a blend of 85 %":        {9.77, 9.77, 0.85, 0},
+		"another display":        {14.08, 14.7, 0.85, 1},
+		"enriched while driving": {12.9, 14.7, 0.85, 1},
+	} {
+		ctx := &Context{}
+		ctx.Keep(channel.EngineSpeed, Reading{Values: speed})
+		ctx.Keep(channel.ThrottlePosition, Reading{Values: opening})
+		ctx.LearnStoich(mapped(truth, func(v float64) float64 { return c.commanded * v }))
+		noise := 0.0
+		afr := mapped(truth, func(v float64) float64 { // closed loop swings by a hundredth about λ 1
+			noise = 0.01 - noise
+			return c.measured * v * (0.995 + noise)
+		})
+		r, err := ctx.Read(claim(t, "AFR"), afr)
+		if err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		if mean := (r.Values[80] + r.Values[81]) / 2; math.Abs(mean-c.want) > 1e-9 || len(r.Assumptions) != c.assumed {
+			t.Errorf("%s: λ %.4f, want %.4f; %q", name, mean, c.want, r.Assumptions)
+		}
+	}
+}
