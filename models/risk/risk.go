@@ -57,6 +57,7 @@ type Result struct {
 	Worst       Margin       // the smallest margin of one pull
 	Cells       []CellResult // by Cell, ascending
 	Draws       []float64    // the probability at each parameter draw, in the order of the draws
+	HighError   float64      // standard error of High from the finite number of draws; see quantileError
 }
 
 // Margin describes the distribution of a margin in one pull.
@@ -97,35 +98,91 @@ func EvaluateMany(problems []Problem, draws int, seed uint64) ([]Result, error) 
 	if draws < 2 {
 		return nil, fmt.Errorf("%d parameter draws: give 2 or more", draws)
 	}
-	for i := range problems {
-		if err := problems[i].check(); err != nil {
-			return nil, fmt.Errorf("problem %d: %w", i, err)
-		}
-		if !sameCov(problems[0].Cov, problems[i].Cov) {
-			return nil, fmt.Errorf("problem %d has another parameter covariance than problem 0: compare calibrations "+
-				"under one posterior", i)
-		}
-	}
-	if len(problems) == 0 {
-		return nil, nil
-	}
-	root, err := squareRoot(problems[0].Cov)
+	f, err := familyOf(problems)
 	if err != nil {
 		return nil, err
 	}
-	work := make([]*workspace, len(problems))
+	return f.evaluate(f.work, draws, seed), nil
+}
+
+// MostDraws is where EvaluateAgainst stops doubling.
+const MostDraws = 32 * DefaultDraws
+
+// decided is the share of its distance to a threshold that the standard error of a bound may be for the bound to count
+// as known on which side it lies: ten standard errors. Common practice, no source.
+const decided = 0.1
+
+// EvaluateAgainst is EvaluateMany with as many draws as it takes to know on which side of a threshold (0–1) the first
+// problem's High lies: DefaultDraws, doubled until its HighError is at most a tenth of its distance to the threshold,
+// or MostDraws are made. A bound nearer to the threshold than ten of the errors that MostDraws leave is returned with
+// those; see Result.Decided.
+func EvaluateAgainst(problems []Problem, threshold float64, seed uint64) ([]Result, error) {
+	if !(threshold >= 0 && threshold <= 1) {
+		return nil, fmt.Errorf("threshold %g is no probability", threshold)
+	}
+	f, err := familyOf(problems)
+	if err != nil || len(f.work) == 0 {
+		return nil, err
+	}
+	draws := DefaultDraws
+	first := f.evaluate(f.work[:1], draws, seed)
+	for !first[0].Decided(threshold) && draws < MostDraws {
+		draws *= 2
+		first = f.evaluate(f.work[:1], draws, seed)
+	}
+	return append(first, f.evaluate(f.work[1:], draws, seed)...), nil
+}
+
+// Decided reports whether the draws were enough to know on which side of a threshold High lies: whether HighError is at
+// most a tenth of the distance between them.
+func (r *Result) Decided(threshold float64) bool {
+	return r.HighError <= decided*math.Abs(r.High-threshold)
+}
+
+// family is problems under one posterior, on the same axes of it.
+type family struct {
+	work []*workspace
+	rank int
+}
+
+func familyOf(problems []Problem) (family, error) {
 	for i := range problems {
-		work[i] = newWorkspace(&problems[i], root)
+		if err := problems[i].check(); err != nil {
+			return family{}, fmt.Errorf("problem %d: %w", i, err)
+		}
+		if !sameCov(problems[0].Cov, problems[i].Cov) {
+			return family{}, fmt.Errorf("problem %d has another parameter covariance than problem 0: compare "+
+				"calibrations under one posterior", i)
+		}
+	}
+	if len(problems) == 0 {
+		return family{}, nil
+	}
+	root, err := squareRoot(problems[0].Cov)
+	if err != nil {
+		return family{}, err
+	}
+	f := family{work: make([]*workspace, len(problems)), rank: root.rank}
+	for i := range problems {
+		f.work[i] = newWorkspace(&problems[i], root)
 	}
 	if root.rank > 0 {
-		alignFirstAxis(work, root.rank)
+		alignFirstAxis(f.work, root.rank)
 	}
-	sample := latinNormal(draws, root.rank, seed)
-	out := make([]Result, len(problems))
+	return f, nil
+}
+
+// evaluate evaluates some of the family at the same draws.
+func (f *family) evaluate(work []*workspace, draws int, seed uint64) []Result {
+	if len(work) == 0 {
+		return nil
+	}
+	sample := latinNormal(draws, f.rank, seed)
+	out := make([]Result, len(work))
 	for i, w := range work {
 		out[i] = w.evaluate(sample, draws, seed)
 	}
-	return out, nil
+	return out
 }
 
 // MemberDraws is the probability that a pull crosses at each parameter draw, for one member of a family whose problems
@@ -534,6 +591,7 @@ func (w *workspace) evaluate(sample []float64, draws int, seed uint64) Result {
 		worst.add(margins)
 	}
 	r.Low, r.High = band(r.Draws)
+	r.HighError = quantileError(r.Draws, sample, w.rank, 0.95)
 	r.Worst = worst.summary()
 	r.Cells = w.cells(r.Pulls)
 	return r
@@ -685,10 +743,44 @@ func (s *worstSample) summary() Margin {
 func band(values []float64) (low, high float64) {
 	s := append([]float64(nil), values...)
 	sort.Float64s(s)
-	at := func(q float64) float64 {
-		h := q * float64(len(s)-1)
-		i := min(int(h), len(s)-2)
-		return s[i] + (h-float64(i))*(s[i+1]-s[i])
+	return quantile(s, 0.05), quantile(s, 0.95)
+}
+
+func quantile(sorted []float64, q float64) float64 {
+	h := min(max(q, 0), 1) * float64(len(sorted)-1)
+	i := min(int(h), len(sorted)-2)
+	return sorted[i] + (h-float64(i))*(sorted[i+1]-sorted[i])
+}
+
+// errorWindow is the share of the draws on either side of a quantile from which the slope of the quantile function is
+// taken: about four of DefaultDraws. A narrower one lets two draws that happen to agree pass for certainty.
+const errorWindow = 0.03
+
+// quantileError is the standard error of a quantile of values drawn by Latin hypercube. The share of draws below the
+// quantile varies by what it varies inside strata of the first axis, which half the squared differences between
+// neighbours along that axis measure (collapsed strata: Cochran, Sampling Techniques, 1977, § 5A.12, from memory); what
+// the strata of other axes take off is not counted. That error of a share, times the steeper slope of the quantile
+// function on either side (Woodruff, JASA 47, 1952), is the quantile's. TestEvaluateAgainst measures it.
+func quantileError(values, sample []float64, rank int, q float64) float64 {
+	if rank == 0 {
+		return 0
 	}
-	return at(0.05), at(0.95)
+	sorted := append([]float64(nil), values...)
+	sort.Float64s(sorted)
+	at := quantile(sorted, q)
+	along := make([]int, len(values))
+	for i := range along {
+		along[i] = i
+	}
+	sort.SliceStable(along, func(a, b int) bool { return sample[along[a]*rank] < sample[along[b]*rank] })
+	changes := 0.0
+	for i, d := range along[1:] {
+		if (values[d] > at) != (values[along[i]] > at) {
+			changes++
+		}
+	}
+	n := float64(len(values))
+	share := math.Sqrt(changes / 2 / (n - 1) / n)
+	steeper := math.Max(quantile(sorted, q+errorWindow)-at, at-quantile(sorted, q-errorWindow))
+	return share * steeper / errorWindow
 }
