@@ -278,6 +278,7 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 	then := now
 	pulls := evidence.NewIndex[string]()
 	cells := evidence.NewIndex[state.CellKey]()
+	passed := b.passed(m.RPMStep)
 	for i := range b.visits {
 		v := &b.visits[i]
 		r, ok := pr.nearest(rule, v)
@@ -287,12 +288,13 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 		key := b.cellOf(m, i)
 		pull, cell := pulls.Of(v.Pull), cells.Of(key)
 		gradient := pr.gradient(r.at)
-		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: r.margin, Grad: gradient})
+		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: r.margin, Grad: gradient,
+			Stands: passed[i]})
 		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(), gradient: gradient}
 		if b.parent != nil {
 			if was, ok := pr.nearest(rule, &b.parent[i]); ok {
 				then.States = append(then.States, risk.State{Pull: pull, Cell: cell, Margin: was.margin,
-					Grad: pr.gradient(was.at)})
+					Grad: pr.gradient(was.at), Stands: passed[i]})
 				pt.parentMargin = was.margin
 			}
 		}

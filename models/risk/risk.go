@@ -30,7 +30,13 @@ type State struct {
 	Cell   int       // operating cell, any numbering
 	Margin float64   // at the mean parameters, in the metric's unit; positive inside the limit
 	Grad   []float64 // d margin / d parameters, as long as Problem.Cov is wide; empty when Cov is nil
+
+	// Stands is how many visits to cells like this one the state stands for, itself among them, ≥ 1: a log with fewer
+	// samples than the pull passed cells shows only some. 0 counts as 1.
+	Stands float64
 }
+
+func (s *State) stands() float64 { return max(s.Stands, 1) }
 
 // Problem is one limit under one calibration.
 type Problem struct {
@@ -292,6 +298,10 @@ func (p *Problem) check() error {
 			return fmt.Errorf("state %d (pull %d, cell %d) has a margin or derivative that is not finite: leave it out",
 				i, s.Pull, s.Cell)
 		}
+		if !value.Known(s.Stands) || s.Stands < 0 {
+			return fmt.Errorf("state %d (pull %d, cell %d) stands for %g visits: give 1 or more, or 0 for one", i,
+				s.Pull, s.Cell, s.Stands)
+		}
 	}
 	return nil
 }
@@ -361,6 +371,7 @@ type workspace struct {
 	pulls   []int // start of each pull in order, with len(order) at the end
 	loading []float64
 	rank    int
+	stands  []float64 // of the states, in order
 }
 
 func newWorkspace(p *Problem, r root) *workspace {
@@ -374,6 +385,7 @@ func newWorkspace(p *Problem, r root) *workspace {
 		if i == 0 || p.States[s].Pull != p.States[w.order[i-1]].Pull {
 			w.pulls = append(w.pulls, i)
 		}
+		w.stands = append(w.stands, p.States[s].stands())
 		for k := 0; k < r.rank; k++ {
 			sum := 0.0
 			for j, g := range p.States[s].Grad {
@@ -393,7 +405,7 @@ func alignFirstAxis(work []*workspace, rank int) {
 	for _, w := range work {
 		for i, s := range w.order {
 			row := w.loading[i*rank : (i+1)*rank]
-			weight := 1e-9 + w.p.crossing(w.p.States[s].Margin,
+			weight := 1e-9 + w.stands[i]*w.p.crossing(w.p.States[s].Margin,
 				math.Sqrt(w.p.CellSD*w.p.CellSD+w.p.PullSD*w.p.PullSD+value.Dot(row, row)))
 			for k := range v {
 				v[k] += weight * row[k]
@@ -584,7 +596,7 @@ func (w *workspace) evaluate(sample []float64, draws int, seed uint64) Result {
 		}
 		sum := 0.0
 		for k := 0; k+1 < len(w.pulls); k++ {
-			sum += in.anyCrossing(margins[w.pulls[k]:w.pulls[k+1]])
+			sum += in.anyCrossing(margins[w.pulls[k]:w.pulls[k+1]], w.stands[w.pulls[k]:w.pulls[k+1]])
 		}
 		r.Draws[d] = sum / float64(r.Pulls)
 		r.Probability += r.Draws[d] / float64(draws)
@@ -623,15 +635,17 @@ type integrand struct {
 	nodes, weights []float64
 	certain        float64   // a larger margin cannot cross
 	near           []float64 // working memory: the margins that can
+	standing       []float64 // and how many visits each stands for
 }
 
-// anyCrossing is the chance that any of one pull's margins crosses, given the parameters.
-func (in *integrand) anyCrossing(margins []float64) float64 {
-	in.near = in.near[:0]
+// anyCrossing is the chance that any of one pull's margins crosses, given the parameters. A state that stands for
+// several visits has as many residuals.
+func (in *integrand) anyCrossing(margins, stands []float64) float64 {
+	in.near, in.standing = in.near[:0], in.standing[:0]
 	least := math.Inf(1)
-	for _, m := range margins {
+	for i, m := range margins {
 		if m < in.certain {
-			in.near = append(in.near, m)
+			in.near, in.standing = append(in.near, m), append(in.standing, stands[i])
 			least = min(least, m)
 		}
 	}
@@ -644,8 +658,12 @@ func (in *integrand) anyCrossing(margins []float64) float64 {
 	none := 0.0
 	for j, w := range in.nodes {
 		product := 1.0
-		for _, m := range in.near {
-			product *= 1 - in.curve.value(m+w)
+		for i, m := range in.near {
+			within := 1 - in.curve.value(m+w)
+			if in.standing[i] != 1 {
+				within = math.Pow(within, in.standing[i])
+			}
+			product *= within
 		}
 		none += in.weights[j] * product
 	}
@@ -672,7 +690,9 @@ func (w *workspace) cells(pulls int) []CellResult {
 		c.Margin.Mean += st.Margin
 		c.Margin.Low += st.Margin * st.Margin
 		c.Margin.SD += v
-		c.PerVisit += p.visit(st.Margin, math.Sqrt(value.Dot(row, row)+p.PullSD*p.PullSD))
+		crosses := p.visit(st.Margin, math.Sqrt(value.Dot(row, row)+p.PullSD*p.PullSD))
+		c.PerVisit += crosses
+		c.Probability += crosses * st.stands()
 	}
 	for i := range out {
 		c := &out[i]
@@ -683,7 +703,7 @@ func (w *workspace) cells(pulls int) []CellResult {
 		c.Margin.Low = c.Margin.Mean - value.Z95*c.Margin.SD
 		c.Margin.High = c.Margin.Mean + value.Z95*c.Margin.SD
 		c.PerVisit /= n
-		c.Probability = math.Min(c.PerVisit*n/float64(pulls), 1)
+		c.Probability = math.Min(c.Probability/float64(pulls), 1)
 	}
 	sort.Slice(out, func(a, b int) bool { return out[a].Cell < out[b].Cell })
 	return out
@@ -713,15 +733,26 @@ func (s *worstSample) add(margins []float64) {
 		s.next++
 		shift := s.w.p.PullSD * s.rng.NormFloat64()
 		least := math.Inf(1)
-		for _, m := range margins[s.w.pulls[k]:s.w.pulls[k+1]] {
-			sd := s.core
-			if s.w.p.TailShare > 0 && s.rng.Float64() < s.w.p.TailShare {
-				sd = s.wide
+		for i := s.w.pulls[k]; i < s.w.pulls[k+1]; i++ {
+			for range s.times(s.w.stands[i]) {
+				sd := s.core
+				if s.w.p.TailShare > 0 && s.rng.Float64() < s.w.p.TailShare {
+					sd = s.wide
+				}
+				least = min(least, margins[i]+shift+sd*s.rng.NormFloat64())
 			}
-			least = min(least, m+shift+sd*s.rng.NormFloat64())
 		}
 		s.values = append(s.values, least)
 	}
+}
+
+// times is a whole number of visits, right on average.
+func (s *worstSample) times(stands float64) int {
+	whole, part := math.Modf(stands)
+	if part > 0 && s.rng.Float64() < part {
+		whole++
+	}
+	return int(whole)
 }
 
 func (s *worstSample) summary() Margin {
