@@ -34,7 +34,7 @@ type bench struct {
 	unshown  result.Reasons  // fuel and hardware of the revision that no pull of the bench ran with
 	gaps     []state.Gap     // changes of the revision whose effect on these visits could not be computed
 	stress   state.Stress    // that the visits are under; zero without
-	draws    int             // of the parameters; 0: models/risk's default
+	draws    int             // of the parameters; 0: as many as the bound that decides a hold takes
 	cells    []state.CellKey // by visit, where it counts in another cell than its own; nil: in its own
 
 	met           map[state.CellKey]bool // cells that the revision takes the judged pulls to in their own weather

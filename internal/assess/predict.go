@@ -291,6 +291,7 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 	then := now
 	pulls := evidence.NewIndex[string]()
 	cells := evidence.NewIndex[state.CellKey]()
+	passed := b.passed(m.RPMStep)
 	for i := range b.visits {
 		v := &b.visits[i]
 		r, ok := pr.nearest(rule, v)
@@ -300,12 +301,13 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 		key := b.cellOf(m, i)
 		pull, cell := pulls.Of(v.Pull), cells.Of(key)
 		gradient := pr.gradient(r.at)
-		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: r.margin, Grad: gradient})
+		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: r.margin, Grad: gradient,
+			Stands: passed[i]})
 		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(), gradient: gradient}
 		if b.parent != nil {
 			if was, ok := pr.nearest(rule, &b.parent[i]); ok {
 				then.States = append(then.States, risk.State{Pull: pull, Cell: cell, Margin: was.margin,
-					Grad: pr.gradient(was.at)})
+					Grad: pr.gradient(was.at), Stands: passed[i]})
 				pt.parentMargin = was.margin
 			}
 		}
@@ -320,7 +322,7 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 	if len(then.States) > 0 {
 		problems = append(problems, then)
 	}
-	results, err := risk.EvaluateMany(problems, b.draws, m.seed)
+	results, err := m.evaluateAll(problems, b, rule.severity)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", rule.hazard, err)
 	}
@@ -329,6 +331,32 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 		e.before = results[1]
 	}
 	return e, nil
+}
+
+// evaluateAll evaluates problems with the bench's draws; without a number of them, with as many as the bound that
+// decides a hold takes.
+func (m *Model) evaluateAll(problems []risk.Problem, b *bench, severity hazard.Severity) ([]risk.Result, error) {
+	threshold, limited := m.decision().HoldProbability[severity]
+	if b.draws > 0 || !limited || !severity.Serious() {
+		return risk.EvaluateMany(problems, b.draws, m.seed)
+	}
+	return risk.EvaluateAgainst(problems, threshold, m.seed)
+}
+
+// unsettled are the hazards whose upper bound lies so near to the threshold that the draws do not tell on which side.
+func (m *Model) unsettled(worst map[hazard.ID]*evaluation) (out result.Reasons) {
+	for _, h := range hazard.All() {
+		e := worst[h.ID]
+		if e == nil || !e.severity.Serious() {
+			continue
+		}
+		threshold, limited := m.decision().HoldProbability[e.severity]
+		if r := &e.result; limited && math.Abs(r.High-threshold) < 2*r.HighError {
+			out = append(out, BoundUnsettled{Hazard: h.ID, High: result.Number(r.High),
+				Error: result.Number(r.HighError), Threshold: result.Number(threshold), Draws: len(r.Draws)})
+		}
+	}
+	return out
 }
 
 // evaluations evaluates every limit of a hazard; why says what could not be assessed.

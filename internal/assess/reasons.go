@@ -395,6 +395,15 @@ type (
 		Metric metric.ID `json:"metric"`
 		Note   string    `json:"note"`
 	}
+	// BoundUnsettled: the upper bound of a hazard's chance lies within two of its own Monte-Carlo errors of what the
+	// workspace allows, at the most parameter draws that are made.
+	BoundUnsettled struct {
+		Hazard    hazard.ID     `json:"hazard"`
+		High      result.Number `json:"high"`
+		Error     result.Number `json:"error"` // standard error of High
+		Threshold result.Number `json:"threshold"`
+		Draws     int           `json:"draws"`
+	}
 	// DifferentCars: the two revisions compared are for different cars.
 	DifferentCars struct {
 		Left  string `json:"left"`
@@ -420,6 +429,7 @@ func (NoCycle) Code() string           { return "no_cycle" }
 func (BurnTaken) Code() string         { return "burn_taken" }
 func (Guessed) Code() string           { return "guessed" }
 func (FitWarning) Code() string        { return "fit_warning" }
+func (BoundUnsettled) Code() string    { return "bound_unsettled" }
 func (DifferentCars) Code() string     { return "different_cars" }
 func (SmallGroup) Code() string        { return "small_group" }
 

@@ -112,6 +112,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 		r.Notes = append(r.Notes, doubts...)
 	}
 	r.Findings = worthReading(r.Findings)
+	r.Notes = append(r.Notes, m.unsettled(r.worst)...)
 	r.Notes = append(r.Notes, milder(crossings)...)
 	r.Notes = append(r.Notes, newSpikes(&r.Footprint)...)
 	r.Notes = append(r.Notes, m.notes()...)

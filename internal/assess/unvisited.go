@@ -240,6 +240,9 @@ func compareBool(a, b bool) int {
 	return -1
 }
 
+// fewestDraws is as few parameter draws as models/risk takes.
+const fewestDraws = 2
+
 // placed is a bench of logged states put at places: for each the nearest of the bench's own logs, each of another pull,
 // as the revision and as another calibration runs there. of is the place of each visit. Values of tables that are read
 // by other axes than the other's get their difference from the states put there; same counts those that have none.
@@ -247,6 +250,7 @@ func (m *Model) placed(b *bench, before *state.Calibration, values []footprint.C
 	same int) {
 	bench := *b
 	bench.visits, bench.parent, bench.cells, bench.placed = nil, nil, nil, true
+	bench.draws = fewestDraws // each place is judged by itself, which takes none
 	from := make([]*state.State, len(b.logged))
 	for k := range b.logged {
 		from[k] = &b.logged[k].state

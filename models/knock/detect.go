@@ -48,7 +48,10 @@ type Rise struct {
 // Bounds returns the interval the knock-limited spark lies in, for Cell.Lower and Cell.Upper.
 //
 // The controller goes on giving spark back after the sample before the rise, so knock was met at up to
-// recovery·interval more than Before, though never at more than the retard that was left. If spark was climbing
+// recovery·interval more than Before, though never at more than the retard that was left. In a slow log the rise may be
+// of several steps, and each but the last was not enough: knock was heard again after it. The last step was taken at
+// spark s, left s − step, and only recovery followed, so s is at most After + step, whatever the number of steps, what
+// was recovered in between and what the spark was at the sample before. If spark was climbing
 // (RetardBefore > 0) and passed a lower value in this cell without knock, the limit lies between the two: taking After
 // for the lower end there would put the limit too low by up to a step, in just the rows that bound it from above, and
 // a fit answers that with too wide a spread and too high a level. A quarter of a step is left for knock that was met
@@ -67,6 +70,9 @@ func (r Rise) Bounds(sampleInterval, stepDeg, recoveryDegPerSecond float64) (low
 	retard := known(r.RetardBefore)
 	lower = r.After
 	upper = r.Before + math.Min(known(sampleInterval)*known(recoveryDegPerSecond), retard)
+	if step := known(stepDeg); step > 0 {
+		upper = math.Min(upper, r.After+step)
+	}
 	slack := visibleShare * known(stepDeg)
 	if retard > 0 && value.Known(r.CleanSpark) && slack > 0 {
 		lower = math.Max(lower, math.Min(r.CleanSpark, upper)-slack)

@@ -74,7 +74,7 @@ func ExampleRise_Bounds() {
 	lower, upper := r.Bounds(0.1, 1.5, 0.8)
 	fmt.Printf("between %.2f° and %.2f°\n", lower, upper)
 	// Output:
-	// between 14.82° and 15.58°
+	// between 14.82° and 15.50°
 }
 
 // How much does it say that a cell shows no rise? A fast log would have shown one, a slow one may have missed it.

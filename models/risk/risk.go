@@ -30,7 +30,13 @@ type State struct {
 	Cell   int       // operating cell, any numbering
 	Margin float64   // at the mean parameters, in the metric's unit; positive inside the limit
 	Grad   []float64 // d margin / d parameters, as long as Problem.Cov is wide; empty when Cov is nil
+
+	// Stands is how many visits to cells like this one the state stands for, itself among them, ≥ 1: a log with fewer
+	// samples than the pull passed cells shows only some. 0 counts as 1.
+	Stands float64
 }
+
+func (s *State) stands() float64 { return max(s.Stands, 1) }
 
 // Problem is one limit under one calibration.
 type Problem struct {
@@ -57,6 +63,7 @@ type Result struct {
 	Worst       Margin       // the smallest margin of one pull
 	Cells       []CellResult // by Cell, ascending
 	Draws       []float64    // the probability at each parameter draw, in the order of the draws
+	HighError   float64      // standard error of High from the finite number of draws; see quantileError
 }
 
 // Margin describes the distribution of a margin in one pull.
@@ -97,35 +104,91 @@ func EvaluateMany(problems []Problem, draws int, seed uint64) ([]Result, error) 
 	if draws < 2 {
 		return nil, fmt.Errorf("%d parameter draws: give 2 or more", draws)
 	}
-	for i := range problems {
-		if err := problems[i].check(); err != nil {
-			return nil, fmt.Errorf("problem %d: %w", i, err)
-		}
-		if !sameCov(problems[0].Cov, problems[i].Cov) {
-			return nil, fmt.Errorf("problem %d has another parameter covariance than problem 0: compare calibrations "+
-				"under one posterior", i)
-		}
-	}
-	if len(problems) == 0 {
-		return nil, nil
-	}
-	root, err := squareRoot(problems[0].Cov)
+	f, err := familyOf(problems)
 	if err != nil {
 		return nil, err
 	}
-	work := make([]*workspace, len(problems))
+	return f.evaluate(f.work, draws, seed), nil
+}
+
+// MostDraws is where EvaluateAgainst stops doubling.
+const MostDraws = 32 * DefaultDraws
+
+// decided is the share of its distance to a threshold that the standard error of a bound may be for the bound to count
+// as known on which side it lies: ten standard errors. Common practice, no source.
+const decided = 0.1
+
+// EvaluateAgainst is EvaluateMany with as many draws as it takes to know on which side of a threshold (0–1) the first
+// problem's High lies: DefaultDraws, doubled until its HighError is at most a tenth of its distance to the threshold,
+// or MostDraws are made. A bound nearer to the threshold than ten of the errors that MostDraws leave is returned with
+// those; see Result.Decided.
+func EvaluateAgainst(problems []Problem, threshold float64, seed uint64) ([]Result, error) {
+	if !(threshold >= 0 && threshold <= 1) {
+		return nil, fmt.Errorf("threshold %g is no probability", threshold)
+	}
+	f, err := familyOf(problems)
+	if err != nil || len(f.work) == 0 {
+		return nil, err
+	}
+	draws := DefaultDraws
+	first := f.evaluate(f.work[:1], draws, seed)
+	for !first[0].Decided(threshold) && draws < MostDraws {
+		draws *= 2
+		first = f.evaluate(f.work[:1], draws, seed)
+	}
+	return append(first, f.evaluate(f.work[1:], draws, seed)...), nil
+}
+
+// Decided reports whether the draws were enough to know on which side of a threshold High lies: whether HighError is at
+// most a tenth of the distance between them.
+func (r *Result) Decided(threshold float64) bool {
+	return r.HighError <= decided*math.Abs(r.High-threshold)
+}
+
+// family is problems under one posterior, on the same axes of it.
+type family struct {
+	work []*workspace
+	rank int
+}
+
+func familyOf(problems []Problem) (family, error) {
 	for i := range problems {
-		work[i] = newWorkspace(&problems[i], root)
+		if err := problems[i].check(); err != nil {
+			return family{}, fmt.Errorf("problem %d: %w", i, err)
+		}
+		if !sameCov(problems[0].Cov, problems[i].Cov) {
+			return family{}, fmt.Errorf("problem %d has another parameter covariance than problem 0: compare "+
+				"calibrations under one posterior", i)
+		}
+	}
+	if len(problems) == 0 {
+		return family{}, nil
+	}
+	root, err := squareRoot(problems[0].Cov)
+	if err != nil {
+		return family{}, err
+	}
+	f := family{work: make([]*workspace, len(problems)), rank: root.rank}
+	for i := range problems {
+		f.work[i] = newWorkspace(&problems[i], root)
 	}
 	if root.rank > 0 {
-		alignFirstAxis(work, root.rank)
+		alignFirstAxis(f.work, root.rank)
 	}
-	sample := latinNormal(draws, root.rank, seed)
-	out := make([]Result, len(problems))
+	return f, nil
+}
+
+// evaluate evaluates some of the family at the same draws.
+func (f *family) evaluate(work []*workspace, draws int, seed uint64) []Result {
+	if len(work) == 0 {
+		return nil
+	}
+	sample := latinNormal(draws, f.rank, seed)
+	out := make([]Result, len(work))
 	for i, w := range work {
 		out[i] = w.evaluate(sample, draws, seed)
 	}
-	return out, nil
+	return out
 }
 
 // MemberDraws is the probability that a pull crosses at each parameter draw, for one member of a family whose problems
@@ -235,6 +298,10 @@ func (p *Problem) check() error {
 			return fmt.Errorf("state %d (pull %d, cell %d) has a margin or derivative that is not finite: leave it out",
 				i, s.Pull, s.Cell)
 		}
+		if !value.Known(s.Stands) || s.Stands < 0 {
+			return fmt.Errorf("state %d (pull %d, cell %d) stands for %g visits: give 1 or more, or 0 for one", i,
+				s.Pull, s.Cell, s.Stands)
+		}
 	}
 	return nil
 }
@@ -304,6 +371,7 @@ type workspace struct {
 	pulls   []int // start of each pull in order, with len(order) at the end
 	loading []float64
 	rank    int
+	stands  []float64 // of the states, in order
 }
 
 func newWorkspace(p *Problem, r root) *workspace {
@@ -317,6 +385,7 @@ func newWorkspace(p *Problem, r root) *workspace {
 		if i == 0 || p.States[s].Pull != p.States[w.order[i-1]].Pull {
 			w.pulls = append(w.pulls, i)
 		}
+		w.stands = append(w.stands, p.States[s].stands())
 		for k := 0; k < r.rank; k++ {
 			sum := 0.0
 			for j, g := range p.States[s].Grad {
@@ -336,7 +405,7 @@ func alignFirstAxis(work []*workspace, rank int) {
 	for _, w := range work {
 		for i, s := range w.order {
 			row := w.loading[i*rank : (i+1)*rank]
-			weight := 1e-9 + w.p.crossing(w.p.States[s].Margin,
+			weight := 1e-9 + w.stands[i]*w.p.crossing(w.p.States[s].Margin,
 				math.Sqrt(w.p.CellSD*w.p.CellSD+w.p.PullSD*w.p.PullSD+value.Dot(row, row)))
 			for k := range v {
 				v[k] += weight * row[k]
@@ -527,13 +596,14 @@ func (w *workspace) evaluate(sample []float64, draws int, seed uint64) Result {
 		}
 		sum := 0.0
 		for k := 0; k+1 < len(w.pulls); k++ {
-			sum += in.anyCrossing(margins[w.pulls[k]:w.pulls[k+1]])
+			sum += in.anyCrossing(margins[w.pulls[k]:w.pulls[k+1]], w.stands[w.pulls[k]:w.pulls[k+1]])
 		}
 		r.Draws[d] = sum / float64(r.Pulls)
 		r.Probability += r.Draws[d] / float64(draws)
 		worst.add(margins)
 	}
 	r.Low, r.High = band(r.Draws)
+	r.HighError = quantileError(r.Draws, sample, w.rank, 0.95)
 	r.Worst = worst.summary()
 	r.Cells = w.cells(r.Pulls)
 	return r
@@ -565,15 +635,17 @@ type integrand struct {
 	nodes, weights []float64
 	certain        float64   // a larger margin cannot cross
 	near           []float64 // working memory: the margins that can
+	standing       []float64 // and how many visits each stands for
 }
 
-// anyCrossing is the chance that any of one pull's margins crosses, given the parameters.
-func (in *integrand) anyCrossing(margins []float64) float64 {
-	in.near = in.near[:0]
+// anyCrossing is the chance that any of one pull's margins crosses, given the parameters. A state that stands for
+// several visits has as many residuals.
+func (in *integrand) anyCrossing(margins, stands []float64) float64 {
+	in.near, in.standing = in.near[:0], in.standing[:0]
 	least := math.Inf(1)
-	for _, m := range margins {
+	for i, m := range margins {
 		if m < in.certain {
-			in.near = append(in.near, m)
+			in.near, in.standing = append(in.near, m), append(in.standing, stands[i])
 			least = min(least, m)
 		}
 	}
@@ -586,8 +658,12 @@ func (in *integrand) anyCrossing(margins []float64) float64 {
 	none := 0.0
 	for j, w := range in.nodes {
 		product := 1.0
-		for _, m := range in.near {
-			product *= 1 - in.curve.value(m+w)
+		for i, m := range in.near {
+			within := 1 - in.curve.value(m+w)
+			if in.standing[i] != 1 {
+				within = math.Pow(within, in.standing[i])
+			}
+			product *= within
 		}
 		none += in.weights[j] * product
 	}
@@ -614,7 +690,9 @@ func (w *workspace) cells(pulls int) []CellResult {
 		c.Margin.Mean += st.Margin
 		c.Margin.Low += st.Margin * st.Margin
 		c.Margin.SD += v
-		c.PerVisit += p.visit(st.Margin, math.Sqrt(value.Dot(row, row)+p.PullSD*p.PullSD))
+		crosses := p.visit(st.Margin, math.Sqrt(value.Dot(row, row)+p.PullSD*p.PullSD))
+		c.PerVisit += crosses
+		c.Probability += crosses * st.stands()
 	}
 	for i := range out {
 		c := &out[i]
@@ -625,7 +703,7 @@ func (w *workspace) cells(pulls int) []CellResult {
 		c.Margin.Low = c.Margin.Mean - value.Z95*c.Margin.SD
 		c.Margin.High = c.Margin.Mean + value.Z95*c.Margin.SD
 		c.PerVisit /= n
-		c.Probability = math.Min(c.PerVisit*n/float64(pulls), 1)
+		c.Probability = math.Min(c.Probability/float64(pulls), 1)
 	}
 	sort.Slice(out, func(a, b int) bool { return out[a].Cell < out[b].Cell })
 	return out
@@ -655,15 +733,26 @@ func (s *worstSample) add(margins []float64) {
 		s.next++
 		shift := s.w.p.PullSD * s.rng.NormFloat64()
 		least := math.Inf(1)
-		for _, m := range margins[s.w.pulls[k]:s.w.pulls[k+1]] {
-			sd := s.core
-			if s.w.p.TailShare > 0 && s.rng.Float64() < s.w.p.TailShare {
-				sd = s.wide
+		for i := s.w.pulls[k]; i < s.w.pulls[k+1]; i++ {
+			for range s.times(s.w.stands[i]) {
+				sd := s.core
+				if s.w.p.TailShare > 0 && s.rng.Float64() < s.w.p.TailShare {
+					sd = s.wide
+				}
+				least = min(least, margins[i]+shift+sd*s.rng.NormFloat64())
 			}
-			least = min(least, m+shift+sd*s.rng.NormFloat64())
 		}
 		s.values = append(s.values, least)
 	}
+}
+
+// times is a whole number of visits, right on average.
+func (s *worstSample) times(stands float64) int {
+	whole, part := math.Modf(stands)
+	if part > 0 && s.rng.Float64() < part {
+		whole++
+	}
+	return int(whole)
 }
 
 func (s *worstSample) summary() Margin {
@@ -685,10 +774,44 @@ func (s *worstSample) summary() Margin {
 func band(values []float64) (low, high float64) {
 	s := append([]float64(nil), values...)
 	sort.Float64s(s)
-	at := func(q float64) float64 {
-		h := q * float64(len(s)-1)
-		i := min(int(h), len(s)-2)
-		return s[i] + (h-float64(i))*(s[i+1]-s[i])
+	return quantile(s, 0.05), quantile(s, 0.95)
+}
+
+func quantile(sorted []float64, q float64) float64 {
+	h := min(max(q, 0), 1) * float64(len(sorted)-1)
+	i := min(int(h), len(sorted)-2)
+	return sorted[i] + (h-float64(i))*(sorted[i+1]-sorted[i])
+}
+
+// errorWindow is the share of the draws on either side of a quantile from which the slope of the quantile function is
+// taken: about four of DefaultDraws. A narrower one lets two draws that happen to agree pass for certainty.
+const errorWindow = 0.03
+
+// quantileError is the standard error of a quantile of values drawn by Latin hypercube. The share of draws below the
+// quantile varies by what it varies inside strata of the first axis, which half the squared differences between
+// neighbours along that axis measure (collapsed strata: Cochran, Sampling Techniques, 1977, § 5A.12, from memory); what
+// the strata of other axes take off is not counted. That error of a share, times the steeper slope of the quantile
+// function on either side (Woodruff, JASA 47, 1952), is the quantile's. TestEvaluateAgainst measures it.
+func quantileError(values, sample []float64, rank int, q float64) float64 {
+	if rank == 0 {
+		return 0
 	}
-	return at(0.05), at(0.95)
+	sorted := append([]float64(nil), values...)
+	sort.Float64s(sorted)
+	at := quantile(sorted, q)
+	along := make([]int, len(values))
+	for i := range along {
+		along[i] = i
+	}
+	sort.SliceStable(along, func(a, b int) bool { return sample[along[a]*rank] < sample[along[b]*rank] })
+	changes := 0.0
+	for i, d := range along[1:] {
+		if (values[d] > at) != (values[along[i]] > at) {
+			changes++
+		}
+	}
+	n := float64(len(values))
+	share := math.Sqrt(changes / 2 / (n - 1) / n)
+	steeper := math.Max(quantile(sorted, q+errorWindow)-at, at-quantile(sorted, q-errorWindow))
+	return share * steeper / errorWindow
 }

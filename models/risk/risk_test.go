@@ -404,3 +404,93 @@ func TestMemberDraws(t *testing.T) {
 		t.Error("a problem without parameters passes")
 	}
 }
+
+// The bound that is held against a threshold has a standard error of at most a tenth of its distance to it, or MostDraws
+// were made; that error is the true one, as the spread over seeds shows: against bounds of many more draws the
+// standardised error has a root mean square below one. A bound far from the threshold costs no more than DefaultDraws,
+// and a second problem stands at the same draws.
+func TestEvaluateAgainst(t *testing.T) {
+	const threshold = 0.242
+	var z2 float64
+	var n, capped, fewest int
+	for k := range uint64(24) {
+		rng := rand.New(rand.NewPCG(k, 21))
+		p := randomProblem(rng, 4, 5, 6)
+		shift := 2.2 + 0.9*rng.NormFloat64()
+		for i := range p.States {
+			p.States[i].Margin += shift
+			for j := range p.States[i].Grad {
+				p.States[i].Grad[j] *= 0.35
+			}
+		}
+		truth := highOf(t, p)
+		for seed := range uint64(8) {
+			r, err := EvaluateAgainst([]Problem{p, p}, threshold, seed)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !reflect.DeepEqual(r[0], r[1]) {
+				t.Fatal("equal problems at other draws")
+			}
+			again, _ := EvaluateAgainst([]Problem{p, p}, threshold, seed)
+			if !reflect.DeepEqual(r, again) {
+				t.Fatal("same seed, other result")
+			}
+			draws := len(r[0].Draws)
+			switch {
+			case draws < DefaultDraws || draws > MostDraws || draws%DefaultDraws != 0:
+				t.Fatalf("%d draws", draws)
+			case draws == MostDraws:
+				capped++
+			case !r[0].Decided(threshold):
+				t.Errorf("problem %d: %d draws leave %.4f ± %.4f", k, draws, r[0].High, r[0].HighError)
+			case math.Abs(r[0].High-truth) > 3*0.1*math.Abs(truth-threshold):
+				t.Errorf("problem %d: bound %.4f, truly %.4f, threshold %g", k, r[0].High, truth, threshold)
+			}
+			if draws == DefaultDraws {
+				fewest++
+			}
+			n++
+			if r[0].HighError > 0 {
+				z := (r[0].High - truth) / r[0].HighError
+				z2 += z * z
+			}
+		}
+	}
+	if rms := math.Sqrt(z2 / float64(n)); rms > 1 {
+		t.Errorf("standardised error of the bound has root mean square %.2f", rms)
+	}
+	if capped > n/4 || fewest < n/4 {
+		t.Errorf("of %d evaluations %d at the most draws, %d at the fewest", n, capped, fewest)
+	}
+	t.Logf("rms %.2f, %d of %d capped, %d at the fewest", math.Sqrt(z2/float64(n)), capped, n, fewest)
+}
+
+// highOf is the mean High of many seeds and draws.
+func highOf(t *testing.T, p Problem) float64 {
+	t.Helper()
+	const seeds = 16
+	sum := 0.0
+	for seed := range uint64(seeds) {
+		r, err := Evaluate(p, 4096, 1000+seed)
+		if err != nil {
+			t.Fatal(err)
+		}
+		sum += r.High
+	}
+	return sum / seeds
+}
+
+// Parameters known exactly leave nothing to draw, and a threshold that is no probability is refused.
+func TestEvaluateAgainstEdges(t *testing.T) {
+	p := Problem{States: []State{{Margin: 1}}, CellSD: 1}
+	r, err := EvaluateAgainst([]Problem{p}, normal(-1), 1)
+	if err != nil || len(r[0].Draws) != DefaultDraws || r[0].HighError != 0 {
+		t.Errorf("known exactly: %d draws, error %g, %v", len(r[0].Draws), r[0].HighError, err)
+	}
+	for _, bad := range []float64{-0.1, 1.1, math.NaN()} {
+		if _, err := EvaluateAgainst([]Problem{p}, bad, 1); err == nil {
+			t.Errorf("threshold %g accepted", bad)
+		}
+	}
+}
