@@ -20,11 +20,10 @@ import (
 
 // Settings of the health review.
 const (
-	falseAlarm     = 0.01 // a chart of a healthy car passes its threshold with this chance over the days watched
-	discoveryRate  = 0.10 // share of called charts, or trends, that may be called wrongly
-	overdueDays    = 180  // without a log
-	coincidence    = 1    // runs between an onset and a change of revision or hardware that may be one event
-	leastCommanded = 0.5  // share of a car's rows with the commanded value, below which it cannot take a revision off
+	falseAlarm    = 0.01 // a chart of a healthy car passes its threshold with this chance over the days watched
+	discoveryRate = 0.10 // share of called charts, or trends, that may be called wrongly
+	overdueDays   = 180  // without a log
+	coincidence   = 1    // runs between an onset and a change of revision or hardware that may be one event
 )
 
 // Review is the periodic health review of a workspace's fleet.
@@ -80,6 +79,7 @@ func (f *Fleet) addPlatform(job *assess.Job, model *assess.Model, platform strin
 			return fmt.Errorf("%s: %w", m.name, err)
 		}
 		if len(days) > 0 {
+			markChanges(days, hardware)
 			f.Trends = append(f.Trends, trendOf(platform, m, days))
 		}
 	}
