@@ -13,7 +13,6 @@ import (
 // design is how a car's days become a chart.
 type design struct {
 	baseline int     // days of logs that make a car's own level; short because cars log rarely
-	pooled   int     // first days of each car that tell the fleet's spread
 	window   float64 // days on both sides within which other cars tell what the fleet did; 0: not taken off
 	chart    func(o drift.Options) (*drift.Monitor, error)
 }
@@ -33,15 +32,12 @@ type design struct {
 // change of revision, it is too uncertain. In these fleets every car changes its revision early and once, so taking out
 // the commanded values saves only one false call; TestNewTablesAreNotDrift shows what it is for.
 var standardDesign = design{
-	baseline: 2, pooled: 3, window: 45,
+	baseline: 2, window: 45,
 	chart: func(o drift.Options) (*drift.Monitor, error) { return drift.NewEWMA(0.1, o) },
 }
 
 // driftOf charts one metric for every car of a platform.
 func driftOf(d design, platform string, m watchedMetric, all []series) ([]CarDrift, error) {
-	if len(all) == 0 {
-		return nil, nil
-	}
 	plain := make([]drift.Series, len(all))
 	for i := range all {
 		plain[i] = all[i].Series

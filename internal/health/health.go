@@ -60,30 +60,35 @@ func Review(job *assess.Job) (*Fleet, error) {
 
 // addPlatform adds one platform's drift charts, trends and outcomes.
 func (f *Fleet) addPlatform(job *assess.Job, model *assess.Model, platform string, rows []evidence.Row) error {
-	pulls, hardware := evidence.PullRows(rows), hardwareDates(job)
-	for _, m := range watchedMetrics {
+	pulls := evidence.PullRows(rows)
+	if err := f.addCharts(platform, pulls, hardwareDates(job)); err != nil {
+		return err
+	}
+	return f.addOutcomes(job, model, platform, pulls)
+}
+
+// addCharts adds one platform's drift charts and trends.
+func (f *Fleet) addCharts(platform string, pulls []*evidence.Row, hardware map[string]string) error {
+	for i, m := range slices.Concat(watchedMetrics, trendMetrics) {
 		days, err := dailyResiduals(m, pulls)
 		if err != nil {
 			return fmt.Errorf("%s: %w", m.name, err)
 		}
+		if len(days) == 0 {
+			continue
+		}
 		markChanges(days, hardware)
+		f.Trends = append(f.Trends, trendOf(platform, m, days))
+		if i >= len(watchedMetrics) {
+			continue
+		}
 		cars, err := driftOf(standardDesign, platform, m, days)
 		if err != nil {
 			return fmt.Errorf("%s: %w", m.name, err)
 		}
 		f.Cars = append(f.Cars, cars...)
 	}
-	for _, m := range slices.Concat(watchedMetrics, trendMetrics) {
-		days, err := dailyResiduals(m, pulls)
-		if err != nil {
-			return fmt.Errorf("%s: %w", m.name, err)
-		}
-		if len(days) > 0 {
-			markChanges(days, hardware)
-			f.Trends = append(f.Trends, trendOf(platform, m, days))
-		}
-	}
-	return f.addOutcomes(job, model, platform, pulls)
+	return nil
 }
 
 // newestRun is the date of the newest log in the workspace, the day from which overdue is counted: no clock is read.

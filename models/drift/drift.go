@@ -10,8 +10,9 @@
 // nodes in the manner of Brook and Evans, Biometrika 59, 1972). Many charts together are held to a false-discovery rate
 // (Benjamini and Hochberg, J. Royal Statist. Soc. B 57, 1995).
 //
-// The promises hold for runs that are independent and normal about the car's level. Runs that follow each other
-// (the same tank, the same day) are not: give one value a day or a tank.
+// Monitor.Watch promises this for runs that are independent and normal about the car's level. Days of a car are not:
+// Monitor.WatchUnder charts them by laws of scatter that the other cars of the fleet show (FitLaws), in which
+// neighbouring values are alike, have heavy tails, scales differ between cars, and revisions move the level.
 package drift
 
 import (
@@ -35,6 +36,9 @@ type Series struct {
 func (s Series) check() error {
 	if len(s.Times) != len(s.Values) {
 		return fmt.Errorf("drift: %d times for %d values", len(s.Times), len(s.Values))
+	}
+	if len(s.Breaks) > 0 && len(s.Breaks) != len(s.Values) {
+		return fmt.Errorf("drift: %d breaks for %d values", len(s.Breaks), len(s.Values))
 	}
 	for i := range s.Times {
 		if math.IsNaN(s.Times[i]) || (i > 0 && s.Times[i] < s.Times[i-1]) {

@@ -276,8 +276,8 @@ func middleScale(cars [][]known) (float64, error) {
 	return 0, errors.New("drift: every car repeats one value: there is no spread to fit")
 }
 
-// logLikelihoods are those of each car's errors foretold. A level that starts again may lie anywhere: its density is that of an
-// error of mostAtRevision deviations by the fleet's middle scale, whatever the law.
+// logLikelihoods are those of each car's errors foretold. A level that starts again may lie anywhere: its density is
+// that of an error of mostAtRevision deviations by the fleet's middle scale, whatever the law.
 func (l *Law) logLikelihoods(cars [][]foretold, middle float64) []float64 {
 	out := make([]float64, len(cars))
 	var constants []float64 // by errors seen before

@@ -56,12 +56,13 @@ func (m *Monitor) WatchUnder(s Series, laws []Law) (Chart, error) {
 	c.PValue = m.pvalue(c.Statistic, c.Runs)
 	if c.Signal = first >= 0; c.Signal {
 		seen := x[:charted[first]+1]
-		onset, shift := likeliest.stepSince(seen, k)
+		onset := likeliest.stepOnset(seen, k)
 		from := onset // the values before it on the same tables and parts
 		for from--; from > 0 && x[from].then == NoBreak; from-- {
 		}
 		c.SignalIndex, c.OnsetIndex = seen[len(seen)-1].at, x[onset].at
 		c.Baseline = meanOf(x[from:onset])
+		shift, _ := likeliest.stepAt(x, onset)
 		c.Level = c.Baseline + shift
 	}
 	return c, nil
@@ -94,35 +95,37 @@ func meanOf(x []known) float64 {
 	return mean
 }
 
-// stepSince is the likeliest first value of a step that lasts to the end of x, no earlier than from, and its size by
-// generalised least squares: the filter, being linear, gives the errors of a unit step as it gives those of x.
-func (l *Law) stepSince(x []known, from int) (onset int, size float64) {
-	f := l.foretell(x)
-	unit := filter{}
-	onset = len(x) - 1
-	most := -1.0
+// stepOnset is the likeliest first value of a step that lasts to the end of x, no earlier than from.
+func (l *Law) stepOnset(x []known, from int) int {
+	onset, most := len(x)-1, -1.0
 	for i := len(x) - 1; i >= from; i-- {
-		var with, of float64
-		for j := range x {
-			step := 0.0
-			if j >= i {
-				step = 1
-			}
-			switch {
-			case j == 0:
-				unit = filter{rho: l.Rho, step2: l.Step * l.Step}
-				unit.start(step)
-			case f[j].variance == 0 || f[j].anew:
-				unit.start(step)
-			default:
-				own, variance := unit.next(step, x[j].then == Revised)
-				with += f[j].err * own / variance
-				of += own * own / variance
-			}
-		}
-		if of > 1e-12 && with*with/of > most {
-			onset, size, most = i, with/of, with*with/of
+		if size, told := l.stepAt(x, i); size*size*told > most {
+			onset, most = i, size*size*told
 		}
 	}
-	return onset, size
+	return onset
+}
+
+// stepAt is the size of a step at value i that lasts to the end, by generalised least squares, and what x tells of it
+// (one over its variance, in SD²): the filter, being linear, gives the errors of a unit step as it gives those of x.
+func (l *Law) stepAt(x []known, i int) (size, told float64) {
+	unit := filter{rho: l.Rho, step2: l.Step * l.Step}
+	with := 0.0
+	for j, f := range l.foretell(x) {
+		step := 0.0
+		if j >= i {
+			step = 1
+		}
+		if f.variance == 0 || f.anew {
+			unit.start(step)
+			continue
+		}
+		own, variance := unit.next(step, x[j].then == Revised)
+		with += f.err * own / variance
+		told += own * own / variance
+	}
+	if told < 1e-12 {
+		return 0, 0
+	}
+	return with / told, told
 }
