@@ -43,7 +43,7 @@ type CarDrift struct {
 	Metric   string `json:"metric"`
 	Unit     string `json:"unit"`
 	Chart    string `json:"chart"`
-	// the car's level before the onset, conditions and the fleet's movement taken off
+	// the car's level before the onset, on its last tables and parts; conditions and the fleet's movement taken off
 	Baseline  result.Number `json:"baseline"`
 	Latest    result.Number `json:"latest"` // since the onset; without a signal the newest day
 	Shift     result.Number `json:"shift"`  // latest minus baseline

@@ -127,7 +127,7 @@ func TestLawsKeepTheFalseAlarmRate(t *testing.T) {
 	m := lawMonitor(t, 0.05)
 	for k, s := range scatters {
 		var n tally
-		n.count(t, rand.New(rand.NewPCG(uint64(k), 12)), s, m, 20)
+		n.count(t, rand.New(rand.NewPCG(uint64(k), 12)), s, m, 12)
 		got, plain := float64(n.laws)/float64(n.charts), float64(n.plain)/float64(n.charts)
 		if got > 0.05+4*math.Sqrt(0.05*0.95/float64(n.charts)) {
 			t.Errorf("%s: %.3f of healthy cars signal, promised 0.05", s.name, got)
@@ -195,7 +195,7 @@ func TestLawsFindFaults(t *testing.T) {
 	}
 	m := lawMonitor(t, 0.01)
 	for k, f := range faults {
-		got, plain := found(t, rand.New(rand.NewPCG(uint64(k), 13)), scatters[0], m, f.size, 40, 6)
+		got, plain := found(t, rand.New(rand.NewPCG(uint64(k), 13)), scatters[0], m, f.size, 25, 6)
 		if got < f.want {
 			t.Errorf("%s: %.2f found, want %.2f", f.name, got, f.want)
 		}
@@ -357,8 +357,8 @@ func lawProof(t *testing.T, b *strings.Builder, seed uint64) {
 ## Few days, alike, with heavy tails or revisions
 
 As the health review charts: EWMA of weight 0.1 after two days, fleets of 24 cars with 4 to 14 days, a revision on one
-day in three, laws of scatter weighed by the other cars (FitLaws). *Without laws*: the same charts with the spread of the
-cars' first three days, as if days were independent and normal. %d fleets a line.
+day in three, laws of scatter weighed by the other cars (FitLaws). *Without laws*: the same charts with the spread of
+the cars' first three days, as if days were independent and normal. %d fleets a line.
 
 | days are | 0.05: laws | without | 0.01: laws | without | Monte Carlo error |
 |---|---|---|---|---|---|
@@ -385,8 +385,8 @@ cars' first three days, as if days were independent and normal. %d fleets a line
 	}
 	fmt.Fprintf(b, `
 The share found, at a false-alarm chance of 0.01 in %d fleets, of a fault in one car of 24 that begins on the seventh
-of its twelve days, in deviations: laws, without in brackets. What comes with a revision is taken for the revision's, so a car that
-comes with another one on one day in three loses faults.
+of its twelve days, in deviations: laws, without in brackets. What comes with a revision is taken for the revision's,
+so a car that comes with another one on one day in three loses faults.
 
 | days are | revisions after the onset | step of 3 | step of 5 | ramp of 1 a day |
 |---|---|---|---|---|
