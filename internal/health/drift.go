@@ -13,7 +13,6 @@ import (
 // design is how a car's days become a chart.
 type design struct {
 	baseline int     // days of logs that make a car's own level; short because cars log rarely
-	pooled   int     // first days of each car that tell the fleet's spread
 	window   float64 // days on both sides within which other cars tell what the fleet did; 0: not taken off
 	chart    func(o drift.Options) (*drift.Monitor, error)
 }
@@ -33,28 +32,25 @@ type design struct {
 // change of revision, it is too uncertain. In these fleets every car changes its revision early and once, so taking out
 // the commanded values saves only one false call; TestNewTablesAreNotDrift shows what it is for.
 var standardDesign = design{
-	baseline: 2, pooled: 3, window: 45,
+	baseline: 2, window: 45,
 	chart: func(o drift.Options) (*drift.Monitor, error) { return drift.NewEWMA(0.1, o) },
 }
 
 // driftOf charts one metric for every car of a platform.
 func driftOf(d design, platform string, m watchedMetric, all []series) ([]CarDrift, error) {
-	if len(all) == 0 {
-		return nil, nil
-	}
 	plain := make([]drift.Series, len(all))
 	for i := range all {
 		plain[i] = all[i].Series
 	}
 	if d.window > 0 {
 		var err error
-		if plain, _, err = drift.AgainstFleet(plain, d.baseline, d.window); err != nil {
+		if plain, _, err = drift.AgainstFleet(plain, d.window); err != nil {
 			return nil, err
 		}
 	}
-	spread, err := drift.Pooled(plain, d.pooled)
+	laws, err := drift.FitLaws(plain)
 	if err != nil {
-		return nil, nil //nolint:nilerr // no car has two days with a difference between them: nothing to watch yet
+		return nil, nil //nolint:nilerr // too few days with a difference between them: nothing to watch yet
 	}
 	monitor, err := d.chart(drift.Options{Baseline: d.baseline, Horizon: longest(plain), FalseAlarm: falseAlarm})
 	if err != nil {
@@ -62,13 +58,20 @@ func driftOf(d design, platform string, m watchedMetric, all []series) ([]CarDri
 	}
 	var cars []CarDrift
 	for i := range all {
-		c, err := monitor.Watch(plain[i], spread)
+		without := laws.Without(i)
+		c, err := monitor.WatchUnder(plain[i], without)
 		if err != nil {
 			return nil, fmt.Errorf("car %s: %w", all[i].vehicle, err)
 		}
-		if c.Status == drift.StatusWatched {
-			cars = append(cars, carDrift(platform, m, &all[i], &c))
+		if c.Status != drift.StatusWatched {
+			continue
 		}
+		plain[i].Breaks = nil
+		unbroken, err := monitor.WatchUnder(plain[i], without)
+		if err != nil {
+			return nil, fmt.Errorf("car %s: %w", all[i].vehicle, err)
+		}
+		cars = append(cars, carDrift(platform, m, &all[i], &c, &unbroken))
 	}
 	return cars, nil
 }
@@ -96,14 +99,14 @@ func hardwareDates(job *assess.Job) map[string]string {
 func markChanges(all []series, hardware map[string]string) {
 	for i := range all {
 		s := &all[i]
-		s.changes = make([]Change, len(s.dates))
+		s.changes, s.Breaks = make([]Change, len(s.dates)), make([]drift.Break, len(s.dates))
 		for k := 1; k < len(s.dates); k++ {
 			since := hardware[s.vehicle]
 			switch {
 			case since > s.dates[k-1] && since <= s.dates[k]:
-				s.changes[k] = Change{Kind: HardwareChange, Date: since}
+				s.changes[k], s.Breaks[k] = Change{Kind: HardwareChange, Date: since}, drift.Rebuilt
 			case s.revisions[k] != s.revisions[k-1]:
-				s.changes[k] = Change{Kind: RevisionChange, Revision: s.revisions[k]}
+				s.changes[k], s.Breaks[k] = Change{Kind: RevisionChange, Revision: s.revisions[k]}, drift.Revised
 			}
 		}
 	}
@@ -121,7 +124,8 @@ func (s *series) changeNear(day int) Change {
 	return Change{}
 }
 
-func carDrift(platform string, m watchedMetric, s *series, c *drift.Chart) CarDrift {
+// carDrift takes the chart that foretells what revisions and parts move, and beside it the one that knows of neither.
+func carDrift(platform string, m watchedMetric, s *series, c, unbroken *drift.Chart) CarDrift {
 	out := CarDrift{
 		Vehicle: s.vehicle, Platform: platform, Metric: m.name, Unit: m.unit, Chart: c.Kind,
 		Baseline: result.Number(c.Baseline), Latest: result.Number(c.Level), Shift: result.Number(c.Level - c.Baseline),
@@ -132,9 +136,29 @@ func carDrift(platform string, m watchedMetric, s *series, c *drift.Chart) CarDr
 	if c.OnsetIndex >= 0 {
 		out.Onset = s.dates[c.OnsetIndex]
 		out.Change = s.changeNear(c.OnsetIndex)
-		out.HeldBack = m.command != nil && out.Change.Kind == RevisionChange && s.commanded < leastCommanded
+	}
+	if unbroken.OnsetIndex >= 0 {
+		out.unbroken = unbrokenChart{PValue: unbroken.PValue, Baseline: unbroken.Baseline, Level: unbroken.Level,
+			Onset: s.dates[unbroken.OnsetIndex], Change: s.changeNear(unbroken.OnsetIndex)}
+	} else {
+		out.unbroken.PValue = unbroken.PValue
 	}
 	return out
+}
+
+// unbrokenChart is a car's chart by one that takes it for the same car with the same tables throughout.
+type unbrokenChart struct {
+	PValue, Baseline, Level float64
+	Onset                   string // "" without a signal
+	Change                  Change // near the onset
+}
+
+// holdBack shows what would have been called, had the change with which it begins not been known.
+func (c *CarDrift) holdBack() {
+	u := &c.unbroken
+	c.HeldBack, c.Onset, c.Change = true, u.Onset, u.Change
+	c.Baseline, c.Latest = result.Number(u.Baseline), result.Number(u.Level)
+	c.Shift = result.Number(u.Level - u.Baseline)
 }
 
 // callDrift ranks the charts, calls those that stand out among all of them and says how far the calls can be trusted.
@@ -143,22 +167,27 @@ func callDrift(cars []CarDrift) (DriftCalls, error) {
 	if len(cars) > 0 {
 		out.Chart = cars[0].Chart
 	}
-	p := make([]float64, len(cars))
+	p, unbroken := make([]float64, len(cars)), make([]float64, len(cars))
 	for i := range cars {
-		p[i] = float64(cars[i].PValue)
+		p[i], unbroken[i] = float64(cars[i].PValue), cars[i].unbroken.PValue
 	}
 	adjusted, err := drift.Adjusted(p)
 	if err != nil {
+		return out, err
+	}
+	if unbroken, err = drift.Adjusted(unbroken); err != nil {
 		return out, err
 	}
 	called := map[string]bool{}
 	for i := range cars {
 		c := &cars[i]
 		c.AdjustedP = result.Number(adjusted[i])
-		stands := c.Signal && adjusted[i] <= discoveryRate
-		c.HeldBack = c.HeldBack && stands
-		c.Signal = stands && !c.HeldBack
-		if !stands {
+		c.Signal = c.Signal && adjusted[i] <= discoveryRate
+		switch {
+		case c.Signal:
+		case c.unbroken.Change.Kind != NoChange && unbroken[i] <= discoveryRate:
+			c.holdBack()
+		default:
 			c.Onset, c.Change = "", Change{}
 		}
 		if c.Signal {

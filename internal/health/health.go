@@ -20,11 +20,10 @@ import (
 
 // Settings of the health review.
 const (
-	falseAlarm     = 0.01 // a chart of a healthy car passes its threshold with this chance over the days watched
-	discoveryRate  = 0.10 // share of called charts, or trends, that may be called wrongly
-	overdueDays    = 180  // without a log
-	coincidence    = 1    // runs between an onset and a change of revision or hardware that may be one event
-	leastCommanded = 0.5  // share of a car's rows with the commanded value, below which it cannot take a revision off
+	falseAlarm    = 0.01 // a chart of a healthy car passes its threshold with this chance over the days watched
+	discoveryRate = 0.10 // share of called charts, or trends, that may be called wrongly
+	overdueDays   = 180  // without a log
+	coincidence   = 1    // runs between an onset and a change of revision or hardware that may be one event
 )
 
 // Review is the periodic health review of a workspace's fleet.
@@ -61,29 +60,35 @@ func Review(job *assess.Job) (*Fleet, error) {
 
 // addPlatform adds one platform's drift charts, trends and outcomes.
 func (f *Fleet) addPlatform(job *assess.Job, model *assess.Model, platform string, rows []evidence.Row) error {
-	pulls, hardware := evidence.PullRows(rows), hardwareDates(job)
-	for _, m := range watchedMetrics {
+	pulls := evidence.PullRows(rows)
+	if err := f.addCharts(platform, pulls, hardwareDates(job)); err != nil {
+		return err
+	}
+	return f.addOutcomes(job, model, platform, pulls)
+}
+
+// addCharts adds one platform's drift charts and trends.
+func (f *Fleet) addCharts(platform string, pulls []*evidence.Row, hardware map[string]string) error {
+	for i, m := range slices.Concat(watchedMetrics, trendMetrics) {
 		days, err := dailyResiduals(m, pulls)
 		if err != nil {
 			return fmt.Errorf("%s: %w", m.name, err)
 		}
+		if len(days) == 0 {
+			continue
+		}
 		markChanges(days, hardware)
+		f.Trends = append(f.Trends, trendOf(platform, m, days))
+		if i >= len(watchedMetrics) {
+			continue
+		}
 		cars, err := driftOf(standardDesign, platform, m, days)
 		if err != nil {
 			return fmt.Errorf("%s: %w", m.name, err)
 		}
 		f.Cars = append(f.Cars, cars...)
 	}
-	for _, m := range slices.Concat(watchedMetrics, trendMetrics) {
-		days, err := dailyResiduals(m, pulls)
-		if err != nil {
-			return fmt.Errorf("%s: %w", m.name, err)
-		}
-		if len(days) > 0 {
-			f.Trends = append(f.Trends, trendOf(platform, m, days))
-		}
-	}
-	return f.addOutcomes(job, model, platform, pulls)
+	return nil
 }
 
 // newestRun is the date of the newest log in the workspace, the day from which overdue is counted: no clock is read.

@@ -50,6 +50,7 @@ func chartsOf(t *testing.T, dir string, d design, watch []watchedMetric, season 
 				t.Fatal(err)
 			}
 			addSeason(days, season, float64(k))
+			markChanges(days, nil)
 			c, err := driftOf(d, id, m, days)
 			if err != nil {
 				t.Fatal(err)
@@ -224,14 +225,14 @@ func TestHealthDesign(t *testing.T) {
 		d     design
 		watch []watchedMetric
 	}{
-		{"EWMA 0.1", design{2, 3, 45, ewma(0.1)}, watchedMetrics},
-		{"EWMA 0.2", design{2, 3, 45, ewma(0.2)}, watchedMetrics},
-		{"EWMA 0.3", design{2, 3, 45, ewma(0.3)}, watchedMetrics},
-		{"CUSUM 0.5", design{2, 3, 45, cusum(0.5)}, watchedMetrics},
-		{"CUSUM 1", design{2, 3, 45, cusum(1)}, watchedMetrics},
-		{"EWMA 0.1, spread of two days", design{2, 2, 45, ewma(0.1)}, watchedMetrics},
-		{"EWMA 0.1, fleet left in", design{2, 3, 0, ewma(0.1)}, watchedMetrics},
-		{"EWMA 0.1, no commanded values", design{2, 3, 45, ewma(0.1)}, blind},
+		{"EWMA 0.1", design{2, 45, ewma(0.1)}, watchedMetrics},
+		{"EWMA 0.2", design{2, 45, ewma(0.2)}, watchedMetrics},
+		{"EWMA 0.3", design{2, 45, ewma(0.3)}, watchedMetrics},
+		{"CUSUM 0.5", design{2, 45, cusum(0.5)}, watchedMetrics},
+		{"CUSUM 1", design{2, 45, cusum(1)}, watchedMetrics},
+		{"EWMA 0.1, three days of baseline", design{3, 45, ewma(0.1)}, watchedMetrics},
+		{"EWMA 0.1, fleet left in", design{2, 0, ewma(0.1)}, watchedMetrics},
+		{"EWMA 0.1, no commanded values", design{2, 45, ewma(0.1)}, blind},
 	}
 	plain, season := make([]callTally, len(designs)), make([]callTally, len(designs))
 	for seed := uint64(1); seed <= 14; seed++ {

@@ -2,12 +2,15 @@ package health
 
 import (
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
 	"headroom/internal/assess"
+	"headroom/internal/evidence"
 	"headroom/internal/fleettest"
 	"headroom/internal/worlds"
 )
@@ -16,7 +19,9 @@ const worldsIntro = `# Proof: calls of drift in worlds drawn at random
 
 Written by "HEADROOM_PROOF=1 go test -run ProofWorldsDrift ./internal/health". Fleets of internal/worlds, in which few
 cars drift: deposits, pump wear, an ageing lambda sensor, a boost leak. A chart is called rightly when its car drifts in
-whatever way. *Promised* is the review's own bound on false calls.
+whatever way. *Promised* is the review's own bound on false calls. *Held back* would be called, were the revision or the
+parts with which they begin not known. A trend is called of a platform; in these fleets none is planted, but the seasons
+are true, and a history under two years cannot tell them from ageing.
 
 `
 
@@ -31,10 +36,18 @@ func TestProofWorldsDrift(t *testing.T) {
 	}
 	var b strings.Builder
 	b.WriteString(worldsIntro + set.Used() + "\n")
-	b.WriteString("| world | cars | drifting | charts | called | of cars that drift | false | promised, at most " +
-		"|\n|---|---|---|---|---|---|---|---|\n")
+	b.WriteString("| world | cars | drifting | charts | called | of cars that drift | false | promised, at most | " +
+		"held back | trends | called |\n|---|---|---|---|---|---|---|---|---|---|---|\n")
+	charts, wrong := 0, 0
 	for _, seed := range set.Seeds {
-		driftRow(t, &b, set.Fleet(seed))
+		c, w := driftRow(t, &b, set.Fleet(seed))
+		charts, wrong = charts+c, wrong+w
+	}
+	allowed := falseAlarm * float64(charts)
+	fmt.Fprintf(&b, "\nAll together: %d false calls of %d charts; a false-alarm chance of %g a chart, before the "+
+		"correction for their\nnumber, allows %.1f.\n", wrong, charts, falseAlarm, allowed)
+	if float64(wrong) > allowed {
+		t.Errorf("%d false calls of %d charts, %.1f go with the promise", wrong, charts, allowed)
 	}
 	if err := os.WriteFile(filepath.Join("..", "..", "docs", "proof-worlds-drift.md"), []byte(b.String()),
 		0o644); err != nil {
@@ -42,8 +55,8 @@ func TestProofWorldsDrift(t *testing.T) {
 	}
 }
 
-// driftRow draws a fleet, reviews its health and writes a row.
-func driftRow(t *testing.T, b *strings.Builder, o worlds.Options) {
+// driftRow draws a fleet, charts it, writes a row and returns the charts and the false calls.
+func driftRow(t *testing.T, b *strings.Builder, o worlds.Options) (charts, wrong int) {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "ws")
 	truth, err := worlds.Build(dir, o)
@@ -58,8 +71,20 @@ func driftRow(t *testing.T, b *strings.Builder, o worlds.Options) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f, err := Review(job)
-	if err != nil {
+	f := &Fleet{}
+	for _, id := range slices.Sorted(maps.Keys(ws.Platforms)) {
+		rows, err := job.Evidence(id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := f.addCharts(id, evidence.PullRows(rows), hardwareDates(job)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if f.Drift, err = callDrift(f.Cars); err != nil {
+		t.Fatal(err)
+	}
+	if err := callTrends(f.Trends); err != nil {
 		t.Fatal(err)
 	}
 	drifts := map[string]bool{}
@@ -68,9 +93,11 @@ func driftRow(t *testing.T, b *strings.Builder, o worlds.Options) {
 			drifts[c.Vehicle] = true
 		}
 	}
-	right, wrong := 0, 0
+	right, held, trends := 0, 0, 0
 	for _, c := range f.Cars {
 		switch {
+		case c.HeldBack:
+			held++
 		case !c.Signal:
 		case drifts[c.Vehicle]:
 			right++
@@ -78,6 +105,12 @@ func driftRow(t *testing.T, b *strings.Builder, o worlds.Options) {
 			wrong++
 		}
 	}
-	fmt.Fprintf(b, "| %d | %d | %d | %d | %d | %d | %d | %.1f |\n", o.Seed, truth.Cars, len(drifts), f.Drift.Charts,
-		f.Drift.Called, right, wrong, float64(f.Drift.ExpectedFalse))
+	for i := range f.Trends {
+		if f.Trends[i].Signal {
+			trends++
+		}
+	}
+	fmt.Fprintf(b, "| %d | %d | %d | %d | %d | %d | %d | %.1f | %d | %d | %d |\n", o.Seed, truth.Cars, len(drifts),
+		f.Drift.Charts, f.Drift.Called, right, wrong, float64(f.Drift.ExpectedFalse), held, len(f.Trends), trends)
+	return f.Drift.Charts, wrong
 }

@@ -58,7 +58,6 @@ type series struct {
 	revisions []string // logged last on each day
 	changes   []Change // what was new on each day against the day before
 	rows      int
-	commanded float64 // share of rows with the commanded value
 	drift.Series
 }
 
@@ -133,7 +132,6 @@ func meansByDay(m watchedMetric, rows []*evidence.Row, residual func(r *evidence
 	var out []series
 	for _, vehicle := range slices.Sorted(maps.Keys(byCar)) {
 		s := series{vehicle: vehicle}
-		commanded := 0
 		for _, date := range slices.Sorted(maps.Keys(byCar[vehicle])) {
 			t, err := time.Parse(time.DateOnly, date)
 			if err != nil {
@@ -143,9 +141,6 @@ func meansByDay(m watchedMetric, rows []*evidence.Row, residual func(r *evidence
 			sum := 0.0
 			for _, r := range day {
 				sum += residual(r)
-				if m.command != nil && value.Known(m.command(r)) {
-					commanded++
-				}
 			}
 			s.dates = append(s.dates, date)
 			s.revisions = append(s.revisions, day[len(day)-1].Revision)
@@ -153,7 +148,6 @@ func meansByDay(m watchedMetric, rows []*evidence.Row, residual func(r *evidence
 			s.Times = append(s.Times, float64(t.Unix())/86400)
 			s.Values = append(s.Values, sum/float64(len(day)))
 		}
-		s.commanded = float64(commanded) / float64(s.rows)
 		out = append(out, s)
 	}
 	return out, nil

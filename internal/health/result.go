@@ -43,7 +43,7 @@ type CarDrift struct {
 	Metric   string `json:"metric"`
 	Unit     string `json:"unit"`
 	Chart    string `json:"chart"`
-	// the car's level before the onset, conditions and the fleet's movement taken off
+	// the car's level before the onset, on its last tables and parts; conditions and the fleet's movement taken off
 	Baseline  result.Number `json:"baseline"`
 	Latest    result.Number `json:"latest"` // since the onset; without a signal the newest day
 	Shift     result.Number `json:"shift"`  // latest minus baseline
@@ -52,7 +52,7 @@ type CarDrift struct {
 	PValue    result.Number `json:"p_value"`    // chance that a healthy car's chart gets this far
 	AdjustedP result.Number `json:"adjusted_p"` // corrected for all charts of the review (Benjamini and Hochberg)
 	Signal    bool          `json:"signal"`     // past the threshold and called among all charts
-	HeldBack  bool          `json:"held_back"`  // would be called, but new tables cannot be told from drift
+	HeldBack  bool          `json:"held_back"`  // would be called, but begins with new tables or parts
 	// date of the first run after the change, "" unless called or held back
 	Onset      string `json:"onset"`
 	Coincides  string `json:"coincides"` // Change in words, by internal/report
@@ -64,6 +64,8 @@ type CarDrift struct {
 	Change     Change `json:"change"`       // within a run of the onset
 	// what a table sets and was taken out where it was logged, "" for a metric that no table sets directly
 	Command channel.ID `json:"command"`
+
+	unbroken unbrokenChart
 }
 
 // Change is what was new on a car on a day, against its day before.

@@ -59,34 +59,44 @@ func trendOf(platform string, m watchedMetric, all []series) Trend {
 // carSums are a car's sums about its own means: Σ t·y and Σ t².
 type carSums struct{ ty, tt float64 }
 
-// withinCars sums each car with two days or more and notes what was used.
+// withinCars sums each car with two days or more on the same tables and parts about the means of those days, and notes
+// what was used: what a revision moves is no trend.
 func withinCars(all []series, out *Trend) []carSums {
 	var sums []carSums
 	for i := range all {
 		s := &all[i]
-		n := len(s.Values)
-		if n < 2 {
-			continue
-		}
-		var meanT, meanY float64
-		for k := range s.Values {
-			meanT += s.Times[k] / float64(n)
-			meanY += s.Values[k] / float64(n)
-		}
 		var c carSums
-		for k := range s.Values {
-			c.ty += (s.Times[k] - meanT) * (s.Values[k] - meanY)
-			c.tt += (s.Times[k] - meanT) * (s.Times[k] - meanT)
+		from := 0
+		for to := 1; to <= len(s.Values); to++ {
+			if to < len(s.Values) && (len(s.Breaks) == 0 || s.Breaks[to] == drift.NoBreak) {
+				continue
+			}
+			if to-from > 1 {
+				c.add(s.Times[from:to], s.Values[from:to])
+				out.Days += to - from
+				if out.From == "" || s.dates[from] < out.From {
+					out.From = s.dates[from]
+				}
+				out.To = max(out.To, s.dates[to-1])
+			}
+			from = to
 		}
-		sums = append(sums, c)
-		out.Cars++
-		out.Days += n
-		if out.From == "" || s.dates[0] < out.From {
-			out.From = s.dates[0]
+		if c.tt > 0 {
+			sums = append(sums, c)
+			out.Cars++
 		}
-		out.To = max(out.To, s.dates[n-1])
 	}
 	return sums
+}
+
+// add takes in days on the same tables and parts.
+func (c *carSums) add(times, values []float64) {
+	meanT, _ := value.Moments(times)
+	meanY, _ := value.Moments(values)
+	for k := range values {
+		c.ty += (times[k] - meanT) * (values[k] - meanY)
+		c.tt += (times[k] - meanT) * (times[k] - meanT)
+	}
 }
 
 // jackknifeSlope is the least-squares slope within cars, its deviation from leaving out one car at a time, and the

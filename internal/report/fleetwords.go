@@ -105,8 +105,8 @@ func (w words) drift(c *health.CarDrift) string {
 	set, with := command(c.Command), change(c.Change)
 	switch {
 	case c.HeldBack:
-		return fmt.Sprintf("%s, together with %s. The car does not log %s, so new tables cannot be told from drift: "+
-			"not called.", moved, with, set)
+		return fmt.Sprintf("%s, together with %s. What new tables or parts move is theirs, not a drift of the car: "+
+			"not called.", moved, with)
 	case with != "" && set != "":
 		return fmt.Sprintf("%s. It begins within a run of %s; %s is already taken out. Look at the car, and at that "+
 			"change, before its next revision.", moved, with, set)

@@ -115,7 +115,7 @@ func TestFleetSentences(t *testing.T) {
 			"rev-0107-a; the boost target is already taken out. Look at the car, and at that change, before its next " +
 			"revision."},
 		{w.drift(&held), "Wastegate duty has risen by 12.4 % since 2025-08-04, together with revision rev-0107-a. " +
-			"The car does not log the boost target, so new tables cannot be told from drift: not called."},
+			"What new tables or parts move is theirs, not a drift of the car: not called."},
 		{w.drift(&plainMetric), "Rail shortfall has risen by 12.4 % since 2025-08-04. It begins within a run of " +
 			"hardware of 2025-08-01, which may be the cause. Look at the car, and at that change, before its next " +
 			"revision."},

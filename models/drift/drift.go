@@ -10,14 +10,16 @@
 // nodes in the manner of Brook and Evans, Biometrika 59, 1972). Many charts together are held to a false-discovery rate
 // (Benjamini and Hochberg, J. Royal Statist. Soc. B 57, 1995).
 //
-// The promises hold for runs that are independent and normal about the car's level. Runs that follow each other
-// (the same tank, the same day) are not: give one value a day or a tank.
+// Monitor.Watch promises this for runs that are independent and normal about the car's level. Days of a car are not:
+// Monitor.WatchUnder charts them by laws of scatter that the other cars of the fleet show (FitLaws), in which
+// neighbouring values are alike, have heavy tails, scales differ between cars, and revisions move the level.
 package drift
 
 import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"headroom/models/value"
@@ -28,11 +30,15 @@ import (
 type Series struct {
 	Times  []float64 // ascending, any unit
 	Values []float64 // in the metric's unit
+	Breaks []Break   // what was new with each value; nil: nothing ever
 }
 
 func (s Series) check() error {
 	if len(s.Times) != len(s.Values) {
 		return fmt.Errorf("drift: %d times for %d values", len(s.Times), len(s.Values))
+	}
+	if len(s.Breaks) > 0 && len(s.Breaks) != len(s.Values) {
+		return fmt.Errorf("drift: %d breaks for %d values", len(s.Breaks), len(s.Values))
 	}
 	for i := range s.Times {
 		if math.IsNaN(s.Times[i]) || (i > 0 && s.Times[i] < s.Times[i-1]) {
@@ -133,54 +139,94 @@ func Pooled(cars []Series, baseline int) (Spread, error) {
 const fewestOthers = 5
 
 // AgainstFleet takes the fleet's common movement (season, a change of pump fuel) off each series: from each value the
-// median of the other cars' departures from their own baseline mean within window of its time, when at least five other
-// runs are there. Baselines are the first baseline measured runs. It returns new series, and how many values had no
-// fleet to compare with.
+// median of the other cars' departures from their own level within window of its time, when at least five other values
+// are there. A level is that of a car on the same tables and parts, so that what the fleet's revisions move in common
+// is no movement of the fleet's: levels and movement are fitted in turns, each with the other taken off (Tukey,
+// Exploratory Data Analysis, 1977, ch. 11). It returns new series, and how many values had no fleet to compare with.
 //
-// Errors: baseline below 1, window not positive, or a series Series does not allow.
-func AgainstFleet(cars []Series, baseline int, window float64) (out []Series, alone int, err error) {
-	if baseline < 1 || !(window > 0) {
-		return nil, 0, fmt.Errorf("drift: baseline %d and window %g must be positive", baseline, window)
-	}
-	type departure struct {
-		time, value float64
-		car         int
+// Errors: window not positive, or a series Series does not allow.
+func AgainstFleet(cars []Series, window float64) (out []Series, alone int, err error) {
+	if !(window > 0) {
+		return nil, 0, fmt.Errorf("drift: window %g must be positive", window)
 	}
 	var all []departure
+	stretches := 0
 	for c, s := range cars {
 		if err := s.check(); err != nil {
 			return nil, 0, fmt.Errorf("car %d: %w", c, err)
 		}
-		at := s.measured()
-		if len(at) == 0 {
-			continue
-		}
-		mean, _ := value.Moments(s.first(baseline))
-		for _, i := range at {
-			all = append(all, departure{s.Times[i], s.Values[i] - mean, c})
+		for i, k := range s.knowns() {
+			if i == 0 || k.then != NoBreak {
+				stretches++
+			}
+			all = append(all, departure{time: s.Times[k.at], x: k.x, car: c, at: k.at, stretch: stretches - 1})
 		}
 	}
 	sort.SliceStable(all, func(i, j int) bool { return all[i].time < all[j].time })
+	polish(all, stretches, window)
 	out = make([]Series, len(cars))
 	for c, s := range cars {
-		out[c] = Series{Times: append([]float64(nil), s.Times...), Values: append([]float64(nil), s.Values...)}
-		for _, i := range s.measured() {
-			t := s.Times[i]
-			var others []float64
-			for k := sort.Search(len(all), func(k int) bool { return all[k].time >= t-window }); k < len(all) &&
-				all[k].time <= t+window; k++ {
-				if all[k].car != c {
-					others = append(others, all[k].value)
-				}
-			}
-			if len(others) < fewestOthers {
-				alone++
-				continue
-			}
-			out[c].Values[i] -= value.Median(others)
+		out[c] = Series{Times: slices.Clone(s.Times), Values: slices.Clone(s.Values), Breaks: s.Breaks}
+	}
+	for _, d := range all {
+		move, ok := movement(all, d.time, window, d.car)
+		if !ok {
+			alone++
 		}
+		out[d.car].Values[d.at] -= move
 	}
 	return out, alone, nil
+}
+
+// departure is a measured value and how far it lies from its stretch's level, a stretch being a car on the same tables
+// and parts.
+type departure struct {
+	time, x, off     float64
+	car, at, stretch int
+}
+
+// polishTurns are the turns of fitting levels and movement: what is left halves with each in a fleet whose cars change
+// at different times. Common practice, no source.
+const polishTurns = 8
+
+func polish(all []departure, stretches int, window float64) {
+	if len(all) == 0 {
+		return
+	}
+	first, step := all[0].time, window/3
+	move := make([]float64, 2+int((all[len(all)-1].time-first)/step))
+	for range polishTurns {
+		sums, counts := make([]float64, stretches), make([]float64, stretches)
+		for i := range all {
+			d := &all[i]
+			place := (d.time - first) / step
+			k := int(place)
+			d.off = d.x - (move[k] + (place-float64(k))*(move[k+1]-move[k]))
+			sums[d.stretch] += d.off
+			counts[d.stretch]++
+		}
+		for i := range all {
+			all[i].off = all[i].x - sums[all[i].stretch]/counts[all[i].stretch]
+		}
+		for k := range move {
+			move[k], _ = movement(all, first+float64(k)*step, window, -1)
+		}
+	}
+}
+
+// movement is the median departure within window of t of all cars but one; 0 and false with too few.
+func movement(all []departure, t, window float64, but int) (float64, bool) {
+	var others []float64
+	for k := sort.Search(len(all), func(k int) bool { return all[k].time >= t-window }); k < len(all) &&
+		all[k].time <= t+window; k++ {
+		if all[k].car != but {
+			others = append(others, all[k].off)
+		}
+	}
+	if len(others) < fewestOthers {
+		return 0, false
+	}
+	return value.Median(others), true
 }
 
 // Adjusted returns the Benjamini–Hochberg adjusted p-values in the order given: the smallest false-discovery rate at

@@ -385,7 +385,7 @@ func TestPooledAndFleet(t *testing.T) {
 	}
 	near(t, "pooled deviation", spread.SD, 3, 4*3/math.Sqrt(2*spread.DF))
 	near(t, "degrees of freedom", spread.DF, 360, 0)
-	free, alone, err := AgainstFleet(cars, 10, 0.5)
+	free, alone, err := AgainstFleet(cars, 0.5)
 	if err != nil || alone != 0 {
 		t.Fatal(alone, err)
 	}
@@ -405,7 +405,7 @@ func TestPooledAndFleet(t *testing.T) {
 	if signals[0] < 35 || signals[1] > 4 {
 		t.Errorf("a fleet-wide move: %d of 40 signal as logged, %d against the fleet", signals[0], signals[1])
 	}
-	same, alone, err := AgainstFleet(cars[:1], 10, 0.5)
+	same, alone, err := AgainstFleet(cars[:1], 0.5)
 	if err != nil || alone != 30 || !cmp.Equal(same[0], cars[0]) {
 		t.Errorf("a fleet of one: alone %d %v", alone, err)
 	}
@@ -418,7 +418,7 @@ func TestPooledAndFleet(t *testing.T) {
 	if _, err := Pooled([]Series{{Times: []float64{1, 2}, Values: []float64{3, 3}}}, 2); err == nil {
 		t.Error("no spread accepted")
 	}
-	if _, _, err := AgainstFleet(cars, 0, 1); err == nil {
-		t.Error("baseline 0 accepted")
+	if _, _, err := AgainstFleet(cars, 0); err == nil {
+		t.Error("window 0 accepted")
 	}
 }

@@ -147,9 +147,7 @@ func (m *Monitor) Watch(s Series, fleet Spread) (Chart, error) {
 		return Chart{}, fmt.Errorf("drift: a baseline of %d runs without the fleet's spread: use at least 3", k)
 	}
 	at := s.measured()
-	c := Chart{Status: StatusNotEnoughRuns, Kind: m.kind, PValue: 1, SignalIndex: -1, OnsetIndex: -1,
-		Baseline: math.NaN(), SD: math.NaN(), Level: math.NaN(), Threshold: math.NaN(), Statistic: math.NaN(),
-		FalseAlarm: math.NaN()}
+	c := unwatched(m.kind)
 	if len(at) <= k {
 		c.RunsNeeded = k + 1 - len(at)
 		return c, nil
@@ -176,23 +174,19 @@ func (m *Monitor) Watch(s Series, fleet Spread) (Chart, error) {
 	return c, nil
 }
 
+func unwatched(kind string) Chart {
+	return Chart{Status: StatusNotEnoughRuns, Kind: kind, PValue: 1, SignalIndex: -1, OnsetIndex: -1,
+		Baseline: math.NaN(), SD: math.NaN(), Level: math.NaN(), Threshold: math.NaN(), Statistic: math.NaN(),
+		FalseAlarm: math.NaN()}
+}
+
 // judge reads statistic, signal and onset off the path.
 func (m *Monitor) judge(c *Chart, x []float64, at []int) {
 	k := m.options.Baseline
-	c.Statistic = -1
-	for i, v := range c.Path {
-		if math.Abs(v) > c.Statistic {
-			c.Statistic, c.Direction = math.Abs(v), 1
-			if v < 0 {
-				c.Direction = -1
-			}
-		}
-		if c.Signal || math.Abs(v) <= c.Threshold {
-			continue
-		}
+	if first := c.follow(); first >= 0 {
 		c.Signal = true
-		onset := stepOnset(x[:k+i+1], k)
-		c.SignalIndex, c.OnsetIndex = at[k+i], at[onset]
+		onset := stepOnset(x[:k+first+1], k)
+		c.SignalIndex, c.OnsetIndex = at[k+first], at[onset]
 		c.Baseline, _ = value.Moments(x[:onset])
 		c.Level, _ = value.Moments(x[onset:])
 	}

@@ -129,6 +129,7 @@ point over all cars (– where fewer were found). 2000 cars a line.
 			}
 		}
 	}
+	lawProof(t, &b, seed)
 	if err := os.WriteFile("../../docs/proof-drift.md", []byte(b.String()), 0o644); err != nil {
 		t.Fatal(err)
 	}

@@ -1,0 +1,446 @@
+package drift
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"gonum.org/v1/gonum/mat"
+)
+
+// scatter is how a simulated fleet scatters.
+type scatter struct {
+	name   string
+	rho    float64 // of neighbouring days
+	tail   int     // Student's degrees of freedom, 0: normal
+	spread float64 // deviation of the log of the cars' scales
+	step   float64 // deviation of what a revision moves, in the car's scale
+	rare   float64 // share of revisions that move the level by 20 deviations besides
+}
+
+var scatters = []scatter{
+	{name: "independent, normal"},
+	{name: "autocorrelation 0.3", rho: 0.3},
+	{name: "autocorrelation 0.5", rho: 0.5},
+	{name: "Student's t, 4 degrees of freedom", tail: 4},
+	{name: "autocorrelation 0.5, t4", rho: 0.5, tail: 4},
+	{name: "cars of different scale", spread: 0.5},
+	{name: "revisions move by 1 deviation", step: 1},
+	{name: "one revision in five moves by 20", rare: 0.2},
+	{name: "autocorrelation 0.3, t4, scales, revisions", rho: 0.3, tail: 4, spread: 0.5, step: 1},
+}
+
+func (s *scatter) draw(rng *rand.Rand) float64 {
+	z := rng.NormFloat64()
+	if s.tail == 0 {
+		return z
+	}
+	chi := 0.0
+	for range s.tail {
+		v := rng.NormFloat64()
+		chi += v * v
+	}
+	return z / math.Sqrt(chi/float64(s.tail))
+}
+
+// car draws a car of so many days, one in three of the first so many of which comes with another revision; drift is in
+// its own scale.
+func (s *scatter) car(rng *rand.Rand, days, revised int, drift func(day int) float64) Series {
+	var out Series
+	level, sd, a := 10*rng.NormFloat64(), 3*math.Exp(s.spread*rng.NormFloat64()), s.draw(rng)
+	for d := range days {
+		then := NoBreak
+		if d > 0 {
+			a = s.rho*a + math.Sqrt(1-s.rho*s.rho)*s.draw(rng)
+			if rng.IntN(3) == 0 && d < revised {
+				then = Revised
+				level += sd * s.step * rng.NormFloat64()
+				if rng.Float64() < s.rare {
+					level += 20 * sd
+				}
+			}
+		}
+		out.Times, out.Values = append(out.Times, float64(d)), append(out.Values, level+sd*(a+drift(d)))
+		out.Breaks = append(out.Breaks, then)
+	}
+	return out
+}
+
+// tally counts charts of healthy cars and those that signal: with the laws, and with the spread of the first three days
+// of all cars and nothing else, as charts of independent normal values have it.
+type tally struct{ charts, laws, plain int }
+
+// count draws fleets of 24 cars with 4 to 14 days and charts them after two days of baseline.
+func (n *tally) count(t *testing.T, rng *rand.Rand, s scatter, m *Monitor, fleets int) {
+	t.Helper()
+	for range fleets {
+		var fleet []Series
+		for range 24 {
+			fleet = append(fleet, s.car(rng, 4+rng.IntN(11), 14, healthy))
+		}
+		laws, err := FitLaws(fleet)
+		if err != nil {
+			t.Fatal(err)
+		}
+		spread, err := Pooled(fleet, 3)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, car := range fleet {
+			c, err := m.WatchUnder(car, laws.Without(i))
+			if err != nil {
+				t.Fatal(err)
+			}
+			p, err := m.Watch(car, spread)
+			if err != nil {
+				t.Fatal(err)
+			}
+			n.charts++
+			if c.Signal {
+				n.laws++
+			}
+			if p.Signal {
+				n.plain++
+			}
+		}
+	}
+}
+
+func lawMonitor(t *testing.T, alarm float64) *Monitor {
+	t.Helper()
+	m, err := NewEWMA(0.1, Options{Baseline: 2, Horizon: 20, FalseAlarm: alarm})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+// The promised false-alarm rate is held, within four Monte Carlo deviations, where days are alike, have heavy tails or
+// come with revisions, after a baseline of two days; charts of independent normal values do not hold it there.
+func TestLawsKeepTheFalseAlarmRate(t *testing.T) {
+	if testing.Short() {
+		t.Skip("fits fleets")
+	}
+	m := lawMonitor(t, 0.05)
+	for k, s := range scatters {
+		var n tally
+		n.count(t, rand.New(rand.NewPCG(uint64(k), 12)), s, m, 12)
+		got, plain := float64(n.laws)/float64(n.charts), float64(n.plain)/float64(n.charts)
+		if got > 0.05+4*math.Sqrt(0.05*0.95/float64(n.charts)) {
+			t.Errorf("%s: %.3f of healthy cars signal, promised 0.05", s.name, got)
+		}
+		if k > 0 && k != 5 && plain < got {
+			t.Errorf("%s: %.3f of healthy cars signal without laws, %.3f with", s.name, plain, got)
+		}
+		t.Logf("%s: %.3f, without laws %.3f", s.name, got, plain)
+	}
+}
+
+// faults that a chart must find by a car's twelfth day, in its own deviations from the seventh day on.
+var faults = []struct {
+	name string
+	size func(days int) float64
+	want float64 // least share found in independent normal fleets
+}{
+	{"step of 3", func(int) float64 { return 3 }, 0.7},
+	{"step of 5", func(int) float64 { return 5 }, 0.95},
+	{"ramp of 1 a day", func(d int) float64 { return float64(d + 1) }, 0.9},
+}
+
+// found is the share of cars with a fault, one a fleet, that signal in the right direction after it began, with laws
+// and without. The car with the fault keeps its revision after so many days.
+func found(t *testing.T, rng *rand.Rand, s scatter, m *Monitor, size func(int) float64, fleets, revised int) (laws,
+	plain float64) {
+	t.Helper()
+	right := func(c Chart, err error) float64 {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c.Signal && c.SignalIndex >= 6 && c.Direction > 0 {
+			return 1 / float64(fleets)
+		}
+		return 0
+	}
+	for range fleets {
+		fleet := []Series{s.car(rng, 12, revised, func(d int) float64 {
+			if d < 6 {
+				return 0
+			}
+			return size(d - 6)
+		})}
+		for range 23 {
+			fleet = append(fleet, s.car(rng, 12, 12, healthy))
+		}
+		weighed, err := FitLaws(fleet)
+		if err != nil {
+			t.Fatal(err)
+		}
+		spread, err := Pooled(fleet, 3)
+		if err != nil {
+			t.Fatal(err)
+		}
+		laws += right(m.WatchUnder(fleet[0], weighed.Without(0)))
+		plain += right(m.Watch(fleet[0], spread))
+	}
+	return laws, plain
+}
+
+// Keeping the rate must not cost the faults: those of a car among healthy ones are found.
+func TestLawsFindFaults(t *testing.T) {
+	if testing.Short() {
+		t.Skip("fits fleets")
+	}
+	m := lawMonitor(t, 0.01)
+	for k, f := range faults {
+		got, plain := found(t, rand.New(rand.NewPCG(uint64(k), 13)), scatters[0], m, f.size, 25, 6)
+		if got < f.want {
+			t.Errorf("%s: %.2f found, want %.2f", f.name, got, f.want)
+		}
+		t.Logf("%s: %.2f found, without laws %.2f", f.name, got, plain)
+	}
+}
+
+// One normal law with neither correlation nor a step is the chart of independent values with the fleet's spread known.
+func TestOneLawIsTheKnownSpread(t *testing.T) {
+	rng := rand.New(rand.NewPCG(4, 4))
+	m := lawMonitor(t, 0.05)
+	law := []Law{{SD: 3, DF: math.Inf(1), Tail: math.Inf(1), Weight: 1}}
+	for range 200 {
+		s := normalSeries(rng, 3+rng.IntN(15), func(d int) float64 { return 0.2 * float64(d) })
+		got, err := m.WatchUnder(s, law)
+		if err != nil {
+			t.Fatal(err)
+		}
+		want, err := m.Watch(s, Spread{SD: 3, DF: 1e9})
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "statistic", got.Statistic, want.Statistic, 1e-4)
+		if got.Signal != want.Signal || got.OnsetIndex != want.OnsetIndex || got.SignalIndex != want.SignalIndex {
+			t.Fatalf("%+v, want %+v", got, want)
+		}
+		near(t, "level", got.Level, want.Level, 1e-9)
+	}
+}
+
+// The filter's errors are those of generalised least squares with a free mean and the covariance of an autoregression
+// and a revision's step written out (universal kriging: Cressie, Statistics for Spatial Data, 1993, section 3.4).
+func TestForetoldIsLeastSquares(t *testing.T) {
+	const rho, step = 0.6, 1.5
+	x := []known{{x: 1}, {x: 2.5}, {x: 0.5, then: Revised}, {x: 3}}
+	l := Law{SD: 1e3, Rho: rho, Step: step} // no level starts again
+	seen := l.foretell(x)
+	for i, w := range leastSquares(x, rho, step) {
+		near(t, fmt.Sprint("error ", i+1), seen[i+1].err, w[0], 1e-12)
+		near(t, fmt.Sprint("variance ", i+1), seen[i+1].variance, w[1], 1e-12)
+	}
+}
+
+// A shift that comes with a revision is the revision's and one with other parts starts the car anew; the same shift on
+// a day on which nothing changed signals, and so does one that comes before or after the revision.
+func TestShiftOfARevision(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 9))
+	m := lawMonitor(t, 0.01)
+	var fleet []Series
+	for range 24 {
+		fleet = append(fleet, scatters[0].car(rng, 10, 10, healthy))
+	}
+	laws, err := FitLaws(fleet)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name   string
+		from   int
+		then   Break
+		signal bool
+	}{{"nothing new", 5, NoBreak, true}, {"revision", 5, Revised, false}, {"parts", 5, Rebuilt, false},
+		{"before the revision", 4, Revised, true}, {"after it", 7, Revised, true}} {
+		s := Series{Breaks: make([]Break, 12)}
+		s.Breaks[5] = c.then
+		for d := range 12 {
+			v := 0.5 * float64(d%2)
+			if d >= c.from {
+				v += 30
+			}
+			s.Times, s.Values = append(s.Times, float64(d)), append(s.Values, v)
+		}
+		got, err := m.WatchUnder(s, laws.Without(-1))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got.Signal != c.signal {
+			t.Errorf("%s: signal %v, p %g", c.name, got.Signal, got.PValue)
+		}
+		if got.Signal && (got.OnsetIndex != c.from || math.Abs(got.Level-got.Baseline-30) > 2) {
+			t.Errorf("%s: onset %d, shift %g; want %d, 30", c.name, got.OnsetIndex, got.Level-got.Baseline, c.from)
+		}
+	}
+}
+
+// What all cars' revisions move in common is no movement of the fleet's: a car without a revision keeps its level.
+func TestRevisionsAreNotTheFleetsMovement(t *testing.T) {
+	rng := rand.New(rand.NewPCG(6, 6))
+	var fleet []Series
+	for car := range 20 {
+		s := Series{Breaks: make([]Break, 20)}
+		for d := range 20 {
+			v := 0.1 * rng.NormFloat64()
+			if car > 0 && d >= 10 {
+				v += 10
+			}
+			s.Times, s.Values = append(s.Times, float64(d)), append(s.Values, v)
+		}
+		if car > 0 {
+			s.Breaks[10] = Revised
+		}
+		fleet = append(fleet, s)
+	}
+	out, _, err := AgainstFleet(fleet, 1.5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, after := out[0].first(10), out[0].Values[10:]
+	near(t, "car without a revision", meanOf(values(after))-meanOf(values(before)), 0, 0.5)
+}
+
+func values(x []float64) []known {
+	out := make([]known, len(x))
+	for i := range x {
+		out[i].x = x[i]
+	}
+	return out
+}
+
+func TestLawEdges(t *testing.T) {
+	m := lawMonitor(t, 0.01)
+	if _, err := m.WatchUnder(Series{Times: []float64{1}, Values: []float64{1}}, nil); err == nil {
+		t.Error("no laws accepted")
+	}
+	if _, err := FitLaws(nil); err == nil {
+		t.Error("no cars accepted")
+	}
+	flat := make([]Series, 10)
+	for i := range flat {
+		flat[i] = Series{Times: []float64{1, 2, 3}, Values: []float64{2, 2, 2}}
+	}
+	if _, err := FitLaws(flat); err == nil {
+		t.Error("no spread accepted")
+	}
+	law := []Law{{SD: 1, DF: math.Inf(1), Tail: math.Inf(1), Weight: 1}}
+	rebuilt := Series{Times: []float64{1, 2, 3}, Values: []float64{0, 0, 9}, Breaks: []Break{0, 0, Rebuilt}}
+	c, err := m.WatchUnder(rebuilt, law)
+	if err != nil || c.Status != StatusNotEnoughRuns || c.RunsNeeded != 1 {
+		t.Errorf("only new parts after the baseline: %+v %v", c, err)
+	}
+	// a value that was not measured passes its revision on to the next that was
+	gap := Series{Times: []float64{1, 2, 3, 4}, Values: []float64{0, 0, math.NaN(), 9},
+		Breaks: []Break{0, 0, Revised, 0}}
+	if got, want := gap.knowns(), []known{{0, 0, 0}, {0, 0, 1}, {9, Revised, 3}}; !cmp.Equal(got, want,
+		cmp.AllowUnexported(known{})) {
+		t.Errorf("%v, want %v", got, want)
+	}
+	gap.Breaks = gap.Breaks[:2]
+	if err := gap.check(); err == nil {
+		t.Error("two breaks for four values accepted")
+	}
+}
+
+// lawProof writes what the laws hold and find.
+func lawProof(t *testing.T, b *strings.Builder, seed uint64) {
+	t.Helper()
+	const fleets = 100
+	fmt.Fprintf(b, `
+## Few days, alike, with heavy tails or revisions
+
+As the health review charts: EWMA of weight 0.1 after two days, fleets of 24 cars with 4 to 14 days, a revision on one
+day in three, laws of scatter weighed by the other cars (FitLaws). *Without laws*: the same charts with the spread of
+the cars' first three days, as if days were independent and normal. %d fleets a line.
+
+| days are | 0.05: laws | without | 0.01: laws | without | Monte Carlo error |
+|---|---|---|---|---|---|
+`, fleets)
+	loose, tight := lawMonitor(t, 0.05), lawMonitor(t, 0.01)
+	for k, s := range scatters {
+		var a, c tally
+		rng := rand.New(rand.NewPCG(seed, 1000+uint64(k)))
+		a.count(t, rng, s, loose, fleets)
+		c.count(t, rng, s, tight, fleets)
+		for _, n := range []struct {
+			tally
+			promised float64
+		}{{a, 0.05}, {c, 0.01}} {
+			got, sd := float64(n.laws)/float64(n.charts), math.Sqrt(n.promised*(1-n.promised)/float64(n.charts))
+			if got > n.promised+4*sd {
+				t.Errorf("%s: %g, promised %g", s.name, got, n.promised)
+			}
+		}
+		share := func(n, of int) float64 { return float64(n) / float64(of) }
+		fmt.Fprintf(b, "| %s | %.3f | %.3f | %.4f | %.4f | %.3f, %.4f |\n", s.name, share(a.laws, a.charts),
+			share(a.plain, a.charts), share(c.laws, c.charts), share(c.plain, c.charts),
+			math.Sqrt(0.05*0.95/float64(a.charts)), math.Sqrt(0.01*0.99/float64(c.charts)))
+	}
+	fmt.Fprintf(b, `
+The share found, at a false-alarm chance of 0.01 in %d fleets, of a fault in one car of 24 that begins on the seventh
+of its twelve days, in deviations: laws, without in brackets. What comes with a revision is taken for the revision's,
+so a car that comes with another one on one day in three loses faults.
+
+| days are | revisions after the onset | step of 3 | step of 5 | ramp of 1 a day |
+|---|---|---|---|---|
+`, fleets/2)
+	for k, s := range scatters {
+		for _, revised := range []int{6, 12} {
+			rng := rand.New(rand.NewPCG(seed, 2000+uint64(10*k+revised)))
+			fmt.Fprintf(b, "| %s | %s |", s.name, map[int]string{6: "none", 12: "one day in three"}[revised])
+			for _, f := range faults {
+				laws, plain := found(t, rng, s, tight, f.size, fleets/2, revised)
+				fmt.Fprintf(b, " %.2f (%.2f) |", laws, plain)
+			}
+			b.WriteString("\n")
+		}
+	}
+}
+
+// leastSquares writes the prediction of each value but the first out: its error and the error's variance.
+func leastSquares(x []known, rho, step float64) [][2]float64 {
+	n := len(x)
+	cov := func(i, j int) float64 {
+		c, steps := math.Pow(rho, math.Abs(float64(i-j))), 0
+		for k := 1; k <= min(i, j); k++ {
+			if x[k].then == Revised {
+				steps++
+			}
+		}
+		return c + step*step*float64(steps)
+	}
+	var out [][2]float64
+	for i := 1; i < n; i++ {
+		s, cross := mat.NewSymDense(i, nil), mat.NewVecDense(i, nil)
+		one, y := mat.NewVecDense(i, nil), mat.NewVecDense(i, nil)
+		for a := range i {
+			for b := a; b < i; b++ {
+				s.SetSym(a, b, cov(a, b))
+			}
+			cross.SetVec(a, cov(a, i))
+			one.SetVec(a, 1)
+			y.SetVec(a, x[a].x)
+		}
+		var chol mat.Cholesky
+		chol.Factorize(s)
+		var toOne, toCross mat.VecDense
+		if chol.SolveVecTo(&toOne, one) != nil || chol.SolveVecTo(&toCross, cross) != nil {
+			panic("covariance")
+		}
+		precision := mat.Dot(one, &toOne)
+		mean := mat.Dot(y, &toOne) / precision
+		var about mat.VecDense
+		about.AddScaledVec(y, -mean, one)
+		miss := 1 - mat.Dot(one, &toCross)
+		out = append(out, [2]float64{x[i].x - mean - mat.Dot(&about, &toCross),
+			cov(i, i) - mat.Dot(cross, &toCross) + miss*miss/precision})
+	}
+	return out
+}
