@@ -593,7 +593,11 @@ func TestProofRemoval(t *testing.T) {
 	for seed := range uint64(3) {
 		all = append(all, x.randomHalf(seed))
 	}
-	for i, car := range slices.Sorted(maps.Keys(x.byCar)) {
+	cars := slices.Sorted(maps.Keys(x.byCar))
+	if os.Getenv("HEADROOM_PROOF_FLEETS") != "" { // a look, see fleetsAsked
+		cars = cars[:len(cars)/4]
+	}
+	for i, car := range cars {
 		all = append(all,
 			x.own(car, "feedback retard", channel.KnockRetard),
 			x.own(car, "retard", retardChannels...),
