@@ -2,6 +2,7 @@ package assess
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"testing"
@@ -121,6 +122,35 @@ func TestCarsPartsAreNotShown(t *testing.T) {
 	v.HardwareDate = "2001-01-01"
 	if got := m.unshown(rev, car, pulls); has[PartNotShown](got) {
 		t.Errorf("from before the logs: %+v", got)
+	}
+}
+
+// A part that the parent ran with and the revision sets back to stock is a change: that vehicles.csv calls the car stock
+// does not speak for logs whose own revision names another part.
+func TestPartSetBackIsNotShown(t *testing.T) {
+	dir := fleettest.Marlins(t)
+	j := openJob(t, dir)
+	rev, m, rows := learnt(t, j, mildProposal(t, dir).Revision)
+	car := j.CarOf(rev.Vehicle)
+	if v := m.vehicles[car]; v.Hardware != workspace.Stock {
+		t.Fatalf("vehicles.csv: %q", v.Hardware)
+	}
+	parent, child := *m.ws.Revisions[rev.Parent], *rev
+	parent.Hardware = map[string]string{"turbo": "larger"}
+	child.Hardware = map[string]string{"turbo": workspace.Stock}
+	ws := *m.ws
+	ws.Revisions = maps.Clone(ws.Revisions)
+	ws.Revisions[parent.ID], ws.Revisions[child.ID] = &parent, &child
+	m.ws = &ws
+	pulls := evidence.Filter(evidence.PullRows(rows), func(r *evidence.Row) bool {
+		return r.Vehicle == car && r.Revision == parent.ID
+	})
+	if len(pulls) == 0 {
+		t.Fatal("no pull of the parent")
+	}
+	said, ok := reasonOf[PartNotShown](m.unshown(&child, car, pulls))
+	if !ok || said.Item != "turbo" || said.To != workspace.Stock || !slices.Equal(said.From, []string{"larger"}) {
+		t.Errorf("%+v", said)
 	}
 }
 

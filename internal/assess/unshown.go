@@ -103,15 +103,15 @@ func (m *Model) otherFuels(fuel string, rows []*evidence.Row) []string {
 }
 
 // otherParts are the parts that the rows ran with in place of the given one, where none ran with it. A row's car has
-// the hardware of its revision, or the code that vehicles.csv gives the car from a day on.
+// the hardware that its revision names, else the code that vehicles.csv gives the car from a day on, else stock.
 func (m *Model) otherParts(item, part string, rows []*evidence.Row, hardware map[string]map[string]string) []string {
 	met := map[string]bool{}
 	for _, r := range rows {
-		if m.codeOn(r) == part {
-			return nil
+		had, named := hardware[r.Revision][item]
+		if !named {
+			had = workspace.Stock
 		}
-		had := cmp.Or(hardware[r.Revision][item], workspace.Stock)
-		if had == part {
+		if had == part || !named && m.codeOn(r) == part {
 			return nil
 		}
 		met[had] = true
