@@ -147,9 +147,9 @@ func studentConstant(df float64) float64 {
 	return a - b - math.Log(df/2)/2
 }
 
-// What laws are tried. Before the fleet's values are seen, tails, spreads of scale and steps are believed half as much as
-// those before them in the list, correlations and scales alike: few cars tell little of either, and a correlation that
-// was missed costs most. Common practice, no source.
+// What laws are tried. Before the fleet's values are seen, tails, spreads of scale and steps are believed half as much
+// as those before them in the list, correlations and scales alike: few cars tell little of either, and a correlation
+// that was missed costs most. Common practice, no source.
 var (
 	triedRho   = []float64{0, 0.15, 0.3, 0.45, 0.6, 0.75}
 	triedStep  = []float64{0, 0.5, 1, 2, 4}
@@ -212,8 +212,8 @@ func FitLaws(cars []Series) (*Laws, error) {
 	return out, nil
 }
 
-// try weighs a law, so many halvings of belief down the list, with every tail and spread of scales between cars: what it
-// foretells depends on neither.
+// try weighs a law, so many halvings of belief down the list, with every tail and spread of scales between cars: what
+// it foretells depends on neither.
 func (l *Laws) try(law Law, cars [][]known, middle float64, halvings int) {
 	seen := make([][]foretold, len(cars))
 	for c := range cars {
