@@ -24,11 +24,11 @@ type design struct {
 //	                                        laws of scatter    spread of three days
 //	EWMA 0.1                                24, 1; 22, 2       26, 0; 25, 1
 //
-// The chart matters little on series this short (EWMA 0.1 to 0.3 and CUSUM of reference 0.5 and 1 found 19 to 22 with
-// laws that were all believed alike), so the one for the slowest drift is taken. Taking the fleet's movement off keeps a
-// season from hiding the faults (16 found for 19). The laws cost two faults in 28 here and keep the promise where days
-// are alike (docs/proof-drift.md). TestNewTablesAreNotDrift shows what taking out the
-// commanded values is for.
+// The chart matters little on series this short (EWMA 0.1 to 0.3 and CUSUM of reference 0.5 and 1 found 19 to 22
+// with laws that were all believed alike), so the one for the slowest drift is taken. Taking the fleet's movement off
+// keeps a season from hiding the faults (16 found for 19). The laws cost two faults in 28 here and keep the promise
+// where days are alike (docs/proof-drift.md). TestNewTablesAreNotDrift shows what taking out the commanded values is
+// for.
 var standardDesign = design{
 	baseline: 2, window: 45,
 	chart: func(o drift.Options) (*drift.Monitor, error) { return drift.NewEWMA(0.1, o) },
