@@ -71,7 +71,14 @@ func (s *scatter) car(rng *rand.Rand, days, revised int, drift func(day int) flo
 
 // tally counts charts of healthy cars and those that signal: with the laws, and with the spread of the first three days
 // of all cars and nothing else, as charts of independent normal values have it.
-type tally struct{ charts, laws, plain int }
+type tally struct {
+	charts      int
+	laws, plain [2]int // by promised
+}
+
+var promised = [2]float64{0.05, 0.01}
+
+func (n *tally) share(counts [2]int, k int) float64 { return float64(counts[k]) / float64(n.charts) }
 
 // count draws fleets of 24 cars with 4 to 14 days and charts them after two days of baseline.
 func (n *tally) count(t *testing.T, rng *rand.Rand, s scatter, m *Monitor, fleets int) {
@@ -99,11 +106,13 @@ func (n *tally) count(t *testing.T, rng *rand.Rand, s scatter, m *Monitor, fleet
 				t.Fatal(err)
 			}
 			n.charts++
-			if c.Signal {
-				n.laws++
-			}
-			if p.Signal {
-				n.plain++
+			for k, alarm := range promised {
+				if c.PValue <= alarm {
+					n.laws[k]++
+				}
+				if p.PValue <= alarm {
+					n.plain[k]++
+				}
 			}
 		}
 	}
@@ -128,7 +137,7 @@ func TestLawsKeepTheFalseAlarmRate(t *testing.T) {
 	for k, s := range scatters {
 		var n tally
 		n.count(t, rand.New(rand.NewPCG(uint64(k), 12)), s, m, 12)
-		got, plain := float64(n.laws)/float64(n.charts), float64(n.plain)/float64(n.charts)
+		got, plain := n.share(n.laws, 0), n.share(n.plain, 0)
 		if got > 0.05+4*math.Sqrt(0.05*0.95/float64(n.charts)) {
 			t.Errorf("%s: %.3f of healthy cars signal, promised 0.05", s.name, got)
 		}
@@ -363,25 +372,19 @@ the cars' first three days, as if days were independent and normal. %d fleets a 
 | days are | 0.05: laws | without | 0.01: laws | without | Monte Carlo error |
 |---|---|---|---|---|---|
 `, fleets)
-	loose, tight := lawMonitor(t, 0.05), lawMonitor(t, 0.01)
+	m := lawMonitor(t, 0.01)
 	for k, s := range scatters {
-		var a, c tally
-		rng := rand.New(rand.NewPCG(seed, 1000+uint64(k)))
-		a.count(t, rng, s, loose, fleets)
-		c.count(t, rng, s, tight, fleets)
-		for _, n := range []struct {
-			tally
-			promised float64
-		}{{a, 0.05}, {c, 0.01}} {
-			got, sd := float64(n.laws)/float64(n.charts), math.Sqrt(n.promised*(1-n.promised)/float64(n.charts))
-			if got > n.promised+4*sd {
-				t.Errorf("%s: %g, promised %g", s.name, got, n.promised)
+		var n tally
+		n.count(t, rand.New(rand.NewPCG(seed, 1000+uint64(k))), s, m, fleets)
+		var sd [2]float64
+		for i, p := range promised {
+			sd[i] = math.Sqrt(p * (1 - p) / float64(n.charts))
+			if got := n.share(n.laws, i); got > p+4*sd[i] {
+				t.Errorf("%s: %g, promised %g", s.name, got, p)
 			}
 		}
-		share := func(n, of int) float64 { return float64(n) / float64(of) }
-		fmt.Fprintf(b, "| %s | %.3f | %.3f | %.4f | %.4f | %.3f, %.4f |\n", s.name, share(a.laws, a.charts),
-			share(a.plain, a.charts), share(c.laws, c.charts), share(c.plain, c.charts),
-			math.Sqrt(0.05*0.95/float64(a.charts)), math.Sqrt(0.01*0.99/float64(c.charts)))
+		fmt.Fprintf(b, "| %s | %.3f | %.3f | %.4f | %.4f | %.3f, %.4f |\n", s.name, n.share(n.laws, 0),
+			n.share(n.plain, 0), n.share(n.laws, 1), n.share(n.plain, 1), sd[0], sd[1])
 	}
 	fmt.Fprintf(b, `
 The share found, at a false-alarm chance of 0.01 in %d fleets, of a fault in one car of 24 that begins on the seventh
@@ -390,13 +393,13 @@ so a car that comes with another one on one day in three loses faults.
 
 | days are | revisions after the onset | step of 3 | step of 5 | ramp of 1 a day |
 |---|---|---|---|---|
-`, fleets/2)
+`, fleets/4)
 	for k, s := range scatters {
 		for _, revised := range []int{6, 12} {
 			rng := rand.New(rand.NewPCG(seed, 2000+uint64(10*k+revised)))
 			fmt.Fprintf(b, "| %s | %s |", s.name, map[int]string{6: "none", 12: "one day in three"}[revised])
 			for _, f := range faults {
-				laws, plain := found(t, rng, s, tight, f.size, fleets/2, revised)
+				laws, plain := found(t, rng, s, m, f.size, fleets/4, revised)
 				fmt.Fprintf(b, " %.2f (%.2f) |", laws, plain)
 			}
 			b.WriteString("\n")
