@@ -31,8 +31,8 @@ type Level struct {
 	// Between and Within split the residual variance, as in Margin.
 	Between, Within float64
 	Burns           bool // spark has a part in the metric, and in the shape
-	// Plain says that the shape is over speed and knock retard alone: too few cars measured to tell what load and spark do
-	// from what the cars differ by, since calibrations and fuels differ with the cars
+	// Plain says that the shape is over speed and knock retard alone: too few cars measured to tell what load and spark
+	// do from what the cars differ by, since calibrations and fuels differ with the cars
 	Plain             bool
 	LoadRef, SparkRef float64 // operating point about which the shape is written: medians of where it was measured
 	// Settled is, for each loose number of the platform file, the coefficients of the shape that would take a deviation

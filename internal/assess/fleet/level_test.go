@@ -145,9 +145,9 @@ func TestLevelHasAShape(t *testing.T) {
 	close(t, "chance of a car not seen", f.LevelPatternOf(&l, q, "", states).Residual, 0.0141, 0.003)
 }
 
-// Two cars differ by their calibrations and fuels as much as by themselves: what load and spark do inside their pulls is
-// not carried from one to the other, and with it the level of a third would be lost (on an invented fleet of two such
-// cars the spread between them came out at 11 %).
+// Two cars differ by their calibrations and fuels as much as by themselves: what load and spark do inside their pulls
+// is not carried from one to the other, and with it the level of a third would be lost (on an invented fleet of two
+// such cars the spread between them came out at 11 %).
 func TestFewCarsTellNoShapeOverLoadAndSpark(t *testing.T) {
 	believed, visits, _ := shapedFleet(t)
 	q := QuantityOf(metric.BMEP)
