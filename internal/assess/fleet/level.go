@@ -29,8 +29,11 @@ type Level struct {
 	// Guessed is the deviation of the level before any measurement that a guess in the platform file adds to bias
 	Guessed float64
 	// Between and Within split the residual variance, as in Margin.
-	Between, Within   float64
-	Burns             bool    // spark has a part in the metric, and in the shape
+	Between, Within float64
+	Burns           bool // spark has a part in the metric, and in the shape
+	// Plain says that the shape is over speed and knock retard alone: too few cars measured to tell what load and spark
+	// do from what the cars differ by, since calibrations and fuels differ with the cars
+	Plain             bool
 	LoadRef, SparkRef float64 // operating point about which the shape is written: medians of where it was measured
 	// Settled is, for each loose number of the platform file, the coefficients of the shape that would take a deviation
 	// of it, relative to what is computed, out of the ratio: what measurements settle of it (see Quantity.LooseChange)
@@ -71,14 +74,19 @@ func (l *Level) covariates(s *state.State) []float64 {
 	for _, knot := range levelKnots {
 		out = append(out, math.Max(0, k-knot))
 	}
-	load := 0.0
-	if at.Load > 0 && l.LoadRef > 0 {
-		load = math.Log(at.Load / l.LoadRef)
+	if !l.Plain {
+		load := 0.0
+		if at.Load > 0 && l.LoadRef > 0 {
+			load = math.Log(at.Load / l.LoadRef)
+		}
+		out = append(out, load, load*(k-4))
 	}
-	out = append(out, load, load*(k-4))
-	if l.Burns {
+	if l.Burns && !l.Plain {
 		spark := value.Or(at.Spark-l.SparkRef, 0) / 10
-		out = append(out, spark, spark*spark, retardOf(s))
+		out = append(out, spark, spark*spark)
+	}
+	if l.Burns {
+		out = append(out, retardOf(s))
 	}
 	return out
 }
@@ -92,11 +100,15 @@ func (l *Level) prior(m *Quantity) mixed.Prior {
 	for range levelKnots {
 		sd = append(sd, levelKinkSD)
 	}
-	sd = append(sd, levelLoadSD, levelLoadSpeedSD)
+	if !l.Plain {
+		sd = append(sd, levelLoadSD, levelLoadSpeedSD)
+	}
+	if l.Burns && !l.Plain {
+		sd = append(sd, levelSparkSD, levelBowSD)
+	}
 	mean := make([]float64, len(sd), numShape)
 	if l.Burns {
-		sd = append(sd, levelSparkSD, levelBowSD, retardLossSD)
-		mean = append(mean, 0, 0, retardLoss)
+		sd, mean = append(sd, retardLossSD), append(mean, retardLoss)
 	}
 	return mixed.Prior{Mean: mean, SD: sd}
 }
@@ -125,6 +137,11 @@ func fitLevel(p *state.Platform, m *Quantity, visits []*state.Visit) (Level, err
 	}
 	l.LoadRef = medianOf(used, func(s *state.State) float64 { return s.Load })
 	l.SparkRef = medianOf(used, func(s *state.State) float64 { return s.Spark })
+	cars := evidence.NewIndex[string]()
+	for _, s := range used {
+		cars.Of(s.Car)
+	}
+	l.Plain = len(cars.Keys) < carLevelCars
 	n := evidence.NewNest[mixed.Row]()
 	for _, s := range used {
 		x, y, _ := l.observe(p, m, s)
