@@ -214,11 +214,12 @@ const (
 Written by ` + "`HEADROOM_PROOF=1 go test ./models/knock -run ProofRanks`" + `; the tests run a small version.
 
 Simulation-based calibration (Talts and others, arXiv:1804.06788, 2018). Level, slopes, spreads and the share of
-false events are drawn from the prior, a fleet of 24 cars, 8 pulls of 8 cells, from them, and the fit says where among
-99 draws of its posterior the truth lies. Over 400 fleets (seed 72) these ranks are uniform where the posterior is right: 20 in each
-of 20 bins, mean 0.5. The chance is Pearson's chi-square with 19 degrees of freedom. What this asks is the fit's
-arithmetic (quadrature, Laplace's approximation), not whether engines are so; docs/proof-knock.md asks that. Promise: a
-chance of 0.001 and more. Two quantities break it, named below; the test then asks it of the other eight.
+false events are drawn from the prior, a fleet of 24 cars, 8 pulls of 8 cells, from them, and the fit says where
+among 99 draws of its posterior the truth lies. Over 400 fleets (seed 72) these ranks are uniform where the
+posterior is right: 20 in each of 20 bins, mean 0.5. The chance is Pearson's chi-square with 19 degrees of freedom.
+What this asks is the fit's arithmetic (quadrature, Laplace's approximation), not whether engines are so;
+docs/proof-knock.md asks that. Promise: a chance of 0.001 and more. Two quantities break it, named below; the test
+then asks it of the other eight.
 
 | quantity | ranks | mean | chance |
 |---|---|---|---|
@@ -226,10 +227,11 @@ chance of 0.001 and more. Two quantities break it, named below; the test then as
 	ranksEnd = `
 ## What is not right
 
-- Spreads lie low: the truth ranks above the middle, most for the spread between cars. The posterior is taken at its
-  mode, and the spreads' skewed posteriors have their means above it. An unseen car's variance is the mean over the spread's
-  posterior for that reason (` + "`Model.Joint`" + `), and its limit's ranks pass.
-- The level passes barely, with some more ranks at both ends than in the middle: its band is slightly narrow.
+- Spreads lie low: the truth ranks above the middle, most for the spread between cars. The posterior is
+  taken at its mode, and the spreads' skewed posteriors have their means above it. An unseen car's variance
+  is the mean over the spread's posterior for that reason (` + "`Model.Joint`" + `), and its limit's ranks pass.
+- The level passes barely, with some more ranks at both ends than in the middle: its band is slightly
+  narrow.
 - A seen car's limit has too few ranks at the ends: its band is somewhat too wide, on the side of caution.
 `
 )
