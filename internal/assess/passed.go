@@ -2,10 +2,11 @@ package assess
 
 import "math"
 
-// passed is, for each visit, how many cells of speed its pull passed for each one that the log shows, 1 and more. A pull
-// that is sampled more slowly than it passes cells leaves cells between its first and last without a sample, in which
-// its limit may be met all the same: the visits that were seen stand for them, and a log with fewer samples does not
-// make a crossing less likely by that. What was passed before the first sample and after the last is not counted.
+// passed is, for each visit, how many cells of speed its pull passed for each one that the log shows, 1 and more. A
+// pull that is sampled more slowly than it passes cells leaves cells between its first and last without a sample, in
+// which its limit may be met all the same: the visits that were seen stand for them, and a log with fewer samples
+// does not make a crossing less likely by that. What was passed before the first sample and after the last is not
+// counted.
 func (b *bench) passed(rpmStep float64) []float64 {
 	out := make([]float64, len(b.visits))
 	for i := range out {

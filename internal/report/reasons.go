@@ -464,8 +464,8 @@ func (w words) caution(r result.Reason) string {
 		}
 		return fmt.Sprintf("Fit of %s: %s", plain(r.Metric), r.Note)
 	case assess.BoundUnsettled:
-		return fmt.Sprintf("%s: the upper bound, %s, lies so near to the %s allowed that %d draws of what is not known "+
-			"(standard error %.2g %%) do not tell on which side: take it as being there", plain(r.Hazard),
+		return fmt.Sprintf("%s: the upper bound, %s, lies so near to the %s allowed that %d draws of what is not "+
+			"known (standard error %.2g %%) do not tell on which side: take it as being there", plain(r.Hazard),
 			show.Probability(r.High), show.Probability(r.Threshold), r.Draws, 100*float64(r.Error))
 	case assess.DifferentCars:
 		return fmt.Sprintf("The revisions are for different cars (%s and %s): the difference between the cars is in "+

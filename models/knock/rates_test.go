@@ -76,8 +76,8 @@ func writeRates(t *testing.T, doc *strings.Builder, seed, fleets uint64) {
 			fast *record
 		}{{"whole rise", &was[i], &was[0]}, {"last step", &now[i], &now[0]}} {
 			ece, _, _ := calibration(s.r.proposals)
-			fmt.Fprintf(doc, "| %g Hz | %s | %+.2f / %+.2f | %.2f / %.2f | %.1f / %.1f %% | %.3f | %+.3f |\n", 1/interval,
-				s.name, s.r.seen.bias(), s.r.unseen.bias(), s.r.seen.spread(), s.r.unseen.spread(),
+			fmt.Fprintf(doc, "| %g Hz | %s | %+.2f / %+.2f | %.2f / %.2f | %.1f / %.1f %% | %.3f | %+.3f |\n",
+				1/interval, s.name, s.r.seen.bias(), s.r.unseen.bias(), s.r.seen.spread(), s.r.unseen.spread(),
 				100*s.r.seen.coverage(), 100*s.r.unseen.coverage(), ece, -eased(*s.fast, *s.r))
 		}
 		if v := eased(now[0], now[i]); v > mostEased {

@@ -405,10 +405,10 @@ func TestMemberDraws(t *testing.T) {
 	}
 }
 
-// The bound that is held against a threshold has a standard error of at most a tenth of its distance to it, or MostDraws
-// were made; that error is the true one, as the spread over seeds shows: against bounds of many more draws the
-// standardised error has a root mean square below one. A bound far from the threshold costs no more than DefaultDraws,
-// and a second problem stands at the same draws.
+// The bound that is held against a threshold has a standard error of at most a tenth of its distance to it, or
+// MostDraws were made; that error is the true one, as the spread over seeds shows: against bounds of many more draws
+// the standardised error has a root mean square below one. A bound far from the threshold costs no more than
+// DefaultDraws, and a second problem stands at the same draws.
 func TestEvaluateAgainst(t *testing.T) {
 	const threshold = 0.242
 	var z2 float64
