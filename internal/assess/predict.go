@@ -46,6 +46,7 @@ type point struct {
 	limit        float64
 	margin       float64
 	parentMargin float64
+	ranMargin    float64 // on the calibration that was logged, in the same weather
 	gradient     []float64
 }
 
@@ -303,13 +304,17 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 		gradient := pr.gradient(r.at)
 		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: r.margin, Grad: gradient,
 			Stands: passed[i]})
-		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(), gradient: gradient}
+		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(), ranMargin: math.NaN(),
+			gradient: gradient}
 		if b.parent != nil {
 			if was, ok := pr.nearest(rule, &b.parent[i]); ok {
 				then.States = append(then.States, risk.State{Pull: pull, Cell: cell, Margin: was.margin,
 					Grad: pr.gradient(was.at), Stands: passed[i]})
 				pt.parentMargin = was.margin
 			}
+		}
+		if ran, ok := pr.margin(r.at.AsLogged(), r.limit); ok {
+			pt.ranMargin = ran
 		}
 		e.disputed = e.disputed || pr.disputes(r)
 		e.points = append(e.points, pt)

@@ -255,9 +255,11 @@ func worstOf(evals []*evaluation) *evaluation {
 // Common practice, no source.
 const parentsDoing = 1
 
-// likeDriven reports whether a move from the parent is no more than what the driven calibration's own pulls differ by.
-func (e *evaluation) likeDriven(b *bench, moved float64) bool {
-	return b.onParent && moved < parentsDoing*math.Hypot(e.predictor.pullSD, e.predictor.cellSD)
+// likeDriven reports whether a move from the parent is no more than what the driven calibration's own pulls differ by,
+// or takes nothing from what the car itself was driven on.
+func (e *evaluation) likeDriven(b *bench, in *cellChange, negligible float64) bool {
+	return b.onParent && in.moved < parentsDoing*math.Hypot(e.predictor.pullSD, e.predictor.cellSD) ||
+		b.car != "" && in.taken < negligible
 }
 
 // beyond reports whether a prediction lies outside the envelope.
@@ -277,12 +279,10 @@ func (m *Model) findings(b *bench, e *evaluation, class string) []Finding {
 			Limit: result.Number(limit), LimitSource: e.limitSource, Margin: result.Number(c.Margin.Mean),
 			MarginSD:           result.Number(c.Margin.SD),
 			ProbabilityPerPull: result.Number(c.Probability), Basis: b.basis, Change: in.change,
-			worsened: in.moved > max(1e-6, negligible*value.Or(c.Margin.SD, 0)),
 		}
+		small := max(1e-6, negligible*value.Or(c.Margin.SD, 0))
 		fd.Envelope = m.envelopeCheck(e, class, key, float64(fd.Predicted))
-		if e.likeDriven(b, in.moved) {
-			fd.worsened = false
-		}
+		fd.worsened = in.moved > small && !e.likeDriven(b, &in, small)
 		if was := m.envelopeCheck(e, class, key, float64(onScale(c.Margin.Mean+in.moved))); was.beyond() &&
 			in.moved < parentsDoing*c.Margin.SD {
 			fd.worsened = false
@@ -306,11 +306,12 @@ func ordered(a, b result.Number) result.Span {
 type cellChange struct {
 	limit  float64
 	change Change
-	moved  float64 // margin lost
+	moved  float64 // margin lost against the parent
+	taken  float64 // margin lost against what the judged pulls ran
 }
 
 func (e *evaluation) inCell(b *bench, key state.CellKey) cellChange {
-	var n, limit, spark, lambda, boost, moved float64
+	var n, limit, spark, lambda, boost, moved, taken float64
 	for _, pt := range e.points {
 		if pt.cell != key {
 			continue
@@ -322,12 +323,13 @@ func (e *evaluation) inCell(b *bench, key state.CellKey) cellChange {
 		lambda += value.Or(s.LambdaCommanded-was.LambdaCommanded, value.Or(s.Lambda-was.Lambda, 0))
 		boost += value.Or(s.Manifold-was.Manifold, 0)
 		moved += value.Or(pt.parentMargin-pt.margin, 0)
+		taken += value.Or(pt.ranMargin-pt.margin, value.Or(pt.parentMargin-pt.margin, 0))
 	}
 	return cellChange{
 		limit: limit / n,
 		change: Change{SparkDeg: result.Number(spark / n), Lambda: result.Number(lambda / n),
 			BoostKPa: result.Number(boost / n)},
-		moved: moved / n,
+		moved: moved / n, taken: taken / n,
 	}
 }
 
