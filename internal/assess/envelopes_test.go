@@ -80,8 +80,9 @@ func TestCurvesShowWhatWasSeen(t *testing.T) {
 	}
 }
 
-// A twenty-fifth of what one pull differs from the next, such as a thousandth of a kelvin that a changed spark does to a
-// predicted coolant temperature, is no step towards a limit; as much as one pull differs from the next is, where the car was not driven on it.
+// A twenty-fifth of what one pull differs from the next, such as a thousandth of a kelvin that a changed spark does to
+// a predicted coolant temperature, is no step towards a limit; as much as one pull differs from the next is, where the
+// car was not driven on it.
 func TestNegligibleMoves(t *testing.T) {
 	tiny, large := 0, 0
 	eachProposed(t, func(m *Model, b *bench, e *evaluation, class string) {

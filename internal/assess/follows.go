@@ -19,8 +19,8 @@ func (c change) known() bool { return value.Known(c.rest) && value.Known(c.spark
 // does is what a change does to the metric.
 func (c change) does(f *fleet.Follows) float64 { return c.rest*f.Rest.Mean + c.spark*f.Spark.Mean }
 
-// changeFrom is the change of a metric's predictor at a state from a base. What is not the revision's, as weather or the
-// place of a state that was put where no log was, is told from spark's part only by what spark does at the state.
+// changeFrom is the change of a metric's predictor at a state from a base. What is not the revision's, as weather or
+// the place of a state that was put where no log was, is told from spark's part only by what spark does at the state.
 func (m *Model) changeFrom(q *fleet.Quantity, s *state.State, base float64) change {
 	all := q.Predictor(m.Platform, s) - base
 	if q.SparkSD == 0 {

@@ -125,8 +125,8 @@ func TestCarsPartsAreNotShown(t *testing.T) {
 	}
 }
 
-// A part that the parent ran with and the revision sets back to stock is a change: that vehicles.csv calls the car stock
-// does not speak for logs whose own revision names another part.
+// A part that the parent ran with and the revision sets back to stock is a change: that vehicles.csv calls the car
+// stock does not speak for logs whose own revision names another part.
 func TestPartSetBackIsNotShown(t *testing.T) {
 	dir := fleettest.Marlins(t)
 	j := openJob(t, dir)

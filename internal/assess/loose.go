@@ -34,8 +34,9 @@ func (m *Model) withLooseEnds(cov *mat.SymDense, q *fleet.Quantity) *mat.SymDens
 	return out
 }
 
-// looseEnds extends a gradient g of a margin by them. slope and bySpark are what the metric moves by for one unit of its
-// predictor, through all but spark and through spark; settled is what the metric's level takes away of the platform file's part, in units of the metric.
+// looseEnds extends a gradient g of a margin by them. slope and bySpark are what the metric moves by for one unit of
+// its predictor, through all but spark and through spark; settled is what the metric's level takes away of the platform
+// file's part, in units of the metric.
 func (m *Model) looseEnds(g []float64, q *fleet.Quantity, s *state.State, slope, bySpark float64,
 	settled [state.NumLoose]float64) []float64 {
 	side := q.Side.Sign()

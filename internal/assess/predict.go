@@ -166,7 +166,8 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 		return d, moved, err == nil
 	}
 	return predictor{
-		cov: m.withLooseEnds(withFollows(cov, &fit.Follows), q), pullSD: math.Sqrt(shared), cellSD: math.Hypot(pattern.Residual, rowSD),
+		cov: m.withLooseEnds(withFollows(cov, &fit.Follows), q), pullSD: math.Sqrt(shared),
+		cellSD: math.Hypot(pattern.Residual, rowSD),
 		cars: fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves, own: len(mean) - 1,
 		unseen:  !slices.Contains(fit.Seen, b.car),
 		follows: &fit.Follows, dispute: m.dispute(q, &fit.Follows),
@@ -304,8 +305,8 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 		gradient := pr.gradient(r.at)
 		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: r.margin, Grad: gradient,
 			Stands: passed[i]})
-		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(), ranMargin: math.NaN(),
-			gradient: gradient}
+		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(),
+			ranMargin: math.NaN(), gradient: gradient}
 		if b.parent != nil {
 			if was, ok := pr.nearest(rule, &b.parent[i]); ok {
 				then.States = append(then.States, risk.State{Pull: pull, Cell: cell, Margin: was.margin,

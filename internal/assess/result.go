@@ -94,7 +94,8 @@ type Hazard struct {
 	// why its evidence does not hold a revision by itself, empty where it does
 	unproven result.Reasons
 	record   *RecordAgainst // what the parent's own pulls say against its prediction, nil where nothing
-	against  *MovesAgainst  // what past revisions say against how it was predicted to change, nil where that is no matter
+	// what past revisions say against how it was predicted to change, nil where that is no matter
+	against *MovesAgainst
 }
 
 // Finding is one hazard in one cell, worst first.

@@ -19,7 +19,8 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed, or its evidence is thin " +
 	"or contradicts physics, or its prediction rests on a part that no judged pull ran with, or on a spark, " +
 	"lambda or boost table that is not there, or its parent's pulls crossed the limit more often than was computed " +
-	"for them, or past revisions show that it does not change as physics expects, or a judged state lies far outside what the fleet has logged. " +
+	"for them, or past revisions show that it does not change as physics expects, or a judged " +
+	"state lies far outside what the fleet has logged. " +
 	"conditions: inside limits, but outside what the fleet has been shown to run, or a catastrophic hazard or knock " +
 	"was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder " +
 	"hazard with a limit could not be assessed, or under a stress a limit is crossed or a serious hazard passes the " +

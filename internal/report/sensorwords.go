@@ -28,8 +28,8 @@ func (w words) sensorReason(r result.Reason) string {
 		if r.Through == assess.ThroughRest {
 			through = "mixture, boost or another change than spark"
 		}
-		return fmt.Sprintf("%s: by %s of %s it moved by %.2f ± %.2f of what the cycle gives a change of %s, where about "+
-			"%.2f is expected, and which holds decides here; log two pulls on this revision with gentle steps, then "+
+		return fmt.Sprintf("%s: by %s of %s it moved by %.2f ± %.2f of what the cycle gives a change of %s, where "+
+			"about %.2f is expected, and which holds decides here; log two pulls on this revision with gentle steps, then "+
 			"review again", plain(r.Hazard), count(r.Revisions, "past revision"), count(r.Cars, "car"), r.Shown,
 			r.ShownSD, through, r.Expected)
 	case assess.LogsOffTable:

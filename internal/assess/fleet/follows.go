@@ -322,8 +322,9 @@ const (
 // past revisions show contradicts the slope that physics gives.
 const contradicted = 0.01
 
-// slopeAt is the slope z prior deviations from its median. Physics gives a slope its sign: its prior is log-normal about
-// the physics value, and no fit turns it round. A slope that physics gives no value has a normal prior about zero.
+// slopeAt is the slope z prior deviations from its median. Physics gives a slope its sign: its prior is log-normal
+// about the physics value, and no fit turns it round. A slope that physics gives no value has a normal prior about
+// zero.
 func (m *Quantity) slopeAt(z float64) float64 {
 	if m.slope == 0 {
 		return m.slopeSD * z
@@ -364,9 +365,9 @@ func (m *Quantity) believe(f *Follows, correlation float64) {
 	for i := range weights {
 		weights[i] = math.Exp(weights[i] - most)
 	}
-	for s, values := range map[*Slope][]float64{&f.Rest: rest, &f.Spark: spark} {
+	for k, s := range []*Slope{&f.Rest, &f.Spark} {
 		if s.ShownSD > 0 {
-			mean, variance := stat.PopMeanVariance(values, weights)
+			mean, variance := stat.PopMeanVariance([][]float64{rest, spark}[k], weights)
 			s.Mean, s.SD = mean, math.Sqrt(variance)
 			s.Against = m.contradicts(s)
 		}

@@ -46,7 +46,7 @@ func noise(s *state.State, salt string) float64 {
 }
 
 // A metric that moves against its predictor inside every pull, and with it wherever a table is changed, follows it by
-// the slopes of the tables. The truth is made here: 0.6 through all but spark and 0.9 through spark, on the logged pulls
+// the slopes of the tables. The truth is made here: 0.6 through all but spark and 0.9 through spark, on logged pulls
 // and calibrations of the demo.
 func TestFollowsTables(t *testing.T) {
 	f, pulls := demoPulls(t)

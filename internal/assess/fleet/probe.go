@@ -37,8 +37,8 @@ type probeReading struct{ into, start, reading float64 }
 
 // fitProbe tells the lag of exhaust temperature probes from pulls that began hot and others that began cold: of a
 // difference at the start, exp(−t/τ) is left t seconds later in the same cell. The lag is the least-squares one, its
-// deviation the jackknife's over cars (Efron, The Jackknife, 1982, ch. 3), and both are joined with what is taken before
-// (normal errors weighed by their precision).
+// deviation the jackknife's over cars (Efron, The Jackknife, 1982, ch. 3), and both are joined with what is taken
+// before (normal errors weighed by their precision).
 func fitProbe(p *state.Platform, rows []evidence.Row) state.ProbeLag {
 	byCar, pulls := probeReadings(p, rows)
 	out := state.ProbeLag{Lag: probeLag, SD: probeLagSD}

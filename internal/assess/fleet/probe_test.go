@@ -23,7 +23,8 @@ func probed(cars, pulls int, lag, startSD, sensorSD float64) []evidence.Row {
 			first := start + sensorSD*rng.NormFloat64()
 			for cell := range 6 {
 				r := fleettest.BlankRow()
-				r.Kind, r.Vehicle, r.Revision, r.Run = evidence.KindPull, fmt.Sprint("car-", car), "rev", fmt.Sprint(car, pull)
+				r.Kind, r.Vehicle, r.Revision, r.Run = evidence.KindPull, fmt.Sprint("car-", car), "rev",
+					fmt.Sprint(car, pull)
 				r.RPM, r.Load, r.Into = 2250+500*float64(cell), 150, 0.6*float64(cell+1)
 				reading := gas - (gas-start)*math.Exp(-r.Into/lag) + sensorSD*rng.NormFloat64()
 				r.ExhaustTemperature, r.ExhaustRise = reading, reading-first

@@ -25,9 +25,9 @@ func (p *Platform) WithProbe(l ProbeLag) *Platform {
 const leastSettled = 0.3
 
 // SettledExhaust is the exhaust temperature, °C, that a probe would settle at: a probe of first-order lag τ that read
-// T₀ when the pull began and T after t seconds has come 1 − exp(−t/τ) of the way to the mean gas temperature of the last
-// seconds, weighed as it weighs them. NaN where exhaust temperature was not logged, or so early in a pull that the probe
-// has hardly moved.
+// T₀ when the pull began and T after t seconds has come 1 − exp(−t/τ) of the way to the mean gas temperature of the
+// last seconds, weighed as it weighs them. NaN where exhaust temperature was not logged, or so early in a pull that the
+// probe has hardly moved.
 func (p *Platform) SettledExhaust(s *State) float64 {
 	r := s.Row
 	if p.Probe.Lag == 0 {
