@@ -168,7 +168,7 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 	return predictor{
 		cov: m.withLooseEnds(withFollows(cov, &fit.Follows), q), pullSD: math.Sqrt(shared),
 		cellSD: math.Hypot(pattern.Residual, rowSD),
-		cars: fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves, own: len(mean) - 1,
+		cars:   fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves, own: len(mean) - 1,
 		unseen:  !slices.Contains(fit.Seen, b.car),
 		follows: &fit.Follows, dispute: m.dispute(q, &fit.Follows),
 		margin: func(s *state.State, limit float64) (float64, bool) {

@@ -29,9 +29,9 @@ func (w words) sensorReason(r result.Reason) string {
 			through = "mixture, boost or another change than spark"
 		}
 		return fmt.Sprintf("%s: by %s of %s it moved by %.2f ± %.2f of what the cycle gives a change of %s, where "+
-			"about %.2f is expected, and which holds decides here; log two pulls on this revision with gentle steps, then "+
-			"review again", plain(r.Hazard), count(r.Revisions, "past revision"), count(r.Cars, "car"), r.Shown,
-			r.ShownSD, through, r.Expected)
+			"about %.2f is expected, and which holds decides here; log two pulls on this revision with gentle "+
+			"steps, then review again", plain(r.Hazard), count(r.Revisions, "past revision"), count(r.Cars, "car"),
+			r.Shown, r.ShownSD, through, r.Expected)
 	case assess.LogsOffTable:
 		return fmt.Sprintf("the %s in %s of %s lies %s from its own table: were they made on another revision, or is "+
 			"the channel another one? File the logs under what the car ran, then review again", plain(r.Role),
