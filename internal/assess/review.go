@@ -208,7 +208,7 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 	var on result.Reasons // what it was judged on, the most telling first
 	if !worst.measured {
 		on = append(on, worst.predictor.level)
-		if m.bare(worst) && worst.result.Probability <= m.decision().HoldProbability[out.Severity] {
+		if m.unsure(worst, m.decision().HoldProbability[out.Severity]) {
 			out.unproven = append(out.unproven, worst.predictor.level)
 		}
 	}
@@ -231,12 +231,19 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 	return out
 }
 
-// bare reports whether an evaluation is a calculation that no car's measurement bounds, of a metric that a log can
-// show: its error is then a guess, on which no bound holds a revision that the calculation itself does not.
-func (m *Model) bare(e *evaluation) bool {
+// unsure reports whether an evaluation is a calculation that no car's measurement bounds and that does not say by itself
+// on which side of a threshold the chance lies: its error is a guess. Of a metric that a log can show the calculation's
+// own chance decides, since two pulls would settle it; of one that none can, its whole interval.
+func (m *Model) unsure(e *evaluation, threshold float64) bool {
 	q := fleet.QuantityOf(e.ID)
 	l := e.predictor.level
-	return q != nil && q.Measured != nil && !l.OwnCar && l.OtherCars == 0
+	if q == nil || l.OwnCar || l.OtherCars > 0 {
+		return false
+	}
+	if q.Measured == nil {
+		return e.result.Low <= threshold
+	}
+	return e.result.Probability <= threshold
 }
 
 // worstOf is the evaluation most likely to be crossed, nil without one.

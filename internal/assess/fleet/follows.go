@@ -7,6 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
 
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
@@ -319,8 +320,8 @@ const (
 )
 
 // contradicted is the two-sided prior predictive probability (Box, J. R. Statist. Soc. A 143, 1980) below which what
-// past revisions show contradicts the slope that physics gives.
-const contradicted = 0.01
+// past revisions show contradicts the slope that physics gives: one in a hundred for the dozen slopes of a platform.
+const contradicted = 0.001
 
 // slopeAt is the slope z prior deviations from its median. Physics gives a slope its sign: its prior is log-normal
 // about the physics value, and no fit turns it round. A slope that physics gives no value has a normal prior about
@@ -369,7 +370,7 @@ func (m *Quantity) believe(f *Follows, correlation float64) {
 		if s.ShownSD > 0 {
 			mean, variance := stat.PopMeanVariance([][]float64{rest, spark}[k], weights)
 			s.Mean, s.SD = mean, math.Sqrt(variance)
-			s.Against = m.contradicts(s)
+			s.Against = m.contradicts(s, f.Revisions-f.Cars)
 		}
 	}
 	if f.Rest.ShownSD > 0 && f.Spark.ShownSD > 0 {
@@ -383,17 +384,18 @@ func (m *Quantity) believe(f *Follows, correlation float64) {
 }
 
 // contradicts reports whether what past revisions show of a slope contradicts the one that physics gives; nothing does
-// where physics gives none.
-func (m *Quantity) contradicts(s *Slope) bool {
+// where physics gives none. freedom are the degrees of freedom of its deviation: revisions less the cars they are of.
+func (m *Quantity) contradicts(s *Slope, freedom int) bool {
 	if m.slope == 0 {
 		return false
 	}
+	t := distuv.StudentsT{Sigma: 1, Nu: float64(max(1, freedom))}
 	below, total := 0.0, 0.0
 	for i := range slopeGrid {
 		z := slopeReach * (2*float64(i)/(slopeGrid-1) - 1)
 		prior := math.Exp(-z * z / 2)
 		total += prior
-		below += prior * value.NormalCDF((s.Shown-m.slopeAt(z))/s.ShownSD)
+		below += prior * t.CDF((s.Shown-m.slopeAt(z))/s.ShownSD)
 	}
 	below /= total
 	return 2*math.Min(below, 1-below) < contradicted

@@ -47,8 +47,8 @@ type Level struct {
 // from memory), so that an anchor ±5 ° wrong tilts it by 0.025 in 10 °; as much again for friction and heat loss. The
 // numbers are of computed torque; that they are the right priors is common practice, no source.
 const (
-	levelTrendSD     = 0.03  // per 1000 rpm
-	levelKinkSD      = 0.05  // change of the trend at a knot, per 1000 rpm
+	levelTrendSD     = 0.02  // per 1000 rpm
+	levelKinkSD      = 0.03  // change of the trend at a knot, per 1000 rpm
 	levelLoadSD      = 0.1   // per unit of ln(load)
 	levelLoadSpeedSD = 0.05  // change of that per 1000 rpm
 	levelSparkSD     = 0.05  // per 10 ° of commanded spark
