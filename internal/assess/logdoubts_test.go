@@ -154,6 +154,30 @@ func TestPartSetBackIsNotShown(t *testing.T) {
 	}
 }
 
+// A crossing that is said to be measured is in the log: where a trailing probe would have settled past the limit, none
+// is measured until it reads so.
+func TestCrossingIsRead(t *testing.T) {
+	dir := fleettest.Marlins(t)
+	j := openJob(t, dir)
+	_, m, rows := learnt(t, j, mildProposal(t, dir).Revision)
+	own := slices.Clone(evidence.PullRows(rows)[:1])
+	r := *own[0]
+	limit, _ := m.LimitsFor(hazard.ExhaustTemperature)[0].At(r.RPM, r.Load)
+	for _, over := range []float64{-10, 10} {
+		r.ExhaustTemperature, r.ExhaustRise, r.Into = limit+over, 300, 2
+		s := m.Read(&r)
+		if settled := m.SettledExhaust(&s); settled < limit+20 {
+			t.Fatalf("settles at %v, limit %v", settled, limit)
+		}
+		crossed := slices.ContainsFunc(m.measuredCrossings([]evidence.Row{r}), func(c MeasuredCrossing) bool {
+			return c.Hazard == hazard.ExhaustTemperature
+		})
+		if crossed != (over > 0) {
+			t.Errorf("%v K over the limit: measured crossing %v", over, crossed)
+		}
+	}
+}
+
 // Where five of the parent's pulls crossed the limit, a computed chance of a few in a hundred is not believed; where
 // none did, nothing is said. All of n trials hitting, at least (1 − 0.95)^(1/n) do (analytic).
 func TestRecordAgainst(t *testing.T) {

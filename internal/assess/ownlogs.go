@@ -188,7 +188,7 @@ func (m *Model) pullGaps(q *fleet.Quantity, l *workspace.Limit, visits []state.V
 			out = append(out, pullGap{vehicle: s.Car, run: s.Row.Run})
 		}
 		out[k].add(y, e)
-		if q.Margin(m.Platform, s, l.At) < 0 {
+		if q.Margin(m.AsRead(), s, l.At) < 0 {
 			out[k].crossed = true
 		}
 	}

@@ -418,7 +418,7 @@ func (m *Model) measuredCrossings(own []evidence.Row) []MeasuredCrossing {
 		}
 		note(l.Hazard, l.EffectiveSeverity(), evidence.Filter(pulls, func(r *evidence.Row) bool {
 			s := m.Read(r)
-			return q.Margin(m.Platform, &s, l.At) < 0
+			return q.Margin(m.AsRead(), &s, l.At) < 0
 		}))
 	}
 	return out

@@ -20,6 +20,9 @@ func (p *Platform) WithProbe(l ProbeLag) *Platform {
 	return &out
 }
 
+// AsRead is the platform with readings as logs have them: what a log is said to have shown is in the log.
+func (p *Platform) AsRead() *Platform { return p.WithProbe(ProbeLag{}) }
+
 // leastSettled is the share of the way from what it read at the start of a pull that a probe must have come for a
 // reading to say where it would settle; common practice, no source.
 const leastSettled = 0.3
