@@ -231,9 +231,9 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 	return out
 }
 
-// unsure reports whether an evaluation is a calculation that no car's measurement bounds and that does not say by itself
-// on which side of a threshold the chance lies: its error is a guess. Of a metric that a log can show the calculation's
-// own chance decides, since two pulls would settle it; of one that none can, its whole interval.
+// unsure reports whether an evaluation is a calculation that no car's measurement bounds and that does not say by
+// itself on which side of a threshold the chance lies: its error is a guess. Of a metric that a log can show the
+// calculation's own chance decides, since two pulls would settle it; of one that none can, its whole interval.
 func (m *Model) unsure(e *evaluation, threshold float64) bool {
 	q := fleet.QuantityOf(e.ID)
 	l := e.predictor.level

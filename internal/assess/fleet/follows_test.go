@@ -147,8 +147,8 @@ func TestBelieveKeepsSign(t *testing.T) {
 	})
 }
 
-// Of many revisions -0.2 ± 0.05 of what physics expects to be about 0.7 is against it, 0.4 is not; of three the same says
-// little, since their deviation is hardly known (Student's t).
+// Of many revisions -0.2 ± 0.05 of what physics expects to be about 0.7 is against it, 0.4 is not; of three the same
+// says little, since their deviation is hardly known (Student's t).
 func TestContradicts(t *testing.T) {
 	q := &Quantity{slope: 0.7, slopeSD: 0.35}
 	for shown, want := range map[float64]bool{-0.2: true, 0.4: false, 1.5: false, 4.5: true} {
