@@ -568,6 +568,9 @@ func TestProofRemoval(t *testing.T) {
 	if os.Getenv("HEADROOM_PROOF") == "" {
 		t.Skip("set HEADROOM_PROOF=1")
 	}
+	if os.Getenv("HEADROOM_PROOF_FLEETS") != "" {
+		t.Skip("a look (see fleetsAsked) leaves removals to the tests above; all of them take half an hour")
+	}
 	x := newRemovals(t, fleettest.Demo(t), "", proofRemovals, removalSeed)
 	all := []removal{
 		x.everywhere("feedback retard", []hazard.ID{hazard.Knock}, channel.KnockRetard),
@@ -593,11 +596,7 @@ func TestProofRemoval(t *testing.T) {
 	for seed := range uint64(3) {
 		all = append(all, x.randomHalf(seed))
 	}
-	cars := slices.Sorted(maps.Keys(x.byCar))
-	if os.Getenv("HEADROOM_PROOF_FLEETS") != "" { // a look, see fleetsAsked
-		cars = cars[:len(cars)/4]
-	}
-	for i, car := range cars {
+	for i, car := range slices.Sorted(maps.Keys(x.byCar)) {
 		all = append(all,
 			x.own(car, "feedback retard", channel.KnockRetard),
 			x.own(car, "retard", retardChannels...),
