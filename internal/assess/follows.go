@@ -84,8 +84,7 @@ func (e *evaluation) movesAgainst() *MovesAgainst {
 	if !f.Rest.Against {
 		through, slope = ThroughSpark, f.Spark
 	}
-	q := fleet.QuantityOf(e.ID)
-	expected := q.PhysicsSlope()
+	expected := fleet.QuantityOf(e.ID).PhysicsSlope()
 	return &MovesAgainst{Hazard: e.hazard, Metric: e.ID, Through: through, Shown: result.Number(slope.Shown),
 		ShownSD: result.Number(slope.ShownSD), Expected: result.Number(expected), Cars: f.Cars, Revisions: f.Revisions}
 }
@@ -97,12 +96,7 @@ const numFollows = 3
 // beside them.
 func withFollows(cov *mat.SymDense, f *fleet.Follows) *mat.SymDense {
 	n := cov.SymmetricDim()
-	out := mat.NewSymDense(n+numFollows, nil)
-	for i := range n {
-		for j := i; j < n; j++ {
-			out.SetSym(i, j, cov.At(i, j))
-		}
-	}
+	out := widened(cov, numFollows)
 	out.SetSym(n, n, f.Rest.SD*f.Rest.SD)
 	out.SetSym(n+1, n+1, f.Spark.SD*f.Spark.SD)
 	out.SetSym(n, n+1, f.Covariance)

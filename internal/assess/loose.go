@@ -15,12 +15,7 @@ const numLooseEnds = 2 + state.NumLoose + 1
 // withLooseEnds adds the errors of these to a covariance.
 func (m *Model) withLooseEnds(cov *mat.SymDense, q *fleet.Quantity) *mat.SymDense {
 	n := cov.SymmetricDim()
-	out := mat.NewSymDense(n+numLooseEnds, nil)
-	for i := range n {
-		for j := i; j < n; j++ {
-			out.SetSym(i, j, cov.At(i, j))
-		}
-	}
+	out := widened(cov, numLooseEnds)
 	rest, file := q.RestSD(m.Platform), m.FileSD(q)
 	out.SetSym(n, n, rest*rest)
 	out.SetSym(n+1, n+1, q.SparkSD*q.SparkSD)
@@ -31,6 +26,13 @@ func (m *Model) withLooseEnds(cov *mat.SymDense, q *fleet.Quantity) *mat.SymDens
 	}
 	last := n + numLooseEnds - 1
 	out.SetSym(last, last, file*file)
+	return out
+}
+
+// widened is a covariance with room for more parameters.
+func widened(cov *mat.SymDense, by int) *mat.SymDense {
+	out := mat.NewSymDense(cov.SymmetricDim()+by, nil)
+	out.CopySym(cov)
 	return out
 }
 

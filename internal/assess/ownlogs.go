@@ -171,7 +171,7 @@ func (m *Model) ownLog(q *fleet.Quantity, l *workspace.Limit, visits []state.Vis
 
 // pullGaps sums up each pull that measured a metric where something was expected, in the order of the visits.
 func (m *Model) pullGaps(q *fleet.Quantity, l *workspace.Limit, visits []state.Visit) ([]pullGap, error) {
-	index := evidence.NewIndex[string]()
+	index, read := evidence.NewIndex[string](), m.AsRead()
 	var out []pullGap
 	for i := range visits {
 		s := &visits[i].State
@@ -188,7 +188,7 @@ func (m *Model) pullGaps(q *fleet.Quantity, l *workspace.Limit, visits []state.V
 			out = append(out, pullGap{vehicle: s.Car, run: s.Row.Run})
 		}
 		out[k].add(y, e)
-		if q.Margin(m.AsRead(), s, l.At) < 0 {
+		if q.Margin(read, s, l.At) < 0 {
 			out[k].crossed = true
 		}
 	}

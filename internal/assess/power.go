@@ -38,9 +38,9 @@ func (m *Model) PeakPower(rows []*evidence.Row) (kW float64, measured bool) {
 		return value.Median(peaks), true
 	}
 	torque := fleet.QuantityOf(metric.Torque)
+	level := m.Levels[metric.Torque]
 	for _, r := range fullest {
 		v := m.Logged(r)
-		level := m.Levels[metric.Torque]
 		factor := level.Factor(torque, &v.State, r.Vehicle)
 		if kW := power(v.Simulated.TorqueNm*factor, v.RPM); value.Known(kW) && kW > 0 {
 			peaks = append(peaks, kW)

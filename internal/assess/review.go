@@ -410,6 +410,7 @@ func (m *Model) measuredCrossings(own []evidence.Row) []MeasuredCrossing {
 			return r.RetardMax > k.ToleratedRetardDeg && !m.UnheardIn(r)
 		}))
 	}
+	read := m.AsRead()
 	for i := range m.Limits {
 		l := &m.Limits[i]
 		q := fleet.QuantityOf(l.Metric)
@@ -418,7 +419,7 @@ func (m *Model) measuredCrossings(own []evidence.Row) []MeasuredCrossing {
 		}
 		note(l.Hazard, l.EffectiveSeverity(), evidence.Filter(pulls, func(r *evidence.Row) bool {
 			s := m.Read(r)
-			return q.Margin(m.AsRead(), &s, l.At) < 0
+			return q.Margin(read, &s, l.At) < 0
 		}))
 	}
 	return out

@@ -76,11 +76,14 @@ type NestPull[T any] struct {
 func NewNest[T any]() *Nest[T] { return &Nest[T]{index: map[string]*NestCar[T]{}} }
 
 // Add puts an item where its row belongs.
-func (n *Nest[T]) Add(r *Row, item T) {
-	car, ok := n.index[r.Vehicle]
+func (n *Nest[T]) Add(r *Row, item T) { n.AddTo(r.Vehicle, r, item) }
+
+// AddTo puts an item where its row belongs, of a unit that stands for a car: a car's revision, say.
+func (n *Nest[T]) AddTo(unit string, r *Row, item T) {
+	car, ok := n.index[unit]
 	if !ok {
-		car = &NestCar[T]{ID: r.Vehicle, index: map[string]*NestPull[T]{}}
-		n.index[r.Vehicle] = car
+		car = &NestCar[T]{ID: unit, index: map[string]*NestPull[T]{}}
+		n.index[unit] = car
 		n.Cars = append(n.Cars, car)
 	}
 	id := PullID(r)

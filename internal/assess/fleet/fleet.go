@@ -79,7 +79,7 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 		Lacks: map[metric.ID]result.Lack{}, Envelopes: map[EnvelopeKey]Envelope{}, Rail: state.RailOf(rows),
 		Doubts: doubtsOf(rows), Unheard: map[string]Unheard{},
 		Still: still, Commands: p.CommandErrorOf(rows), Heat: p.HeatLineOf(rows),
-		Probe: fitProbe(p, rows)}
+		Probe: fitProbe(rows)}
 	var err error
 	if f.Weather, err = weatherOf(p, rows); err != nil {
 		return nil, err

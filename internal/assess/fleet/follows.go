@@ -137,41 +137,6 @@ func about(byRevision [][]*state.State, read func(s *state.State) float64) [][]f
 	return out
 }
 
-// revisionNest nests rows by a car's revision, its days and their pulls.
-type revisionNest struct {
-	units       *evidence.Index[string]
-	days, pulls *evidence.Index[string]
-	dayAt       []int // in its unit
-	pullAt      []int // in its day
-	all         []mixed.Car
-}
-
-func newRevisionNest() *revisionNest {
-	return &revisionNest{units: evidence.NewIndex[string](), days: evidence.NewIndex[string](),
-		pulls: evidence.NewIndex[string]()}
-}
-
-func (n *revisionNest) add(s *state.State, row mixed.Row) {
-	unit := s.Car + "\x00" + s.Row.Revision
-	u := n.units.Of(unit)
-	if u == len(n.all) {
-		n.all = append(n.all, mixed.Car{ID: unit})
-	}
-	d := n.days.Of(unit + "\x00" + cmp.Or(s.Row.Date, s.Row.Run))
-	if d == len(n.dayAt) {
-		n.dayAt = append(n.dayAt, len(n.all[u].Days))
-		n.all[u].Days = append(n.all[u].Days, mixed.Day{})
-	}
-	day := &n.all[u].Days[n.dayAt[d]]
-	k := n.pulls.Of(unit + "\x00" + s.Pull)
-	if k == len(n.pullAt) {
-		n.pullAt = append(n.pullAt, len(day.Pulls))
-		day.Pulls = append(day.Pulls, mixed.Pull{})
-	}
-	pull := &day.Pulls[n.pullAt[k]]
-	pull.Rows = append(pull.Rows, row)
-}
-
 // shown is what a row shows beside its car's mean over revisions at that speed.
 type shown struct {
 	s              *state.State
@@ -284,19 +249,19 @@ func (f *Fleet) followed(m *Quantity, at []passage, without []string) (Follows, 
 	if len(told) == 0 {
 		return out, nil
 	}
-	nest := newRevisionNest()
+	nest := evidence.NewNest[mixed.Row]() // of cars' revisions
 	for _, row := range all {
 		x := []float64{row.order, row.ambient}
 		for _, k := range told {
 			x = append(x, row.change[k])
 		}
-		nest.add(row.s, mixed.Row{X: x, Y: row.y})
+		nest.AddTo(row.s.Car+"\x00"+row.s.Row.Revision, row.s.Row, mixed.Row{X: x, Y: row.y})
 	}
-	model, err := mixed.Fit(nest.all, mixed.Prior{})
+	model, err := mixed.Fit(MixedCars(nest), mixed.Prior{})
 	if err != nil {
 		return out, err
 	}
-	out.Cars, out.Revisions = len(cars), len(nest.all)
+	out.Cars, out.Revisions = len(cars), len(nest.Cars)
 	out.Typical = math.Sqrt((squares[0] + squares[1]) / float64(len(all)))
 	// Means over a car's revisions were taken off, which takes a degree of freedom a car.
 	freed := float64(out.Revisions) / float64(max(1, out.Revisions-out.Cars))
@@ -323,6 +288,9 @@ const (
 // past revisions show contradicts the slope that physics gives: one in a hundred for the dozen slopes of a platform.
 const contradicted = 0.001
 
+// slopeZ is a grid point, in prior deviations.
+func slopeZ(i int) float64 { return slopeReach * (2*float64(i)/(slopeGrid-1) - 1) }
+
 // slopeAt is the slope z prior deviations from its median. Physics gives a slope its sign: its prior is log-normal
 // about the physics value, and no fit turns it round. A slope that physics gives no value has a normal prior about
 // zero.
@@ -342,7 +310,7 @@ func (m *Quantity) believe(f *Follows, correlation float64) {
 		}
 		z := make([]float64, slopeGrid)
 		for i := range z {
-			z[i] = slopeReach * (2*float64(i)/(slopeGrid-1) - 1)
+			z[i] = slopeZ(i)
 		}
 		return z
 	}
@@ -392,7 +360,7 @@ func (m *Quantity) contradicts(s *Slope, freedom int) bool {
 	t := distuv.StudentsT{Sigma: 1, Nu: float64(max(1, freedom))}
 	below, total := 0.0, 0.0
 	for i := range slopeGrid {
-		z := slopeReach * (2*float64(i)/(slopeGrid-1) - 1)
+		z := slopeZ(i)
 		prior := math.Exp(-z * z / 2)
 		total += prior
 		below += prior * t.CDF((s.Shown-m.slopeAt(z))/s.ShownSD)

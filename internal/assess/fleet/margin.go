@@ -1,7 +1,6 @@
 package fleet
 
 import (
-	"cmp"
 	"maps"
 	"math"
 	"slices"
@@ -9,6 +8,7 @@ import (
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
 	"headroom/internal/metric"
+	"headroom/models/calmap"
 	"headroom/models/mixed"
 	"headroom/models/value"
 )
@@ -33,11 +33,11 @@ type Margin struct {
 	// Trails says that the design has a column, before that of ambient temperature, of what a second of the probe's lag
 	// would add to a reading; it is 0 in predictions.
 	Trails bool
-	Usual  []Usual // the predictor over speed where it was fitted
+	Usual  Usual // the predictor over speed where it was fitted
 }
 
-// Usual is the mean of a predictor in a bin of speed.
-type Usual struct{ RPM, Predictor float64 }
+// Usual is the mean of a predictor by bin of speed, rising.
+type Usual struct{ RPM, Predictor []float64 }
 
 // marginCovariates is the design row of a measured metric: level, a bent line over speed, the physics predictor and
 // the pull's place in the run (heat soak); for a mixture what a starving pump costs; ambient temperature where the fit
@@ -82,15 +82,15 @@ const (
 	starvedShareSD = 0.3
 )
 
-// PredictorColumn is the column of a margin's design row that holds the physics predictor.
-const PredictorColumn = 4
+// predictorColumn is the column of a margin's design row that holds the physics predictor.
+const predictorColumn = 4
 
 // prior leaves level and speed shape to the data and holds the physics slope.
 func (fit *Margin) prior(m *Quantity, p *state.Platform) mixed.Prior {
 	inf := math.Inf(1)
 	prior := mixed.Prior{Mean: make([]float64, 6), SD: []float64{inf, inf, inf, inf, inf, inf}}
-	prior.Mean[PredictorColumn] = m.slope
-	prior.SD[PredictorColumn] = m.slopeSD
+	prior.Mean[predictorColumn] = m.slope
+	prior.SD[predictorColumn] = m.slopeSD
 	if m.starves() {
 		prior.Mean, prior.SD = append(prior.Mean, starvedShare), append(prior.SD, starvedShareSD)
 	}
@@ -201,41 +201,28 @@ func (f *Fleet) fitMargin(m *Quantity, pulls []*state.Visit, without []string, b
 }
 
 // usualOf is the mean of a predictor by bin of speed.
-func usualOf(states []*state.State, predictors []float64, step float64) (out []Usual) {
+func usualOf(states []*state.State, predictors []float64, step float64) (out Usual) {
 	bins := map[int][]int{}
 	for i, s := range states {
 		bin := int(math.Floor(s.RPM / step))
 		bins[bin] = append(bins[bin], i)
 	}
 	for _, bin := range slices.Sorted(maps.Keys(bins)) {
-		var u Usual
+		rpm, predictor := 0.0, 0.0
 		for _, i := range bins[bin] {
-			u.RPM += states[i].RPM / float64(len(bins[bin]))
-			u.Predictor += predictors[i] / float64(len(bins[bin]))
+			rpm += states[i].RPM / float64(len(bins[bin]))
+			predictor += predictors[i] / float64(len(bins[bin]))
 		}
-		out = append(out, u)
+		out.RPM, out.Predictor = append(out.RPM, rpm), append(out.Predictor, predictor)
 	}
 	return out
-}
-
-// usual is the predictor that is usual at a speed: linear between the bins, the nearest beyond them.
-func (fit *Margin) usual(rpm float64) float64 {
-	i, met := slices.BinarySearchFunc(fit.Usual, rpm, func(u Usual, rpm float64) int { return cmp.Compare(u.RPM, rpm) })
-	switch {
-	case met || i == 0:
-		return fit.Usual[i].Predictor
-	case i == len(fit.Usual):
-		return fit.Usual[i-1].Predictor
-	}
-	from, to := fit.Usual[i-1], fit.Usual[i]
-	return from.Predictor + (to.Predictor-from.Predictor)*(rpm-from.RPM)/(to.RPM-from.RPM)
 }
 
 // Base is the predictor at which a state's level is that of logs: as it was logged, or, where no log was, the usual one
 // of its speed. What the predictor is beyond that follows Follows.
 func (fit *Margin) Base(p *state.Platform, m *Quantity, s *state.State) float64 {
 	if s.Placed {
-		return fit.usual(s.RPM)
+		return calmap.Interpolate(fit.Usual.RPM, fit.Usual.Predictor, s.RPM)
 	}
 	return m.Predictor(p, s.Root())
 }

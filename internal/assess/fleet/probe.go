@@ -39,8 +39,8 @@ type probeReading struct{ into, start, reading float64 }
 // difference at the start, exp(−t/τ) is left t seconds later in the same cell. The lag is the least-squares one, its
 // deviation the jackknife's over cars (Efron, The Jackknife, 1982, ch. 3), and both are joined with what is taken
 // before (normal errors weighed by their precision).
-func fitProbe(p *state.Platform, rows []evidence.Row) state.ProbeLag {
-	byCar, pulls := probeReadings(p, rows)
+func fitProbe(rows []evidence.Row) state.ProbeLag {
+	byCar, pulls := probeReadings(rows)
 	out := state.ProbeLag{Lag: probeLag, SD: probeLagSD}
 	if len(byCar) < probeCars {
 		return out
@@ -75,10 +75,10 @@ func fitProbe(p *state.Platform, rows []evidence.Row) state.ProbeLag {
 }
 
 // probeReadings are the readings that tell a lag, by car, and how many pulls they are of.
-func probeReadings(p *state.Platform, rows []evidence.Row) (byCar [][]probeReading, pulls int) {
+func probeReadings(rows []evidence.Row) (byCar [][]probeReading, pulls int) {
 	type place struct {
 		car, revision string
-		cell          state.CellKey
+		rpm, load     float64 // of the cell
 	}
 	places := evidence.NewIndex[place]()
 	var at [][]*evidence.Row
@@ -86,8 +86,7 @@ func probeReadings(p *state.Platform, rows []evidence.Row) (byCar [][]probeReadi
 		if !value.Known(r.ExhaustRise) || r.Into > probeWithin {
 			continue
 		}
-		s := state.State{RPM: r.RPM, Load: r.Load}
-		k := places.Of(place{r.Vehicle, r.Revision, p.CellOf(&s)})
+		k := places.Of(place{r.Vehicle, r.Revision, r.RPMLow, r.LoadLow})
 		if k == len(at) {
 			at = append(at, nil)
 		}

@@ -25,7 +25,7 @@ func probed(cars, pulls int, lag, startSD, sensorSD float64) []evidence.Row {
 				r := fleettest.BlankRow()
 				r.Kind, r.Vehicle, r.Revision, r.Run = evidence.KindPull, fmt.Sprint("car-", car), "rev",
 					fmt.Sprint(car, pull)
-				r.RPM, r.Load, r.Into = 2250+500*float64(cell), 150, 0.6*float64(cell+1)
+				r.RPMLow, r.LoadLow, r.Into = 2000+500*float64(cell), 140, 0.6*float64(cell+1)
 				reading := gas - (gas-start)*math.Exp(-r.Into/lag) + sensorSD*rng.NormFloat64()
 				r.ExhaustTemperature, r.ExhaustRise = reading, reading-first
 				rows = append(rows, r)
@@ -38,9 +38,8 @@ func probed(cars, pulls int, lag, startSD, sensorSD float64) []evidence.Row {
 // The lag of a probe is found from pulls that begin hot and cold, within its own error; where all begin alike, or too
 // few cars show it, what is taken of probes stays, and says that no log shows it.
 func TestProbeLag(t *testing.T) {
-	p := &state.Platform{RPMStep: 500, LoadStep: 20}
 	for _, lag := range []float64{0.8, 1.6, 2.7} {
-		got := fitProbe(p, probed(20, 8, lag, 15, 1.5))
+		got := fitProbe(probed(20, 8, lag, 15, 1.5))
 		if math.Abs(got.Lag-lag) > 3*got.SD || got.SD > 0.3 || got.Cars != 20 {
 			t.Errorf("lag %.1f s: %+v", lag, got)
 		}
@@ -50,7 +49,7 @@ func TestProbeLag(t *testing.T) {
 		"few cars": probed(2, 8, 1, 15, 1.5),
 		"none":     nil,
 	} {
-		if got := fitProbe(p, rows); got != (state.ProbeLag{Lag: probeLag, SD: probeLagSD}) {
+		if got := fitProbe(rows); got != (state.ProbeLag{Lag: probeLag, SD: probeLagSD}) {
 			t.Errorf("%s: %+v", what, got)
 		}
 	}
