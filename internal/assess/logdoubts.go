@@ -115,7 +115,7 @@ func (m *Model) recordAgainst(b *bench, e *evaluation, h *Hazard) *RecordAgainst
 		}
 	}
 	out := RecordAgainst{Hazard: h.Hazard, Severity: h.Severity, Parent: h.Parent, High: h.parentHigh}
-	for _, margin := range m.PullMargins(e.hazard, e.ID, rows) {
+	for _, margin := range m.pullMargins(m.AsRead(), e.hazard, e.ID, rows) {
 		out.Of++
 		if margin < 0 {
 			out.Crossed++

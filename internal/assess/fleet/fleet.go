@@ -112,6 +112,9 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 	if err := fleet.fitKnock(all); err != nil {
 		return nil, err
 	}
+	if err := fleet.settleProbe(pulls); err != nil {
+		return nil, fmt.Errorf("platform %s, lag of exhaust temperature: %w", p.ID, err)
+	}
 	f.passed = fleet.passages(pulls)
 	if err := fleet.fitQuantities(pulls, suspects); err != nil {
 		return nil, err

@@ -31,7 +31,7 @@ type Margin struct {
 	Pulls           int
 	Follows         Follows // what a change of its predictor does: the model's own slope is of what varies in pulls
 	// Trails says that the design has a column, before that of ambient temperature, of what a second of the probe's lag
-	// would add to a reading; it is 0 in predictions.
+	// would add to a reading, which says how much shorter the lag is; it is 0 in predictions.
 	Trails bool
 	Usual  Usual // the predictor over speed where it was fitted
 }
@@ -85,6 +85,9 @@ const (
 // predictorColumn is the column of a margin's design row that holds the physics predictor.
 const predictorColumn = 4
 
+// lagColumn is the column of a trailing metric's design row that holds what a second of lag adds to a reading.
+const lagColumn = 6
+
 // prior leaves level and speed shape to the data and holds the physics slope.
 func (fit *Margin) prior(m *Quantity, p *state.Platform) mixed.Prior {
 	inf := math.Inf(1)
@@ -95,7 +98,7 @@ func (fit *Margin) prior(m *Quantity, p *state.Platform) mixed.Prior {
 		prior.Mean, prior.SD = append(prior.Mean, starvedShare), append(prior.SD, starvedShareSD)
 	}
 	if fit.Trails {
-		prior.Mean, prior.SD = append(prior.Mean, 0), append(prior.SD, p.Probe.SD)
+		prior.Mean, prior.SD = append(prior.Mean, p.Probe.Lag-p.Probe.Prior), append(prior.SD, p.Probe.SD)
 	}
 	if fit.ByAmbient {
 		prior.Mean, prior.SD = append(prior.Mean, ambientShare), append(prior.SD, ambientShareSD)

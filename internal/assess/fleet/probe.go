@@ -7,6 +7,7 @@ import (
 
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
+	"headroom/internal/metric"
 	"headroom/models/value"
 )
 
@@ -27,9 +28,44 @@ const (
 	// probeCars are the cars that must show it, since its error is told by leaving out one at a time.
 	probeCars = 3
 
-	longestLag = 5.0
-	lagStep    = 0.02
+	shortestLag = 0.05
+	longestLag  = 5.0
+	lagStep     = 0.02
 )
+
+// What is left to settle of a lag when the search for it stops, seconds, and after how many rounds it stops in any case.
+const (
+	lagSettled = 0.02
+	lagRounds  = 12
+)
+
+// settleProbe carries the lag on to where exhaust temperature, read with it, follows the fleet's model best: pulls whose
+// readings rise for as long as a longer lag would make them say so, also where all begin alike. A second of lag is a
+// column of the model, with what is known beforehand as its prior, and the reading is bent in the lag, so what the column
+// takes is added to the lag and all is fitted again, until nothing is left to take (Gauss and Newton's method).
+func (f *Fleet) settleProbe(pulls []*state.Visit) error {
+	q, before := QuantityOf(metric.ExhaustTemperature), f.Probe
+	for range lagRounds {
+		fit, ok, err := f.fitMargin(q, pulls, nil, false)
+		if err != nil || !ok || !fit.Trails {
+			return err
+		}
+		lag := f.Probe.Lag - fit.Model.Coef[lagColumn]
+		lag = min(max(lag, f.Probe.Lag/2, shortestLag), 1.5*f.Probe.Lag, longestLag)
+		moved := lag - f.Probe.Lag
+		f.setProbe(state.ProbeLag{Lag: lag, SD: before.SD, Prior: before.Lag, Cars: before.Cars, Pulls: before.Pulls})
+		if math.Abs(moved) < lagSettled {
+			return nil
+		}
+	}
+	return nil
+}
+
+// setProbe makes a lag the platform's.
+func (f *Fleet) setProbe(l state.ProbeLag) {
+	f.Probe = l
+	f.Platform = f.Platform.WithProbe(l)
+}
 
 // probeReading is a reading early in a pull and that at its start, less their means over the same cell of the same
 // car's revision.
@@ -41,7 +77,7 @@ type probeReading struct{ into, start, reading float64 }
 // before (normal errors weighed by their precision).
 func fitProbe(rows []evidence.Row) state.ProbeLag {
 	byCar, pulls := probeReadings(rows)
-	out := state.ProbeLag{Lag: probeLag, SD: probeLagSD}
+	out := state.ProbeLag{Lag: probeLag, Prior: probeLag, SD: probeLagSD}
 	if len(byCar) < probeCars {
 		return out
 	}
@@ -70,8 +106,8 @@ func fitProbe(rows []evidence.Row) state.ProbeLag {
 	variance += lagStep * lagStep / 12
 	prior := 1 / (probeLagSD * probeLagSD)
 	precision := prior + 1/variance
-	return state.ProbeLag{Lag: (probeLag*prior + lag/variance) / precision, SD: math.Sqrt(1 / precision),
-		Cars: len(byCar), Pulls: pulls}
+	lag = (probeLag*prior + lag/variance) / precision
+	return state.ProbeLag{Lag: lag, Prior: lag, SD: math.Sqrt(1 / precision), Cars: len(byCar), Pulls: pulls}
 }
 
 // probeReadings are the readings that tell a lag, by car, and how many pulls they are of.

@@ -6,10 +6,11 @@ import (
 	"headroom/models/value"
 )
 
-// ProbeLag is how long, in seconds, an exhaust temperature probe trails the gas, as a first-order lag, with its
-// deviation.
+// ProbeLag is how long, in seconds, an exhaust temperature probe trails the gas, as a first-order lag. Prior and SD are
+// what was known of it before it was fitted to the course of whole pulls.
 type ProbeLag struct {
-	Lag, SD     float64
+	Lag         float64
+	Prior, SD   float64
 	Cars, Pulls int // of which logs show it; 0 where none do
 }
 
@@ -25,7 +26,7 @@ func (p *Platform) AsRead() *Platform { return p.WithProbe(ProbeLag{}) }
 
 // leastSettled is the share of the way from what it read at the start of a pull that a probe must have come for a
 // reading to say where it would settle; common practice, no source.
-const leastSettled = 0.3
+const leastSettled = 0.5
 
 // SettledExhaust is the exhaust temperature, °C, that a probe would settle at: a probe of first-order lag τ that read
 // T₀ when the pull began and T after t seconds has come 1 − exp(−t/τ) of the way to the mean gas temperature of the
