@@ -96,7 +96,17 @@ func (m *Model) knockAgainstPhysics(h *Hazard) result.Reasons {
 }
 
 // notProven says why a hazard that passes a threshold does not hold the revision.
-func (h *Hazard) notProven(threshold float64) NotProven {
+func (h *Hazard) notProven(threshold float64, why result.Reasons) NotProven {
 	return NotProven{Hazard: h.Hazard, Severity: h.Severity, Chance: h.ProbabilityPerPull, Interval90: h.Interval90,
-		Threshold: result.Number(threshold), Why: h.unproven}
+		Threshold: result.Number(threshold), Why: why}
+}
+
+// unprovenAt is what keeps a hazard whose bound passes a threshold from holding the revision. Where the car never logged
+// the metric the spread between cars makes the bound: it says what is not known of the car, and one pull with the channel
+// would tell, so there the chance itself must pass.
+func (h *Hazard) unprovenAt(threshold float64) result.Reasons {
+	if h.unseen && float64(h.ProbabilityPerPull) <= threshold {
+		return append(slices.Clone(h.unproven), NeverLogged{Lack: h.ownLack})
+	}
+	return h.unproven
 }

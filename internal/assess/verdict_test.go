@@ -42,6 +42,8 @@ func TestVerdictRule(t *testing.T) {
 	lean := assessed(hazard.Lean, hazard.Catastrophic, 0.5)
 	unseen := fine
 	unseen.unseen = true
+	unsure, likely := assessed(hazard.Knock, hazard.Major, 0.18), assessed(hazard.Knock, hazard.Major, 0.22)
+	unsure.unseen, likely.unseen = true, true
 	measured := MeasuredCrossing{Hazard: hazard.Knock, Pulls: 1, Of: 3, severity: hazard.Major}
 	milder := MeasuredCrossing{Hazard: hazard.Driveline, Pulls: 1, Of: 3, severity: hazard.Moderate}
 	hazards := func(h ...Hazard) []Hazard { return h }
@@ -84,6 +86,12 @@ func TestVerdictRule(t *testing.T) {
 			nil), VerdictRelease, result.Reasons{NothingAgainst{}}},
 		{"never logged on this car", judged(hazards(unseen), found, nil, nil, nil), VerdictConditions,
 			result.Reasons{NeverLoggedHere{Hazard: hazard.Knock}}},
+		{"only the bound passes, never logged on this car", judged(hazards(unsure), found, nil, nil, nil),
+			VerdictUndecided, result.Reasons{NotProven{Hazard: hazard.Knock, Severity: hazard.Major, Chance: 0.09,
+				Interval90: result.Span{0, 0.18}, Threshold: 0.1, Why: result.Reasons{NeverLogged{}}}}},
+		{"the chance passes, never logged on this car", judged(hazards(likely), nil, nil, nil, nil), VerdictHold,
+			result.Reasons{TooLikely{Hazard: hazard.Knock, Severity: hazard.Major, Chance: 0.11,
+				Interval90: result.Span{0, 0.22}, Threshold: 0.1}}},
 		{"stress crosses", judged(hazards(fine), found, []Condition{crossed}, nil, nil), VerdictConditions,
 			result.Reasons{CrossesUnder{Hazard: hazard.Knock, Stress: crossed.Stress}}},
 		{"changed, not modelled", judged(hazards(fine), found, nil,

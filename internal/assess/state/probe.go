@@ -26,7 +26,7 @@ func (p *Platform) AsRead() *Platform { return p.WithProbe(ProbeLag{}) }
 
 // leastSettled is the share of the way from what it read at the start of a pull that a probe must have come for a
 // reading to say where it would settle; common practice, no source.
-const leastSettled = 0.5
+const leastSettled = 0.3
 
 // SettledExhaust is the exhaust temperature, °C, that a probe would settle at: a probe of first-order lag τ that read
 // T₀ when the pull began and T after t seconds has come 1 − exp(−t/τ) of the way to the mean gas temperature of the
