@@ -16,12 +16,8 @@ import (
 )
 
 // keptFit returns the kept fit when it was made from the same evidence, files and tool, and else fits and keeps it.
-// A kept fit that cannot be read is made again: it is derived state.
-func (j *Job) keptFit(p *state.Platform, read func() ([]evidence.Row, error)) (*fleet.Fleet, error) {
-	digest, err := j.fitDigest(p)
-	if err != nil {
-		return nil, err
-	}
+// A kept fit that cannot be read is made again: it is derived state. digest is what it depends on.
+func (j *Job) keptFit(p *state.Platform, digest string, read func() ([]evidence.Row, error)) (*fleet.Fleet, error) {
 	path := filepath.Join(j.ws.Dir, store.DirName, "fits", store.Escape(p.ID)+".json")
 	if f, ok := fleet.ReadFit(path, digest); ok {
 		return fleet.New(p, f), nil

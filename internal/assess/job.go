@@ -84,11 +84,19 @@ func (j *Job) learner(id string) *learned {
 	})
 	l.model = sync.OnceValues(func() (*Model, error) {
 		p := l.platform()
-		f, err := j.keptFit(p, l.rows)
+		digest, err := j.fitDigest(p)
 		if err != nil {
 			return nil, err
 		}
-		return j.modelOf(f), nil
+		f, err := j.keptFit(p, digest, l.rows)
+		if err != nil {
+			return nil, err
+		}
+		m := j.modelOf(f)
+		if m.record, err = j.keptRecord(p, digest, l.rows); err != nil {
+			return nil, err
+		}
+		return m, nil
 	})
 	return l
 }
@@ -162,7 +170,7 @@ func (j *Job) Fit(platform string, rows []evidence.Row) (*Model, error) {
 }
 
 func (j *Job) modelOf(f *fleet.Fleet) *Model {
-	return &Model{Fleet: f, ws: j.ws, vehicles: j.vehicles, seed: j.Seed()}
+	return &Model{Fleet: f, ws: j.ws, vehicles: j.vehicles, seed: j.Seed(), trustless: trustBefore.Before()}
 }
 
 // some is the evidence of a platform that a filter selects, in the store's order: out of what is in memory where all of

@@ -196,7 +196,7 @@ func TestRecordAgainst(t *testing.T) {
 			t.Fatal(err)
 		}
 		h := m.hazardSummary(knock, evals, nil, b)
-		return h.record
+		return h.parentsRecord
 	}
 	if got := said(0); got != nil {
 		t.Errorf("no crossing: %+v", got)

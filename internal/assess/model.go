@@ -7,6 +7,7 @@ import (
 	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
+	"headroom/models/risk"
 )
 
 // Model is a platform with what rows of evidence taught of it, and the limits and thresholds of its shop. It is what a
@@ -16,6 +17,9 @@ type Model struct {
 	ws       *workspace.Workspace
 	vehicles map[string]*workspace.Vehicle // by the id the evidence knows a car by
 	seed     uint64
+
+	record    *Record    // how stated chances came out; nil without one
+	trustless risk.Trust // in chances of a hazard without a record
 }
 
 // decision holds the workspace's thresholds.

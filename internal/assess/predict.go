@@ -102,6 +102,7 @@ type predictor struct {
 	gradient func(s *state.State) []float64 // where the margin is known
 	cov      *mat.SymDense
 	pullSD   float64
+	daySD    float64 // of the part of it that pulls of a day have in common
 	cellSD   float64
 	tails    float64 // share of cell residuals that are knock.TailScale times as wide
 	step     float64
@@ -118,6 +119,10 @@ type predictor struct {
 	dispute func(s *state.State) float64
 }
 
+// knockDayShare is the share of the variance between pulls of a knock limit that pulls of a day have in common, their
+// tank and weather; the knock fit does not tell days from pulls. Common practice, no source.
+const knockDayShare = 0.5
+
 // knockPredictor predicts knock-limited spark less commanded spark, plus the retard the platform tolerates: crossing
 // means that the accumulated retard passes the tolerated one, not that knock was heard once.
 func (m *Model) knockPredictor(b *bench) predictor {
@@ -126,7 +131,8 @@ func (m *Model) knockPredictor(b *bench) predictor {
 	design := func(s *state.State) []float64 { return m.Knock.Design(s.RPM, m.KnockCovariates(s), nil) }
 	return predictor{
 		unseen: !seen,
-		cov:    cov, pullSD: m.Knock.PullSD, cellSD: m.Knock.CellSD, step: m.controllerStep(b),
+		cov:    cov, pullSD: m.Knock.PullSD, daySD: m.Knock.PullSD * math.Sqrt(knockDayShare),
+		cellSD: m.Knock.CellSD, step: m.controllerStep(b),
 		tails: m.Knock.TailShare,
 		cars:  m.Knock.Cars, pulls: m.KnockPulls, sampled: true, own: len(mean) - 1,
 		gradient: design,
@@ -148,11 +154,11 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 	offset := m.mayBeLeaner(q.ID, b.car)
 	carSD, rowSD := m.lookedUp(q.ID, &fit, b)
 	cov = withOwn(cov, carSD)
-	shared := fit.Model.DayVar + fit.Model.PullVar
+	day := fit.Model.DayVar
 	if !fit.ByAmbient { // else the states say how warm it is
 		offset += b.stress.Adds(q.ID)
 		if b.stress.FixesDay(q.ID) {
-			shared = fit.Model.PullVar
+			day = 0
 		}
 	}
 	side := q.Side.Sign()
@@ -166,7 +172,8 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 		return d, moved, err == nil
 	}
 	return predictor{
-		cov: m.withLooseEnds(withFollows(cov, &fit.Follows), q), pullSD: math.Sqrt(shared),
+		cov:    m.withLooseEnds(withFollows(cov, &fit.Follows), q),
+		pullSD: math.Sqrt(day + fit.Model.PullVar), daySD: math.Sqrt(day),
 		cellSD: math.Hypot(pattern.Residual, rowSD),
 		cars:   fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves, own: len(mean) - 1,
 		unseen:  !slices.Contains(fit.Seen, b.car),
@@ -216,7 +223,7 @@ func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) p
 	}
 	return predictor{
 		cov: m.withLooseEnds(cov, q), own: len(mean) - 1, pullSD: l.PullSD() * atLimit,
-		cellSD: pattern.Residual * atLimit, cars: cars, pulls: pulls, level: level, moves: q.Moves,
+		daySD: l.DaySD() * atLimit, cellSD: pattern.Residual * atLimit, cars: cars, pulls: pulls, level: level, moves: q.Moves,
 		margin: func(s *state.State, limit float64) (float64, bool) {
 			v, _ := expected(s)
 			return side * (limit - v), value.Known(v)
@@ -288,8 +295,8 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 		Info: q, hazard: rule.hazard, severity: rule.severity, limitSource: rule.source,
 		cars: pr.cars, pulls: pr.pulls, measured: pr.sampled, predictor: *pr,
 	}
-	now := risk.Problem{Cov: pr.cov, PullSD: pr.pullSD, CellSD: pr.cellSD, TailShare: pr.tails,
-		TailScale: knock.TailScale, Excess: pr.step}
+	now := risk.Problem{Cov: pr.cov, PullSD: pr.pullSD, DaySD: pr.daySD, CellSD: pr.cellSD, TailShare: pr.tails,
+		TailScale: knock.TailScale, Excess: pr.step, Trust: m.trust(rule.hazard)}
 	then := now
 	pulls := evidence.NewIndex[string]()
 	cells := evidence.NewIndex[state.CellKey]()

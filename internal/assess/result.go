@@ -84,6 +84,8 @@ type Hazard struct {
 	Change90 result.Span `json:"change_interval90"`
 
 	Reasons result.Reasons `json:"reasons"` // what it was judged on, or why it was not
+	Record  *HazardRecord  `json:"record"`  // how chances of the hazard came out before; null without one
+	Uses    []UseChance    `json:"uses"`    // the chance that any pull of a use crosses
 
 	parentHigh result.Number // the upper bound of the parent's chance; not known without one
 
@@ -92,8 +94,8 @@ type Hazard struct {
 	partial bool        // one of its limits could not be assessed
 	unread  bool        // it has a limit and none could be assessed
 	// why its evidence does not hold a revision by itself, empty where it does
-	unproven result.Reasons
-	record   *RecordAgainst // what the parent's own pulls say against its prediction, nil where nothing
+	unproven      result.Reasons
+	parentsRecord *RecordAgainst // what the parent's own pulls say against its prediction, nil where nothing
 	// what past revisions say against how it was predicted to change, nil where that is no matter
 	against *MovesAgainst
 }

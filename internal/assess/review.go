@@ -85,6 +85,9 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	if err != nil {
 		return nil, err
 	}
+	if err := m.overUses(r, b); err != nil {
+		return nil, err
+	}
 	crossings := m.measuredCrossings(own)
 	if r.OwnLogs, err = m.ownLogs(own); err != nil {
 		return nil, err
@@ -176,8 +179,8 @@ func notAssessed(h hazard.Info, severity hazard.Severity, why result.Reasons) Ha
 	none := result.Unknown()
 	return Hazard{Hazard: h.ID, Severity: severity, Status: result.NotAssessed, Reasons: why,
 		ProbabilityPerPull: none, Interval90: result.Span{none, none}, Basis: BasisPredicted, Parent: none,
-		parentHigh: none,
-		Change90:   result.Span{none, none}}
+		parentHigh: none, Uses: []UseChance{},
+		Change90: result.Span{none, none}}
 }
 
 // hazardSummary takes the worst of a hazard's limits; crossing any of them is crossing the hazard, so the largest
@@ -190,6 +193,7 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 		return out
 	}
 	out.partial = len(why) > 0
+	out.Record = m.recordOf(h.ID)
 	worst := worstOf(evals)
 	out.Status, out.Basis, out.Cars, out.Pulls = result.Assessed, b.basis, worst.cars, worst.pulls
 	out.ProbabilityPerPull = result.Number(worst.result.Probability)
@@ -198,7 +202,7 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 		low, high := risk.Difference(worst.before, worst.result)
 		out.Parent, out.parentHigh = result.Number(worst.before.Probability), result.Number(worst.before.High)
 		out.Change90 = result.Span{result.Number(low), result.Number(high)}
-		out.record = m.recordAgainst(b, worst, &out)
+		out.parentsRecord = m.recordAgainst(b, worst, &out)
 	}
 	for _, e := range evals {
 		if e.disputed && out.against == nil {

@@ -101,9 +101,9 @@ func (h *Hazard) notProven(threshold float64, why result.Reasons) NotProven {
 		Threshold: result.Number(threshold), Why: why}
 }
 
-// unprovenAt is what keeps a hazard whose bound passes a threshold from holding the revision. Where the car never logged
-// the metric the spread between cars makes the bound: it says what is not known of the car, and one pull with the channel
-// would tell, so there the chance itself must pass.
+// unprovenAt is what keeps a hazard whose bound passes a threshold from holding the revision. Where the car never
+// logged the metric the spread between cars makes the bound: it says what is not known of the car, and one pull with
+// the channel would tell, so there the chance itself must pass.
 func (h *Hazard) unprovenAt(threshold float64) result.Reasons {
 	if h.unseen && float64(h.ProbabilityPerPull) <= threshold {
 		return append(slices.Clone(h.unproven), NeverLogged{Lack: h.ownLack})

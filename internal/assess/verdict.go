@@ -19,8 +19,9 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed, or its evidence is thin " +
 	"or contradicts physics, or its prediction rests on a part that no judged pull ran with, or on a spark, " +
 	"lambda or boost table that is not there, or its parent's pulls crossed the limit more often than was computed " +
-	"for them, or only the upper bound of a chance passes the threshold and the car never logged what tells, or past " +
-	"revisions show that it does not change as physics expects, or a judged state lies far outside what the fleet has logged. " +
+	"for them, or only the upper bound of a chance passes the threshold and the car never logged what tells, or " +
+	"past revisions show that it does not change as physics expects, or a judged state lies far " +
+	"outside what the fleet has logged. " +
 	"conditions: inside limits, but outside what the fleet has been shown to run, or a catastrophic hazard or knock " +
 	"was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder " +
 	"hazard with a limit could not be assessed, or under a stress a limit is crossed or a serious hazard passes the " +
@@ -57,8 +58,8 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 		if h.partial || h.Status != result.Assessed {
 			undecided = append(undecided, h.notJudged())
 		}
-		if h.record != nil && !h.milder() {
-			undecided = append(undecided, *h.record)
+		if h.parentsRecord != nil && !h.milder() {
+			undecided = append(undecided, *h.parentsRecord)
 		}
 		if h.against != nil {
 			undecided = append(undecided, *h.against)
@@ -180,8 +181,8 @@ func (r *Review) conditions(d workspace.Decision) result.Reasons {
 			(h.ownFaults() || float64(h.Interval90[1]) >= worthALine) {
 			out = append(out, NeverLoggedHere{Hazard: h.Hazard, Lack: h.ownLack})
 		}
-		if h.record != nil && h.Severity.Serious() && h.milder() {
-			out = append(out, *h.record)
+		if h.parentsRecord != nil && h.Severity.Serious() && h.milder() {
+			out = append(out, *h.parentsRecord)
 		}
 		if h.unread && !h.Severity.Serious() {
 			out = append(out, h.notJudged())

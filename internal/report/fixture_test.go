@@ -277,10 +277,21 @@ func fixtureHazards() []assess.Hazard {
 	return []assess.Hazard{
 		{Hazard: "knock", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.19,
 			Interval90: result.Span{0.09, 0.33}, Basis: "predicted", Cars: 12, Pulls: 148, Parent: 0.03,
-			Change90: result.Span{0.06, 0.29}},
+			Change90: result.Span{0.06, 0.29},
+			Record:   &assess.HazardRecord{Revisions: 22, Pulls: 253, Stated: 0.1, Crossed: 0},
+			Uses: []assess.UseChance{
+				{Use: "a track day", Days: 1, PullsEachDay: 40, Probability: 0.93,
+					Interval90: result.Span{0.7, 1}},
+				{Use: "its logs again", Days: 6, PullsEachDay: 4, Probability: 0.88,
+					Interval90: result.Span{0.6, 0.99}}}},
 		{Hazard: "lean", Severity: "catastrophic", Status: "assessed", ProbabilityPerPull: 1e-6,
 			Interval90: result.Span{0, 0.0008}, Basis: "both", Cars: 12, Pulls: 148, Parent: 1e-7,
-			Change90: result.Span{0, 0.0008}},
+			Change90: result.Span{0, 0.0008},
+			Uses: []assess.UseChance{
+				{Use: "a track day", Days: 1, PullsEachDay: 40, Probability: 0.019,
+					Interval90: result.Span{0, 0.07}},
+				{Use: "its logs again", Days: 6, PullsEachDay: 4, Probability: 0.011,
+					Interval90: result.Span{0, 0.04}}}},
 		{Hazard: "fuel_delivery", Severity: "major", Status: "assessed", ProbabilityPerPull: 0.031,
 			Interval90: result.Span{0.012, 0.071}, Basis: "predicted", Cars: 11, Pulls: 140, Parent: 0.047,
 			Change90: result.Span{-0.04, 0.002}, Reasons: result.Reasons{assess.WorstOf{Limits: 3,

@@ -29,7 +29,7 @@ func reviewDocument(r *assess.Review, d show.Display) text.Document {
 		Verdict: verdictOf(r.Verdict, r.Because),
 		Sections: []text.Section{
 			findingSection(r, d),
-			hazardSection(r),
+			hazardSection(r), useSection(r),
 			changesSection(r, words{Display: d}),
 			unvisitedSection(r, words{Display: d}),
 			ownLogSection(r.OwnLogs, d),
@@ -278,7 +278,70 @@ func hazardRow(h assess.Hazard) text.Row {
 	if say := againstParent(h); say != "" {
 		r.Notes = append(r.Notes, say)
 	}
+	if say := cameOut(h.Record); say != "" {
+		r.Notes = append(r.Notes, say)
+	}
 	return r
+}
+
+// cameOut says how chances of a hazard came out before; "" where there is no record, or nothing was stated and nothing
+// crossed.
+func cameOut(r *assess.HazardRecord) string {
+	if r == nil || r.Crossed == 0 && r.Stated < worthComparing {
+		return ""
+	}
+	return fmt.Sprintf("How such chances came out here: %s stated, seen in %d of %s of %s that the fit had not seen.",
+		show.Probability(r.Stated), r.Crossed, count(r.Pulls, "pull"), count(r.Revisions, "revision"))
+}
+
+// useSection is the chance over driving rather than a pull, of the hazards in which it is worth a line.
+func useSection(r *assess.Review) text.Section {
+	s := text.Section{ID: "uses", Title: "Over a use"}
+	t := &text.Table{Columns: []text.Column{{Head: "Hazard", Flex: true}},
+		Absent: "no chance could be worked out."}
+	most, others := result.Number(0), 0
+	for _, h := range r.Hazards {
+		if len(h.Uses) == 0 {
+			continue
+		}
+		if len(t.Columns) == 1 {
+			for _, u := range h.Uses {
+				t.Columns = append(t.Columns, text.Column{Head: capital(u.Use) + ": " + driven(u), Right: true})
+			}
+		}
+		if h.ProbabilityPerPull < worthComparing {
+			others, most = others+1, max(most, h.Uses[0].Probability)
+			continue
+		}
+		row := text.Row{Cells: []text.Cell{text.Of(plain(h.Hazard)).Toned(text.Loud)}}
+		for _, u := range h.Uses {
+			row.Cells = append(row.Cells, chance(u.Probability, u.Interval90))
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	if len(t.Columns) == 1 {
+		s.Intro = "No chance could be worked out over a use: nothing was assessed."
+		return s
+	}
+	s.Intro = "The chance that any pull of a use crosses the limit. All pulls are this car's, and those of one day " +
+		"share its weather and its tank."
+	if others > 0 {
+		s.Intro += fmt.Sprintf(" %s below %s a pull: at most %s over the first use, since what is called all but "+
+			"impossible happens now and then.", capital(count(others, "other hazard")),
+			show.Probability(worthComparing), show.Probability(most))
+	}
+	if len(t.Rows) > 0 {
+		s.Blocks = []text.Block{{Table: t}}
+	}
+	return s
+}
+
+// driven is how much driving a use is.
+func driven(u assess.UseChance) string {
+	if u.Days == 1 {
+		return count(u.PullsEachDay, "pull")
+	}
+	return fmt.Sprintf("%d × %s", u.Days, count(u.PullsEachDay, "pull"))
 }
 
 // worthComparing is the chance from which the parent's is worth a line.

@@ -329,7 +329,9 @@ func (c *checker) check(at string, schema object, value any) {
 				c.t.Errorf("%s: %v is below %v", at, value, m.value)
 			}
 		case "properties":
-			c.properties(at, m.value.(object), value)
+			if value != nil { // the type says whether null may stand here
+				c.properties(at, m.value.(object), value)
+			}
 		case "prefixItems":
 			items, want := value.([]any), m.value.([]any)
 			if len(items) != len(want) {

@@ -48,6 +48,7 @@ func readConfig(rel string, data []byte) (cfg Config, problems, fatal []fault.Fa
 		c.oneOf("display.torque", cfg.Display.Torque, "Nm", "lbfft")
 	}
 	c.climate(cfg.Climate)
+	c.uses(cfg.Uses)
 	c.cells("cells", cfg.Cells)
 	c.pulls("pulls", cfg.Pulls)
 	problems = c.fuels(cfg.Fuels)

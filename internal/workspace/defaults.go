@@ -20,6 +20,7 @@ func Defaults() Config {
 		},
 		Display: Display{Pressure: "kPa", Temperature: "C", Torque: "Nm"},
 		Fuels:   map[string]Fuel{},
+		Uses:    []Use{{Name: "a track day", Days: 1, Pulls: 40}}, // common practice, no source
 		Cells:   Cells{RPMStep: 500, LoadStep: 20},
 		Pulls:   Pulls{ThrottleMin: 80, MinSeconds: 2, MinSpanRPM: 1000, SteadySeconds: 5, WarmCoolantC: 70},
 		Seed:    1,
@@ -38,6 +39,9 @@ func (c *Config) fill(d Config) {
 	setDefault(&c.Display.Temperature, d.Display.Temperature)
 	setDefault(&c.Display.Torque, d.Display.Torque)
 	setDefault(&c.Seed, d.Seed)
+	if len(c.Uses) == 0 {
+		c.Uses = d.Uses
+	}
 	if c.Fuels == nil {
 		c.Fuels = map[string]Fuel{}
 	}

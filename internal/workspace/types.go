@@ -31,6 +31,7 @@ type Config struct {
 	Privacy  Privacy         `yaml:"privacy"`
 	Fuels    map[string]Fuel `yaml:"fuels"`
 	Climate  Climate         `yaml:"climate,omitempty"` // empty: the weather that the fleet's logs met
+	Uses     []Use           `yaml:"uses,omitempty"`    // that chances are stated over
 	Cells    Cells           `yaml:"cells,omitempty"`   // for platforms that give none of their own
 	Pulls    Pulls           `yaml:"pulls,omitempty"`   // for platforms that give none of their own
 	Seed     uint64          `yaml:"seed"`

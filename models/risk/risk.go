@@ -43,6 +43,7 @@ type Problem struct {
 	States []State
 	Cov    *mat.SymDense // joint posterior covariance of the parameters, the car effect included; nil: known exactly
 	PullSD float64       // standard deviation of the pull effect, ≥ 0
+	DaySD  float64       // of the part of it that pulls of a day have in common, 0 to PullSD; OverUse reads it
 	CellSD float64       // standard deviation of the cell residual, ≥ 0
 
 	// A share of the cell residuals may be wider than the rest: with chance TailShare (0–1) a residual is TailScale
@@ -53,6 +54,8 @@ type Problem struct {
 	// its margin says, all amounts equally likely, so a cell crosses when its margin falls below U·Excess, U uniform on
 	// 0–1. A regulator that moves in whole steps does this.
 	Excess float64
+
+	Trust Trust // in the chance that all of this makes
 }
 
 // Result is what one problem comes to. Probabilities are 0–1, margins in the metric's unit.
@@ -280,15 +283,21 @@ func (p *Problem) check() error {
 	for _, s := range []struct {
 		what string
 		v    float64
-	}{{"pull sd", p.PullSD}, {"cell sd", p.CellSD}, {"excess", p.Excess}, {"tail share", p.TailShare},
-		{"tail scale", p.TailScale}} {
+	}{{"pull sd", p.PullSD}, {"day sd", p.DaySD}, {"cell sd", p.CellSD}, {"excess", p.Excess},
+		{"tail share", p.TailShare}, {"tail scale", p.TailScale}} {
 		if !value.Known(s.v) || s.v < 0 {
 			return fmt.Errorf("%s is %g: it must be finite and not negative", s.what, s.v)
 		}
 	}
+	if p.DaySD > p.PullSD {
+		return fmt.Errorf("day sd %g is part of the pull sd and above it, %g", p.DaySD, p.PullSD)
+	}
 	if p.TailShare > 1 || p.TailShare > 0 && p.TailScale == 0 {
 		return fmt.Errorf("tail share %g with scale %g: give a share up to 1 and a scale above zero", p.TailShare,
 			p.TailScale)
+	}
+	if err := p.Trust.check(); err != nil {
+		return err
 	}
 	for i, s := range p.States {
 		if len(s.Grad) != dim {
@@ -496,25 +505,32 @@ const (
 	mostSteps = 200
 )
 
-func (p *Problem) pullRule() (x, weight []float64) {
+func (p *Problem) pullRule() (x, weight []float64) { return effectRule(p.PullSD, p.blur()) }
+
+// blur is how far the crossing of one margin is smeared within a pull.
+func (p *Problem) blur() float64 {
 	core, _ := p.parts()
-	blur := math.Sqrt(core*core + p.Excess*p.Excess/12)
+	return math.Sqrt(core*core + p.Excess*p.Excess/12)
+}
+
+// effectRule is nodes and weights that integrate over a normal effect what is smeared by blur.
+func effectRule(sd, blur float64) (x, weight []float64) {
 	switch {
-	case p.PullSD == 0:
+	case sd == 0:
 		return []float64{0}, []float64{1}
-	case p.PullSD <= 0.5*blur:
-		return p.hermite(fewNodes)
-	case p.PullSD <= blur:
-		return p.hermite(someNodes)
+	case sd <= 0.5*blur:
+		return hermite(fewNodes, sd)
+	case sd <= blur:
+		return hermite(someNodes, sd)
 	}
 	steps := mostSteps
 	if blur > 0 {
-		steps = int(min(math.Ceil(reachSDs*p.PullSD/blur), mostSteps))
+		steps = int(min(math.Ceil(reachSDs*sd/blur), mostSteps))
 	}
 	sum := 0.0
 	for i := -steps; i <= steps; i++ {
 		z := reachSDs * float64(i) / float64(steps)
-		x = append(x, z*p.PullSD)
+		x = append(x, z*sd)
 		weight = append(weight, math.Exp(-0.5*z*z))
 		sum += weight[len(weight)-1]
 	}
@@ -524,11 +540,11 @@ func (p *Problem) pullRule() (x, weight []float64) {
 	return x, weight
 }
 
-func (p *Problem) hermite(n int) (x, weight []float64) {
+func hermite(n int, sd float64) (x, weight []float64) {
 	x, weight = make([]float64, n), make([]float64, n)
 	quad.Hermite{}.FixedLocations(x, weight, math.Inf(-1), math.Inf(1))
 	for i := range x {
-		x[i] *= math.Sqrt2 * p.PullSD
+		x[i] *= math.Sqrt2 * sd
 		weight[i] /= math.SqrtPi
 	}
 	return x, weight
@@ -581,32 +597,30 @@ func (c *curve) value(margin float64) float64 {
 
 func (w *workspace) evaluate(sample []float64, draws int, seed uint64) Result {
 	p := w.p
-	in := integrand{p: p, curve: newCurve(p)}
-	in.nodes, in.weights = p.pullRule()
-	core, wide := p.parts()
-	one := math.Hypot(math.Max(core, wide), p.PullSD)
-	in.certain = clearSDs*one + p.Excess
+	in := p.integrand()
 	r := Result{Pulls: len(w.pulls) - 1, Draws: make([]float64, draws)}
 	margins := make([]float64, len(w.order))
 	worst := newWorstSample(w, draws, seed)
 	for d := range r.Draws {
-		z := sample[d*w.rank : (d+1)*w.rank]
-		for i, s := range w.order {
-			margins[i] = p.States[s].Margin + value.Dot(w.loading[i*w.rank:(i+1)*w.rank], z)
-		}
+		w.at(sample[d*w.rank:(d+1)*w.rank], margins)
 		sum := 0.0
 		for k := 0; k+1 < len(w.pulls); k++ {
 			sum += in.anyCrossing(margins[w.pulls[k]:w.pulls[k+1]], w.stands[w.pulls[k]:w.pulls[k+1]])
 		}
 		r.Draws[d] = sum / float64(r.Pulls)
-		r.Probability += r.Draws[d] / float64(draws)
 		worst.add(margins)
 	}
-	r.Low, r.High = band(r.Draws)
-	r.HighError = quantileError(r.Draws, sample, w.rank, 0.95)
+	p.Trust.apply(&r, sample, w.rank, seed)
 	r.Worst = worst.summary()
 	r.Cells = w.cells(r.Pulls)
 	return r
+}
+
+// at fills in the margins at a draw of the parameters.
+func (w *workspace) at(z, margins []float64) {
+	for i, s := range w.order {
+		margins[i] = w.p.States[s].Margin + value.Dot(w.loading[i*w.rank:(i+1)*w.rank], z)
+	}
 }
 
 // parts returns the standard deviations of the two kinds of cell residual.
@@ -636,6 +650,14 @@ type integrand struct {
 	certain        float64   // a larger margin cannot cross
 	near           []float64 // working memory: the margins that can
 	standing       []float64 // and how many visits each stands for
+}
+
+func (p *Problem) integrand() integrand {
+	in := integrand{p: p, curve: newCurve(p)}
+	in.nodes, in.weights = p.pullRule()
+	core, wide := p.parts()
+	in.certain = clearSDs*math.Hypot(math.Max(core, wide), p.PullSD) + p.Excess
+	return in
 }
 
 // anyCrossing is the chance that any of one pull's margins crosses, given the parameters. A state that stands for
@@ -791,14 +813,16 @@ const errorWindow = 0.03
 // quantile varies by what it varies inside strata of the first axis, which half the squared differences between
 // neighbours along that axis measure (collapsed strata: Cochran, Sampling Techniques, 1977, § 5A.12, from memory); what
 // the strata of other axes take off is not counted. That error of a share, times the steeper slope of the quantile
-// function on either side (Woodruff, JASA 47, 1952), is the quantile's. TestEvaluateAgainst measures it.
-func quantileError(values, sample []float64, rank int, q float64) float64 {
+// function on either side (Woodruff, JASA 47, 1952), is the quantile's. TestEvaluateAgainst measures it. spread, in
+// ascending order, are the values whose quantile it is: the drawn ones, or each with errors of its own whose strata are
+// full.
+func quantileError(values, spread, sample []float64, rank int, q float64) float64 {
 	if rank == 0 {
 		return 0
 	}
 	sorted := append([]float64(nil), values...)
 	sort.Float64s(sorted)
-	at := quantile(sorted, q)
+	at, there := quantile(sorted, q), quantile(spread, q)
 	along := make([]int, len(values))
 	for i := range along {
 		along[i] = i
@@ -812,6 +836,6 @@ func quantileError(values, sample []float64, rank int, q float64) float64 {
 	}
 	n := float64(len(values))
 	share := math.Sqrt(changes / 2 / (n - 1) / n)
-	steeper := math.Max(quantile(sorted, q+errorWindow)-at, at-quantile(sorted, q-errorWindow))
+	steeper := math.Max(quantile(spread, q+errorWindow)-there, there-quantile(spread, q-errorWindow))
 	return share * steeper / errorWindow
 }

@@ -276,6 +276,14 @@ func (l *Level) PullSD() float64 {
 	return math.Sqrt(l.Model.DayVar + l.Model.PullVar)
 }
 
+// DaySD is the relative deviation that pulls of a day have in common.
+func (l *Level) DaySD() float64 {
+	if l.Model == nil {
+		return 0
+	}
+	return math.Sqrt(l.Model.DayVar)
+}
+
 // Expect is the log ratio expected of a car at a state, with the deviation of that level and of one row about it; ok is
 // false where no car measured the metric.
 func (l *Level) Expect(s *state.State, car string) (mean, sd, row float64, ok bool, err error) {

@@ -33,16 +33,17 @@ const (
 	lagStep     = 0.02
 )
 
-// What is left to settle of a lag when the search for it stops, seconds, and after how many rounds it stops in any case.
+// What is left to settle of a lag when the search for it stops, seconds, and after how many rounds it stops in any
+// case.
 const (
 	lagSettled = 0.02
 	lagRounds  = 12
 )
 
-// settleProbe carries the lag on to where exhaust temperature, read with it, follows the fleet's model best: pulls whose
-// readings rise for as long as a longer lag would make them say so, also where all begin alike. A second of lag is a
-// column of the model, with what is known beforehand as its prior, and the reading is bent in the lag, so what the column
-// takes is added to the lag and all is fitted again, until nothing is left to take (Gauss and Newton's method).
+// settleProbe carries the lag on to where exhaust temperature, read with it, follows the fleet's model best: pulls
+// whose readings rise for as long as a longer lag would make them say so, also where all begin alike. A second of lag
+// is a column of the model, with what is known beforehand as its prior, and the reading is bent in the lag, so what the
+// column takes is added to the lag and all is fitted again, until nothing is left to take (Gauss and Newton's method).
 func (f *Fleet) settleProbe(pulls []*state.Visit) error {
 	q, before := QuantityOf(metric.ExhaustTemperature), f.Probe
 	for range lagRounds {
