@@ -126,7 +126,7 @@ func TestContractOrder(t *testing.T) {
 			"notes weather unvisited support"},
 		{r.get("changes").([]any)[0].(object), "what from to account why name largest unit at values pulls reasons"},
 		{r.get("hazards").([]any)[0].(object), "hazard severity status why probability_per_pull interval90 basis " +
-			"cars pulls parent_probability_per_pull change_interval90 reasons"},
+			"cars pulls parent_probability_per_pull change_interval90 reasons record uses"},
 		{r.get("findings").([]any)[0].(object), "rank hazard severity cell metric unit predicted interval90 limit " +
 			"limit_source margin margin_sd probability_per_pull envelope basis change say"},
 		{r.get("gains").([]any)[0].(object), "rpm torque_nm change_pct change_interval90_pct power_kw spent_hazard " +
