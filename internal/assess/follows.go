@@ -2,6 +2,7 @@ package assess
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -11,23 +12,17 @@ import (
 	"headroom/models/value"
 )
 
-// change is how far a metric's predictor lies from where logs give its level, through all but spark and through spark.
-type change struct{ rest, spark float64 }
-
-func (c change) known() bool { return value.Known(c.rest) && value.Known(c.spark) }
-
-// does is what a change does to the metric.
-func (c change) does(f *fleet.Follows) float64 { return c.rest*f.Rest.Mean + c.spark*f.Spark.Mean }
-
-// changeFrom is the change of a metric's predictor at a state from a base. What is not the revision's, as weather or
-// the place of a state that was put where no log was, is told from spark's part only by what spark does at the state.
-func (m *Model) changeFrom(q *fleet.Quantity, s *state.State, base float64) change {
+// changeFrom is the change of a metric's predictor at a state from a base, by part. What is not the revision's, as
+// weather or the place of a state that was put where no log was, is told from the mixture's part and spark's only by what
+// these do at the state.
+func (m *Model) changeFrom(q *fleet.Quantity, s *state.State, base float64) fleet.Parts {
 	all := q.Predictor(m.Platform, s) - base
 	if q.SparkSD == 0 {
-		return change{rest: all}
+		return fleet.Parts{fleet.ThroughAir: all}
 	}
-	_, spark := q.ChangeOf(m.Platform, s)
-	return change{all - spark, spark}
+	by := q.PartsOf(m.Platform, s)
+	by[fleet.ThroughAir] = all - by[fleet.ThroughMixture] - by[fleet.ThroughSpark]
+	return by
 }
 
 // missed is what a deviation of what past revisions did beside their slopes adds at a state: all of it for a change as
@@ -40,25 +35,17 @@ func (m *Model) missed(q *fleet.Quantity, s *state.State, f *fleet.Follows) floa
 	return math.Min(1, math.Hypot(rest, spark)/f.Typical)
 }
 
-// What a revision moves a metric through, where physics and past revisions are compared.
-const (
-	ThroughSpark = "spark"
-	ThroughRest  = "rest"
-)
-
 // dispute makes predictor.dispute.
 func (m *Model) dispute(q *fleet.Quantity, f *fleet.Follows) func(s *state.State) float64 {
-	if !f.Rest.Against && !f.Spark.Against {
+	if !slices.ContainsFunc(f.Slopes[:], func(s fleet.Slope) bool { return s.Against }) {
 		return nil
 	}
 	return func(s *state.State) float64 {
-		rest, spark := q.ChangeOf(m.Platform, s)
 		apart := 0.0
-		if f.Rest.Against {
-			apart += math.Abs(rest * (f.Rest.Shown - q.PhysicsSlope()))
-		}
-		if f.Spark.Against {
-			apart += math.Abs(spark * (f.Spark.Shown - q.PhysicsSlope()))
+		for k, by := range q.PartsOf(m.Platform, s) {
+			if f.Slopes[k].Against {
+				apart += math.Abs(by * (f.Slopes[k].Shown - q.PhysicsSlope()))
+			}
 		}
 		return apart
 	}
@@ -77,29 +64,32 @@ func (pr *predictor) disputes(r reading) bool {
 	return apart > smallDispute*sd && r.margin-apart < value.Z95*sd
 }
 
+// throughs are the names of the parts of a change in results.
+var throughs = [fleet.NumParts]string{"air", "mixture", "spark"}
+
 // movesAgainst says what past revisions show against physics.
 func (e *evaluation) movesAgainst() *MovesAgainst {
 	f := e.predictor.follows
-	through, slope := ThroughRest, f.Rest
-	if !f.Rest.Against {
-		through, slope = ThroughSpark, f.Spark
-	}
+	part := slices.IndexFunc(f.Slopes[:], func(s fleet.Slope) bool { return s.Against })
+	slope := f.Slopes[part]
 	expected := fleet.QuantityOf(e.ID).PhysicsSlope()
-	return &MovesAgainst{Hazard: e.hazard, Metric: e.ID, Through: through, Shown: result.Number(slope.Shown),
+	return &MovesAgainst{Hazard: e.hazard, Metric: e.ID, Through: throughs[part], Shown: result.Number(slope.Shown),
 		ShownSD: result.Number(slope.ShownSD), Expected: result.Number(expected), Cars: f.Cars, Revisions: f.Revisions}
 }
 
 // numFollows is how many parameters withFollows adds.
-const numFollows = 3
+const numFollows = int(fleet.NumParts) + 1
 
-// withFollows adds to a covariance those of how a metric follows its predictor: two slopes, and what past revisions did
-// beside them.
+// withFollows adds to a covariance those of how a metric follows its predictor: a slope for each part of a change, and
+// what past revisions did beside them.
 func withFollows(cov *mat.SymDense, f *fleet.Follows) *mat.SymDense {
 	n := cov.SymmetricDim()
 	out := widened(cov, numFollows)
-	out.SetSym(n, n, f.Rest.SD*f.Rest.SD)
-	out.SetSym(n+1, n+1, f.Spark.SD*f.Spark.SD)
-	out.SetSym(n, n+1, f.Covariance)
-	out.SetSym(n+2, n+2, f.Missed*f.Missed)
+	for j := range f.Covariance {
+		for k := j; k < len(f.Covariance); k++ {
+			out.SetSym(n+j, n+k, f.Covariance[j][k])
+		}
+	}
+	out.SetSym(n+numFollows-1, n+numFollows-1, f.Missed*f.Missed)
 	return out
 }

@@ -36,14 +36,13 @@ func widened(cov *mat.SymDense, by int) *mat.SymDense {
 	return out
 }
 
-// looseEnds extends a gradient g of a margin by them. slope and bySpark are what the metric moves by for one unit of
-// its predictor, through all but spark and through spark; settled is what the metric's level takes away of the platform
-// file's part, in units of the metric.
-func (m *Model) looseEnds(g []float64, q *fleet.Quantity, s *state.State, slope, bySpark float64,
+// looseEnds extends a gradient g of a margin by them. slope is what the metric moves by for one unit of its predictor,
+// rest and spark what the revision's change does to the metric through all but spark and through spark; settled is what
+// the metric's level takes away of the platform file's part, in units of the metric.
+func (m *Model) looseEnds(g []float64, q *fleet.Quantity, s *state.State, slope, rest, spark float64,
 	settled [state.NumLoose]float64) []float64 {
 	side := q.Side.Sign()
-	rest, spark := q.ChangeOf(m.Platform, s)
-	g = append(g, -side*slope*rest, -side*bySpark*spark)
+	g = append(g, -side*rest, -side*spark)
 	for k, d := range q.LooseChange(m.Platform, s) {
 		g = append(g, -side*(slope*d-settled[k]))
 	}

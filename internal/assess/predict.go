@@ -162,10 +162,10 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 		}
 	}
 	side := q.Side.Sign()
-	design := func(s *state.State) (d []float64, moved change, ok bool) {
+	design := func(s *state.State) (d []float64, moved fleet.Parts, ok bool) {
 		base := fit.Base(m.Platform, q, s)
 		moved = m.changeFrom(q, s, base)
-		if !moved.known() {
+		if !value.AllKnown(moved[:]...) {
 			return nil, moved, false
 		}
 		d, err := fit.Design(m.Platform, s, base)
@@ -183,7 +183,7 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 			if !known {
 				return 0, false
 			}
-			return side * (limit - (value.Dot(d, mean) + moved.does(&fit.Follows) + offset + pattern.Of(s))), true
+			return side * (limit - (value.Dot(d, mean) + fit.Follows.Does(moved) + offset + pattern.Of(s))), true
 		},
 		gradient: func(s *state.State) []float64 {
 			d, moved, _ := design(s)
@@ -191,9 +191,14 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 			for i := range d {
 				g[i] = -side * d[i]
 			}
-			g = append(g, -side*moved.rest, -side*moved.spark, -side*m.missed(q, s, &fit.Follows))
-			slope := fit.Follows.Rest.Mean
-			return m.looseEnds(g, q, s, slope, fit.Follows.Spark.Mean, times(fit.Loose, slope))
+			for _, by := range moved {
+				g = append(g, -side*by)
+			}
+			g = append(g, -side*m.missed(q, s, &fit.Follows))
+			slope := fit.Follows.Slopes[fleet.ThroughAir].Mean
+			did := q.PartsOf(m.Platform, s)
+			spark := did[fleet.ThroughSpark] * fit.Follows.Slopes[fleet.ThroughSpark].Mean
+			return m.looseEnds(g, q, s, slope, fit.Follows.Does(did)-spark, spark, times(fit.Loose, slope))
 		},
 	}
 }
@@ -236,7 +241,8 @@ func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) p
 			for i := range d {
 				g[i] = -side * v * d[i]
 			}
-			return m.looseEnds(g, q, s, factor, factor, l.SettledAt(s, v))
+			rest, spark := q.ChangeOf(m.Platform, s)
+			return m.looseEnds(g, q, s, factor, factor*rest, factor*spark, l.SettledAt(s, v))
 		},
 	}
 }

@@ -235,7 +235,7 @@ type (
 	MovesAgainst struct {
 		Hazard    hazard.ID     `json:"hazard"`
 		Metric    metric.ID     `json:"metric"`
-		Through   string        `json:"through"`  // ThroughSpark or ThroughRest
+		Through   string        `json:"through"`  // spark, mixture or air
 		Shown     result.Number `json:"shown"`    // share of the expected change that came, 1: all
 		ShownSD   result.Number `json:"shown_sd"` // its deviation
 		Expected  result.Number `json:"expected"`

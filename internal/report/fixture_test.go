@@ -401,7 +401,7 @@ func fixtureSensors() result.Reasons {
 		assess.MayNotHear{Pulls: 12, Steady: 24, Silent: 0.21, Chance: 0.004, High: 0.02, Threshold: result.Unknown()},
 		assess.RecordAgainst{Hazard: "knock", Severity: "major", Crossed: 5, Of: 23, Low: 0.091, Parent: 0.037,
 			High: 0.084},
-		assess.MovesAgainst{Hazard: "exhaust_temperature", Metric: "exhaust_temperature", Through: assess.ThroughSpark,
+		assess.MovesAgainst{Hazard: "exhaust_temperature", Metric: "exhaust_temperature", Through: "spark",
 			Shown: 0.07, ShownSD: 0.05, Expected: 0.7, Cars: 19, Revisions: 62},
 		assess.LogsOffTable{Revision: "rev-0142-a", Role: "spark", By: 6.2, Unit: "deg", Pulls: 6},
 		assess.ChargeBelowAmbient{By: 11.5, Pulls: 6},

@@ -24,9 +24,9 @@ func (w words) sensorReason(r result.Reason) string {
 			"sensor, deposits, a change of the car), and log again", plain(r.Hazard), r.Crossed, count(r.Of, "pull"),
 			spokenShare(r.Low), show.Probability(r.Parent), show.Probability(r.High))
 	case assess.MovesAgainst:
-		through := "spark"
-		if r.Through == assess.ThroughRest {
-			through = "mixture, boost or another change than spark"
+		through := r.Through
+		if through == "air" {
+			through = "boost, or another that is neither mixture nor spark"
 		}
 		return fmt.Sprintf("%s: by %s of %s it moved by %.2f ± %.2f of what the cycle gives a change of %s, where "+
 			"about %.2f is expected, and which holds decides here; log two pulls on this revision with gentle "+

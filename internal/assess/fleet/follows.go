@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 
@@ -19,11 +20,19 @@ import (
 // together for other reasons too: a sensor trails, heat soaks in, speed does what physics leaves out; what is learnt
 // there is not what a revision does. So the slopes of changes are learnt from the fleet's past revisions alone.
 type Follows struct {
-	Rest, Spark     Slope   // of the metric a unit of its predictor's change through all but spark, and through spark
-	Covariance      float64 // of the two
-	Cars, Revisions int     // that show them: of cars that were logged on two revisions or more
-	Missed          float64 // deviation of what a revision did to the metric beside the slopes, in the metric's unit
-	Typical         float64 // root mean square of the predictor's changes that they were learnt from
+	Slopes          [NumParts]Slope // of the metric a unit of its predictor's change through each part
+	Covariance      [NumParts]Parts // of their errors
+	Cars, Revisions int             // that show them: of cars that were logged on two revisions or more
+	Missed          float64         // deviation of what a revision did beside the slopes, in the metric's unit
+	Typical         float64         // root mean square of the predictor's changes that they were learnt from
+}
+
+// Does is what a change of the predictor does to the metric.
+func (f *Follows) Does(by Parts) (sum float64) {
+	for k, x := range by {
+		sum += x * f.Slopes[k].Mean
+	}
+	return sum
 }
 
 // Slope is what physics and past revisions together say of a slope, and what past revisions alone do.
@@ -91,25 +100,25 @@ func (p *passage) foretell(on *state.Platform) {
 	}
 }
 
-// foretold are the changes of a metric's predictor by revision, through all but spark and through spark, from the mean
-// over the revisions; nil where it is not known.
-func (p *passage) foretold(on *state.Platform, m *Quantity) [][2]float64 {
-	out, n := make([][2]float64, len(p.revisions)), 0.0
+// foretold are the changes of a metric's predictor by revision, from the mean over the revisions; nil where it is not
+// known.
+func (p *passage) foretold(on *state.Platform, m *Quantity) []Parts {
+	out, n := make([]Parts, len(p.revisions)), 0.0
 	for _, moved := range p.sampled {
 		if slices.ContainsFunc(moved, func(s state.State) bool { return !value.Known(m.Predictor(on, &s)) }) {
 			continue
 		}
 		for t := range moved {
-			rest, spark := m.ChangeOf(on, &moved[t])
-			out[t][0] += rest
-			out[t][1] += spark
+			for k, by := range m.PartsOf(on, &moved[t]) {
+				out[t][k] += by
+			}
 		}
 		n++
 	}
 	if n == 0 {
 		return nil
 	}
-	for k := range 2 {
+	for k := range NumParts {
 		mean := 0.0
 		for t := range out {
 			out[t][k] /= n
@@ -140,8 +149,8 @@ func about(byRevision [][]*state.State, read func(s *state.State) float64) [][]f
 // shown is what a row shows beside its car's mean over revisions at that speed.
 type shown struct {
 	s              *state.State
-	change         [2]float64 // foretold of its revision's predictor: see passage.foretold
-	order, ambient float64    // 0 where ambient temperature is not known at the whole passage
+	change         Parts   // foretold of its revision's predictor: see passage.foretold
+	order, ambient float64 // 0 where ambient temperature is not known at the whole passage
 	y              float64
 }
 
@@ -152,7 +161,7 @@ func (p *passage) shows(on *state.Platform, m *Quantity) (out []shown) {
 		return nil
 	}
 	var kept [][]*state.State
-	var change [][2]float64
+	var change []Parts
 	for r, states := range p.ran {
 		measured := slices.DeleteFunc(slices.Clone(states), func(s *state.State) bool {
 			return !value.Known(m.Measured(on, s))
@@ -193,7 +202,7 @@ func trailed(all []shown, lag float64) {
 	}
 	for _, rows := range byPull {
 		slices.SortStableFunc(rows, func(a, b *shown) int { return cmp.Compare(a.s.Row.Into, b.s.Row.Into) })
-		var sum [2]float64
+		var sum Parts
 		weight, last := 0.0, 0.0
 		for _, row := range rows {
 			fade := math.Exp(-(row.s.Row.Into - last) / lag)
@@ -214,9 +223,12 @@ func trailed(all []shown, lag float64) {
 // a row shows is the slopes times what the tables foretell, heat soak, ambient temperature and deviations of the
 // revision, its day and its pull.
 func (f *Fleet) followed(m *Quantity, at []passage, without []string) (Follows, error) {
-	out := Follows{Rest: Slope{Mean: m.slope, SD: m.slopeSD}}
-	if m.SparkSD > 0 {
-		out.Spark = out.Rest
+	out := Follows{}
+	for k := range out.Slopes {
+		if k == int(ThroughAir) || m.SparkSD > 0 {
+			out.Slopes[k] = Slope{Mean: m.slope, SD: m.slopeSD}
+			out.Covariance[k][k] = m.slopeSD * m.slopeSD
+		}
 	}
 	var all []shown
 	cars := map[string]bool{}
@@ -233,16 +245,15 @@ func (f *Fleet) followed(m *Quantity, at []passage, without []string) (Follows, 
 	if m.trails() {
 		trailed(all, f.Platform.Probe.Lag)
 	}
-	var squares [2]float64
+	var squares Parts
 	for _, row := range all {
 		for k, x := range row.change {
 			squares[k] += x * x
 		}
 	}
-	slopes := []*Slope{&out.Rest, &out.Spark}
-	var told []int // which of them
-	for k := range slopes {
-		if squares[k] > 0 && slopes[k].SD > 0 {
+	var told []int // which of the slopes
+	for k := range out.Slopes {
+		if squares[k] > 0 && out.Slopes[k].SD > 0 {
 			told = append(told, k)
 		}
 	}
@@ -262,26 +273,29 @@ func (f *Fleet) followed(m *Quantity, at []passage, without []string) (Follows, 
 		return out, err
 	}
 	out.Cars, out.Revisions = len(cars), len(nest.Cars)
-	out.Typical = math.Sqrt((squares[0] + squares[1]) / float64(len(all)))
+	out.Typical = math.Sqrt(floats.Sum(squares[:]) / float64(len(all)))
 	// Means over a car's revisions were taken off, which takes a degree of freedom a car.
 	freed := float64(out.Revisions) / float64(max(1, out.Revisions-out.Cars))
 	out.Missed = math.Sqrt(freed * model.Estimated.Car)
 	const first = 2 // of the slopes' columns
+	seen := mat.NewSymDense(len(told), nil)
 	for j, k := range told {
-		slopes[k].Shown, slopes[k].ShownSD = model.Coef[first+j], math.Sqrt(model.Cov[first+j][first+j])
+		out.Slopes[k].Shown, out.Slopes[k].ShownSD = model.Coef[first+j], math.Sqrt(model.Cov[first+j][first+j])
+		for i := range j + 1 {
+			seen.SetSym(i, j, model.Cov[first+i][first+j])
+		}
 	}
-	together := 0.0
-	if len(told) == 2 {
-		together = model.Cov[first][first+1] / (out.Rest.ShownSD * out.Spark.ShownSD)
-	}
-	m.believe(&out, together)
+	m.believe(&out, told, seen)
 	return out, nil
 }
 
-// A slope's posterior is summed over slopeGrid points within slopeReach prior deviations.
+// The posterior of slopes is summed over grids of slopeNodes points a slope: first within slopeReach prior deviations,
+// then slopeRounds times within slopeReach deviations of what the grid before said.
 const (
-	slopeGrid  = 161
-	slopeReach = 5
+	slopeNodes  = 31
+	slopeReach  = 5.0
+	slopeRounds = 4
+	slopeGrid   = 161 // of contradicts
 )
 
 // contradicted is the two-sided prior predictive probability (Box, J. R. Statist. Soc. A 143, 1980) below which what
@@ -301,54 +315,87 @@ func (m *Quantity) slopeAt(z float64) float64 {
 	return m.slope * math.Exp(m.slopeSD/m.slope*z)
 }
 
-// believe joins what past revisions show of the slopes, normal with the given correlation of their errors, with their
+// believe joins what past revisions show of some of the slopes, normal with the covariance of their errors, with their
 // priors, and keeps the first two moments.
-func (m *Quantity) believe(f *Follows, correlation float64) {
-	grid := func(s *Slope) []float64 {
-		if s.ShownSD == 0 {
-			return []float64{math.NaN()}
-		}
-		z := make([]float64, slopeGrid)
-		for i := range z {
-			z[i] = slopeZ(i)
-		}
-		return z
+func (m *Quantity) believe(f *Follows, told []int, errors *mat.SymDense) {
+	var precision mat.Cholesky
+	if !precision.Factorize(errors) {
+		return
 	}
-	apart := func(s *Slope, z float64) (prior, d float64) {
-		if s.ShownSD == 0 {
-			return 0, 0
-		}
-		return z * z, (s.Shown - m.slopeAt(z)) / s.ShownSD
+	centre, reach := make([]float64, len(told)), make([]float64, len(told))
+	for j := range reach {
+		reach[j] = slopeReach
 	}
-	var rest, spark, weights []float64
-	most := math.Inf(-1)
-	for _, zr := range grid(&f.Rest) {
-		for _, zs := range grid(&f.Spark) {
-			pr, dr := apart(&f.Rest, zr)
-			ps, ds := apart(&f.Spark, zs)
-			w := -(pr + ps + (dr*dr-2*correlation*dr*ds+ds*ds)/(1-correlation*correlation)) / 2
-			rest, spark, weights = append(rest, m.slopeAt(zr)), append(spark, m.slopeAt(zs)), append(weights, w)
-			most = math.Max(most, w)
+	var sum slopeSums
+	for range slopeRounds {
+		sum = m.overSlopes(f, told, &precision, centre, reach)
+		for j := range told {
+			step := 2 * reach[j] / (slopeNodes - 1)
+			spread := math.Sqrt(math.Max(sum.zz[j]-sum.z[j]*sum.z[j], 0))
+			centre[j], reach[j] = sum.z[j], slopeReach*math.Max(spread, step)
 		}
 	}
-	for i := range weights {
-		weights[i] = math.Exp(weights[i] - most)
+	for j, k := range told {
+		s := &f.Slopes[k]
+		s.Mean = sum.slope[j]
+		for i, l := range told {
+			f.Covariance[k][l] = sum.product[i][j] - sum.slope[i]*sum.slope[j]
+		}
+		s.SD = math.Sqrt(math.Max(f.Covariance[k][k], 0))
+		s.Against = m.contradicts(s, f.Revisions-f.Cars)
 	}
-	for k, s := range []*Slope{&f.Rest, &f.Spark} {
-		if s.ShownSD > 0 {
-			mean, variance := stat.PopMeanVariance([][]float64{rest, spark}[k], weights)
-			s.Mean, s.SD = mean, math.Sqrt(variance)
-			s.Against = m.contradicts(s, f.Revisions-f.Cars)
+}
+
+// slopeSums are posterior means over a grid: of places in prior deviations, their squares, slopes and their products.
+type slopeSums struct {
+	z, zz, slope []float64
+	product      [][]float64
+}
+
+// overSlopes sums the posterior over a grid of slopes, in prior deviations about a centre.
+func (m *Quantity) overSlopes(f *Follows, told []int, errors *mat.Cholesky, centre, reach []float64) slopeSums {
+	n := len(told)
+	points := 1
+	for range told {
+		points *= slopeNodes
+	}
+	at, logs := make([][]float64, points), make([]float64, points)
+	off, scaled := mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
+	for i := range at {
+		at[i] = make([]float64, n)
+		rest := i
+		for j, k := range told {
+			at[i][j] = centre[j] + reach[j]*(2*float64(rest%slopeNodes)/(slopeNodes-1)-1)
+			rest /= slopeNodes
+			logs[i] -= at[i][j] * at[i][j] / 2
+			off.SetVec(j, f.Slopes[k].Shown-m.slopeAt(at[i][j]))
+		}
+		if errors.SolveVecTo(scaled, off) == nil {
+			logs[i] -= mat.Dot(off, scaled) / 2
 		}
 	}
-	if f.Rest.ShownSD > 0 && f.Spark.ShownSD > 0 {
-		total := 0.0
-		for i, w := range weights {
-			f.Covariance += w * (rest[i] - f.Rest.Mean) * (spark[i] - f.Spark.Mean)
-			total += w
-		}
-		f.Covariance /= total
+	out := slopeSums{make([]float64, n), make([]float64, n), make([]float64, n), make([][]float64, n)}
+	for j := range out.product {
+		out.product[j] = make([]float64, n)
 	}
+	most, total := floats.Max(logs), 0.0
+	for i, z := range at {
+		w := math.Exp(logs[i] - most)
+		total += w
+		for j := range told {
+			slope := m.slopeAt(z[j])
+			out.z[j] += w * z[j]
+			out.zz[j] += w * z[j] * z[j]
+			out.slope[j] += w * slope
+			for l := range told {
+				out.product[j][l] += w * slope * m.slopeAt(z[l])
+			}
+		}
+	}
+	for _, v := range append([][]float64{out.z, out.zz, out.slope}, out.product...) {
+		floats.Scale(1/total, v)
+	}
+	return out
 }
 
 // contradicts reports whether what past revisions show of a slope contradicts the one that physics gives; nothing does

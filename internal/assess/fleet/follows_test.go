@@ -5,6 +5,7 @@ import (
 	"math"
 	"testing"
 
+	"gonum.org/v1/gonum/mat"
 	"pgregory.net/rapid"
 
 	"headroom/internal/assess/state"
@@ -46,13 +47,14 @@ func noise(s *state.State, salt string) float64 {
 }
 
 // A metric that moves against its predictor inside every pull, and with it wherever a table is changed, follows it by
-// the slopes of the tables. The truth is made here: 0.6 through all but spark and 0.9 through spark, on logged pulls
-// and calibrations of the demo.
+// the slopes of the tables. The truth is made here: 0.6 through charge, 1.2 through the mixture and 0.9 through spark, on
+// logged pulls and calibrations of the demo.
 func TestFollowsTables(t *testing.T) {
 	f, pulls := demoPulls(t)
 	real := QuantityOf("exhaust_temperature")
 	q := *real
 	q.ID = "exhaust_temperature_of_another_truth"
+	truth := Parts{0.6, 1.2, 0.9}
 	passed := f.passages(pulls)
 	if len(passed) < 20 {
 		t.Fatalf("%d passages with several revisions", len(passed))
@@ -69,8 +71,11 @@ func TestFollowsTables(t *testing.T) {
 				if !ok {
 					t.Fatalf("%s does not run on %s", s.Pull, common[s.Car])
 				}
-				rest, spark := q.ChangeOf(f.Platform, &at)
-				showed[s] = -0.5*q.Predictor(f.Platform, &at) - 0.6*rest - 0.9*spark + 2*noise(s, "row")
+				by := q.PartsOf(f.Platform, &at)
+				showed[s] = -0.5*q.Predictor(f.Platform, &at) + 2*noise(s, "row")
+				for k, slope := range truth {
+					showed[s] -= slope * by[k]
+				}
 			}
 		}
 	}
@@ -80,57 +85,88 @@ func TestFollowsTables(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Logf("%+v", got)
-	for _, c := range []struct {
-		what  string
-		slope Slope
-		true  float64
-	}{{"rest", got.Rest, 0.6}, {"spark", got.Spark, 0.9}} {
-		if math.Abs(c.slope.Shown-c.true) > 3*c.slope.ShownSD+0.05*c.true {
-			t.Errorf("%s: %.3f ± %.3f shown, %.2f true", c.what, c.slope.Shown, c.slope.ShownSD, c.true)
+	for k, slope := range got.Slopes {
+		if math.Abs(slope.Shown-truth[k]) > 3*slope.ShownSD+0.05*truth[k] {
+			t.Errorf("part %d: %.3f ± %.3f shown, %.2f true", k, slope.Shown, slope.ShownSD, truth[k])
 		}
-		if c.slope.Against {
-			t.Errorf("%s: %+v called against physics", c.what, c.slope)
+		if slope.Against {
+			t.Errorf("part %d: %+v called against physics", k, slope)
 		}
 	}
-	if got.Spark.ShownSD > 0.15 {
-		t.Errorf("spark: no sharper than ± %.3f", got.Spark.ShownSD)
+	if sd := got.Slopes[ThroughSpark].ShownSD; sd > 0.15 {
+		t.Errorf("spark: no sharper than ± %.3f", sd)
 	}
 }
 
 // With nothing shown a slope keeps its prior; what a log-normal prior says of its mean and deviation is in closed form
 // (Johnson, Kotz and Balakrishnan, Continuous Univariate Distributions 1, 1994, eq. 14.8). A normal prior is conjugate.
 func TestBelieve(t *testing.T) {
+	believed := func(q *Quantity, shown, sd float64) Slope {
+		var f Follows
+		f.Slopes[ThroughAir] = Slope{Shown: shown, ShownSD: sd}
+		q.believe(&f, []int{int(ThroughAir)}, mat.NewSymDense(1, []float64{sd * sd}))
+		return f.Slopes[ThroughAir]
+	}
 	q := &Quantity{slope: 0.7, slopeSD: 0.35}
-	f := Follows{Rest: Slope{Shown: 3, ShownSD: 1e6}}
-	q.believe(&f, 0)
 	variance := 0.25
 	mean := 0.7 * math.Exp(variance/2)
-	close(t, "mean of an unshown slope", f.Rest.Mean, mean, 1e-3)
-	close(t, "its deviation", f.Rest.SD, mean*math.Sqrt(math.Exp(variance)-1), 1e-3)
-	f = Follows{Rest: Slope{Shown: 0.9, ShownSD: 0.04}}
-	q.believe(&f, 0)
-	close(t, "mean of a well shown slope", f.Rest.Mean, 0.9, 0.01)
-	close(t, "its deviation", f.Rest.SD, 0.04, 0.002)
-	free := &Quantity{slope: 0, slopeSD: 0.5}
-	f = Follows{Rest: Slope{Shown: -0.4, ShownSD: 0.25}}
-	free.believe(&f, 0)
-	close(t, "a slope without a sign", f.Rest.Mean, -0.4/(1+0.25*0.25/0.25), 1e-6)
-	close(t, "its deviation", f.Rest.SD, math.Sqrt(1/(1/0.25+1/0.0625)), 1e-4)
+	got := believed(q, 3, 1e6)
+	close(t, "mean of an unshown slope", got.Mean, mean, 1e-3)
+	close(t, "its deviation", got.SD, mean*math.Sqrt(math.Exp(variance)-1), 1e-3)
+	got = believed(q, 0.9, 0.04)
+	close(t, "mean of a well shown slope", got.Mean, 0.9, 0.01)
+	close(t, "its deviation", got.SD, 0.04, 0.002)
+	got = believed(&Quantity{slope: 0, slopeSD: 0.5}, -0.4, 0.25)
+	close(t, "a slope without a sign", got.Mean, -0.4/(1+0.25*0.25/0.25), 1e-4)
+	close(t, "its deviation", got.SD, math.Sqrt(1/(1/0.25+1/0.0625)), 1e-4)
+}
+
+// Normal priors of three slopes and normal errors that go together have a posterior in closed form: its precision is the
+// sum of both precisions (Gelman and others, Bayesian Data Analysis, 3rd ed., sec. 3.5).
+func TestBelieveTogether(t *testing.T) {
+	q := &Quantity{slope: 0, slopeSD: 0.5}
+	errors := mat.NewSymDense(3, []float64{0.04, 0.03, -0.01, 0.03, 0.09, 0, -0.01, 0, 0.25})
+	shown := []float64{0.5, -0.3, 0.8}
+	var f Follows
+	for k := range f.Slopes {
+		f.Slopes[k] = Slope{Shown: shown[k], ShownSD: math.Sqrt(errors.At(k, k))}
+	}
+	q.believe(&f, []int{0, 1, 2}, errors)
+	var precision, cov, mean mat.Dense
+	if err := precision.Inverse(errors); err != nil {
+		t.Fatal(err)
+	}
+	mean.Mul(&precision, mat.NewVecDense(3, shown))
+	for k := range 3 {
+		precision.Set(k, k, precision.At(k, k)+1/0.25)
+	}
+	if err := cov.Inverse(&precision); err != nil {
+		t.Fatal(err)
+	}
+	mean.Mul(&cov, &mean)
+	for j := range 3 {
+		close(t, "mean", f.Slopes[j].Mean, mean.At(j, 0), 1e-3)
+		for k := range 3 {
+			close(t, "covariance", f.Covariance[j][k], cov.At(j, k), 1e-3)
+		}
+	}
 }
 
 // No fit turns physics round, and what contradicts it is called so.
 func TestBelieveKeepsSign(t *testing.T) {
 	q := &Quantity{slope: 0.7, slopeSD: 0.35, SparkSD: 0.35}
 	rapid.Check(t, func(t *rapid.T) {
-		f := Follows{Revisions: 80, Cars: 20,
-			Rest: Slope{Shown: rapid.Float64Range(-5, 5).Draw(t, "rest"),
-				ShownSD: rapid.Float64Range(0.02, 3).Draw(t, "rest_sd")},
-			Spark: Slope{Shown: rapid.Float64Range(-5, 5).Draw(t, "spark"),
-				ShownSD: rapid.Float64Range(0.02, 3).Draw(t, "spark_sd")},
-		}
-		correlation := rapid.Float64Range(-0.9, 0.9).Draw(t, "correlation")
-		q.believe(&f, correlation)
-		for _, s := range []Slope{f.Rest, f.Spark} {
+		a := Slope{Shown: rapid.Float64Range(-5, 5).Draw(t, "air"),
+			ShownSD: rapid.Float64Range(0.02, 3).Draw(t, "air_sd")}
+		b := Slope{Shown: rapid.Float64Range(-5, 5).Draw(t, "spark"),
+			ShownSD: rapid.Float64Range(0.02, 3).Draw(t, "spark_sd")}
+		f := Follows{Revisions: 80, Cars: 20}
+		f.Slopes[ThroughAir], f.Slopes[ThroughSpark] = a, b
+		both := rapid.Float64Range(-0.9, 0.9).Draw(t, "correlation") * a.ShownSD * b.ShownSD
+		q.believe(&f, []int{int(ThroughAir), int(ThroughSpark)},
+			mat.NewSymDense(2, []float64{a.ShownSD * a.ShownSD, both, both, b.ShownSD * b.ShownSD}))
+		a, b = f.Slopes[ThroughAir], f.Slopes[ThroughSpark]
+		for _, s := range []Slope{a, b} {
 			if !(s.Mean > 0) || !(s.SD >= 0) {
 				t.Fatalf("%+v", f)
 			}
@@ -141,7 +177,8 @@ func TestBelieveKeepsSign(t *testing.T) {
 				t.Fatalf("%+v is called against physics", s)
 			}
 		}
-		if c := f.Covariance / (f.Rest.SD * f.Spark.SD); f.Rest.SD > 1e-6 && f.Spark.SD > 1e-6 && math.Abs(c) > 1.001 {
+		c := f.Covariance[ThroughAir][ThroughSpark] / (a.SD * b.SD)
+		if a.SD > 1e-6 && b.SD > 1e-6 && math.Abs(c) > 1.001 {
 			t.Fatalf("correlation %v of %+v", c, f)
 		}
 	})

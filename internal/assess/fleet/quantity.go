@@ -156,20 +156,43 @@ func (m *Quantity) Margin(p *state.Platform, s *state.State, limit func(rpm, loa
 	return smallest
 }
 
-// ChangeOf is how far a metric's predictor moved from what was logged: through spark, and through all else. They are
-// kept apart because their errors are: more charge and less spark may cancel in torque, what is not known of either
-// does not.
-func (m *Quantity) ChangeOf(p *state.Platform, s *state.State) (rest, spark float64) {
+// Part is what a calibration moves a metric's predictor through.
+type Part int
+
+// The parts of a change: charge, with all that is not told apart from it; the mixture; spark.
+const (
+	ThroughAir Part = iota
+	ThroughMixture
+	ThroughSpark
+	NumParts
+)
+
+// Parts is something of each part.
+type Parts [NumParts]float64
+
+// PartsOf is how far a metric's predictor moved from what was logged, by part. They are kept apart because physics is
+// off by different amounts in each, and so are their errors: more charge and less spark may cancel in torque, what is
+// not known of either does not. A metric that the cycle model has no part in moves through ThroughAir alone.
+func (m *Quantity) PartsOf(p *state.Platform, s *state.State) (out Parts) {
 	if s.Logged == nil {
-		return 0, 0
+		return out
 	}
-	kept := *s
-	kept.Simulated = s.SparkKept
-	now, between, then := m.Predictor(p, s), m.Predictor(p, &kept), m.Predictor(p, s.Logged)
-	if !value.Known(now) || !value.Known(between) || !value.Known(then) {
-		return 0, 0
+	with := func(combustion state.Simulated) float64 {
+		at := *s
+		at.Simulated = combustion
+		return m.Predictor(p, &at)
 	}
-	return between - then, now - between
+	now, kept, air, then := m.Predictor(p, s), with(s.SparkKept), with(s.OnlyAir), m.Predictor(p, s.Logged)
+	if !value.AllKnown(now, kept, air, then) {
+		return out
+	}
+	return Parts{air - then, kept - air, now - kept}
+}
+
+// ChangeOf is how far a metric's predictor moved from what was logged: through spark, and through all else.
+func (m *Quantity) ChangeOf(p *state.Platform, s *state.State) (rest, spark float64) {
+	by := m.PartsOf(p, s)
+	return by[ThroughAir] + by[ThroughMixture], by[ThroughSpark]
 }
 
 // overshootOnTarget is a cell's boost overshoot, NaN while the turbocharger still spools.

@@ -44,15 +44,23 @@ func (p *Platform) refuel(s *State, id string) bool {
 	return true
 }
 
-// resimulate simulates a moved state with its own spark and with the logged one.
+// resimulate simulates a moved state as it is, with the logged spark, and with the logged lambda too.
 func (p *Platform) resimulate(s *State) {
 	p.Simulate(s)
-	s.SparkKept = s.Simulated
-	if s.Logged != nil && s.Spark != s.Logged.Spark {
-		kept := *s
+	s.SparkKept, s.OnlyAir = s.Simulated, s.Simulated
+	if s.Logged == nil {
+		return
+	}
+	kept := *s
+	if s.Spark != s.Logged.Spark {
 		kept.Spark = s.Logged.Spark
 		p.Simulate(&kept)
-		s.SparkKept = kept.Simulated
+		s.SparkKept, s.OnlyAir = kept.Simulated, kept.Simulated
+	}
+	if s.Lambda != s.Logged.Lambda {
+		kept.Lambda = s.Logged.Lambda
+		p.Simulate(&kept)
+		s.OnlyAir = kept.Simulated
 	}
 }
 

@@ -28,7 +28,7 @@ func TestMadeIsMovedWithoutChange(t *testing.T) {
 	if !ok || !okMoved {
 		t.Fatal(ok, okMoved)
 	}
-	got.Simulated, got.SparkKept = want.Simulated, want.SparkKept
+	got.Simulated, got.SparkKept, got.OnlyAir = want.Simulated, want.SparkKept, want.OnlyAir
 	if got.RPM != 4500 || got.Spark != 10+0.1*(160-120) || got.Logged != &s || !got.Placed {
 		t.Errorf("made %+v", got)
 	}

@@ -54,6 +54,7 @@ type State struct {
 	Simulated Simulated // combustion here
 	Logged    *State    // what it was before it was moved to another calibration; nil where it was not
 	SparkKept Simulated // combustion as moved, but at the logged spark
+	OnlyAir   Simulated // and at the logged lambda
 
 	loosened *loosened // see Platform.Loosened; nil until asked for
 }
@@ -138,6 +139,10 @@ func (s *State) Axis(id channel.ID) float64 {
 		return math.NaN()
 	}
 	return read(s)
+}
+
+func (s Simulated) less(o Simulated) Simulated {
+	return Simulated{s.PeakKPa - o.PeakKPa, s.BMEPKPa - o.BMEPKPa, s.TorqueNm - o.TorqueNm, s.ExhaustC - o.ExhaustC}
 }
 
 // Plus is the sum of two results.

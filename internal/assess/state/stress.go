@@ -238,13 +238,10 @@ func (p *Platform) readAgain(s, was *State, on *Calibration) {
 }
 
 func (p *Platform) simulateStressed(s *State) {
-	was, kept := s.Simulated, s.SparkKept
+	was := s.Simulated
 	p.Simulate(s)
-	is := s.Simulated
-	s.SparkKept = Simulated{
-		PeakKPa: is.PeakKPa + kept.PeakKPa - was.PeakKPa, BMEPKPa: is.BMEPKPa + kept.BMEPKPa - was.BMEPKPa,
-		TorqueNm: is.TorqueNm + kept.TorqueNm - was.TorqueNm, ExhaustC: is.ExhaustC + kept.ExhaustC - was.ExhaustC,
-	}
+	by := s.Simulated.less(was)
+	s.SparkKept, s.OnlyAir = s.SparkKept.Plus(by), s.OnlyAir.Plus(by)
 }
 
 // heatAir warms the air that the engine takes in by some kelvin, where it is known.

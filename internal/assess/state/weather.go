@@ -29,6 +29,6 @@ func (p *Platform) inWeather(s *State, d AnotherDay, on *Calibration) State {
 	heatAir(&next, d.Ambient)
 	p.readAgain(&next, s, on)
 	p.Simulate(&next)
-	next.SparkKept = next.Simulated
+	next.SparkKept, next.OnlyAir = next.Simulated, next.Simulated
 	return next
 }
