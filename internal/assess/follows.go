@@ -13,8 +13,8 @@ import (
 )
 
 // changeFrom is the change of a metric's predictor at a state from a base, by part. What is not the revision's, as
-// weather or the place of a state that was put where no log was, is told from the mixture's part and spark's only by what
-// these do at the state.
+// weather or the place of a state that was put where no log was, is told from the mixture's part and spark's only by
+// what these do at the state.
 func (m *Model) changeFrom(q *fleet.Quantity, s *state.State, base float64) fleet.Parts {
 	all := q.Predictor(m.Platform, s) - base
 	if q.SparkSD == 0 {

@@ -375,7 +375,7 @@ func baseless(r *Review) string {
 	for _, h := range r.Hazards {
 		if h.Severity.Serious() && (h.Status != result.Assessed || !h.Interval90[1].Known() ||
 			has[OutOfRange](h.Reasons) ||
-			has[NeverLogged](h.Reasons) && float64(h.Interval90[1]) >= worthALine) {
+			has[NeverLogged](h.Reasons) && h.modelHigh >= worthALine) {
 			return fmt.Sprintf("%s is %s (%v)", h.Hazard, h.Status, h.Reasons)
 		}
 	}

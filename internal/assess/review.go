@@ -198,6 +198,7 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 	out.Status, out.Basis, out.Cars, out.Pulls = result.Assessed, b.basis, worst.cars, worst.pulls
 	out.ProbabilityPerPull = result.Number(worst.result.Probability)
 	out.Interval90 = result.Span{result.Number(worst.result.Low), result.Number(worst.result.High)}
+	out.modelHigh = worst.result.ModelHigh
 	if len(worst.before.Draws) > 0 {
 		low, high := risk.Difference(worst.before, worst.result)
 		out.Parent, out.parentHigh = result.Number(worst.before.Probability), result.Number(worst.before.High)

@@ -178,7 +178,7 @@ func (r *Review) conditions(d workspace.Decision) result.Reasons {
 	for i := range r.Hazards {
 		h := &r.Hazards[i]
 		if h.unseen && !r.notHeard(h.Hazard) && h.Severity.Serious() &&
-			(h.ownFaults() || float64(h.Interval90[1]) >= worthALine) {
+			(h.ownFaults() || h.modelHigh >= worthALine) {
 			out = append(out, NeverLoggedHere{Hazard: h.Hazard, Lack: h.ownLack})
 		}
 		if h.parentsRecord != nil && h.Severity.Serious() && h.milder() {

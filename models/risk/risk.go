@@ -66,6 +66,7 @@ type Result struct {
 	Worst       Margin       // the smallest margin of one pull
 	Cells       []CellResult // by Cell, ascending
 	Draws       []float64    // the probability at each parameter draw, in the order of the draws
+	ModelHigh   float64      // High before Problem.Trust
 	HighError   float64      // standard error of High from the finite number of draws; see quantileError
 }
 

@@ -99,8 +99,10 @@ func (t *terms) of(p float64, i int) float64 {
 // apply turns chances at parameter draws into those with the errors of Trust: their mean and quantiles over every draw
 // with every pair, and in their place one with one pair each.
 func (t *Trust) apply(r *Result, sample []float64, rank int, seed uint64) {
+	stated := slices.Sorted(slices.Values(r.Draws))
+	r.ModelHigh = quantile(stated, 0.95)
 	if *t == (Trust{}) {
-		r.take(slices.Sorted(slices.Values(r.Draws)), sample, rank)
+		r.take(stated, sample, rank)
 		return
 	}
 	n := max(leastStrata, trustPairs/len(r.Draws))
