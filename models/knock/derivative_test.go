@@ -20,7 +20,8 @@ func smallSearch(t *testing.T) *search {
 				cell.Detect = 0.2 + 0.8*rng.Float64()
 				switch {
 				case rng.Float64() < 0.05:
-					cell.Lower, cell.Upper, cell.Rises = cell.Lower-1.5, cell.Lower, 1+rng.IntN(2)
+					cell.Lower, cell.Upper, cell.Steps = cell.Lower-1.5, cell.Lower, 1+rng.IntN(2)
+					cell.FalseShare = 0.3
 				case !cell.Clean() && rng.Float64() < 0.2:
 					cell.Lower = math.Inf(-1)
 				}
@@ -36,7 +37,8 @@ func smallSearch(t *testing.T) *search {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := newSearch(flatten(sorted, &spline, opt.MissShare), spline, prior, opt)
+	reach := reachOf(sorted)
+	s := newSearch(flatten(sorted, &spline, &reach, opt.MissShare), spline, prior, opt)
 	for i := range s.b {
 		s.b[i] = 0.3 * rng.NormFloat64()
 	}

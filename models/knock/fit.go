@@ -31,8 +31,9 @@ func Fit(cars []Car, prior Prior, opt Options) (*Model, error) {
 	if err != nil {
 		return nil, fmt.Errorf("knock fit: %w", err)
 	}
-	d := flatten(sorted, &spline, opt.MissShare)
-	m := priorModel(spline, prior)
+	reach := reachOf(sorted)
+	d := flatten(sorted, &spline, &reach, opt.MissShare)
+	m := priorModel(spline, reach, prior)
 	m.count(sorted)
 	m.Warnings = append(m.Warnings, dataWarnings(sorted)...)
 	if m.Rows == 0 {
@@ -87,9 +88,9 @@ func splineFor(cars []Car, prior Prior, opt Options) (Spline, error) {
 	return newSpline(knots, ref)
 }
 
-func flatten(cars []Car, spline *Spline, missShare float64) *data {
+func flatten(cars []Car, spline *Spline, reach *[NumCovariates]float64, missShare float64) *data {
 	nb := len(spline.Knots)
-	d := &data{p: nb + NumCovariates}
+	d := &data{p: numCoefs(nb)}
 	for _, c := range cars {
 		from := len(d.pulls)
 		for _, p := range c.Pulls {
@@ -99,7 +100,10 @@ func flatten(cars []Car, spline *Spline, missShare float64) *data {
 			lo, cleans := len(d.rows), 0
 			for _, cell := range p.Cells {
 				r := row{kind: interval, lower: cell.Lower, upper: cell.Upper, detect: cell.Detect,
-					falsely: math.Pow(falseRepeat, float64(max(cell.Rises, 1)-1))}
+					falsely: math.Pow(falseRepeat, float64(max(cell.Steps, 1)-1))}
+				if cell.FalseShare > 0 {
+					r.falsely *= cell.FalseShare
+				}
 				if cell.Clean() {
 					r.kind = clean
 					cleans++
@@ -110,6 +114,7 @@ func flatten(cars []Car, spline *Spline, missShare float64) *data {
 				d.x = append(d.x, make([]float64, d.p)...)
 				spline.design(cell.RPM, d.x[at:at+nb])
 				copy(d.x[at+nb:], cell.Z[:])
+				bends(&cell.Z, reach, d.x[at+nb+NumCovariates:])
 			}
 			d.pulls = append(d.pulls, span{lo, len(d.rows)})
 			d.cleans = append(d.cleans, cleans)
@@ -162,9 +167,12 @@ func newSearch(d *data, spline Spline, prior Prior, opt Options) *search {
 	return s
 }
 
+// numCoefs is the number of coefficients with a spline of so many: slopes and bends follow.
+func numCoefs(splines int) int { return splines + NumCovariates + len(bent) }
+
 // whitening returns the centre and scale of every parameter's prior.
 func whitening(nb int, prior Prior) (centre, scale []float64) {
-	n := nb + NumCovariates + numSpreads
+	n := numCoefs(nb) + numSpreads
 	centre, scale = make([]float64, n), make([]float64, n)
 	centre[0], scale[0] = prior.LevelMean, prior.LevelSD
 	centre[1], scale[1] = prior.SpeedSlopeMean, prior.SpeedSlopeSD
@@ -175,6 +183,10 @@ func whitening(nb int, prior Prior) (centre, scale []float64) {
 		centre[nb+k], scale[nb+k] = prior.SlopeMean[k], prior.SlopeSD[k]
 	}
 	at := nb + NumCovariates
+	for i, k := range bent {
+		scale[at+i] = prior.BendShare * prior.SlopeSD[k]
+	}
+	at += len(bent)
 	for i, sp := range []Spread{prior.CarSD, prior.PullSD, prior.CellSD} {
 		centre[at+i], scale[at+i] = math.Log(sp.Median), sp.LogSD
 	}

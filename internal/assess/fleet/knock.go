@@ -201,7 +201,8 @@ func (f *Fleet) knockCars(states []*state.State) []knock.Car {
 			rise := knock.Rise{Before: r.SparkBefore, After: r.SparkAfter, RetardBefore: r.RiseRetard,
 				CleanSpark: r.RiseClean}
 			cell.Lower, cell.Upper = rise.Bounds(interval, f.KnockControl.StepDeg, f.KnockControl.RecoveryDegPerSecond)
-			cell.Detect, cell.Rises = 1, int(r.KnockEvents)
+			cell.Detect, cell.Steps = 1, max(int(r.KnockEvents), knock.StepsOf(r.RetardRise, f.KnockControl.StepDeg))
+			cell.FalseShare = knock.FalseShare(interval, s.RPM, r.Duration)
 		}
 		nest.Add(r, cell)
 	}
