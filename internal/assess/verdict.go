@@ -61,7 +61,7 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 			undecided = append(undecided, *h.record)
 		}
 		if h.against != nil {
-			undecided = append(undecided, *h.against)
+			undecided = append(undecided, h.against)
 		}
 	}
 	undecided = append(undecided, r.openParts()...)

@@ -187,3 +187,43 @@ func TestNormalTable(t *testing.T) {
 		}
 	}
 }
+
+// The precision of the whitened parameters, the curve of slopes that keep their sign with it, against central
+// differences of the objective's gradient.
+func TestPrecisionAgainstDifferences(t *testing.T) {
+	s := smallSearch(t)
+	n := len(s.b)
+	if len(s.signed) == 0 {
+		t.Fatal("no slope keeps its sign")
+	}
+	if err := s.rounds(); err != nil {
+		t.Fatal(err)
+	}
+	grad, up, down := make([]float64, n), make([]float64, n), make([]float64, n)
+	s.objective(s.b, grad)
+	s.measure(grad)
+	precision := func(i, j int) (sum float64) {
+		for k, l := range s.lambda {
+			sum += s.vectors.At(i, k) * s.vectors.At(j, k) * l
+		}
+		return sum
+	}
+	if s.indefinite {
+		t.Fatal("the precision was floored")
+	}
+	for i := range s.b {
+		const h = 1e-4
+		at := s.b[i]
+		s.b[i] = at + h
+		s.objective(s.b, up)
+		s.b[i] = at - h
+		s.objective(s.b, down)
+		s.b[i] = at
+		for j := range s.b {
+			want := (up[j] - down[j]) / (2 * h)
+			if got := precision(i, j); math.Abs(got-want) > 1e-4*(math.Abs(want)+1) {
+				t.Errorf("%d, %d: precision %.8f, differences %.8f", i, j, got, want)
+			}
+		}
+	}
+}

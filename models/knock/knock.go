@@ -60,8 +60,8 @@ func lookup(k int, in [NumCovariates]string) string {
 	return in[k]
 }
 
-// bent are the covariates that physics gives a slope for, and whose slope may change with them.
-var bent = [...]int{LnCharge, ChargeTemperature, OctaneIndex, Lambda, CoolantTemperature}
+// physical are the covariates that physics gives a slope for: the slope keeps its sign, and may change with them.
+var physical = [...]int{LnCharge, ChargeTemperature, OctaneIndex, Lambda, CoolantTemperature}
 
 // reachDeviations is how many deviations of a covariate the bend of its line reaches.
 const reachDeviations = 2
@@ -85,10 +85,10 @@ func reachOf(cars []Car) (reach [NumCovariates]float64) {
 	return reach
 }
 
-// bends writes the weights of the bends into dst[:len(bent)]: a coefficient is by how much the slope is larger one
+// bends writes the weights of the bends into dst[:len(physical)]: a coefficient is by how much the slope is larger one
 // reach above the reference, and smaller one below. Past that the line is straight.
 func bends(z, reach *[NumCovariates]float64, dst []float64) {
-	for i, k := range bent {
+	for i, k := range physical {
 		dst[i] = 0
 		if r := reach[k]; r > 0 {
 			inside := math.Min(math.Abs(z[k]), r)
@@ -150,7 +150,10 @@ type Spread struct {
 // TailShare, of SpeedSlopeSD and of CurvatureScale means the default stated beside it; the defaults are weakly
 // informative, common practice without a source.
 type Prior struct {
-	SlopeMean, SlopeSD [NumCovariates]float64 // crank degrees per unit of the covariate; SD 0 means known exactly
+	// SlopeMean and SlopeSD are crank degrees per unit of the covariate; SD 0 means known exactly. A slope that physics
+	// gives is its mean times a positive factor, log-normal about 1 with SD ÷ |mean| for the deviation of its
+	// logarithm, so that no fit turns it round. The others, and one with a mean of 0, are normal.
+	SlopeMean, SlopeSD [NumCovariates]float64
 
 	// BendShare is the deviation of what a slope changes over the reach of its covariate, in units of SlopeSD: physics
 	// may be as wrong about a slope's change as about the slope. Default 1; negative: straight lines.

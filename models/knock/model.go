@@ -29,6 +29,8 @@ type Model struct {
 	Discrepancy   float64    `json:"discrepancy_deg"` // what the straight lines miss at a state; see Prior
 	Roughness     float64    `json:"roughness"`       // scale of the spline's roughness, degrees per (1000 rev/min)^1.5
 
+	Shown [NumCovariates]Shown `json:"shown"` // what rows alone show of the slopes that physics gives
+
 	Effects []CarEffect `json:"effects"` // sorted by ID
 
 	Rows          int      `json:"rows"`
@@ -98,7 +100,8 @@ func (s *search) fill(m *Model) {
 	q := unpack(raw, s.tail)
 	p, n := s.p, len(raw)
 	cov := s.covariance()
-	full := func(i, j int) float64 { return cov.At(i, j) * s.scale[i] * s.scale[j] }
+	rates := s.rates(s.b)
+	full := func(i, j int) float64 { return cov.At(i, j) * rates[i] * rates[j] }
 	m.Coef = append([]float64(nil), q.beta...)
 	for i := 0; i < p; i++ {
 		for j := 0; j < p; j++ {
@@ -112,6 +115,7 @@ func (s *search) fill(m *Model) {
 		m.SpreadLogSD[i] = math.Sqrt(full(p+i, p+i))
 	}
 	m.Roughness = s.roughness
+	m.Shown = s.shown(cov, rates)
 	m.LogLikelihood = s.logLike
 	m.Iterations = s.evaluations
 	m.Converged = true

@@ -44,6 +44,11 @@ func rankFleet(rng *rand.Rand, prior Prior) (cars []Car, truth []float64, seen, 
 	for k := range slope {
 		slope[k] = prior.SlopeMean[k] + prior.SlopeSD[k]*rng.NormFloat64()
 	}
+	for _, k := range physical {
+		if mean := prior.SlopeMean[k]; mean != 0 {
+			slope[k] = mean * math.Exp(prior.SlopeSD[k]/math.Abs(mean)*rng.NormFloat64())
+		}
+	}
 	carSD, pullSD, cellSD := spread(prior.CarSD), spread(prior.PullSD), spread(prior.CellSD)
 	logit := math.Log(prior.Contamination.Median/(1-prior.Contamination.Median)) +
 		prior.Contamination.LogSD*rng.NormFloat64()
