@@ -8,7 +8,9 @@ import (
 
 	"headroom/internal/assess/fleet"
 	"headroom/internal/assess/state"
+	"headroom/internal/metric"
 	"headroom/internal/result"
+	"headroom/models/knock"
 	"headroom/models/value"
 )
 
@@ -67,14 +69,26 @@ func (pr *predictor) disputes(r reading) bool {
 // throughs are the names of the parts of a change in results.
 var throughs = [fleet.NumParts]string{"air", "mixture", "spark"}
 
-// movesAgainst says what past revisions show against physics.
-func (e *evaluation) movesAgainst() *MovesAgainst {
+// movesAgainst says what logs show against physics: past revisions of a measured metric, all rows of the knock limit.
+func (m *Model) movesAgainst(e *evaluation) result.Reason {
+	if e.ID == metric.KnockMargin {
+		return m.limitMovesAgainst()
+	}
 	f := e.predictor.follows
 	part := slices.IndexFunc(f.Slopes[:], func(s fleet.Slope) bool { return s.Against })
 	slope := f.Slopes[part]
 	expected := fleet.QuantityOf(e.ID).PhysicsSlope()
-	return &MovesAgainst{Hazard: e.hazard, Metric: e.ID, Through: throughs[part], Shown: result.Number(slope.Shown),
+	return MovesAgainst{Hazard: e.hazard, Metric: e.ID, Through: throughs[part], Shown: result.Number(slope.Shown),
 		ShownSD: result.Number(slope.ShownSD), Expected: result.Number(expected), Cars: f.Cars, Revisions: f.Revisions}
+}
+
+// limitMovesAgainst says which slope of the knock limit contradicts physics, of several the oddest.
+func (m *Model) limitMovesAgainst() LimitMovesAgainst {
+	k := m.ContradictedSlopes()[0]
+	shown := m.Knock.Shown[k]
+	return LimitMovesAgainst{Covariate: knock.Name(k), Unit: knock.Unit(k), Shown: result.Number(shown.Slope),
+		ShownSD: result.Number(shown.SD), Expected: result.Number(m.Slopes[k]), Cars: m.Knock.Cars,
+		Pulls: m.KnockPulls}
 }
 
 // numFollows is how many parameters withFollows adds.

@@ -133,8 +133,8 @@ func (m *Model) knockPredictor(b *bench) predictor {
 		unseen: !seen,
 		cov:    cov, pullSD: m.Knock.PullSD, daySD: m.Knock.PullSD * math.Sqrt(knockDayShare),
 		cellSD: m.Knock.CellSD, step: m.controllerStep(b),
-		tails: m.Knock.TailShare,
-		cars:  m.Knock.Cars, pulls: m.KnockPulls, sampled: true, own: len(mean) - 1,
+		tails: m.Knock.TailShare, dispute: m.KnockDispute(),
+		cars: m.Knock.Cars, pulls: m.KnockPulls, sampled: true, own: len(mean) - 1,
 		gradient: design,
 		margin: func(s *state.State, limit float64) (float64, bool) {
 			for _, v := range m.KnockCovariates(s) {

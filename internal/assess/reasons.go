@@ -242,6 +242,17 @@ type (
 		Cars      int           `json:"cars"`
 		Revisions int           `json:"revisions"`
 	}
+	// LimitMovesAgainst: the platform's rows show another slope of the knock limit than the cycle model can have, and
+	// which of the two is right decides.
+	LimitMovesAgainst struct {
+		Covariate string        `json:"covariate"`
+		Unit      string        `json:"unit"`
+		Shown     result.Number `json:"shown"` // degrees per unit
+		ShownSD   result.Number `json:"shown_sd"`
+		Expected  result.Number `json:"expected"`
+		Cars      int           `json:"cars"`
+		Pulls     int           `json:"pulls"`
+	}
 	// LogsOffTable: what the judged logs of a revision show is not what its table asks for, as where they were made on
 	// another.
 	LogsOffTable struct {
@@ -301,6 +312,7 @@ func (ChargeStoodStill) Code() string   { return "charge_stood_still" }
 func (KnockNotHeard) Code() string      { return "knock_not_heard" }
 func (RecordAgainst) Code() string      { return "record_against" }
 func (MovesAgainst) Code() string       { return "moves_against" }
+func (LimitMovesAgainst) Code() string  { return "limit_moves_against" }
 func (LogsOffTable) Code() string       { return "logs_off_table" }
 func (ChargeBelowAmbient) Code() string { return "charge_below_ambient" }
 func (ClimateUnused) Code() string      { return "climate_unused" }

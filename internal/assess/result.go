@@ -97,8 +97,8 @@ type Hazard struct {
 	// why its evidence does not hold a revision by itself, empty where it does
 	unproven      result.Reasons
 	parentsRecord *RecordAgainst // what the parent's own pulls say against its prediction, nil where nothing
-	// what past revisions say against how it was predicted to change, nil where that is no matter
-	against *MovesAgainst
+	// what logs say against how it was predicted to change, nil where that is no matter
+	against result.Reason
 }
 
 // Finding is one hazard in one cell, worst first.

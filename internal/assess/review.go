@@ -207,7 +207,7 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 	}
 	for _, e := range evals {
 		if e.disputed && out.against == nil {
-			out.against = e.movesAgainst()
+			out.against = m.movesAgainst(e)
 		}
 	}
 	var on result.Reasons // what it was judged on, the most telling first

@@ -62,7 +62,7 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 			undecided = append(undecided, *h.parentsRecord)
 		}
 		if h.against != nil {
-			undecided = append(undecided, *h.against)
+			undecided = append(undecided, h.against)
 		}
 	}
 	undecided = append(undecided, r.openParts()...)

@@ -3,10 +3,10 @@ package evidence
 import (
 	"fmt"
 	"math"
-	"slices"
 
 	"headroom/internal/runlog"
 	"headroom/models/channel"
+	"headroom/models/knock"
 	"headroom/models/value"
 )
 
@@ -149,7 +149,6 @@ type knockCell struct {
 	after    float64
 	at       int     // sample at which that rise shows, −1 without one
 	retard   float64 // standing before that rise
-	heard    []int   // samples just before a rise
 }
 
 func newKnockCell() *knockCell {
@@ -159,7 +158,6 @@ func newKnockCell() *knockCell {
 // note adds an event; of several the one with the lowest spark is kept, since the limit is the lowest that was met.
 func (k *knockCell) note(r rise, s spark, retardBefore float64) {
 	k.events++
-	k.heard = append(k.heard, r.before)
 	k.sum += r.size
 	if before, after := s.bracket(r); value.Known(before) && !(k.before <= before) {
 		k.before, k.after, k.at, k.retard = before, after, r.at, retardBefore
@@ -184,8 +182,21 @@ func (b *builder) bounding(k *content) int {
 	return best
 }
 
-// cleanSpark is the largest spark delivered in the cell at a sample that no rise follows, moved to the charge of the
-// lowest rise by boundSlope so that it can be set against the bracket; NaN without a rise or such a sample.
+// hear marks the samples of a segment before a rise whose spark may be the one that was heard: knock is heard within
+// knock.HearingCycles of the sample just before it.
+func (b *builder) hear(r rise, s Segment) {
+	rpm, time := b.channels[channel.EngineSpeed], b.run.Time
+	for i := r.before; i >= s.From; i-- {
+		if i < r.before && !(time[r.before]-time[i] < knock.Hearing(rpm[r.before])) {
+			return
+		}
+		b.heard[i] = true
+	}
+}
+
+// cleanSpark is the largest spark delivered in the cell at a sample that no rise follows within hearing, moved to the
+// charge of the lowest rise by boundSlope so that it can be set against the bracket; NaN without a rise or such a
+// sample.
 func (b *builder) cleanSpark(k *content) float64 {
 	if k.knock.at < 0 {
 		return math.NaN()
@@ -193,7 +204,7 @@ func (b *builder) cleanSpark(k *content) float64 {
 	most := math.NaN()
 	for _, i := range k.places {
 		v := at(b.spark.delivered, i) + boundSlope*math.Log(b.load[i]/b.load[k.knock.at])
-		if !slices.Contains(k.knock.heard, i) && value.Known(v) && !(most >= v) {
+		if !b.heard[i] && value.Known(v) && !(most >= v) {
 			most = v
 		}
 	}

@@ -49,7 +49,8 @@ type Row struct {
 
 	// What narrows the bracket when spark was climbing back after an earlier event; NaN without an event.
 	RiseRetard float64 `parquet:"rise_retard"` // retard standing just before the lowest rise
-	// largest spark delivered in the cell at a sample no rise follows, moved to the charge of the rise; NaN without one
+	// largest spark delivered in the cell at a sample no rise follows within hearing (models/knock), moved to the
+	// charge of the rise; NaN without one
 	RiseClean float64 `parquet:"rise_clean"`
 
 	// Four samples of the cell, kept whole: spark, charge, torque and the limits set on them move across a cell, so its

@@ -60,13 +60,15 @@ type builder struct {
 	spark    spark
 	channels map[channel.ID][]float64
 
+	heard []bool // by sample: its spark may be the one at which a rise was heard
+
 	lambdaError, railShortfall, boostError []float64
 }
 
 func newBuilder(run *runlog.Run, setup *Setup, load []float64, source string) *builder {
 	b := &builder{
 		run: run, setup: setup, interval: sampleInterval(run.Time), load: load, source: source,
-		retard: totalRetard(run), channels: map[channel.ID][]float64{},
+		retard: totalRetard(run), channels: map[channel.ID][]float64{}, heard: make([]bool, len(run.Time)),
 	}
 	for _, s := range run.Series {
 		b.channels[s.Channel] = logged(run, s.Channel)
@@ -182,6 +184,7 @@ func (b *builder) knock(cells map[cell]*content, s Segment) {
 		k.compared++
 		if r.size >= threshold-1e-9 {
 			k.note(r, b.spark, b.retard.total[before])
+			b.hear(r, s)
 		}
 	})
 }

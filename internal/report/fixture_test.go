@@ -403,6 +403,8 @@ func fixtureSensors() result.Reasons {
 			High: 0.084},
 		assess.MovesAgainst{Hazard: "exhaust_temperature", Metric: "exhaust_temperature", Through: "spark",
 			Shown: 0.07, ShownSD: 0.05, Expected: 0.7, Cars: 19, Revisions: 62},
+		assess.LimitMovesAgainst{Covariate: "lambda", Unit: "lambda", Shown: 37.6, ShownSD: 7.2, Expected: -20,
+			Cars: 24, Pulls: 431},
 		assess.LogsOffTable{Revision: "rev-0142-a", Role: "spark", By: 6.2, Unit: "deg", Pulls: 6},
 		assess.ChargeBelowAmbient{By: 11.5, Pulls: 6},
 		assess.ClimateUnused{Pulls: 4, Of: 6},

@@ -101,7 +101,8 @@ func (w words) verdictReason(r result.Reason) string {
 		return partNotShown(&r)
 	case assess.NotProven, assess.NoKnockEvent, assess.CleanPastPhysics, assess.KnockNotHeard,
 		assess.ChargeStoodStill, assess.MayNotHear, assess.LogsOffTable, assess.ChargeBelowAmbient,
-		assess.ClimateUnused, assess.RecordAgainst, assess.MovesAgainst, assess.HigherThanLogged:
+		assess.ClimateUnused, assess.RecordAgainst, assess.MovesAgainst, assess.LimitMovesAgainst,
+		assess.HigherThanLogged:
 		return w.sensorReason(r)
 	case assess.FileDoubt:
 		return w.fileDoubt(&r)

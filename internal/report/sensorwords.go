@@ -32,6 +32,11 @@ func (w words) sensorReason(r result.Reason) string {
 			"about %.2f is expected, and which holds decides here; log two pulls on this revision with gentle "+
 			"steps, then review again", plain(r.Hazard), count(r.Revisions, "past revision"), count(r.Cars, "car"),
 			r.Shown, r.ShownSD, through, r.Expected)
+	case assess.LimitMovesAgainst:
+		return fmt.Sprintf("knock: %s of %s show the limit moving by %+.2g ± %.2g° of spark a unit of %s (%s), where "+
+			"the cycle gives %+.2g, and which holds decides here; log two pulls on this revision with gentle steps, "+
+			"then review again", count(r.Pulls, "pull"), count(r.Cars, "car"), r.Shown, r.ShownSD, r.Covariate, r.Unit,
+			r.Expected)
 	case assess.LogsOffTable:
 		return fmt.Sprintf("the %s in %s of %s lies %s from its own table: were they made on another revision, or is "+
 			"the channel another one? File the logs under what the car ran, then review again", plain(r.Role),

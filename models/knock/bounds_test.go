@@ -45,3 +45,23 @@ func TestBoundsHoldTheLimit(t *testing.T) {
 		}
 	})
 }
+
+// What one false event and several steps of knock look like.
+func TestStepsAndFalseShare(t *testing.T) {
+	for _, c := range []struct {
+		rise, step float64
+		want       int
+	}{{1.5, 1.5, 1}, {1.1, 1.5, 1}, {4.3, 1.5, 3}, {0.4, 1.5, 1}, {math.NaN(), 1.5, 1}, {4, 0, 1}} {
+		if got := StepsOf(c.rise, c.step); got != c.want {
+			t.Errorf("a rise of %g° in steps of %g°: %d, want %d", c.rise, c.step, got, c.want)
+		}
+	}
+	// At 4800 rpm four cycles take 0.1 s.
+	for _, c := range []struct{ interval, dwell, want float64 }{
+		{0.1, 1, 0.2}, {0.02, 0.6, 0.2}, {0.5, 0.6, 1}, {1, 0.5, 1}, {0, 1, 1}, {0.1, math.NaN(), 1},
+	} {
+		if got := FalseShare(c.interval, 4800, c.dwell); math.Abs(got-c.want) > 1e-12 {
+			t.Errorf("a sample every %g s of %g s: %g, want %g", c.interval, c.dwell, got, c.want)
+		}
+	}
+}

@@ -20,7 +20,8 @@ func smallSearch(t *testing.T) *search {
 				cell.Detect = 0.2 + 0.8*rng.Float64()
 				switch {
 				case rng.Float64() < 0.05:
-					cell.Lower, cell.Upper, cell.Rises = cell.Lower-1.5, cell.Lower, 1+rng.IntN(2)
+					cell.Lower, cell.Upper, cell.Steps = cell.Lower-1.5, cell.Lower, 1+rng.IntN(2)
+					cell.FalseShare = 0.3
 				case !cell.Clean() && rng.Float64() < 0.2:
 					cell.Lower = math.Inf(-1)
 				}
@@ -36,7 +37,8 @@ func smallSearch(t *testing.T) *search {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := newSearch(flatten(sorted, &spline, opt.MissShare), spline, prior, opt)
+	reach := reachOf(sorted)
+	s := newSearch(flatten(sorted, &spline, &reach, opt.MissShare), spline, prior, opt)
 	for i := range s.b {
 		s.b[i] = 0.3 * rng.NormFloat64()
 	}
@@ -182,6 +184,46 @@ func TestNormalTable(t *testing.T) {
 		c, d := both(z)
 		if math.Abs(c-value.NormalCDF(z)) > 1e-9 || math.Abs(d-pdf(z)) > 1e-9 {
 			t.Fatalf("z=%g: %.12f, %.12f; want %.12f, %.12f", z, c, d, value.NormalCDF(z), pdf(z))
+		}
+	}
+}
+
+// The precision of the whitened parameters, the curve of slopes that keep their sign with it, against central
+// differences of the objective's gradient.
+func TestPrecisionAgainstDifferences(t *testing.T) {
+	s := smallSearch(t)
+	n := len(s.b)
+	if len(s.signed) == 0 {
+		t.Fatal("no slope keeps its sign")
+	}
+	if err := s.rounds(); err != nil {
+		t.Fatal(err)
+	}
+	grad, up, down := make([]float64, n), make([]float64, n), make([]float64, n)
+	s.objective(s.b, grad)
+	s.measure(grad)
+	precision := func(i, j int) (sum float64) {
+		for k, l := range s.lambda {
+			sum += s.vectors.At(i, k) * s.vectors.At(j, k) * l
+		}
+		return sum
+	}
+	if s.indefinite {
+		t.Fatal("the precision was floored")
+	}
+	for i := range s.b {
+		const h = 1e-4
+		at := s.b[i]
+		s.b[i] = at + h
+		s.objective(s.b, up)
+		s.b[i] = at - h
+		s.objective(s.b, down)
+		s.b[i] = at
+		for j := range s.b {
+			want := (up[j] - down[j]) / (2 * h)
+			if got := precision(i, j); math.Abs(got-want) > 1e-4*(math.Abs(want)+1) {
+				t.Errorf("%d, %d: precision %.8f, differences %.8f", i, j, got, want)
+			}
 		}
 	}
 }

@@ -38,11 +38,39 @@ func Detectability(sampleInterval, stepDeg, recoveryDegPerSecond, dwell float64)
 	return sampled * (1 - math.Pow(1-once, chances))
 }
 
+// HearingCycles is within how many engine cycles a controller has heard knock: one that hears every second knocking
+// cycle has missed it in four with a chance of one in sixteen. Common practice, no source.
+const HearingCycles = 4
+
+// Hearing is the time in which knock is heard at an engine speed (rev/min, > 0), s: HearingCycles of two revolutions.
+func Hearing(rpm float64) float64 { return HearingCycles * 120 / rpm }
+
+// FalseShare is the share of a stay of dwell seconds in which a false event would have shown as a rise of retard did,
+// for Cell.FalseShare. Knock meets its limit at a spark and so at a moment, which the log knows to within a sample
+// interval and the time in which knock is heard; false events fall anywhere in the stay. 1 where an argument is not
+// known or not positive. Derived here, no source.
+func FalseShare(sampleInterval, rpm, dwell float64) float64 {
+	if !value.AllKnown(sampleInterval, rpm, dwell) || sampleInterval <= 0 || rpm <= 0 || dwell <= 0 {
+		return 1
+	}
+	return math.Min(1, (sampleInterval+Hearing(rpm))/dwell)
+}
+
+// StepsOf is how many of the controller's steps a rise of retard was of, both in degrees; 1 where the step is not
+// known.
+func StepsOf(rise, stepDeg float64) int {
+	if !value.AllKnown(rise, stepDeg) || stepDeg <= 0 {
+		return 1
+	}
+	return max(1, int(math.Round(rise/stepDeg)))
+}
+
 // Rise is one rise of retard in a cell as a log shows it. Sparks are °BTDC, retard positive degrees.
 type Rise struct {
 	Before, After float64 // delivered spark at the sample just before the rise and at the one that shows it
 	RetardBefore  float64 // retard standing at Before, ≥ 0
-	CleanSpark    float64 // largest spark delivered in the cell at a sample not followed by a rise; NaN without one
+	// largest spark delivered in the cell at a sample that no rise follows within the time of Hearing; NaN without one
+	CleanSpark float64
 }
 
 // Bounds returns the interval the knock-limited spark lies in, for Cell.Lower and Cell.Upper.

@@ -29,7 +29,7 @@ func ringing() []knock.Car {
 				cell.Lower, cell.Upper = spark, math.Inf(1)               // heard nothing: the limit lies above
 				if steps := math.Ceil((spark - limit) / 1.5); steps > 0 { // heard it, until a step took spark below
 					cell.Lower, cell.Upper = spark-1.5*steps, spark-1.5*(steps-1)
-					cell.Rises = int(steps)
+					cell.Steps = int(steps)
 				}
 				pull.Cells = append(pull.Cells, cell)
 			}
@@ -60,10 +60,10 @@ func ExampleFit() {
 	}
 	// Output:
 	// 240 cells, 61 with knock heard, converged: true
-	// slope over ln charge -18.7 ± 0.9
-	// car-01, 10 % more charge: knock from 12.7° ± 0.5
-	// car-05, 10 % more charge: knock from 11.9° ± 0.5
-	// a car not seen, 10 % more charge: knock from 12.5° ± 1.2
+	// slope over ln charge -19.6 ± 1.2
+	// car-01, 10 % more charge: knock from 12.6° ± 0.5
+	// car-05, 10 % more charge: knock from 11.8° ± 0.5
+	// a car not seen, 10 % more charge: knock from 12.4° ± 1.2
 }
 
 // One rise of retard in a log sampled every 0.1 s. Spark was climbing back after an earlier step and had just passed

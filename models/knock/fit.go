@@ -31,8 +31,9 @@ func Fit(cars []Car, prior Prior, opt Options) (*Model, error) {
 	if err != nil {
 		return nil, fmt.Errorf("knock fit: %w", err)
 	}
-	d := flatten(sorted, &spline, opt.MissShare)
-	m := priorModel(spline, prior)
+	reach := reachOf(sorted)
+	d := flatten(sorted, &spline, &reach, opt.MissShare)
+	m := priorModel(spline, reach, prior)
 	m.count(sorted)
 	m.Warnings = append(m.Warnings, dataWarnings(sorted)...)
 	if m.Rows == 0 {
@@ -87,9 +88,9 @@ func splineFor(cars []Car, prior Prior, opt Options) (Spline, error) {
 	return newSpline(knots, ref)
 }
 
-func flatten(cars []Car, spline *Spline, missShare float64) *data {
+func flatten(cars []Car, spline *Spline, reach *[NumCovariates]float64, missShare float64) *data {
 	nb := len(spline.Knots)
-	d := &data{p: nb + NumCovariates}
+	d := &data{p: numCoefs(nb)}
 	for _, c := range cars {
 		from := len(d.pulls)
 		for _, p := range c.Pulls {
@@ -99,7 +100,10 @@ func flatten(cars []Car, spline *Spline, missShare float64) *data {
 			lo, cleans := len(d.rows), 0
 			for _, cell := range p.Cells {
 				r := row{kind: interval, lower: cell.Lower, upper: cell.Upper, detect: cell.Detect,
-					falsely: math.Pow(falseRepeat, float64(max(cell.Rises, 1)-1))}
+					falsely: math.Pow(falseRepeat, float64(max(cell.Steps, 1)-1))}
+				if cell.FalseShare > 0 {
+					r.falsely *= cell.FalseShare
+				}
 				if cell.Clean() {
 					r.kind = clean
 					cleans++
@@ -110,6 +114,7 @@ func flatten(cars []Car, spline *Spline, missShare float64) *data {
 				d.x = append(d.x, make([]float64, d.p)...)
 				spline.design(cell.RPM, d.x[at:at+nb])
 				copy(d.x[at+nb:], cell.Z[:])
+				bends(&cell.Z, reach, d.x[at+nb+NumCovariates:])
 			}
 			d.pulls = append(d.pulls, span{lo, len(d.rows)})
 			d.cleans = append(d.cleans, cleans)
@@ -131,10 +136,12 @@ const falseRepeat = 0.05
 const minDetect = 1e-4
 
 // search is the state of one fit. Parameters are worked on in units of their prior: raw = centre + scale·b with
-// b ~ N(0, 1), so the prior is ½Σb² and a scale of zero holds a parameter at its centre.
+// b ~ N(0, 1), so the prior is ½Σb² and a scale of zero holds a parameter at its centre. A slope of physics is
+// raw = centre·exp(b·scale/|centre|).
 type search struct {
 	*integrator
 	centre, scale []float64
+	signed        []int // parameters that keep the sign of their centre
 	b             []float64
 	curved        span // coefficients that share the roughness scale
 	roughness     float64
@@ -157,14 +164,22 @@ func newSearch(d *data, spline Spline, prior Prior, opt Options) *search {
 	s := &search{opt: opt, curved: span{2, nb}, roughness: prior.CurvatureScale, roughPrior: prior.CurvatureScale}
 	s.integrator = newIntegrator(d, opt.CarNodes, opt.PullNodes, opt.Workers, prior.CarSD.Median, prior.PullSD.Median)
 	s.centre, s.scale = whitening(nb, prior)
+	for _, k := range physical {
+		if prior.SlopeMean[k] != 0 && prior.SlopeSD[k] > 0 {
+			s.signed = append(s.signed, nb+k)
+		}
+	}
 	s.tails = prior.tails()
 	s.b = make([]float64, len(s.centre))
 	return s
 }
 
+// numCoefs is the number of coefficients with a spline of so many: slopes and bends follow.
+func numCoefs(splines int) int { return splines + NumCovariates + len(physical) }
+
 // whitening returns the centre and scale of every parameter's prior.
 func whitening(nb int, prior Prior) (centre, scale []float64) {
-	n := nb + NumCovariates + numSpreads
+	n := numCoefs(nb) + numSpreads
 	centre, scale = make([]float64, n), make([]float64, n)
 	centre[0], scale[0] = prior.LevelMean, prior.LevelSD
 	centre[1], scale[1] = prior.SpeedSlopeMean, prior.SpeedSlopeSD
@@ -175,6 +190,10 @@ func whitening(nb int, prior Prior) (centre, scale []float64) {
 		centre[nb+k], scale[nb+k] = prior.SlopeMean[k], prior.SlopeSD[k]
 	}
 	at := nb + NumCovariates
+	for i, k := range physical {
+		scale[at+i] = prior.BendShare * prior.SlopeSD[k]
+	}
+	at += len(physical)
 	for i, sp := range []Spread{prior.CarSD, prior.PullSD, prior.CellSD} {
 		centre[at+i], scale[at+i] = math.Log(sp.Median), sp.LogSD
 	}
@@ -188,15 +207,31 @@ func (s *search) raw(b []float64) []float64 {
 	for i, v := range b {
 		raw[i] = s.centre[i] + s.scale[i]*v
 	}
+	for _, i := range s.signed {
+		raw[i] = s.centre[i] * math.Exp(s.logSD(i)*b[i])
+	}
 	return raw
+}
+
+// logSD is the prior deviation of the logarithm of a signed parameter.
+func (s *search) logSD(i int) float64 { return s.scale[i] / math.Abs(s.centre[i]) }
+
+// rates are the derivatives of the raw parameters by b.
+func (s *search) rates(b []float64) []float64 {
+	rates := slices.Clone(s.scale)
+	for _, i := range s.signed {
+		rates[i] *= math.Copysign(math.Exp(s.logSD(i)*b[i]), s.centre[i])
+	}
+	return rates
 }
 
 // objective returns minus the log posterior at b and writes its gradient.
 func (s *search) objective(b, grad []float64) float64 {
 	s.evaluations++
 	v := -s.value(s.raw(b), grad)
+	rates := s.rates(b)
 	for i, x := range b {
-		grad[i] = -grad[i]*s.scale[i] + x
+		grad[i] = -grad[i]*rates[i] + x
 		v += 0.5 * x * x
 	}
 	return v
@@ -357,7 +392,7 @@ func (s *search) rounds() error {
 			s.place(s.raw(s.b), round >= dampFrom)
 		}
 		loss := s.objective(s.b, grad)
-		s.measure()
+		s.measure(grad)
 		if !value.Known(loss) || !value.AllKnown(grad...) || !value.AllKnown(s.lambda...) {
 			return fmt.Errorf("the likelihood is not finite")
 		}
@@ -377,22 +412,26 @@ func (s *search) rounds() error {
 	return fmt.Errorf("the mode still moved after %d rounds", s.opt.MaxRounds)
 }
 
-// measure sets the precision of b at the present parameters.
-func (s *search) measure() {
+// measure sets the precision of b at the present parameters, where grad is the objective's gradient.
+func (s *search) measure(grad []float64) {
 	n := len(s.b)
 	if s.moments == nil {
 		s.moments = make([]carMoments, len(s.cars))
 	}
 	info := s.information(s.raw(s.b), s.moments)
 	j := mat.NewSymDense(n, nil)
+	rates := s.rates(s.b)
 	for a := 0; a < n; a++ {
 		for c := a; c < n; c++ {
-			v := info[a*n+c] * s.scale[a] * s.scale[c]
+			v := info[a*n+c] * rates[a] * rates[c]
 			if a == c {
 				v++
 			}
 			j.SetSym(a, c, v)
 		}
+	}
+	for _, i := range s.signed {
+		j.SetSym(i, i, j.At(i, i)+s.logSD(i)*(grad[i]-s.b[i])) // the curve of raw itself
 	}
 	s.lambda = make([]float64, n)
 	for i := range s.lambda {

@@ -39,7 +39,7 @@ func ownFleetTails(rng *rand.Rand, cars, pulls, cells int, tail float64) []Car {
 				if limit < spark {
 					n := math.Ceil((spark - limit) / 1.5)
 					cell.Lower, cell.Upper = spark-1.5*n, spark-1.5*(n-1)
-					cell.Rises = int(n)
+					cell.Steps = int(n)
 				}
 				p.Cells = append(p.Cells, cell)
 			}
@@ -145,5 +145,54 @@ func BenchmarkFit(b *testing.B) {
 				}
 			}
 		})
+	}
+}
+
+// A limit that falls faster the hotter it is, known from hot pulls alone because cool ones never knock: a straight line
+// through where it knocks lies too high everywhere else, on the side of danger, and a bent one does not.
+func TestBendFollowsACurvedLimit(t *testing.T) {
+	truth := func(heat float64) float64 { return 12 - 0.15*heat - 0.004*heat*heat }
+	rng := rand.New(rand.NewPCG(11, 12))
+	var cars []Car
+	for c := range 40 {
+		car := Car{ID: fmt.Sprintf("car-%02d", c)}
+		u := rng.NormFloat64()
+		for range 10 {
+			w, heat := 0.7*rng.NormFloat64(), 12*rng.NormFloat64()
+			var p Pull
+			for range 6 {
+				const spark, step = 10, 1.5
+				cell := Cell{RPM: 3000 + 2000*rng.Float64(), Lower: spark, Upper: math.Inf(1), Detect: 1}
+				cell.Z[ChargeTemperature] = heat
+				if k := truth(heat) + u + w + 0.9*rng.NormFloat64(); k < spark {
+					n := math.Ceil((spark - k) / step)
+					cell.Lower, cell.Upper, cell.Steps = spark-step*n, spark-step*(n-1), int(n)
+				}
+				p.Cells = append(p.Cells, cell)
+			}
+			car.Pulls = append(car.Pulls, p)
+		}
+		cars = append(cars, car)
+	}
+	prior := ownPrior()
+	bias := func(share float64) (mean float64) {
+		prior.BendShare = share
+		m, err := Fit(cars, prior, Options{})
+		if err != nil || !m.Converged {
+			t.Fatal(err, m.Warnings)
+		}
+		for i := range 9 {
+			var z [NumCovariates]float64
+			z[ChargeTemperature] = float64(6*i - 24)
+			k, sd, _ := m.Predict("", 4000, z)
+			off := k - truth(z[ChargeTemperature])
+			t.Logf("share %g, %+.0f K: %+.2f° ± %.2f", share, z[ChargeTemperature], off, sd)
+			mean += off / 9
+		}
+		return mean
+	}
+	straight, bent := bias(-1), bias(0)
+	if straight < 0.5 || math.Abs(bent) > straight/2 {
+		t.Errorf("bias %+.2f° with a straight line, %+.2f° with a bent one", straight, bent)
 	}
 }

@@ -6,11 +6,12 @@
 // just after it and the spark just before it. The package fits an interval- and right-censored normal regression
 // with cells nested in pulls nested in cars,
 //
-//	K = α(N) + Σ β_k z_k + u_car + w_pull + ε,   u ~ N(0, σ_u²), w ~ N(0, σ_w²), ε ~ N(0, σ²),
+//	K = α(N) + Σ (β_k z_k + δ_k b(z_k)) + u_car + w_pull + ε,   u ~ N(0, σ_u²), w ~ N(0, σ_w²), ε ~ N(0, σ²),
 //
 // where N is engine speed, z are covariates as differences from the platform's reference, α is a penalised natural
 // cubic spline (Green & Silverman, Nonparametric Regression and Generalized Linear Models, 1994, ch. 2) and the
-// slopes β have priors from the cycle model: physics gives the slope, the fleet the level, the car the offset. A tenth
+// slopes β have priors from the cycle model: physics gives the slope, the fleet the level, the car the offset. δ bends
+// each of these lines over what was driven. A tenth
 // of the residuals ε is TailScale times as wide unless the rows object. Censored regression follows Tobin
 // (Econometrica 26, 1958) and Turnbull (JRSS B 38, 1976); the marginal likelihood is computed by adaptive
 // Gauss–Hermite quadrature over car and pull (Pinheiro & Bates, J. Comput. Graph. Statist. 4, 1995, nested as in
@@ -59,6 +60,43 @@ func lookup(k int, in [NumCovariates]string) string {
 	return in[k]
 }
 
+// physical are the covariates that physics gives a slope for: the slope keeps its sign, and may change with them.
+var physical = [...]int{LnCharge, ChargeTemperature, OctaneIndex, Lambda, CoolantTemperature}
+
+// reachDeviations is how many deviations of a covariate the bend of its line reaches.
+const reachDeviations = 2
+
+// reachOf is how far each covariate reaches in the rows: reachDeviations of its root mean square from the reference.
+func reachOf(cars []Car) (reach [NumCovariates]float64) {
+	rows := 0.0
+	for _, c := range cars {
+		for _, p := range c.Pulls {
+			for i := range p.Cells {
+				rows++
+				for k, z := range p.Cells[i].Z {
+					reach[k] += z * z
+				}
+			}
+		}
+	}
+	for k := range reach {
+		reach[k] = reachDeviations * math.Sqrt(reach[k]/math.Max(rows, 1))
+	}
+	return reach
+}
+
+// bends writes the weights of the bends into dst[:len(physical)]: a coefficient is by how much the slope is larger one
+// reach above the reference, and smaller one below. Past that the line is straight.
+func bends(z, reach *[NumCovariates]float64, dst []float64) {
+	for i, k := range physical {
+		dst[i] = 0
+		if r := reach[k]; r > 0 {
+			inside := math.Min(math.Abs(z[k]), r)
+			dst[i] = inside*inside/(2*r) + math.Abs(z[k]) - inside
+		}
+	}
+}
+
 // TailScale is how many times wider the wide part of a cell's residual is than its core: the residual is a scale
 // mixture of two normals (Tukey 1960), so that K now and then lies far from where it is expected.
 const TailScale = 2.5
@@ -73,9 +111,14 @@ type Cell struct {
 	// Rise.Bounds says more where the log does.
 	Lower, Upper float64
 
-	// Rises counts the controller's steps in the cell; 0 and 1 both mean one. Noise is heard once, knock until the
-	// spark is below the limit, so more than one makes a false event unlikely.
-	Rises int
+	// Steps counts the controller's steps in the cell, of which a slow log shows several as one rise (StepsOf); 0 and
+	// 1 both mean one. Noise is heard once, knock until the spark is below the limit, so more than one makes a false
+	// event unlikely.
+	Steps int
+
+	// FalseShare is the share of the stay, 0–1, in which a false event would have shown as this rise did; see the
+	// function of that name. 0 counts as 1.
+	FalseShare float64
 
 	// Detect is the chance, 0–1, that a rise of retard, had it happened, would have shown in this log; see
 	// Detectability. 0 makes a clean cell say nothing.
@@ -107,7 +150,14 @@ type Spread struct {
 // TailShare, of SpeedSlopeSD and of CurvatureScale means the default stated beside it; the defaults are weakly
 // informative, common practice without a source.
 type Prior struct {
-	SlopeMean, SlopeSD [NumCovariates]float64 // crank degrees per unit of the covariate; SD 0 means known exactly
+	// SlopeMean and SlopeSD are crank degrees per unit of the covariate; SD 0 means known exactly. A slope that physics
+	// gives is its mean times a positive factor, log-normal about 1 with SD ÷ |mean| for the deviation of its
+	// logarithm, so that no fit turns it round. The others, and one with a mean of 0, are normal.
+	SlopeMean, SlopeSD [NumCovariates]float64
+
+	// BendShare is the deviation of what a slope changes over the reach of its covariate, in units of SlopeSD: physics
+	// may be as wrong about a slope's change as about the slope. Default 1; negative: straight lines.
+	BendShare float64
 
 	LevelMean, LevelSD float64 // knock-limited spark at the reference state, °BTDC; LevelSD > 0, several degrees
 
@@ -159,6 +209,10 @@ func (p Prior) withDefaults() Prior {
 		p.Discrepancy = 0.3
 	}
 	p.Discrepancy = math.Max(p.Discrepancy, 0)
+	if p.BendShare == 0 {
+		p.BendShare = 1
+	}
+	p.BendShare = math.Max(p.BendShare, 0)
 	if p.SpeedSlopeSD == 0 {
 		p.SpeedSlopeSD = 2
 	}
@@ -185,6 +239,9 @@ func (p Prior) check() error {
 			return fmt.Errorf("prior slope of %s is %g with sd %g: both must be finite and the sd not negative",
 				Name(k), p.SlopeMean[k], p.SlopeSD[k])
 		}
+	}
+	if !value.Known(p.BendShare) {
+		return fmt.Errorf("prior bend share is %g: give a finite one", p.BendShare)
 	}
 	if !value.AllKnown(p.LevelMean, p.LevelSD) || p.LevelSD <= 0 {
 		return fmt.Errorf("prior level is %g° with sd %g°: give a finite level and a positive sd", p.LevelMean,
@@ -280,6 +337,8 @@ func (c Cell) check() error {
 		return fmt.Errorf("limits %g to %g °BTDC: the lower must lie below the upper", c.Lower, c.Upper)
 	case math.IsInf(c.Lower, -1) && c.Clean():
 		return fmt.Errorf("limits −Inf to +Inf °BTDC: leave a cell out that bounds nothing")
+	case !(c.FalseShare >= 0 && c.FalseShare <= 1):
+		return fmt.Errorf("share of the stay for a false event is %g: it lies between 0 and 1", c.FalseShare)
 	case !(c.Detect >= 0 && c.Detect <= 1):
 		return fmt.Errorf("detection chance %g: it lies between 0 and 1", c.Detect)
 	}

@@ -11,9 +11,13 @@ import (
 // Model is the posterior of a fleet's knock-limited spark. It is plain data: write it as JSON and read it back to
 // keep a fit.
 type Model struct {
-	Spline  Spline    `json:"spline"`
-	Coef    []float64 `json:"coef"`     // posterior means: the spline's coefficients, then the NumCovariates slopes
+	Spline Spline `json:"spline"`
+	// posterior means: the spline's coefficients, the NumCovariates slopes at the reference, what slopes change over
+	// Reach
+	Coef    []float64 `json:"coef"`
 	CoefCov []float64 `json:"coef_cov"` // their covariance, row-major
+	// how far each covariate reaches in the rows: the line over it bends as far as that, 0 not at all
+	Reach [NumCovariates]float64 `json:"reach"`
 
 	CarSD  float64 `json:"car_sd_deg"`
 	PullSD float64 `json:"pull_sd_deg"`
@@ -24,6 +28,8 @@ type Model struct {
 	SpreadLogSD   [4]float64 `json:"spread_log_sd"`   // sd of ln CarSD, ln PullSD, ln CellSD, logit Contamination
 	Discrepancy   float64    `json:"discrepancy_deg"` // what the straight lines miss at a state; see Prior
 	Roughness     float64    `json:"roughness"`       // scale of the spline's roughness, degrees per (1000 rev/min)^1.5
+
+	Shown [NumCovariates]Shown `json:"shown"` // what rows alone show of the slopes that physics gives
 
 	Effects []CarEffect `json:"effects"` // sorted by ID
 
@@ -53,11 +59,11 @@ func (m *Model) warn(format string, args ...any) {
 }
 
 // priorModel is the model before the first row.
-func priorModel(spline Spline, prior Prior) *Model {
+func priorModel(spline Spline, reach [NumCovariates]float64, prior Prior) *Model {
 	nb := len(spline.Knots)
 	centre, scale := whitening(nb, prior)
-	p := nb + NumCovariates
-	m := &Model{Spline: spline, Coef: centre[:p:p], CoefCov: make([]float64, p*p),
+	p := numCoefs(nb)
+	m := &Model{Spline: spline, Reach: reach, Coef: centre[:p:p], CoefCov: make([]float64, p*p),
 		CarSD: prior.CarSD.Median, PullSD: prior.PullSD.Median, CellSD: prior.CellSD.Median,
 		Contamination: prior.Contamination.Median, Discrepancy: prior.Discrepancy, Roughness: prior.CurvatureScale}
 	for i := 0; i < p; i++ {
@@ -94,7 +100,8 @@ func (s *search) fill(m *Model) {
 	q := unpack(raw, s.tail)
 	p, n := s.p, len(raw)
 	cov := s.covariance()
-	full := func(i, j int) float64 { return cov.At(i, j) * s.scale[i] * s.scale[j] }
+	rates := s.rates(s.b)
+	full := func(i, j int) float64 { return cov.At(i, j) * rates[i] * rates[j] }
 	m.Coef = append([]float64(nil), q.beta...)
 	for i := 0; i < p; i++ {
 		for j := 0; j < p; j++ {
@@ -108,6 +115,7 @@ func (s *search) fill(m *Model) {
 		m.SpreadLogSD[i] = math.Sqrt(full(p+i, p+i))
 	}
 	m.Roughness = s.roughness
+	m.Shown = s.shown(cov, rates)
 	m.LogLikelihood = s.logLike
 	m.Iterations = s.evaluations
 	m.Converged = true
@@ -146,8 +154,8 @@ func (s *search) fill(m *Model) {
 // Dim returns the number of parameters a prediction depends on: the coefficients and one car effect.
 func (m *Model) Dim() int { return len(m.Coef) + 1 }
 
-// Slope returns the posterior mean and standard deviation of the slope of covariate k, degrees per unit. k outside
-// the covariates gives zeros.
+// Slope returns the posterior mean and standard deviation of the slope of covariate k at the reference, degrees per
+// unit. k outside the covariates gives zeros.
 func (m *Model) Slope(k int) (mean, sd float64) {
 	if k < 0 || k >= NumCovariates {
 		return 0, 0
@@ -210,6 +218,7 @@ func (m *Model) Design(rpm float64, z [NumCovariates]float64, dst []float64) []f
 	nb := len(m.Spline.Knots)
 	m.Spline.design(rpm, dst[:nb])
 	copy(dst[nb:], z[:])
+	bends(&z, &m.Reach, dst[nb+NumCovariates:])
 	dst[m.Dim()-1] = 1
 	return dst[:m.Dim()]
 }

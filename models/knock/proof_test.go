@@ -238,19 +238,13 @@ cores, shared). Promise: 1000 cars of 200 rows in under 5 s, time linear in rows
 	proofEnd = `
 ## Where it bends
 
-- Predicted probabilities are too low: by two points in a hundred where they are low, by up to ten in the middle.
-  The true tails are heavier still than the ones fitted, false knock adds retard that the model does not count, and
-  the limit comes out too high by 0.3 to 0.4°. That bias is the fast logs' (see the table of rates). Until rises of
-  slow logs were bounded by their last step, those put the limit too low, and in mixed logs the two cancelled: the
-  bias was -0.03 to +0.07° and the calibration error 0.027.
 - Bounding an event by the sparks around the rise alone makes level and spreads too large, because a spark that
   climbs back into knock meets the limit at the upper end of that interval every time; ` + "`Rise.Bounds`" + `
   uses the spark that was passed without knock.
-- In a fleet of slow logs alone many a rise is written to the cell after the one that knocked, so the spread between
-  cells is learned too small (0.92° at 50 Hz, 0.77° at 2 Hz, 0.64° at 1 Hz; seeds 101–108), and upper bounds of
-  crossing come out somewhat lower than from fast logs: see the table of rates. Treating such a rise as possibly
-  another cell's, by the share of the interval spent outside, was tried (seeds 101–108) and left out: the limit came out
-  1 to 7° too high.
+- In slow logs many a rise is written to the cell after the one that knocked, and a stepping that a sample cuts in two
+  gives the second cell an event that is not its own; bounds of crossing from 2 Hz logs are somewhat lower than from
+  fast ones: see the table of rates. Treating such a rise as possibly another cell's, by the share of the interval
+  spent outside, was tried (seeds 101–108) and left out: the limit came out 1 to 7° too high.
 - Where fewer than one cell in thirty knocks, the limit is known from its lower tail alone, whose shape is
   assumed. The twelve fleets above have a bias of +0.55°; twelve others (seeds 101–112) had a bias of +0.8 to +0.9°
   and bands that held 74 to 79 %. The chance of crossing near the sparks that were driven was calibrated in

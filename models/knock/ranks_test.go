@@ -28,7 +28,7 @@ var ranked = []string{"level at 4000 rpm", "slope over speed", "slope over ln ch
 // rankPrior is a prior that says as much as a platform file's.
 func rankPrior() Prior {
 	p := Prior{LevelMean: 14, LevelSD: 2, LevelRPM: 4000, SpeedSlopeMean: 1, SpeedSlopeSD: 1, Discrepancy: -1,
-		TailShare: -1}
+		TailShare: -1, BendShare: -1}
 	p.SlopeMean = [NumCovariates]float64{LnCharge: -20, ChargeTemperature: -0.15, LnCycles: -0.5}
 	p.SlopeSD = [NumCovariates]float64{LnCharge: 7, ChargeTemperature: 0.05, LnCycles: 0.3}
 	return p.withDefaults()
@@ -43,6 +43,11 @@ func rankFleet(rng *rand.Rand, prior Prior) (cars []Car, truth []float64, seen, 
 	var slope [NumCovariates]float64
 	for k := range slope {
 		slope[k] = prior.SlopeMean[k] + prior.SlopeSD[k]*rng.NormFloat64()
+	}
+	for _, k := range physical {
+		if mean := prior.SlopeMean[k]; mean != 0 {
+			slope[k] = mean * math.Exp(prior.SlopeSD[k]/math.Abs(mean)*rng.NormFloat64())
+		}
 	}
 	carSD, pullSD, cellSD := spread(prior.CarSD), spread(prior.PullSD), spread(prior.CellSD)
 	logit := math.Log(prior.Contamination.Median/(1-prior.Contamination.Median)) +
@@ -78,10 +83,10 @@ func rankFleet(rng *rand.Rand, prior Prior) (cars []Car, truth []float64, seen, 
 				c.Lower = spark
 				switch {
 				case rng.Float64() < falsely:
-					c.Lower, c.Upper, c.Rises = spark-step, spark, 1
+					c.Lower, c.Upper, c.Steps = spark-step, spark, 1
 				case limit < spark:
 					n := math.Ceil((spark - limit) / step)
-					c.Lower, c.Upper, c.Rises = spark-step*n, spark-step*(n-1), int(n)
+					c.Lower, c.Upper, c.Steps = spark-step*n, spark-step*(n-1), int(n)
 				}
 				p.Cells = append(p.Cells, c)
 			}

@@ -14,7 +14,7 @@ func known(tail float64) *Model {
 	if err != nil {
 		panic(err)
 	}
-	p := len(spline.Knots) + NumCovariates
+	p := numCoefs(len(spline.Knots))
 	m := &Model{Spline: spline, Coef: make([]float64, p), CoefCov: make([]float64, p*p), CarSD: 1.2, PullSD: 0.8,
 		CellSD: 1, TailShare: tail}
 	m.Coef[0], m.CoefCov[0] = 10, 0.25

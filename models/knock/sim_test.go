@@ -27,6 +27,7 @@ type scenario struct {
 	plainBounds bool      // events bounded by the sparks around the rise alone, without Rise.Bounds
 	eachOnce    bool      // states of a log that skips cells stand for themselves alone
 	wholeRise   bool      // events bounded by the whole rise, however many steps it was of
+	eachRise    bool      // a rise counts as one step, however many it was of
 	shift       float64   // of every spark table, °: more or less knock
 }
 
@@ -140,14 +141,15 @@ func (f *trueFleet) drive(visits []visit, advance, interval float64) (largest fl
 	retard, sinceStep := 0.0, 1.0
 	nextSample := interval * r.Float64()
 	lastRetard := 0.0
-	now := 0.0
+	now, sampledAt := 0.0, math.Inf(-1)
 	for i := range visits {
 		v := &visits[i]
 		dt := 120 / v.rpm
 		cell := Cell{RPM: v.rpm, Z: v.z, Lower: math.Inf(-1), Upper: math.Inf(1)}
-		samples := 0
+		samples, dwell := 0, 0.0
 		lowest := math.Inf(1)
-		cleanSpark := math.NaN()
+		var lowestRise Rise
+		passed := passedSpark{largest: math.NaN()}
 		largestSpark := math.Inf(-1)
 		falseAt := -1
 		if r.Float64() < 0.004 {
@@ -168,41 +170,75 @@ func (f *trueFleet) drive(visits []visit, advance, interval float64) (largest fl
 			if now < nextSample {
 				continue
 			}
-			nextSample += interval
+			for nextSample <= now {
+				nextSample += interval
+			}
 			samples++
+			// A log's samples stand for the time between them: internal/evidence books a cell's time and cycles so.
+			dwell += math.Min(now-sampledAt, math.Max(interval, dt))
+			before := sampledAt
+			sampledAt = now
 			sampled := v.table + advance - retard
 			largestSpark = math.Max(largestSpark, sampled)
-			if retard-lastRetard > visibleShare*stepDeg {
-				cell.Rises++
-				if before := v.table + advance - lastRetard; before < lowest {
-					lowest = before
-					rise := Rise{Before: before, After: sampled, RetardBefore: lastRetard, CleanSpark: cleanSpark}
-					cell.Lower, cell.Upper = rise.Bounds(interval, stepDeg, recovery)
-					switch {
-					case f.plainBounds:
-						cell.Lower, cell.Upper = sampled, before
-					case f.wholeRise:
-						cell.Lower, cell.Upper = rise.whole(interval)
-					}
+			if rise := retard - lastRetard; rise > visibleShare*stepDeg {
+				passed.until(before - Hearing(v.rpm))
+				passed.open = passed.open[:0]
+				if f.eachRise {
+					cell.Steps++
+				} else {
+					cell.Steps += StepsOf(rise, stepDeg)
 				}
-			} else if !(cleanSpark > sampled) {
-				cleanSpark = sampled
+				if top := v.table + advance - lastRetard; top < lowest {
+					lowest = top
+					lowestRise = Rise{Before: top, After: sampled, RetardBefore: lastRetard}
+				}
+			} else {
+				passed.open = append(passed.open, passedSample{now, sampled})
 			}
 			lastRetard = retard
 		}
 		if samples == 0 {
 			continue
 		}
-		// A log's samples stand for the time between them: internal/evidence books a cell's time and cycles so.
-		dwell := float64(samples) * interval
 		cell.Z[LnCycles] = math.Log(dwell / dt / 20)
 		cell.Detect = Detectability(interval, stepDeg, recovery, dwell)
-		if cell.Rises == 0 {
+		if cell.Steps == 0 {
 			cell.Lower = largestSpark
+		} else {
+			passed.until(now - Hearing(v.rpm))
+			lowestRise.CleanSpark = passed.largest
+			cell.FalseShare = FalseShare(interval, v.rpm, dwell)
+			cell.Lower, cell.Upper = lowestRise.Bounds(interval, stepDeg, recovery)
+			switch {
+			case f.plainBounds:
+				cell.Lower, cell.Upper = lowestRise.After, lowestRise.Before
+			case f.wholeRise:
+				cell.Lower, cell.Upper = lowestRise.whole(interval)
+			}
 		}
 		cells, of = append(cells, cell), append(of, i)
 	}
 	return largest, cells, of
+}
+
+// passedSpark is the largest spark of a cell's samples that no rise follows within the time in which knock is heard;
+// open are those of which that is not yet known.
+type passedSpark struct {
+	largest float64
+	open    []passedSample
+}
+
+type passedSample struct{ at, spark float64 }
+
+// until takes the open samples up to a time as passed.
+func (p *passedSpark) until(at float64) {
+	const round = 1e-9
+	for len(p.open) > 0 && p.open[0].at <= at+round {
+		if s := p.open[0].spark; !(p.largest >= s) {
+			p.largest = s
+		}
+		p.open = p.open[1:]
+	}
 }
 
 // whole is Bounds as it was without regard to the last step.

@@ -69,7 +69,7 @@ func fixedFit(t *testing.T, rows []censored) (coef, se []float64, logLike float6
 	if err != nil {
 		t.Fatal(err)
 	}
-	d := &data{p: 2 + NumCovariates}
+	d := &data{p: numCoefs(2)}
 	for _, c := range rows {
 		r := c.row
 		r.detect = 1

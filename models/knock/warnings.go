@@ -109,6 +109,14 @@ func (m *Model) fitWarnings() []string {
 		out = append(out, fmt.Sprintf("%.0f %% of the cells look like false knock: check the knock channel and the "+
 			"controller's step", 100*m.Contamination))
 	}
+	for k, s := range m.Shown {
+		if s.Contradicts() {
+			fitted, _ := m.Slope(k)
+			out = append(out, fmt.Sprintf("the rows alone show a slope over %s of %+.2g ± %.2g° a unit (%s), which "+
+				"contradicts physics: the fit takes %+.2g, whose sign is physics'", Name(k), s.Slope, s.SD, Unit(k),
+				fitted))
+		}
+	}
 	odd := 0
 	for _, e := range m.Effects {
 		if math.Abs(e.Mean) < oddCarSDs*m.CarSD {

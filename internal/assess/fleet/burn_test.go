@@ -69,16 +69,18 @@ func TestTorqueMovesBurn(t *testing.T) {
 	}
 }
 
+// aReference is where the platform of platformWith is driven.
+var aReference = Reference{RPM: 3500, Load: 150, Charge: 45, OctaneIndex: 99, Lambda: 0.87, Coolant: 90, Spark: 9,
+	Manifold: 175, Fuel: "pump-91"}
+
 // The less the burn is known, the wider the prior of knock's slopes; a measured burn leaves hardly more than the share
 // that physics slopes have anyway.
 func TestGuessedBurnWidensKnockSlopes(t *testing.T) {
 	prior := func(known workspace.Known) (mean, sd []float64) {
 		p := platformWith(t, "direct", func(p *workspace.Platform) { p.Burn.Known = known })
 		f := New(p.WithBurn(state.BurnAngles{Lag: 8, Duration: 50, LagSD: p.Angles.LagSD,
-			DurationSD: p.Angles.DurationSD}), &Fit{})
-		ref := Reference{RPM: 3500, Load: 150, Charge: 45, OctaneIndex: 99, Lambda: 0.87, Coolant: 90, Spark: 9,
-			Manifold: 175, Fuel: "pump-91"}
-		got, err := f.knockPrior(ref)
+			DurationSD: p.Angles.DurationSD}), &Fit{KnockRef: aReference})
+		got, err := f.knockPrior()
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -25,19 +25,20 @@ type Fit struct {
 	KnockSteady int                          // steady stretches among them
 	KnockSeen   map[int][2]int               // rows and rows with an event by speed bin
 	KnockLack   result.Lack                  // why there is no knock model
-	Slopes      [knock.NumCovariates]float64 // prior means, from physics
-	Margins     map[metric.ID]Margin         // of measured metrics
-	Doubts      map[string]SensorDoubt       // by car: those whose lambda sensor is suspect
-	Suspects    map[string]Margin            // by car: lambda of a car whose sensor is suspect, fitted with that car in
-	Rail        state.RailLine               // the platform's rail pressure over load
-	PumpKnees   map[string]float64           // by car, see state.Platform.PumpKnees
-	Levels      map[metric.ID]Level          // of metrics that can be measured and computed
-	BurnFit     BurnFit                      // burn angles of the cycle model, after torque
-	Lacks       map[metric.ID]result.Lack    // why a measured metric has no margin
-	Weather     Weather                      // of the days that were logged
-	Support     *Support                     // where pulls have been; nil where too few cars tell
-	Envelopes   map[EnvelopeKey]Envelope     `json:"-"` // see fitFile
-	Checks      []FileCheck                  // of the platform file
+	Slopes      [knock.NumCovariates]float64 // prior means, from physics, at the reference
+	KnockShape  KnockShape
+	Margins     map[metric.ID]Margin      // of measured metrics
+	Doubts      map[string]SensorDoubt    // by car: those whose lambda sensor is suspect
+	Suspects    map[string]Margin         // by car: lambda of a car whose sensor is suspect, fitted with that car in
+	Rail        state.RailLine            // the platform's rail pressure over load
+	PumpKnees   map[string]float64        // by car, see state.Platform.PumpKnees
+	Levels      map[metric.ID]Level       // of metrics that can be measured and computed
+	BurnFit     BurnFit                   // burn angles of the cycle model, after torque
+	Lacks       map[metric.ID]result.Lack // why a measured metric has no margin
+	Weather     Weather                   // of the days that were logged
+	Support     *Support                  // where pulls have been; nil where too few cars tell
+	Envelopes   map[EnvelopeKey]Envelope  `json:"-"` // see fitFile
+	Checks      []FileCheck               // of the platform file
 	Cars        int
 	Pulls       int
 

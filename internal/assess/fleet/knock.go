@@ -1,9 +1,11 @@
 package fleet
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"math"
+	"slices"
 
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
@@ -85,12 +87,16 @@ func (f *Fleet) fitKnockTo(use []*state.State) (knock.Prior, error) {
 	f.KnockPulls, f.KnockSteady = countSegments(use)
 	f.KnockRef = f.knockReference(use)
 	f.KnockSeen = f.knockSeen(use)
-	prior, err := f.knockPrior(f.KnockRef)
+	f.KnockShape = KnockShape{}
+	prior, err := f.knockPrior()
 	if err != nil {
 		f.Knock, f.KnockLack = nil, result.Lack{Missing: []result.Missing{}, Fault: err.Error()}
 		return prior, nil
 	}
 	copy(f.Slopes[:], prior.SlopeMean[:])
+	if in, ok := f.referenceCycle(); ok {
+		f.KnockShape = f.shapeOf(use, in)
+	}
 	cars := f.knockCars(use)
 	if f.Knock, err = knock.Fit(cars, prior, knock.Options{}); err != nil {
 		return prior, fmt.Errorf("platform %s, knock-limited spark: %w", f.ID, err)
@@ -173,9 +179,17 @@ func (f *Fleet) knockSeen(states []*state.State) map[int][2]int {
 	return out
 }
 
-// KnockCovariates are the differences of a state from the reference; a channel that was not logged counts as being
-// at the reference.
-func (f *Fleet) KnockCovariates(s *state.State) (z [knock.NumCovariates]float64) {
+// KnockCovariates are the differences of a state from the reference, in units of what the reference's slopes make of
+// them: where the cycle model's slope at the state is twice the reference's, so is the difference. A channel that was
+// not logged counts as being at the reference.
+func (f *Fleet) KnockCovariates(s *state.State) [knock.NumCovariates]float64 {
+	z := f.differences(s)
+	f.KnockShape.moves(s.RPM, &z, &f.Slopes)
+	return z
+}
+
+// differences are those of a state's own numbers from the reference's.
+func (f *Fleet) differences(s *state.State) (z [knock.NumCovariates]float64) {
 	ref := &f.KnockRef
 	z[knock.LnCharge] = math.Log(s.Load / ref.Load)
 	z[knock.ChargeTemperature] = s.Charge - ref.Charge
@@ -201,7 +215,8 @@ func (f *Fleet) knockCars(states []*state.State) []knock.Car {
 			rise := knock.Rise{Before: r.SparkBefore, After: r.SparkAfter, RetardBefore: r.RiseRetard,
 				CleanSpark: r.RiseClean}
 			cell.Lower, cell.Upper = rise.Bounds(interval, f.KnockControl.StepDeg, f.KnockControl.RecoveryDegPerSecond)
-			cell.Detect, cell.Rises = 1, int(r.KnockEvents)
+			cell.Detect, cell.Steps = 1, max(int(r.KnockEvents), knock.StepsOf(r.RetardRise, f.KnockControl.StepDeg))
+			cell.FalseShare = knock.FalseShare(interval, s.RPM, r.Duration)
 		}
 		nest.Add(r, cell)
 	}
@@ -231,16 +246,51 @@ func (f *Fleet) KnockMargin(s *state.State) float64 {
 	return limit - s.Spark
 }
 
+// ContradictedSlopes are the covariates over which rows alone show another slope of the knock limit than physics can
+// have, the oddest first.
+func (f *Fit) ContradictedSlopes() (out []int) {
+	if f.Knock == nil || !f.Knock.Converged {
+		return nil
+	}
+	shown := &f.Knock.Shown
+	for k := range shown {
+		if shown[k].Contradicts() {
+			out = append(out, k)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b int) int { return cmp.Compare(shown[a].Chance, shown[b].Chance) })
+	return out
+}
+
+// KnockDispute is by how many degrees the knock limit of a state may lie lower than the fit has it, by the less
+// favourable of what rows alone show and what physics alone says of the slopes in which they contradict each other,
+// for what was moved since the log was made; nil where they agree.
+func (f *Fleet) KnockDispute() func(s *state.State) float64 {
+	against := f.ContradictedSlopes()
+	if len(against) == 0 {
+		return nil
+	}
+	return func(s *state.State) float64 {
+		now, then := f.KnockCovariates(s), f.KnockCovariates(s.AsLogged())
+		lower := 0.0
+		for _, k := range against {
+			fitted, _ := f.Knock.Slope(k)
+			by := now[k] - then[k]
+			lower += math.Max(0, math.Max((fitted-f.Knock.Shown[k].Slope)*by, (fitted-f.Slopes[k])*by))
+		}
+		return lower
+	}
+}
+
 // knockPrior takes the slopes from the cycle model at the reference state, taken where the engine is driven rather than
 // at the model's own knock limit, because they do not need the model's level to be right.
-func (f *Fleet) knockPrior(ref Reference) (knock.Prior, error) {
-	s := f.referenceState(ref)
-	in, ok := f.CycleState(&s)
+func (f *Fleet) knockPrior() (knock.Prior, error) {
+	ref := f.KnockRef
+	in, ok := f.referenceCycle()
 	if !ok {
 		return knock.Prior{}, fmt.Errorf("the median of the evidence lacks load, charge temperature, lambda or a " +
 			"known fuel")
 	}
-	in.Octane = ref.OctaneIndex
 	slopes, err := f.Cycle.Slopes(in)
 	if err != nil {
 		return knock.Prior{}, err
@@ -250,7 +300,7 @@ func (f *Fleet) knockPrior(ref Reference) (knock.Prior, error) {
 			"check the burn anchor of the platform file", ref.RPM, ref.Load)
 	}
 	g := slopes.Knock
-	prior := knock.Prior{LevelRPM: ref.RPM, LevelMean: s.Spark, LevelSD: physicsLevelSD}
+	prior := knock.Prior{LevelRPM: ref.RPM, LevelMean: in.Spark, LevelSD: physicsLevelSD}
 	if slopes.Limit.Found {
 		prior.LevelMean = slopes.Limit.Spark
 	}
@@ -306,6 +356,14 @@ func (f *Fleet) looseVariance(changes [state.NumLoose]map[int]float64, c int) fl
 		h[k] = changes[k][c]
 	}
 	return f.LooseVariance(h)
+}
+
+// referenceCycle is the reference as the cycle model takes it; not ok where something it needs was not logged.
+func (f *Fleet) referenceCycle() (in cycle.State, ok bool) {
+	s := f.referenceState(f.KnockRef)
+	in, ok = f.CycleState(&s)
+	in.Octane = f.KnockRef.OctaneIndex
+	return in, ok
 }
 
 // referenceState is the reference as a state of the platform's commonest fuel, at the anchor's spark.
