@@ -142,14 +142,17 @@ func (s *State) camGap(by float64, from, to *Calibration) *Gap {
 }
 
 // followed is the factor by which manifold pressure moves when its target moves by some kPa. On target it moves with
-// the target; while the turbocharger still spools it moves in proportion, as a linear boost loop does. Without a logged
-// target the manifold is taken to be on target.
+// the target. While the turbocharger still spools, boost above ambient moves in proportion to that asked for, as a linear
+// boost loop gives it: what lies below ambient the turbocharger did not make. Without a logged target the manifold is
+// taken to be on target.
 func (s *State) followed(boost float64) float64 {
-	target := s.Target
-	if !(target > s.Manifold) {
-		target = s.Manifold
+	if !(s.Target > s.Manifold) {
+		return 1 + boost/s.Manifold
 	}
-	return 1 + boost/target
+	if s.Manifold <= s.Barometer {
+		return 1
+	}
+	return 1 + (s.Manifold-s.Barometer)/(s.Target-s.Barometer)*boost/s.Manifold
 }
 
 // withManifold is the state at another manifold pressure: hotter compressor, intercooled, denser charge. The engine

@@ -112,11 +112,14 @@ func TestShiftPastTheLastBreakpoint(t *testing.T) {
 	close(t, "spark", next.Spark, s.Spark-0.1*(200-198), 1e-6)
 }
 
-// While the turbocharger still spools, manifold pressure follows a higher target in proportion.
+// While the turbocharger still spools, boost above ambient follows a higher target in proportion: half of the boost asked
+// for is made, so half of what is added to it. Below ambient it makes none.
 func TestSpoolingFollowsInProportion(t *testing.T) {
 	s := loggedState()
-	s.Manifold, s.Target = 90, 180
-	close(t, "factor while spooling", s.followed(18), 1.1, 1e-12)
+	s.Barometer, s.Manifold, s.Target = 100, 140, 180
+	close(t, "factor while spooling", s.followed(18), 149.0/140, 1e-12)
+	s.Manifold = 90
+	close(t, "factor below ambient", s.followed(18), 1, 1e-12)
 	s.Manifold = 180
 	close(t, "factor on target", s.followed(18), 1.1, 1e-12)
 	s.Target = math.NaN()
