@@ -96,7 +96,7 @@ func (p *Platform) shift(s State, from, to *Calibration) (State, []Gap) {
 		if gap := s.camGap(cam, from, to); gap != nil {
 			gaps = append(gaps, *gap)
 		}
-		moved := p.withManifold(s, s.Manifold*s.followed(boost))
+		moved := p.withManifold(s, s.Manifold*s.followed(boost, from))
 		moved.IntakeCam = s.IntakeCam + cam
 		done := math.Abs(moved.Load-next.Load) < 1e-6 || math.IsNaN(moved.Load)
 		next = moved
@@ -143,16 +143,17 @@ func (s *State) camGap(by float64, from, to *Calibration) *Gap {
 
 // followed is the factor by which manifold pressure moves when its target moves by some kPa. On target it moves with
 // the target. While the turbocharger still spools, boost above ambient moves in proportion to that asked for, as a linear
-// boost loop gives it: what lies below ambient the turbocharger did not make. Without a logged target the manifold is
-// taken to be on target.
-func (s *State) followed(boost float64) float64 {
-	if !(s.Target > s.Manifold) {
+// boost loop gives it: what lies below ambient the turbocharger did not make. Without a logged target it is that of the
+// boost table of the calibration it ran, and without a table the manifold is taken to be on target.
+func (s *State) followed(boost float64, on *Calibration) float64 {
+	target := value.Or(s.Target, on.ValueAt("boost", s))
+	if !(target > s.Manifold) {
 		return 1 + boost/s.Manifold
 	}
 	if s.Manifold <= s.Barometer {
 		return 1
 	}
-	return 1 + (s.Manifold-s.Barometer)/(s.Target-s.Barometer)*boost/s.Manifold
+	return 1 + (s.Manifold-s.Barometer)/(target-s.Barometer)*boost/s.Manifold
 }
 
 // withManifold is the state at another manifold pressure: hotter compressor, intercooled, denser charge. The engine

@@ -115,15 +115,19 @@ func TestShiftPastTheLastBreakpoint(t *testing.T) {
 // While the turbocharger still spools, boost above ambient follows a higher target in proportion: half of the boost asked
 // for is made, so half of what is added to it. Below ambient it makes none.
 func TestSpoolingFollowsInProportion(t *testing.T) {
-	s := loggedState()
+	s, on := loggedState(), &Calibration{Lookups: map[string]Lookup{}}
 	s.Barometer, s.Manifold, s.Target = 100, 140, 180
-	close(t, "factor while spooling", s.followed(18), 149.0/140, 1e-12)
+	close(t, "factor while spooling", s.followed(18, on), 149.0/140, 1e-12)
 	s.Manifold = 90
-	close(t, "factor below ambient", s.followed(18), 1, 1e-12)
+	close(t, "factor below ambient", s.followed(18, on), 1, 1e-12)
 	s.Manifold = 180
-	close(t, "factor on target", s.followed(18), 1.1, 1e-12)
+	close(t, "factor on target", s.followed(18, on), 1.1, 1e-12)
 	s.Target = math.NaN()
-	close(t, "factor without a logged target", s.followed(18), 1.1, 1e-12)
+	close(t, "factor without a target", s.followed(18, on), 1.1, 1e-12)
+	s.Manifold = 140
+	on.Lookups["boost"] = Lookup{Table: &calmap.Table{X: []float64{1000, 7000}, Z: [][]float64{{180, 180}}},
+		X: channel.EngineSpeed}
+	close(t, "factor with the table's target", s.followed(18, on), 149.0/140, 1e-12)
 }
 
 // A table that only one of two calibrations has is said, not guessed.

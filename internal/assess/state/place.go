@@ -193,7 +193,7 @@ func (p *Platform) charge(s, next *State, on *Calibration, at Place) bool {
 		if !value.Known(s.Manifold) {
 			return by == 0
 		}
-		manifold = s.Manifold * s.followed(by)
+		manifold = s.Manifold * s.followed(by, on)
 	case !value.Known(s.Manifold):
 		next.Load = load
 		return load > 0

@@ -226,7 +226,7 @@ func (p *Platform) readAgain(s, was *State, on *Calibration) {
 	}
 	if boost := by("boost"); boost != 0 && value.Known(s.Manifold) {
 		target := s.Target
-		*s = p.withManifold(*s, s.Manifold*s.followed(boost))
+		*s = p.withManifold(*s, s.Manifold*s.followed(boost, on))
 		s.Target = target + boost
 	}
 	s.Spark += by("spark")
