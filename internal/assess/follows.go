@@ -14,19 +14,6 @@ import (
 	"headroom/models/value"
 )
 
-// changeFrom is the change of a metric's predictor at a state from a base, by part. What is not the revision's, as
-// weather or the place of a state that was put where no log was, is told from the mixture's part and spark's only by
-// what these do at the state.
-func (m *Model) changeFrom(q *fleet.Quantity, s *state.State, base float64) fleet.Parts {
-	all := q.Predictor(m.Platform, s) - base
-	if q.SparkSD == 0 {
-		return fleet.Parts{fleet.ThroughAir: all}
-	}
-	by := q.PartsOf(m.Platform, s)
-	by[fleet.ThroughAir] = all - by[fleet.ThroughMixture] - by[fleet.ThroughSpark]
-	return by
-}
-
 // missed is what a deviation of what past revisions did beside their slopes adds at a state: all of it for a change as
 // large as theirs, in proportion for a smaller one.
 func (m *Model) missed(q *fleet.Quantity, s *state.State, f *fleet.Follows) float64 {
@@ -67,7 +54,7 @@ func (pr *predictor) disputes(r reading) bool {
 }
 
 // throughs are the names of the parts of a change in results.
-var throughs = [fleet.NumParts]string{"air", "mixture", "spark"}
+var throughs = [fleet.NumParts]string{"air", "mixture", "spark", "charge"}
 
 // movesAgainst says what logs show against physics: past revisions of a measured metric, all rows of the knock limit.
 func (m *Model) movesAgainst(e *evaluation) result.Reason {

@@ -163,8 +163,8 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 	}
 	side := q.Side.Sign()
 	design := func(s *state.State) (d []float64, moved fleet.Parts, ok bool) {
-		base := fit.Base(m.Platform, q, s)
-		moved = m.changeFrom(q, s, base)
+		base, flow := fit.Base(m.Platform, q, s)
+		moved = q.ChangeFrom(m.Platform, s, base, flow)
 		if !value.AllKnown(moved[:]...) {
 			return nil, moved, false
 		}
@@ -195,7 +195,7 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 				g = append(g, -side*by)
 			}
 			g = append(g, -side*m.missed(q, s, &fit.Follows))
-			slope := fit.Follows.Slopes[fleet.ThroughAir].Mean
+			slope := fit.Follows.Slopes[fleet.ThroughCharge].Mean
 			did := q.PartsOf(m.Platform, s)
 			spark := did[fleet.ThroughSpark] * fit.Follows.Slopes[fleet.ThroughSpark].Mean
 			return m.looseEnds(g, q, s, slope, fit.Follows.Does(did)-spark, spark, times(fit.Loose, slope))

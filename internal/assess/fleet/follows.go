@@ -225,7 +225,7 @@ func trailed(all []shown, lag float64) {
 func (f *Fleet) followed(m *Quantity, at []passage, without []string) (Follows, error) {
 	out := Follows{}
 	for k := range out.Slopes {
-		if k == int(ThroughAir) || m.SparkSD > 0 {
+		if k == int(ThroughAir) || m.SparkSD > 0 && (k != int(ThroughCharge) || m.flow > 0) {
 			out.Slopes[k] = Slope{Mean: m.slope, SD: m.slopeSD}
 			out.Covariance[k][k] = m.slopeSD * m.slopeSD
 		}
@@ -253,7 +253,7 @@ func (f *Fleet) followed(m *Quantity, at []passage, without []string) (Follows, 
 	}
 	var told []int // which of the slopes
 	for k := range out.Slopes {
-		if squares[k] > 0 && out.Slopes[k].SD > 0 {
+		if squares[k] > 0 && out.Slopes[k].SD > 0 && k != int(ThroughCharge) {
 			told = append(told, k)
 		}
 	}
@@ -266,7 +266,8 @@ func (f *Fleet) followed(m *Quantity, at []passage, without []string) (Follows, 
 		for _, k := range told {
 			x = append(x, row.change[k])
 		}
-		nest.AddTo(row.s.Car+"\x00"+row.s.Row.Revision, row.s.Row, mixed.Row{X: x, Y: row.y})
+		nest.AddTo(row.s.Car+"\x00"+row.s.Row.Revision, row.s.Row,
+			mixed.Row{X: x, Y: row.y - out.Slopes[ThroughCharge].Mean*row.change[ThroughCharge]})
 	}
 	model, err := mixed.Fit(MixedCars(nest), mixed.Prior{})
 	if err != nil {

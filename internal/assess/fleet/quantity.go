@@ -21,6 +21,8 @@ type Quantity struct {
 	Predictor func(p *state.Platform, s *state.State) float64
 	// slope and slopeSD are the prior of the predictor's coefficient in a measured metric's model.
 	slope, slopeSD float64
+	// flow is what a unit more of LnFlow adds to the predictor for a change, in its unit; 0: nothing beside it.
+	flow float64
 	// ChangeSD and SparkSD are the relative standard deviations of the change that a revision makes to the predictor,
 	// through all but spark and through spark (see ChangeOf): the fleet's logs, however many, do not hold the
 	// revision's change. SparkSD is 0 for a predictor that spark does not enter.
@@ -76,7 +78,8 @@ var quantities = []Quantity{
 		Predictor: (*state.Platform).FuelFlow},
 	{Info: row(metric.ExhaustTemperature), ChangeSD: 0.2, SparkSD: 0.2, slope: 0.7, slopeSD: 0.35,
 		Measured:  (*state.Platform).SettledExhaust,
-		Predictor: exhaustAtProbe},
+		Predictor: func(_ *state.Platform, s *state.State) float64 { return s.Simulated.ExhaustC },
+		flow:      flowHeats},
 	{Info: row(metric.PeakPressure), ChangeSD: 0.1, SparkSD: 0.2, Stands: true, bias: 0.08, Moves: true,
 		Predictor: func(_ *state.Platform, s *state.State) float64 { return s.Simulated.PeakKPa }},
 	{Info: row(metric.BMEP), ChangeSD: 0.1, SparkSD: 0.2, slope: 1, slopeSD: 0.2, Stands: true, bias: 0.08, Moves: true,
@@ -159,13 +162,24 @@ func (m *Quantity) Margin(p *state.Platform, s *state.State, limit func(rpm, loa
 // Part is what a calibration moves a metric's predictor through.
 type Part int
 
-// The parts of a change: charge, with all that is not told apart from it; the mixture; spark.
+// The parts of a change: air flow, which is all of it for a metric that has no other part; the mixture; spark; and what the
+// cycle gives for charge, whose slope no past revision tells apart from air flow's.
 const (
 	ThroughAir Part = iota
 	ThroughMixture
 	ThroughSpark
+	ThroughCharge
 	NumParts
 )
+
+// flowHeats is how much hotter exhaust reaches a probe for a unit more of the logarithm of air flow, K, before the way
+// to the probe takes its part, beside what the cycle gives, whose gas leaves the cylinder cooler the denser the charge:
+// port and manifold take a smaller share of a larger flow's heat. Together it is about 80 K, 55 from half to full load
+// at the same phasing and mixture. Common practice, no source.
+const flowHeats = 200
+
+// LnFlow is the logarithm of air flow at a state but for a constant.
+func LnFlow(s *state.State) float64 { return math.Log(s.Load * s.RPM) }
 
 // Parts is something of each part.
 type Parts [NumParts]float64
@@ -186,24 +200,24 @@ func (m *Quantity) PartsOf(p *state.Platform, s *state.State) (out Parts) {
 	if !value.AllKnown(now, kept, air, then) {
 		return out
 	}
-	return Parts{air - then, kept - air, now - kept}
+	by := Parts{ThroughMixture: kept - air, ThroughSpark: now - kept}
+	m.ofAir(&by, air-then, LnFlow(s)-LnFlow(s.Logged))
+	return by
+}
+
+// ofAir fills in the parts of a change that are neither the mixture's nor spark's, the predictor's by and that of LnFlow.
+func (m *Quantity) ofAir(out *Parts, by, flow float64) {
+	if m.flow == 0 {
+		out[ThroughAir] = by
+		return
+	}
+	out[ThroughAir], out[ThroughCharge] = m.flow*flow, by
 }
 
 // ChangeOf is how far a metric's predictor moved from what was logged: through spark, and through all else.
 func (m *Quantity) ChangeOf(p *state.Platform, s *state.State) (rest, spark float64) {
 	by := m.PartsOf(p, s)
-	return by[ThroughAir] + by[ThroughMixture], by[ThroughSpark]
-}
-
-// flowHeats is how much hotter exhaust reaches a probe for a unit more of the logarithm of air flow, K, beside what the
-// cycle gives, whose gas leaves the cylinder cooler the denser the charge: port and manifold take a smaller share of a
-// larger flow's heat. Together it is about 100 K, 70 from half to full load at the same phasing and mixture. Common
-// practice, no source.
-const flowHeats = 180
-
-// exhaustAtProbe is the exhaust temperature of the cycle, °C, by what the way to a probe takes off a usual flow.
-func exhaustAtProbe(_ *state.Platform, s *state.State) float64 {
-	return s.Simulated.ExhaustC + flowHeats*math.Log(s.Load*s.RPM/(100*4000))
+	return by[ThroughAir] + by[ThroughCharge] + by[ThroughMixture], by[ThroughSpark]
 }
 
 // overshootOnTarget is a cell's boost overshoot, NaN while the turbocharger still spools.
