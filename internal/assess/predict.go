@@ -163,8 +163,8 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 	}
 	side := q.Side.Sign()
 	design := func(s *state.State) (d []float64, moved fleet.Parts, ok bool) {
-		base, flow := fit.Base(m.Platform, q, s)
-		moved = q.ChangeFrom(m.Platform, s, base, flow)
+		base := fit.Base(m.Platform, q, s)
+		moved = q.ChangeFrom(m.Platform, s, base)
 		if !value.AllKnown(moved[:]...) {
 			return nil, moved, false
 		}

@@ -219,16 +219,26 @@ func trailed(all []shown, lag float64) {
 	}
 }
 
+// What exhaust temperature follows of what the cycle gives for charge: of a hotter day's hotter charge the flow is thinner
+// too, and most of the one is lost in the other. No revision tells it from air flow. Common practice, no source.
+const (
+	chargeSlope   = 0.3
+	chargeSlopeSD = 0.3
+)
+
 // followed learns how a metric follows its predictor from revision to revision, at passages of all cars but some: what
 // a row shows is the slopes times what the tables foretell, heat soak, ambient temperature and deviations of the
 // revision, its day and its pull.
 func (f *Fleet) followed(m *Quantity, at []passage, without []string) (Follows, error) {
 	out := Follows{}
 	for k := range out.Slopes {
-		if k == int(ThroughAir) || m.SparkSD > 0 && (k != int(ThroughCharge) || m.flow > 0) {
+		switch {
+		case k == int(ThroughCharge) && m.flow > 0:
+			out.Slopes[k] = Slope{Mean: chargeSlope, SD: chargeSlopeSD}
+		case k == int(ThroughAir), k != int(ThroughCharge) && m.SparkSD > 0:
 			out.Slopes[k] = Slope{Mean: m.slope, SD: m.slopeSD}
-			out.Covariance[k][k] = m.slopeSD * m.slopeSD
 		}
+		out.Covariance[k][k] = out.Slopes[k].SD * out.Slopes[k].SD
 	}
 	var all []shown
 	cars := map[string]bool{}

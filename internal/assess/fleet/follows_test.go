@@ -54,7 +54,7 @@ func TestFollowsTables(t *testing.T) {
 	real := QuantityOf("exhaust_temperature")
 	q := *real
 	q.ID = "exhaust_temperature_of_another_truth"
-	truth := Parts{0.6, 1.2, 0.9, real.slope}
+	truth := Parts{0.6, 1.2, 0.9, chargeSlope}
 	passed := f.passages(pulls)
 	if len(passed) < 20 {
 		t.Fatalf("%d passages with several revisions", len(passed))

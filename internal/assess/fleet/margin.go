@@ -36,8 +36,8 @@ type Margin struct {
 	Usual  Usual // the predictor over speed where it was fitted
 }
 
-// Usual is the mean of a predictor and of LnFlow by bin of speed, rising.
-type Usual struct{ RPM, Predictor, Flow []float64 }
+// Usual is the mean of a predictor by bin of speed, rising.
+type Usual struct{ RPM, Predictor []float64 }
 
 // marginCovariates is the design row of a measured metric: level, a bent line over speed, the physics predictor and
 // the pull's place in the run (heat soak); for a mixture what a starving pump costs; ambient temperature where the fit
@@ -211,36 +211,35 @@ func usualOf(states []*state.State, predictors []float64, step float64) (out Usu
 		bins[bin] = append(bins[bin], i)
 	}
 	for _, bin := range slices.Sorted(maps.Keys(bins)) {
-		rpm, predictor, flow, n := 0.0, 0.0, 0.0, float64(len(bins[bin]))
+		rpm, predictor := 0.0, 0.0
 		for _, i := range bins[bin] {
-			rpm += states[i].RPM / n
-			predictor += predictors[i] / n
-			flow += LnFlow(states[i]) / n
+			rpm += states[i].RPM / float64(len(bins[bin]))
+			predictor += predictors[i] / float64(len(bins[bin]))
 		}
-		out.RPM, out.Predictor, out.Flow = append(out.RPM, rpm), append(out.Predictor, predictor), append(out.Flow, flow)
+		out.RPM, out.Predictor = append(out.RPM, rpm), append(out.Predictor, predictor)
 	}
 	return out
 }
 
-// Base is the predictor, and LnFlow, at which a state's level is that of logs: as it was logged, or, where no log was,
-// the usual ones of its speed. What they are beyond that follows Follows.
-func (fit *Margin) Base(p *state.Platform, m *Quantity, s *state.State) (predictor, flow float64) {
+// Base is the predictor at which a state's level is that of logs: as it was logged, or, where no log was, the usual one
+// of its speed. What the predictor is beyond that follows Follows.
+func (fit *Margin) Base(p *state.Platform, m *Quantity, s *state.State) float64 {
 	if s.Placed {
-		return calmap.Interpolate(fit.Usual.RPM, fit.Usual.Predictor, s.RPM),
-			calmap.Interpolate(fit.Usual.RPM, fit.Usual.Flow, s.RPM)
+		return calmap.Interpolate(fit.Usual.RPM, fit.Usual.Predictor, s.RPM)
 	}
-	return m.Predictor(p, s.Root()), LnFlow(s.Root())
+	return m.Predictor(p, s.Root())
 }
 
-// ChangeFrom is the change at a state, by part, from a base. What is not the revision's, as weather or the place of a
-// state that was put where no log was, is told from the mixture's part and spark's only by what these do at the state.
-func (m *Quantity) ChangeFrom(p *state.Platform, s *state.State, predictor, flow float64) Parts {
-	by := Parts{}
-	if m.SparkSD > 0 {
-		by = m.PartsOf(p, s)
+// ChangeFrom is the change at a state, by part, from a base of the predictor. What is not the revision's, as weather or
+// the place of a state that was put where no log was, goes by what the cycle gives for charge, and is told from the
+// mixture's part and spark's only by what these do at the state.
+func (m *Quantity) ChangeFrom(p *state.Platform, s *state.State, base float64) Parts {
+	all := m.Predictor(p, s) - base
+	if m.SparkSD == 0 {
+		return Parts{ThroughAir: all}
 	}
-	all := m.Predictor(p, s) - predictor
-	m.ofAir(&by, all-by[ThroughMixture]-by[ThroughSpark], LnFlow(s)-flow)
+	by := m.PartsOf(p, s)
+	m.takesCharge(&by, all-by[ThroughMixture]-by[ThroughSpark])
 	return by
 }
 

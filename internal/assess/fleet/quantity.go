@@ -21,7 +21,7 @@ type Quantity struct {
 	Predictor func(p *state.Platform, s *state.State) float64
 	// slope and slopeSD are the prior of the predictor's coefficient in a measured metric's model.
 	slope, slopeSD float64
-	// flow is what a unit more of LnFlow adds to the predictor for a change, in its unit; 0: nothing beside it.
+	// flow is what a revision's change of air flow adds to the predictor a unit of its logarithm; 0: nothing.
 	flow float64
 	// ChangeSD and SparkSD are the relative standard deviations of the change that a revision makes to the predictor,
 	// through all but spark and through spark (see ChangeOf): the fleet's logs, however many, do not hold the
@@ -178,9 +178,6 @@ const (
 // at the same phasing and mixture. Common practice, no source.
 const flowHeats = 200
 
-// LnFlow is the logarithm of air flow at a state but for a constant.
-func LnFlow(s *state.State) float64 { return math.Log(s.Load * s.RPM) }
-
 // Parts is something of each part.
 type Parts [NumParts]float64
 
@@ -201,17 +198,20 @@ func (m *Quantity) PartsOf(p *state.Platform, s *state.State) (out Parts) {
 		return out
 	}
 	by := Parts{ThroughMixture: kept - air, ThroughSpark: now - kept}
-	m.ofAir(&by, air-then, LnFlow(s)-LnFlow(s.Logged))
+	if m.flow > 0 {
+		by[ThroughAir] = m.flow * math.Log(s.Load*s.RPM/(s.Logged.Load*s.Logged.RPM))
+	}
+	m.takesCharge(&by, air-then)
 	return by
 }
 
-// ofAir fills in the parts of a change that are neither the mixture's nor spark's, the predictor's by and that of LnFlow.
-func (m *Quantity) ofAir(out *Parts, by, flow float64) {
-	if m.flow == 0 {
+// takesCharge puts what the predictor gives for charge where the metric has it.
+func (m *Quantity) takesCharge(out *Parts, by float64) {
+	if m.flow > 0 {
+		out[ThroughCharge] = by
+	} else {
 		out[ThroughAir] = by
-		return
 	}
-	out[ThroughAir], out[ThroughCharge] = m.flow*flow, by
 }
 
 // ChangeOf is how far a metric's predictor moved from what was logged: through spark, and through all else.
