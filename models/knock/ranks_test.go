@@ -240,9 +240,9 @@ then asks it of the other seven.
   twentieth. Two in five of these have events in fewer than one row in twenty, so that the posterior reaches far up
   and is told as a normal one about its mode; in some the spread between cells is a few tenths of a degree, against
   steps of 1.5°, so that a pull's effect is bounded like by a box, which five nodes do not integrate (one fleet's
-  level lies twelve of its deviations off). Slopes have been drawn log-normal, as the prior has them, since physics gives them a sign; when
-  they were drawn normal the level passed barely (0.0019). Of the first 150 of these fleets the level lies more than
-  1.645 deviations off in 34, and in 37 with the fit as it was.
+  level lies twelve of its deviations off). Slopes have been drawn log-normal, as the prior has them, since physics
+  gives them a sign; when they were drawn normal the level passed barely (0.0019). Of the first 150 of these fleets
+  the level lies more than 1.645 deviations off in 34, and in 37 with the fit as it was.
 - A seen car's limit has too few ranks at the ends: its band is somewhat too wide, on the side of caution.
 `
 )
