@@ -109,6 +109,8 @@ type Row struct {
 	Gear       float64 `parquet:"gear"`       // NaN when not logged
 	IntakeCam  float64 `parquet:"intake_cam"` // mean
 	ExhaustCam float64 `parquet:"exhaust_cam"`
+
+	Thinned Thinned `parquet:"thinned"`
 }
 
 // Kept are the samples kept of the row's cell, in no order of time.
@@ -118,6 +120,7 @@ func (r *Row) Kept() []*Sample { return []*Sample{&r.Bound, &r.Entry, &r.Exit, &
 func (r *Row) WithoutCharge() *Row {
 	c, nan := *r, math.NaN()
 	c.ChargeTemperature, c.ChargeTemperatureMax, c.ChargeTemperatureRise = nan, nan, nan
+	c.Thinned.ChargeTemperatureMax = nan
 	for _, at := range c.Kept() {
 		at.Charge = nan
 	}

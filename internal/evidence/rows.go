@@ -124,8 +124,10 @@ func (b *builder) segment(number, pullsBefore int, s Segment) ([]Row, int) {
 		return cmp.Or(cmp.Compare(a.rpm, c.rpm), cmp.Compare(a.load, c.load))
 	})
 	rows := make([]Row, 0, len(order))
+	thinned := b.thin(s)
 	for _, c := range order {
 		r := b.row(c, cells[c], s, lambda)
+		r.Thinned = thinned.of(cells[c])
 		r.Segment, r.Order = int32(number), int32(pullsBefore)
 		rows = append(rows, r)
 	}

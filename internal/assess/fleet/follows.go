@@ -164,7 +164,7 @@ func (p *passage) shows(on *state.Platform, m *Quantity) (out []shown) {
 	if len(kept) < 2 {
 		return nil
 	}
-	y := about(kept, func(s *state.State) float64 { return m.Measured(on, s) })
+	y := about(kept, func(s *state.State) float64 { return m.Fine(on, s) })
 	order := about(kept, func(s *state.State) float64 { return s.Order })
 	ambient := about(kept, func(s *state.State) float64 { return s.Ambient })
 	for r, states := range kept {

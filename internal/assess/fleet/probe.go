@@ -7,6 +7,7 @@ import (
 
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
+	"headroom/internal/metric"
 	"headroom/models/value"
 )
 
@@ -41,7 +42,7 @@ type probeReading struct{ into, start, reading float64 }
 // before (normal errors weighed by their precision).
 func fitProbe(rows []evidence.Row) state.ProbeLag {
 	byCar, pulls := probeReadings(rows)
-	out := state.ProbeLag{Lag: probeLag, SD: probeLagSD}
+	out := state.ProbeLag{Lag: probeLag, Told: probeLag, SD: probeLagSD}
 	if len(byCar) < probeCars {
 		return out
 	}
@@ -59,10 +60,10 @@ func fitProbe(rows []evidence.Row) state.ProbeLag {
 	for k, readings := range byCar {
 		misses[k] = missesOf(readings)
 	}
-	lag := leastLag(misses, -1)
+	lag := lagOfLeast(misses, -1)
 	var variance float64
 	for k := range misses {
-		d := leastLag(misses, k) - lag
+		d := lagOfLeast(misses, k) - lag
 		variance += d * d
 	}
 	cars := float64(len(byCar))
@@ -70,8 +71,47 @@ func fitProbe(rows []evidence.Row) state.ProbeLag {
 	variance += lagStep * lagStep / 12
 	prior := 1 / (probeLagSD * probeLagSD)
 	precision := prior + 1/variance
-	return state.ProbeLag{Lag: (probeLag*prior + lag/variance) / precision, SD: math.Sqrt(1 / precision),
-		Cars: len(byCar), Pulls: pulls}
+	told := (probeLag*prior + lag/variance) / precision
+	return state.ProbeLag{Lag: told, Told: told, SD: math.Sqrt(1 / precision), Cars: len(byCar), Pulls: pulls}
+}
+
+const (
+	// lagRounds bounds the rounds of settleProbe; a healthy case needs one to three.
+	lagRounds = 8
+	lagDone   = 0.05 // s
+	leastLag  = 0.2
+)
+
+// settleProbe moves the probe's lag to where exhaust temperature's model over whole pulls puts it, the lag that starts
+// tell being its prior. The model is linear in the lag, so that one far off has to be approached (Gauss and Newton).
+func (f *Fleet) settleProbe(pulls []*state.Visit) error {
+	m := QuantityOf(metric.ExhaustTemperature)
+	least := math.Max(leastLag, medianInterval(pulls))
+	for range lagRounds {
+		fit, used, err := f.fitModel(m, pulls, nil, false)
+		if err != nil {
+			return err
+		}
+		if len(used) == 0 || !fit.Trails {
+			return nil
+		}
+		was := f.Platform.Probe.Lag
+		lag := min(max(was-fit.Model.Coef[lagColumn], was/2, least), longestLag)
+		f.Platform.Probe.Lag, f.Probe.Lag = lag, lag
+		if math.Abs(lag-was) < lagDone {
+			return nil
+		}
+	}
+	return nil
+}
+
+// medianInterval is the usual time between samples of visits, seconds: no lag below it can be told from none.
+func medianInterval(visits []*state.Visit) float64 {
+	out := make([]float64, len(visits))
+	for i, v := range visits {
+		out[i] = v.Row.SampleInterval
+	}
+	return value.Or(value.Median(out), 0)
 }
 
 // probeReadings are the readings that tell a lag, by car, and how many pulls they are of.
@@ -131,8 +171,8 @@ func missesOf(readings []probeReading) []float64 {
 	return out
 }
 
-// leastLag is the lag of the least sum of squares over all cars but one (-1: over all).
-func leastLag(misses [][]float64, without int) float64 {
+// lagOfLeast is the lag of the least sum of squares over all cars but one (-1: over all).
+func lagOfLeast(misses [][]float64, without int) float64 {
 	sum := make([]float64, len(misses[0]))
 	for k, of := range misses {
 		if k != without {

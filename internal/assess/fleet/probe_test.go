@@ -49,7 +49,7 @@ func TestProbeLag(t *testing.T) {
 		"few cars": probed(2, 8, 1, 15, 1.5),
 		"none":     nil,
 	} {
-		if got := fitProbe(rows); got != (state.ProbeLag{Lag: probeLag, SD: probeLagSD}) {
+		if got := fitProbe(rows); got != (state.ProbeLag{Lag: probeLag, Told: probeLag, SD: probeLagSD}) {
 			t.Errorf("%s: %+v", what, got)
 		}
 	}

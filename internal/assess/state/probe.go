@@ -10,7 +10,8 @@ import (
 // deviation.
 type ProbeLag struct {
 	Lag, SD     float64
-	Cars, Pulls int // of which logs show it; 0 where none do
+	Told        float64 // the lag that starts of pulls tell, of which SD is the deviation; Lag is after whole pulls
+	Cars, Pulls int     // of which logs show it; 0 where none do
 }
 
 // WithProbe is the platform with a lag of its exhaust temperature probes.
