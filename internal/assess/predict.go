@@ -206,7 +206,7 @@ func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) p
 	l := m.Levels[q.ID]
 	mean, cov := l.Posterior(q, b.car)
 	atLimit := b.meanLimit(rule)
-	if atLimit > 0 {
+	if atLimit > 0 && !q.Moves {
 		cov = withOwn(cov, m.coarseSD(q, b)/atLimit)
 	}
 	cars, pulls := b.carCount(), b.pullCount()
@@ -221,12 +221,12 @@ func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) p
 	}
 	side := q.Side.Sign()
 	expected := func(s *state.State) (v, factor float64) {
-		factor = math.Exp(value.Dot(l.Design(s), mean) + pattern.Of(s))
+		factor = math.Exp(value.Dot(l.Design(s), mean)+pattern.Of(s)) * q.Unsampled(m.Platform, s)
 		return factor * q.Predictor(m.Platform, s), factor
 	}
 	return predictor{
 		cov: m.withLooseEnds(cov, q), own: len(mean) - 1, pullSD: l.PullSD() * atLimit,
-		cellSD: pattern.Residual * atLimit, cars: cars, pulls: pulls, level: level, moves: q.Moves,
+		cellSD: math.Hypot(pattern.Residual, b.meanOf(m.Platform, q.UnsampledSD)) * atLimit, cars: cars, pulls: pulls, level: level, moves: q.Moves,
 		margin: func(s *state.State, limit float64) (float64, bool) {
 			v, _ := expected(s)
 			return side * (limit - v), value.Known(v)

@@ -29,8 +29,9 @@ type Row struct {
 	SampleInterval float64 `parquet:"sample_interval"` // median of the run
 	Cycles         float64 `parquet:"cycles"`          // engine cycles spent in the cell (two revolutions each)
 
-	RPM        float64 `parquet:"rpm"`  // mean
-	Load       float64 `parquet:"load"` // mean absolute load, %
+	RPM        float64 `parquet:"rpm"`      // mean
+	Load       float64 `parquet:"load"`     // mean absolute load, %
+	LoadMax    float64 `parquet:"load_max"` // largest
 	LoadSource string  `parquet:"load_source,dict"`
 
 	SparkDelivered float64 `parquet:"spark_delivered"` // mean

@@ -216,7 +216,8 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		Start: b.run.Time[k.places[0]] - b.run.Time[0], Duration: k.seconds,
 		Into:    b.run.Time[k.places[len(k.places)-1]] - b.run.Time[s.From],
 		Samples: int32(len(k.places)), SampleInterval: b.interval, Cycles: k.cycles,
-		RPM: meanOf(channel.EngineSpeed), Load: mean(b.load, k.places), LoadSource: b.source,
+		RPM: meanOf(channel.EngineSpeed), Load: mean(b.load, k.places), LoadMax: largest(b.load, k.places),
+		LoadSource: b.source,
 
 		SparkDelivered: mean(b.spark.delivered, k.places), SparkCommanded: mean(b.spark.commanded, k.places),
 		SparkMax: largest(b.spark.delivered, k.places), SparkSource: b.spark.source,

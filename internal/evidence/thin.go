@@ -27,6 +27,8 @@ type Thinned struct {
 	OilTemperature       float64 `parquet:"oil_temperature"`
 	ExhaustTemperature   float64 `parquet:"exhaust_temperature"`
 	ExhaustRise          float64 `parquet:"exhaust_rise"`
+
+	LoadMax float64 `parquet:"load_max"`
 }
 
 // thinIntervals are the seconds between samples that logs are thinned to.
@@ -87,7 +89,7 @@ func (t *thinning) leanest() []float64 {
 // noneThinned is of a row that was not thinned.
 func noneThinned() Thinned {
 	nan := math.NaN()
-	return Thinned{nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan}
+	return Thinned{nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan}
 }
 
 // of is what is left of a cell.
@@ -130,6 +132,7 @@ func (t *thinning) of(k *content) Thinned {
 		CoolantTemperature:   largestOf(channel.CoolantTemperature),
 		OilTemperature:       largestOf(channel.OilTemperature),
 		ExhaustTemperature:   exhaust, ExhaustRise: exhaust - first(channel.ExhaustTemperature),
+		LoadMax: largest(b.load, places),
 	}
 }
 
@@ -145,5 +148,6 @@ func (r *Row) AsThinned() (c Row, ok bool) {
 	c.RailShortfall, c.BoostOvershoot, c.WastegateDuty = t.RailShortfall, t.BoostOvershoot, t.WastegateDuty
 	c.ChargeTemperatureMax, c.CoolantTemperature = t.ChargeTemperatureMax, t.CoolantTemperature
 	c.OilTemperature, c.ExhaustTemperature, c.ExhaustRise = t.OilTemperature, t.ExhaustTemperature, t.ExhaustRise
+	c.LoadMax = t.LoadMax
 	return c, true
 }

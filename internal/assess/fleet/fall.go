@@ -27,10 +27,10 @@ const (
 	// Mathematical Finance 7, 1997).
 	walkGap   = 0.5826
 	walkPower = 0.5
-	// Before it is told a fall goes with a power of the interval between that of a random walk and that of noise: of
-	// independent readings 16 lie 1.21 deviations higher than 2, which lie 0.56 higher than 1 (expected normal order
-	// statistics), as with a power of 0.3. A trend has 1. That it is so, give or take fallPowerSD: common practice, no source.
-	fallPower   = 0.3
+	// Before it is told, a fall goes with a power of the interval between a random walk's and noise's, of which 16
+	// readings reach 1.21 deviations higher than 2, and these 0.56 higher than 1, as with a power of 0.3; a trend has 1.
+	// That it is so, give or take fallPowerSD: common practice, no source.
+	fallPower   = 0.4
 	fallPowerSD = 0.25
 	powerStep   = 0.05
 	leastPower  = 0.1
@@ -38,6 +38,8 @@ const (
 	// guessedFall is the deviation of a fall that no thinned log shows, and of a row about it, as a share of it: the
 	// gap of a random walk deviates by about half its mean. Common practice, no source.
 	guessedFall = 0.5
+	// fastFrom is the interval, seconds, from which on no log shows what happens within it; common practice, no source.
+	fastFrom = 0.15
 	// fallCars are the cars that must show it: how they differ is part of the error.
 	fallCars = 3
 )
@@ -71,6 +73,9 @@ func fitFall(shown []fallShown, guess float64) state.Fall {
 	}
 	best.Cars, best.Rows = cars, len(shown)
 	best.Row, best.Car = fallSpread(shown, best, byCar)
+	if finest := slices.MinFunc(shown, func(a, b fallShown) int { return cmp.Compare(a.from, b.from) }); finest.from > fastFrom {
+		best.Car = math.Hypot(best.Car, guessedFall)
+	}
 	return best
 }
 
@@ -115,15 +120,21 @@ func fallSpread(shown []fallShown, f state.Fall, byCar *evidence.Index[string]) 
 	return math.Sqrt(missed / squares), math.Sqrt(between / all * (1 + 1/float64(len(fell)-1)))
 }
 
-// fitFalls tells what slow logs of pulls miss of each measured metric's extreme.
+// unmeasured reports whether a metric is computed at the samples kept of a cell and no log measures it there: between
+// samples it is higher as load is, which it follows.
+func (m *Quantity) unmeasured() bool { return m.Moves && m.Measured == nil }
+
+// fitFalls tells what slow logs of pulls miss of each metric's extreme; of one that no log measures the natural logarithm.
 func (f *Fleet) fitFalls(pulls []*state.Visit) state.Falls {
 	out := state.Falls{}
 	for i := range quantities {
 		m := &quantities[i]
-		if m.Measured == nil || m.Moves {
+		read := func(s *state.State) float64 { return m.Side.Sign() * m.Measured(f.Platform, s) }
+		if m.unmeasured() {
+			read = func(s *state.State) float64 { return math.Log(s.Row.LoadMax) }
+		} else if m.Moves {
 			continue
 		}
-		read := func(s *state.State) float64 { return m.Side.Sign() * m.Measured(f.Platform, s) }
 		if fall := fallOf(pulls, read); fall.Scale > 0 {
 			out[m.ID] = fall
 		}
@@ -185,6 +196,25 @@ func (m *Quantity) Fine(p *state.Platform, s *state.State) float64 {
 		return v
 	}
 	return v + m.Side.Sign()*p.Falls[m.ID].At(s.Row.SampleInterval)
+}
+
+// Unsampled is the factor by which a metric that no log measures is taken to be higher between the samples of a logged
+// state's cell than at them; 1 for others.
+func (m *Quantity) Unsampled(p *state.Platform, s *state.State) float64 {
+	row := s.Root().Row
+	if !m.unmeasured() || row == nil {
+		return 1
+	}
+	return math.Exp(p.Falls[m.ID].At(row.SampleInterval))
+}
+
+// UnsampledSD is the relative deviation of that from one visit to the next.
+func (m *Quantity) UnsampledSD(p *state.Platform, s *state.State) float64 {
+	if !m.unmeasured() {
+		return 0
+	}
+	f := p.Falls[m.ID]
+	return f.Row * f.At(s.Row.SampleInterval)
 }
 
 // UnseenSD is the deviation, in the metric's unit, of what Fine adds to logged states, of a car's level: the mean over
