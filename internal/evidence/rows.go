@@ -19,9 +19,11 @@ func Rows(run *runlog.Run, setup *Setup) ([]Row, []runlog.Finding) {
 	if err := setup.Check(); err != nil {
 		return nil, []runlog.Finding{wholeRun(run, "", KindSetup, err.Error())}
 	}
-	run = Align(run, setup.Lags)
+	lags, told := lagsOf(run, setup)
+	run = Align(run, lags)
 	load, source := AbsoluteLoad(run, setup)
 	segments, findings := Segments(run, setup)
+	findings = append(findings, told...)
 	findings = append(findings, loadFindings(run, setup, load, source)...)
 	if len(segments) == 0 || source == LoadNone {
 		return nil, findings

@@ -32,7 +32,7 @@ func TestThinnedIsTheSlowerLog(t *testing.T) {
 	met := map[float64]bool{}
 	for _, name := range []string{"a", "b", "c", "d", "e", "f", "g", "h", "i", "j"} {
 		set := setup()
-		set.Run = name
+		set.Run, set.Lags = name, map[channel.ID]float64{channel.Lambda: 0}
 		rows, _ := Rows(run, set)
 		every := int(math.Round(rows[len(rows)/2].Thinned.Interval / 0.05))
 		met[float64(every)] = true
