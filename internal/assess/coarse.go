@@ -6,8 +6,8 @@ import (
 )
 
 // coarseSD is what slow logs leave unknown of a car's level of a metric, in its unit: the mean over the bench's logged
-// states of what is not known of their extremes. What differs from one visit to the next is in the spread that slow logs
-// show.
+// states of what is not known of their extremes. What differs from one visit to the next is in the spread that slow
+// logs show.
 func (m *Model) coarseSD(q *fleet.Quantity, b *bench) float64 {
 	return b.meanOf(m.Platform, q.UnseenSD)
 }

@@ -69,8 +69,8 @@ func thinned(log []byte, hertz float64) []byte {
 }
 
 // eased says how a review of thinned logs is milder than that of all rows; empty where it is not. An upper bound may
-// lie lower by coarseTolerance and a fifth of itself, for draws and for which samples of a car's few pulls are left. Knock
-// has a page of its own (models/knock).
+// lie lower by coarseTolerance and a fifth of itself, for draws and for which samples of a car's few pulls are left.
+// Knock has a page of its own (models/knock).
 func eased(before, after *Review) (out []string) {
 	order := map[Verdict]int{VerdictRelease: 0, VerdictConditions: 1, VerdictUndecided: 2, VerdictHold: 2}
 	if order[after.Verdict] < order[before.Verdict] {

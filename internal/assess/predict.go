@@ -226,7 +226,8 @@ func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) p
 	}
 	return predictor{
 		cov: m.withLooseEnds(cov, q), own: len(mean) - 1, pullSD: l.PullSD() * atLimit,
-		cellSD: math.Hypot(pattern.Residual, b.meanOf(m.Platform, q.UnsampledSD)) * atLimit, cars: cars, pulls: pulls, level: level, moves: q.Moves,
+		cellSD: math.Hypot(pattern.Residual, b.meanOf(m.Platform, q.UnsampledSD)) * atLimit,
+		cars:   cars, pulls: pulls, level: level, moves: q.Moves,
 		margin: func(s *state.State, limit float64) (float64, bool) {
 			v, _ := expected(s)
 			return side * (limit - v), value.Known(v)

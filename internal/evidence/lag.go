@@ -9,8 +9,8 @@ import (
 )
 
 const (
-	// usualLambdaLag is by how many seconds lambda at the tailpipe trails what is burned where neither a file nor the log
-	// says so: gas takes 0.1 to 0.4 s to the sensor, a heated wideband 0.05 to 0.25 s. Common practice, no source.
+	// usualLambdaLag is by how many seconds lambda at the tailpipe trails what is burned where neither a file nor the
+	// log says so: gas takes 0.1 to 0.4 s to the sensor, a heated wideband 0.05 to 0.25 s. Common practice, no source.
 	usualLambdaLag = 0.2
 	// A log tells the lag where commanded and measured lambda move together this much, and to this many seconds. Common
 	// practice, no source.
@@ -18,9 +18,10 @@ const (
 	lagWithin      = 0.1
 )
 
-// lagsOf are the setup's lags and, where lambda has none, what the log tells of it: the mixture in the cylinders follows
-// the commanded one within a few cycles, so what measured lambda trails it by is the way to the sensor and the sensor.
-// A mixture that is read late is held against the limit at a speed and load where it was not: lean while it is rich.
+// lagsOf are the setup's lags and, where lambda has none, what the log tells of it: the mixture in the cylinders
+// follows the commanded one within a few cycles, so what measured lambda trails it by is the way to the sensor and the
+// sensor. A mixture that is read late is held against the limit at a speed and load where it was not: lean while it is
+// rich.
 func lagsOf(run *runlog.Run, setup *Setup) (map[channel.ID]float64, []runlog.Finding) {
 	_, stated := setup.Lags[channel.Lambda]
 	for _, s := range run.Series {

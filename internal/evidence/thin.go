@@ -11,8 +11,9 @@ import (
 // Thinned are the extremes of a row as a slower log would show them: as the row's, but from every so many samples of
 // its pull alone. What extremes lose by that is told by logs that are fast enough, each pull thinned once.
 type Thinned struct {
-	Interval float64 `parquet:"interval"` // seconds between samples left; NaN where none of the cell is, or none was thinned
-	Into     float64 `parquet:"into"`     // seconds from the first sample left in the segment to the last in the cell
+	// seconds between samples left; NaN where none of the cell is, or none was thinned
+	Interval float64 `parquet:"interval"`
+	Into     float64 `parquet:"into"` // seconds from the first sample left in the segment to the last in the cell
 
 	LambdaLeanest float64 `parquet:"lambda_leanest"`
 	InjectorDuty  float64 `parquet:"injector_duty"`
@@ -47,7 +48,8 @@ type thinning struct {
 }
 
 // thin leaves every so many samples of a segment: which interval and which samples is drawn by the run's name and the
-// segment's first speed, so that a fleet's pulls together show all. It is nil where the log is too slow for any interval.
+// segment's first speed, so that a fleet's pulls together show all. It is nil where the log is too slow for any
+// interval.
 func (b *builder) thin(s Segment) *thinning {
 	if !(b.interval > 0) {
 		return nil

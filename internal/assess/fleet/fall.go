@@ -11,9 +11,9 @@ import (
 )
 
 // A slow log sees less of an extreme: the leanest mixture, the highest exhaust temperature and the lowest rail pressure
-// fall between its samples. What is missed is told by faster logs of the fleet, each pull of which is thinned to a slower
-// rate (evidence.Thinned), and is added to what slow logs show; how much the fall differs from car to car widens the car's
-// level, how much from row to row is in the spread of rows that slow logs show.
+// fall between its samples. What is missed is told by faster logs of the fleet, each pull of which is thinned to a
+// slower rate (evidence.Thinned), and is added to what slow logs show; how much the fall differs from car to car widens
+// the car's level, how much from row to row is in the spread of rows that slow logs show.
 
 // fallShown is how far a row's extreme fell when its samples were thinned from one interval to another, seconds.
 type fallShown struct {
@@ -28,8 +28,8 @@ const (
 	walkGap   = 0.5826
 	walkPower = 0.5
 	// Before it is told, a fall goes with a power of the interval between a random walk's and noise's, of which 16
-	// readings reach 1.21 deviations higher than 2, and these 0.56 higher than 1, as with a power of 0.3; a trend has 1.
-	// That it is so, give or take fallPowerSD: common practice, no source.
+	// readings reach 1.21 deviations higher than 2, and these 0.56 higher than 1, as with a power of 0.3; a trend has
+	// 1. That it is so, give or take fallPowerSD: common practice, no source.
 	fallPower   = 0.4
 	fallPowerSD = 0.25
 	powerStep   = 0.05
@@ -44,8 +44,8 @@ const (
 	fallCars = 3
 )
 
-// fitFall fits the fall to what thinned rows show, by least squares with the power drawn to fallPower. guess is
-// the scale for a random walk, in the same unit: it stands where fewer than fallCars show the fall, unless they show more.
+// fitFall fits the fall to what thinned rows show, by least squares with the power drawn to fallPower. guess is the
+// scale for a random walk, in the same unit: it stands where fewer than fallCars show the fall, unless they show more.
 func fitFall(shown []fallShown, guess float64) state.Fall {
 	out := state.Fall{Scale: guess, Power: walkPower, Row: guessedFall, Car: guessedFall}
 	byCar := evidence.NewIndex[string]()
@@ -73,7 +73,8 @@ func fitFall(shown []fallShown, guess float64) state.Fall {
 	}
 	best.Cars, best.Rows = cars, len(shown)
 	best.Row, best.Car = fallSpread(shown, best, byCar)
-	if finest := slices.MinFunc(shown, func(a, b fallShown) int { return cmp.Compare(a.from, b.from) }); finest.from > fastFrom {
+	finest := slices.MinFunc(shown, func(a, b fallShown) int { return cmp.Compare(a.from, b.from) })
+	if finest.from > fastFrom {
 		best.Car = math.Hypot(best.Car, guessedFall)
 	}
 	return best
@@ -124,7 +125,8 @@ func fallSpread(shown []fallShown, f state.Fall, byCar *evidence.Index[string]) 
 // samples it is higher as load is, which it follows.
 func (m *Quantity) unmeasured() bool { return m.Moves && m.Measured == nil }
 
-// fitFalls tells what slow logs of pulls miss of each metric's extreme; of one that no log measures the natural logarithm.
+// fitFalls tells what slow logs of pulls miss of each metric's extreme; of one that no log measures the natural
+// logarithm.
 func (f *Fleet) fitFalls(pulls []*state.Visit) state.Falls {
 	out := state.Falls{}
 	for i := range quantities {

@@ -126,7 +126,8 @@ func TestWalkGap(t *testing.T) {
 }
 
 // A fleet without a fast log tells the fall from its slow logs thinned further, and errs towards more, two and a half
-// times at most: 2 Hz logs thinned to 1 Hz. Where hardly a car tells, the walk that steps between cells make stands, and more where that is shown.
+// times at most: 2 Hz logs thinned to 1 Hz. Where hardly a car tells, the walk that steps between cells make stands,
+// and more where that is shown.
 func TestFallOfSlowFleets(t *testing.T) {
 	for name, p := range map[string]path{"walk": walkPath, "reverting": revertingPath, "noise": noisePath,
 		"rising": risingPath} {
@@ -135,7 +136,8 @@ func TestFallOfSlowFleets(t *testing.T) {
 			t.Errorf("%s: %.4f, simulated %.4f", name, got, want)
 		}
 	}
-	if f := fitFall(nil, walkGap); f.At(0.5) != walkGap*(math.Sqrt(0.5)-math.Sqrt(fineStep)) || f.Cars != 0 || f.Car == 0 {
+	walked := math.Sqrt(0.5) - math.Sqrt(fineStep)
+	if f := fitFall(nil, walkGap); f.At(0.5) != walkGap*walked || f.Cars != 0 || f.Car == 0 {
 		t.Errorf("from steps: %+v", f)
 	}
 	one := shownBy(walkPath, 1, 10)
@@ -145,7 +147,7 @@ func TestFallOfSlowFleets(t *testing.T) {
 	if f := fitFall(one, 0.01); f.Cars != 0 || f.At(0.5) < 0.2 {
 		t.Errorf("one car: %+v", f)
 	}
-	if f := fitFall(one, 5); f.At(0.5) != 5*(math.Sqrt(0.5)-math.Sqrt(fineStep)) {
+	if f := fitFall(one, 5); f.At(0.5) != 5*walked {
 		t.Errorf("one car and long steps: %+v", f)
 	}
 }

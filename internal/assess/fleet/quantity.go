@@ -131,8 +131,8 @@ func (m *Quantity) PlaceOf(s *state.State) (rpm, load float64) {
 	return value.Or(rpm, s.RPM), value.Or(load*s.Load/s.Root().Load, s.Load)
 }
 
-// LimitBetween is the limit that the pull of a logged state met between its sample there and the one before or after, if
-// any: a sample stands for half the way to its neighbours.
+// LimitBetween is the limit that the pull of a logged state met between its sample there and the one before or after,
+// if any: a sample stands for half the way to its neighbours.
 func (m *Quantity) LimitBetween(s *state.State, limit func(rpm, load float64) (float64, bool)) (at float64, met bool) {
 	row := s.Root().Row
 	if row == nil || !value.Known(row.SpeedRate) {

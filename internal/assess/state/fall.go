@@ -10,8 +10,8 @@ import (
 const FineInterval = 0.05
 
 // Fall is how far the extreme of a metric in a cell falls short where samples lie farther apart than FineInterval: by
-// Scale·(h^Power − FineInterval^Power) in the metric's unit towards the harmless side, h being the seconds between them.
-// A steady trend has power 1, a random walk 1/2 (see fleet.FallOf).
+// Scale·(h^Power − FineInterval^Power) in the metric's unit towards the harmless side, h being the seconds between
+// them. A steady trend has power 1, a random walk 1/2 (see fleet.FallOf).
 type Fall struct {
 	Scale, Power float64
 	Row          float64 // deviation of one row's fall, as a share of the fall
