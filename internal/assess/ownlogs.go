@@ -175,7 +175,7 @@ func (m *Model) pullGaps(q *fleet.Quantity, l *workspace.Limit, visits []state.V
 	var out []pullGap
 	for i := range visits {
 		s := &visits[i].State
-		y := q.Measured(m.Platform, s)
+		y := q.Fine(m.Platform, s)
 		e, ok, err := m.expect(q, s)
 		if err != nil {
 			return nil, err

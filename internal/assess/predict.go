@@ -60,8 +60,15 @@ type reading struct {
 // bounding one and of those at which the revision takes more margin, as where a table's change ends inside the cell; ok
 // is false where no sample meets the limit or the metric is not known.
 func (pr *predictor) nearest(rule limitRule, v *state.Visit) (out reading, ok bool) {
+	if out, ok = pr.nearestAt(rule.at, v); !ok && pr.moves && rule.between != nil {
+		return pr.nearestAt(rule.between, v)
+	}
+	return out, ok
+}
+
+func (pr *predictor) nearestAt(at func(s *state.State) (float64, bool), v *state.Visit) (out reading, ok bool) {
 	look := func(s *state.State) {
-		limit, applies := rule.at(s)
+		limit, applies := at(s)
 		if !applies {
 			return
 		}
@@ -153,7 +160,7 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 	pattern := m.PatternOf(&fit, q, b.patternCar(), b.states())
 	offset := m.mayBeLeaner(q.ID, b.car)
 	carSD, rowSD := m.lookedUp(q.ID, &fit, b)
-	cov = withOwn(cov, carSD)
+	cov = withOwn(cov, math.Hypot(carSD, m.coarseSD(q, b)))
 	day := fit.Model.DayVar
 	if !fit.ByAmbient { // else the states say how warm it is
 		offset += b.stress.Adds(q.ID)
@@ -211,6 +218,9 @@ func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) p
 	l := m.Levels[q.ID]
 	mean, cov := l.Posterior(q, b.car)
 	atLimit := b.meanLimit(rule)
+	if atLimit > 0 && !q.Moves {
+		cov = withOwn(cov, m.coarseSD(q, b)/atLimit)
+	}
 	cars, pulls := b.carCount(), b.pullCount()
 	level := ComputedLevel{OwnCar: l.MeasuredOn(b.car)}
 	var pattern fleet.Pattern
@@ -223,13 +233,14 @@ func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) p
 	}
 	side := q.Side.Sign()
 	expected := func(s *state.State) (v, factor float64) {
-		factor = math.Exp(value.Dot(l.Design(s), mean) + pattern.Of(s))
+		factor = math.Exp(value.Dot(l.Design(s), mean)+pattern.Of(s)) * q.Unsampled(m.Platform, s)
 		return factor * q.Predictor(m.Platform, s), factor
 	}
 	return predictor{
 		cov: m.withLooseEnds(cov, q), own: len(mean) - 1, pullSD: l.PullSD() * atLimit,
-		daySD: l.DaySD() * atLimit, cellSD: pattern.Residual * atLimit,
-		cars: cars, pulls: pulls, level: level, moves: q.Moves,
+		daySD:  l.DaySD() * atLimit,
+		cellSD: math.Hypot(pattern.Residual, b.meanOf(m.Platform, q.UnsampledSD)) * atLimit,
+		cars:   cars, pulls: pulls, level: level, moves: q.Moves,
 		margin: func(s *state.State, limit float64) (float64, bool) {
 			v, _ := expected(s)
 			return side * (limit - v), value.Known(v)
@@ -287,12 +298,15 @@ type limitRule struct {
 	severity hazard.Severity
 	source   string
 	at       func(s *state.State) (float64, bool)
+	// between is at where a pull met the limit between two samples, none of which did; nil where that is not asked
+	between func(s *state.State) (float64, bool)
 }
 
 func ruleOf(l *workspace.Limit, q *fleet.Quantity) limitRule {
 	return limitRule{
 		hazard: l.Hazard, severity: l.EffectiveSeverity(), source: l.Source,
-		at: func(s *state.State) (float64, bool) { return l.At(q.PlaceOf(s)) },
+		at:      func(s *state.State) (float64, bool) { return l.At(q.PlaceOf(s)) },
+		between: func(s *state.State) (float64, bool) { return q.LimitBetween(s, l.At) },
 	}
 }
 

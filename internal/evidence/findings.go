@@ -18,6 +18,7 @@ const (
 	KindNoCell         = "no_cell"          // samples without speed or load
 	KindNoKnock        = "no_knock"         // knock retard is not logged
 	KindNoSpark        = "no_spark"         // spark is not logged
+	KindLagTold        = "lag_told"         // a channel's lag is not stated and taken from elsewhere
 	KindSlowRetard     = "slow_retard"      // knock retard is sampled too slowly for the controller
 )
 

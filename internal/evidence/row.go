@@ -29,8 +29,9 @@ type Row struct {
 	SampleInterval float64 `parquet:"sample_interval"` // median of the run
 	Cycles         float64 `parquet:"cycles"`          // engine cycles spent in the cell (two revolutions each)
 
-	RPM        float64 `parquet:"rpm"`  // mean
-	Load       float64 `parquet:"load"` // mean absolute load, %
+	RPM        float64 `parquet:"rpm"`      // mean
+	Load       float64 `parquet:"load"`     // mean absolute load, %
+	LoadMax    float64 `parquet:"load_max"` // largest
 	LoadSource string  `parquet:"load_source,dict"`
 
 	SparkDelivered float64 `parquet:"spark_delivered"` // mean
@@ -110,6 +111,8 @@ type Row struct {
 	Gear       float64 `parquet:"gear"`       // NaN when not logged
 	IntakeCam  float64 `parquet:"intake_cam"` // mean
 	ExhaustCam float64 `parquet:"exhaust_cam"`
+
+	Thinned Thinned `parquet:"thinned"`
 }
 
 // Kept are the samples kept of the row's cell, in no order of time.
@@ -119,6 +122,7 @@ func (r *Row) Kept() []*Sample { return []*Sample{&r.Bound, &r.Entry, &r.Exit, &
 func (r *Row) WithoutCharge() *Row {
 	c, nan := *r, math.NaN()
 	c.ChargeTemperature, c.ChargeTemperatureMax, c.ChargeTemperatureRise = nan, nan, nan
+	c.Thinned.ChargeTemperatureMax = nan
 	for _, at := range c.Kept() {
 		at.Charge = nan
 	}

@@ -19,9 +19,11 @@ func Rows(run *runlog.Run, setup *Setup) ([]Row, []runlog.Finding) {
 	if err := setup.Check(); err != nil {
 		return nil, []runlog.Finding{wholeRun(run, "", KindSetup, err.Error())}
 	}
-	run = Align(run, setup.Lags)
+	lags, told := lagsOf(run, setup)
+	run = Align(run, lags)
 	load, source := AbsoluteLoad(run, setup)
 	segments, findings := Segments(run, setup)
+	findings = append(findings, told...)
 	findings = append(findings, loadFindings(run, setup, load, source)...)
 	if len(segments) == 0 || source == LoadNone {
 		return nil, findings
@@ -126,8 +128,10 @@ func (b *builder) segment(number, pullsBefore int, s Segment) ([]Row, int) {
 		return cmp.Or(cmp.Compare(a.rpm, c.rpm), cmp.Compare(a.load, c.load))
 	})
 	rows := make([]Row, 0, len(order))
+	thinned := b.thin(s)
 	for _, c := range order {
 		r := b.row(c, cells[c], s, lambda)
+		r.Thinned = thinned.of(cells[c])
 		r.Segment, r.Order = int32(number), int32(pullsBefore)
 		rows = append(rows, r)
 	}
@@ -217,7 +221,8 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		Start: b.run.Time[k.places[0]] - b.run.Time[0], Duration: k.seconds,
 		Into:    b.run.Time[k.places[len(k.places)-1]] - b.run.Time[s.From],
 		Samples: int32(len(k.places)), SampleInterval: b.interval, Cycles: k.cycles,
-		RPM: meanOf(channel.EngineSpeed), Load: mean(b.load, k.places), LoadSource: b.source,
+		RPM: meanOf(channel.EngineSpeed), Load: mean(b.load, k.places), LoadMax: largest(b.load, k.places),
+		LoadSource: b.source,
 
 		SparkDelivered: mean(b.spark.delivered, k.places), SparkCommanded: mean(b.spark.commanded, k.places),
 		SparkMax: largest(b.spark.delivered, k.places), SparkSource: b.spark.source,

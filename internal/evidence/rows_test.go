@@ -293,7 +293,9 @@ func TestLeanestKeepsItsPlace(t *testing.T) {
 			return 0.85
 		},
 	})
-	rows, _ := Rows(run, setup())
+	set := setup()
+	set.Lags = map[channel.ID]float64{channel.Lambda: 0}
+	rows, _ := Rows(run, set)
 	r := rowAt(t, rows, 2500) // samples 30–39
 	near(t, "speed", r.LeanestRPM, 2000+50*17, 1e-9)
 	near(t, "load", r.LeanestLoad, 140+0.19*37, 1e-9)

@@ -45,6 +45,7 @@ type Fit struct {
 	Commands     state.CommandError    // what control units command beyond their lambda tables
 	Heat         state.HeatLine        // what they take out of spark as charge gets hot
 	Probe        state.ProbeLag        // of exhaust temperature probes
+	Falls        state.Falls           // what slow logs miss of extremes
 	Unheard      map[string]Unheard    // by car: logs that did not hear knock
 	NeverMoved   map[string]NeverMoved // by car: those of which no log shows knock retard move
 	Still        map[string]Still      // by car: logs in which charge temperature stood still
@@ -63,7 +64,7 @@ type Fleet struct {
 
 // New joins a platform and a fit of it.
 func New(p *state.Platform, f *Fit) *Fleet {
-	p = p.WithHeat(f.Heat).WithProbe(f.Probe)
+	p = p.WithHeat(f.Heat).WithProbe(f.Probe).WithFalls(f.Falls)
 	if f.BurnFit.Cars > 0 {
 		p = p.WithBurn(f.BurnFit.BurnAngles)
 	}
@@ -102,6 +103,11 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 			steady = append(steady, &all[i])
 		}
 	}
+	if err := fleet.settleProbe(pulls); err != nil {
+		return nil, fmt.Errorf("platform %s, lag of exhaust temperature: %w", p.ID, err)
+	}
+	f.Falls = fleet.fitFalls(pulls)
+	p.Falls = f.Falls
 	f.PumpKnees = p.PumpKnees(pulls)
 	fleet.Knees = f.PumpKnees
 	for i := range all {
@@ -112,9 +118,6 @@ func Learn(p *state.Platform, d workspace.Decision, rows []evidence.Row) (*Fleet
 	f.Support = fleet.fitSupport(pulls, steady)
 	if err := fleet.fitKnock(all); err != nil {
 		return nil, err
-	}
-	if err := fleet.settleProbe(pulls); err != nil {
-		return nil, fmt.Errorf("platform %s, lag of exhaust temperature: %w", p.ID, err)
 	}
 	f.passed = fleet.passages(pulls)
 	if err := fleet.fitQuantities(pulls, suspects); err != nil {

@@ -173,7 +173,7 @@ func (p *passage) shows(on *state.Platform, m *Quantity) (out []shown) {
 	if len(kept) < 2 {
 		return nil
 	}
-	y := about(kept, func(s *state.State) float64 { return m.Measured(on, s) })
+	y := about(kept, func(s *state.State) float64 { return m.Fine(on, s) })
 	order := about(kept, func(s *state.State) float64 { return s.Order })
 	ambient := about(kept, func(s *state.State) float64 { return s.Ambient })
 	for r, states := range kept {
@@ -219,8 +219,9 @@ func trailed(all []shown, lag float64) {
 	}
 }
 
-// What exhaust temperature follows of what the cycle gives for charge: of a hotter day's hotter charge the flow is thinner
-// too, and most of the one is lost in the other. No revision tells it from air flow. Common practice, no source.
+// What exhaust temperature follows of what the cycle gives for charge: of a hotter day's hotter charge the flow is
+// thinner too, and most of the one is lost in the other. No revision tells it from air flow. Common practice, no
+// source.
 const (
 	chargeSlope   = 0.3
 	chargeSlopeSD = 0.3

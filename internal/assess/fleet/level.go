@@ -128,7 +128,7 @@ func fitLevel(p *state.Platform, m *Quantity, visits []*state.Visit) (Level, err
 	l := Level{Guessed: m.guessed(p), Burns: m.SparkSD > 0}
 	var used []*state.State
 	for _, v := range visits {
-		if s := &v.State; m.Measured(p, s) > 0 && m.Predictor(p, s) > 0 {
+		if s := &v.State; m.Fine(p, s) > 0 && m.Predictor(p, s) > 0 {
 			used = append(used, s)
 		}
 	}
@@ -159,7 +159,7 @@ func fitLevel(p *state.Platform, m *Quantity, visits []*state.Visit) (Level, err
 
 // observe is the design row of a logged state and its log ratio; ok is false where it was not measured or computed.
 func (l *Level) observe(p *state.Platform, m *Quantity, s *state.State) (x []float64, y float64, ok bool) {
-	measured, computed := m.Measured(p, s), m.Predictor(p, s)
+	measured, computed := m.Fine(p, s), m.Predictor(p, s)
 	if !(measured > 0 && computed > 0) {
 		return nil, 0, false
 	}

@@ -98,7 +98,7 @@ func (fit *Margin) prior(m *Quantity, p *state.Platform) mixed.Prior {
 		prior.Mean, prior.SD = append(prior.Mean, starvedShare), append(prior.SD, starvedShareSD)
 	}
 	if fit.Trails {
-		prior.Mean, prior.SD = append(prior.Mean, p.Probe.Lag-p.Probe.Prior), append(prior.SD, p.Probe.SD)
+		prior.Mean, prior.SD = append(prior.Mean, p.Probe.Lag-p.Probe.Told), append(prior.SD, p.Probe.SD)
 	}
 	if fit.ByAmbient {
 		prior.Mean, prior.SD = append(prior.Mean, ambientShare), append(prior.SD, ambientShareSD)
@@ -163,12 +163,26 @@ func (f *Fleet) fitChargeByAmbient(pulls []*state.Visit) error {
 // where none of them measured it.
 func (f *Fleet) fitMargin(m *Quantity, pulls []*state.Visit, without []string, byAmbient bool) (fit Margin, ok bool,
 	err error) {
-	var used []*state.State
+	fit, used, err := f.fitModel(m, pulls, without, byAmbient)
+	if len(used) == 0 || err != nil {
+		return fit, false, err
+	}
+	if fit.Follows, err = f.followed(m, f.passed, without); err != nil {
+		return fit, false, err
+	}
+	fit.Loose = m.meanLoose(f.Platform, used, false)
+	fit.Between, fit.Within = patternVariances(leftovers(f.Platform, fit.Model, used, fit.observer(f.Platform, m)))
+	return fit, true, nil
+}
+
+// fitModel fits a metric's model to the logged states that it returns; none where none measured the metric.
+func (f *Fleet) fitModel(m *Quantity, pulls []*state.Visit, without []string, byAmbient bool) (fit Margin,
+	used []*state.State, err error) {
 	var predictors, ambient []float64
 	for _, v := range pulls {
 		s := &v.State
 		x := m.Predictor(f.Platform, s)
-		if value.Known(m.Measured(f.Platform, s)) && value.Known(x) && !slices.Contains(without, s.Car) &&
+		if value.Known(m.Fine(f.Platform, s)) && value.Known(x) && !slices.Contains(without, s.Car) &&
 			(!byAmbient || value.Known(s.Ambient)) {
 			used = append(used, s)
 			predictors = append(predictors, x)
@@ -176,7 +190,7 @@ func (f *Fleet) fitMargin(m *Quantity, pulls []*state.Visit, without []string, b
 		}
 	}
 	if len(used) == 0 {
-		return fit, false, nil
+		return fit, nil, nil
 	}
 	fit = Margin{Ref: value.Median(predictors), Starves: m.starves(), ByAmbient: byAmbient,
 		Trails: m.trails() && f.Platform.Probe.SD > 0,
@@ -187,20 +201,12 @@ func (f *Fleet) fitMargin(m *Quantity, pulls []*state.Visit, without []string, b
 	nest := evidence.NewNest[mixed.Row]()
 	for k, s := range used {
 		nest.Add(s.Row, mixed.Row{X: fit.covariates(f.Platform, s, predictors[k], f.SettledByLag(s)),
-			Y: m.Measured(f.Platform, s)})
+			Y: m.Fine(f.Platform, s)})
 	}
 	cars := MixedCars(nest)
-	model, err := mixed.Fit(cars, fit.prior(m, f.Platform))
-	if err != nil {
-		return fit, false, err
-	}
-	if fit.Follows, err = f.followed(m, f.passed, without); err != nil {
-		return fit, false, err
-	}
-	fit.Model, fit.Seen, fit.Cars, fit.Pulls = model, nest.IDs(), len(cars), nest.Pulls
-	fit.Loose = m.meanLoose(f.Platform, used, false)
-	fit.Between, fit.Within = patternVariances(leftovers(f.Platform, fit.Model, used, fit.observer(f.Platform, m)))
-	return fit, true, nil
+	fit.Model, err = mixed.Fit(cars, fit.prior(m, f.Platform))
+	fit.Seen, fit.Cars, fit.Pulls = nest.IDs(), len(cars), nest.Pulls
+	return fit, used, err
 }
 
 // usualOf is the mean of a predictor by bin of speed.
@@ -246,7 +252,7 @@ func (m *Quantity) ChangeFrom(p *state.Platform, s *state.State, base float64) P
 // observer reads the design row of a logged state and what it measured.
 func (fit *Margin) observer(p *state.Platform, m *Quantity) observer {
 	return func(s *state.State) ([]float64, float64, bool) {
-		x, y := m.Predictor(p, s), m.Measured(p, s)
+		x, y := m.Predictor(p, s), m.Fine(p, s)
 		if !value.Known(x) || !value.Known(y) {
 			return nil, 0, false
 		}

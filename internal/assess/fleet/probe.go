@@ -33,41 +33,6 @@ const (
 	lagStep     = 0.02
 )
 
-// What is left to settle of a lag when the search for it stops, seconds, and after how many rounds it stops in any
-// case.
-const (
-	lagSettled = 0.02
-	lagRounds  = 12
-)
-
-// settleProbe carries the lag on to where exhaust temperature, read with it, follows the fleet's model best: pulls
-// whose readings rise for as long as a longer lag would make them say so, also where all begin alike. A second of lag
-// is a column of the model, with what is known beforehand as its prior, and the reading is bent in the lag, so what the
-// column takes is added to the lag and all is fitted again, until nothing is left to take (Gauss and Newton's method).
-func (f *Fleet) settleProbe(pulls []*state.Visit) error {
-	q, before := QuantityOf(metric.ExhaustTemperature), f.Probe
-	for range lagRounds {
-		fit, ok, err := f.fitMargin(q, pulls, nil, false)
-		if err != nil || !ok || !fit.Trails {
-			return err
-		}
-		lag := f.Probe.Lag - fit.Model.Coef[lagColumn]
-		lag = min(max(lag, f.Probe.Lag/2, shortestLag), 1.5*f.Probe.Lag, longestLag)
-		moved := lag - f.Probe.Lag
-		f.setProbe(state.ProbeLag{Lag: lag, SD: before.SD, Prior: before.Lag, Cars: before.Cars, Pulls: before.Pulls})
-		if math.Abs(moved) < lagSettled {
-			return nil
-		}
-	}
-	return nil
-}
-
-// setProbe makes a lag the platform's.
-func (f *Fleet) setProbe(l state.ProbeLag) {
-	f.Probe = l
-	f.Platform = f.Platform.WithProbe(l)
-}
-
 // probeReading is a reading early in a pull and that at its start, less their means over the same cell of the same
 // car's revision.
 type probeReading struct{ into, start, reading float64 }
@@ -78,7 +43,7 @@ type probeReading struct{ into, start, reading float64 }
 // before (normal errors weighed by their precision).
 func fitProbe(rows []evidence.Row) state.ProbeLag {
 	byCar, pulls := probeReadings(rows)
-	out := state.ProbeLag{Lag: probeLag, Prior: probeLag, SD: probeLagSD}
+	out := state.ProbeLag{Lag: probeLag, Told: probeLag, SD: probeLagSD}
 	if len(byCar) < probeCars {
 		return out
 	}
@@ -96,10 +61,10 @@ func fitProbe(rows []evidence.Row) state.ProbeLag {
 	for k, readings := range byCar {
 		misses[k] = missesOf(readings)
 	}
-	lag := leastLag(misses, -1)
+	lag := lagOfLeast(misses, -1)
 	var variance float64
 	for k := range misses {
-		d := leastLag(misses, k) - lag
+		d := lagOfLeast(misses, k) - lag
 		variance += d * d
 	}
 	cars := float64(len(byCar))
@@ -107,8 +72,47 @@ func fitProbe(rows []evidence.Row) state.ProbeLag {
 	variance += lagStep * lagStep / 12
 	prior := 1 / (probeLagSD * probeLagSD)
 	precision := prior + 1/variance
-	lag = (probeLag*prior + lag/variance) / precision
-	return state.ProbeLag{Lag: lag, Prior: lag, SD: math.Sqrt(1 / precision), Cars: len(byCar), Pulls: pulls}
+	told := (probeLag*prior + lag/variance) / precision
+	return state.ProbeLag{Lag: told, Told: told, SD: math.Sqrt(1 / precision), Cars: len(byCar), Pulls: pulls}
+}
+
+const (
+	// lagRounds bounds the rounds of settleProbe; a healthy case needs one to three.
+	lagRounds = 8
+	lagDone   = 0.05 // s
+	leastLag  = 0.2
+)
+
+// settleProbe moves the probe's lag to where exhaust temperature's model over whole pulls puts it, the lag that starts
+// tell being its prior. The model is linear in the lag, so that one far off has to be approached (Gauss and Newton).
+func (f *Fleet) settleProbe(pulls []*state.Visit) error {
+	m := QuantityOf(metric.ExhaustTemperature)
+	least := math.Max(leastLag, medianInterval(pulls))
+	for range lagRounds {
+		fit, used, err := f.fitModel(m, pulls, nil, false)
+		if err != nil {
+			return err
+		}
+		if len(used) == 0 || !fit.Trails {
+			return nil
+		}
+		was := f.Platform.Probe.Lag
+		lag := min(max(was-fit.Model.Coef[lagColumn], was/2, least), longestLag)
+		f.Platform.Probe.Lag, f.Probe.Lag = lag, lag
+		if math.Abs(lag-was) < lagDone {
+			return nil
+		}
+	}
+	return nil
+}
+
+// medianInterval is the usual time between samples of visits, seconds: no lag below it can be told from none.
+func medianInterval(visits []*state.Visit) float64 {
+	out := make([]float64, len(visits))
+	for i, v := range visits {
+		out[i] = v.Row.SampleInterval
+	}
+	return value.Or(value.Median(out), 0)
 }
 
 // probeReadings are the readings that tell a lag, by car, and how many pulls they are of.
@@ -168,8 +172,8 @@ func missesOf(readings []probeReading) []float64 {
 	return out
 }
 
-// leastLag is the lag of the least sum of squares over all cars but one (-1: over all).
-func leastLag(misses [][]float64, without int) float64 {
+// lagOfLeast is the lag of the least sum of squares over all cars but one (-1: over all).
+func lagOfLeast(misses [][]float64, without int) float64 {
 	sum := make([]float64, len(misses[0]))
 	for k, of := range misses {
 		if k != without {

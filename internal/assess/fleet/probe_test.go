@@ -49,7 +49,7 @@ func TestProbeLag(t *testing.T) {
 		"few cars": probed(2, 8, 1, 15, 1.5),
 		"none":     nil,
 	} {
-		if got := fitProbe(rows); got != (state.ProbeLag{Lag: probeLag, Prior: probeLag, SD: probeLagSD}) {
+		if got := fitProbe(rows); got != (state.ProbeLag{Lag: probeLag, Told: probeLag, SD: probeLagSD}) {
 			t.Errorf("%s: %+v", what, got)
 		}
 	}
@@ -95,7 +95,8 @@ func TestQuickProbe(t *testing.T) {
 		r.ExhaustRise = r.ExhaustTemperature - start
 		s.Row = &r
 	}
-	f.setProbe(state.ProbeLag{Lag: probeLag, Prior: probeLag, SD: probeLagSD})
+	f.Probe = state.ProbeLag{Lag: probeLag, Told: probeLag, SD: probeLagSD}
+	f.Platform = f.Platform.WithProbe(f.Probe)
 	if err := f.settleProbe(pulls); err != nil {
 		t.Fatal(err)
 	}

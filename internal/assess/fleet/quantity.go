@@ -134,6 +134,21 @@ func (m *Quantity) PlaceOf(s *state.State) (rpm, load float64) {
 	return value.Or(rpm, s.RPM), value.Or(load*s.Load/s.Root().Load, s.Load)
 }
 
+// LimitBetween is the limit that the pull of a logged state met between its sample there and the one before or after,
+// if any: a sample stands for half the way to its neighbours.
+func (m *Quantity) LimitBetween(s *state.State, limit func(rpm, load float64) (float64, bool)) (at float64, met bool) {
+	row := s.Root().Row
+	if row == nil || !value.Known(row.SpeedRate) {
+		return 0, false
+	}
+	rpm, load := m.PlaceOf(s)
+	half := row.SpeedRate * row.SampleInterval / 2
+	if at, met = limit(rpm-half, load); met {
+		return at, true
+	}
+	return limit(rpm+half, load)
+}
+
 // Margin is the smallest measured margin of a logged state's row to a limit, positive inside; NaN where the metric was
 // not measured or the limit does not apply. limit gives the limit at a speed and load, and whether it applies there.
 func (m *Quantity) Margin(p *state.Platform, s *state.State, limit func(rpm, load float64) (float64, bool)) float64 {
@@ -162,8 +177,8 @@ func (m *Quantity) Margin(p *state.Platform, s *state.State, limit func(rpm, loa
 // Part is what a calibration moves a metric's predictor through.
 type Part int
 
-// The parts of a change: air flow, which is all of it for a metric that has no other part; the mixture; spark; and what the
-// cycle gives for charge, whose slope no past revision tells apart from air flow's.
+// The parts of a change: air flow, which is all of it for a metric that has no other part; the mixture; spark; and what
+// the cycle gives for charge, whose slope no past revision tells apart from air flow's.
 const (
 	ThroughAir Part = iota
 	ThroughMixture

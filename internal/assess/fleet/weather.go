@@ -268,7 +268,7 @@ func (f *Fleet) ChargeDays(states []*state.State) (by map[string]float64, sd flo
 	left, pulls := map[string][]float64{}, map[string]map[string]bool{}
 	means := map[string][]float64{}
 	for _, s := range states {
-		x, y := m.Predictor(f.Platform, s), m.Measured(f.Platform, s)
+		x, y := m.Predictor(f.Platform, s), m.Fine(f.Platform, s)
 		if !value.Known(x) || !value.Known(y) {
 			continue
 		}

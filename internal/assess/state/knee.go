@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"headroom/internal/metric"
 	"headroom/models/value"
 
 	"gonum.org/v1/gonum/stat"
@@ -29,10 +30,11 @@ type PumpReach struct {
 func (p *Platform) PumpReaches(visits []*Visit) map[string]PumpReach {
 	type point struct{ use, shortfall float64 }
 	byCar, pulls := map[string][]point{}, map[string]map[string]bool{}
+	missed := p.Falls[metric.RailShortfall]
 	for _, v := range visits {
 		s := &v.State
 		if use := p.PumpUse(s); value.Known(use) && value.Known(s.Row.RailShortfall) {
-			byCar[s.Car] = append(byCar[s.Car], point{use, s.Row.RailShortfall})
+			byCar[s.Car] = append(byCar[s.Car], point{use, s.Row.RailShortfall + missed.At(s.Row.SampleInterval)})
 			if pulls[s.Car] == nil {
 				pulls[s.Car] = map[string]bool{}
 			}

@@ -142,9 +142,9 @@ func (s *State) camGap(by float64, from, to *Calibration) *Gap {
 }
 
 // followed is the factor by which manifold pressure moves when its target moves by some kPa. On target it moves with
-// the target. While the turbocharger still spools, boost above ambient moves in proportion to that asked for, as a linear
-// boost loop gives it: what lies below ambient the turbocharger did not make. Without a logged target it is that of the
-// boost table of the calibration it ran, and without a table the manifold is taken to be on target.
+// the target. While the turbocharger still spools, boost above ambient moves in proportion to that asked for, as a
+// linear boost loop gives it: what lies below ambient the turbocharger did not make. Without a logged target it is that
+// of the boost table of the calibration it ran, and without a table the manifold is taken to be on target.
 func (s *State) followed(boost float64, on *Calibration) float64 {
 	target := value.Or(s.Target, on.ValueAt("boost", s))
 	if !(target > s.Manifold) {

@@ -112,8 +112,8 @@ func TestShiftPastTheLastBreakpoint(t *testing.T) {
 	close(t, "spark", next.Spark, s.Spark-0.1*(200-198), 1e-6)
 }
 
-// While the turbocharger still spools, boost above ambient follows a higher target in proportion: half of the boost asked
-// for is made, so half of what is added to it. Below ambient it makes none.
+// While the turbocharger still spools, boost above ambient follows a higher target in proportion: half of the boost
+// asked for is made, so half of what is added to it. Below ambient it makes none.
 func TestSpoolingFollowsInProportion(t *testing.T) {
 	s, on := loggedState(), &Calibration{Lookups: map[string]Lookup{}}
 	s.Barometer, s.Manifold, s.Target = 100, 140, 180

@@ -32,6 +32,7 @@ type Platform struct {
 	calibrations      map[string]*Calibration // its revisions, by id
 	Heat              HeatLine
 	Probe             ProbeLag
+	Falls             Falls
 }
 
 // shopFuel is a fuel of headroom.yaml and its blends at other ethanol shares.

@@ -6,11 +6,11 @@ import (
 	"headroom/models/value"
 )
 
-// ProbeLag is how long, in seconds, an exhaust temperature probe trails the gas, as a first-order lag. Prior and SD are
+// ProbeLag is how long, in seconds, an exhaust temperature probe trails the gas, as a first-order lag. Told and SD are
 // what was known of it before it was fitted to the course of whole pulls.
 type ProbeLag struct {
 	Lag         float64
-	Prior, SD   float64
+	Told, SD    float64
 	Cars, Pulls int // of which logs show it; 0 where none do
 }
 
