@@ -131,6 +131,11 @@ func (j *Job) recordFrom(platform string, rows []evidence.Row) (*Record, error) 
 		return nil, nil
 	}
 	rows, held = someOf(rows, held)
+	return j.recordOf(platform, rows, held)
+}
+
+// recordOf is the record of left-out revisions.
+func (j *Job) recordOf(platform string, rows []evidence.Row, held []heldOut) (*Record, error) {
 	m, err := j.Fit(platform, without(rows, held))
 	if err != nil {
 		return nil, err
