@@ -62,7 +62,8 @@ func TestRecordHasNotSeenItsPulls(t *testing.T) {
 	}
 }
 
-// A review states no chance as impossible or certain, one a pull as well as one over each use, and the same cold and warm.
+// A review states no chance as impossible or certain, one a pull as well as one over each use, and the same cold and
+// warm.
 func TestReviewIsNeverCertain(t *testing.T) {
 	dir := fleettest.Copy(t, fleettest.Demo(t))
 	fleettest.RemoveFits(t, dir)
