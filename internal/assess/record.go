@@ -30,11 +30,11 @@ const (
 	mostHeldOut   = 100
 )
 
-// trustBefore is what is thought of a stated chance before any came out: its log odds are off by 0.25 that all of a
-// hazard share and 0.35 that are the revision's, and what was called certain comes out otherwise once in two thousand
+// trustBefore is what is thought of a stated chance before any came out: its log odds are off by 0.15 that all of a
+// hazard share and 0.2 that are the revision's, and what was called certain comes out otherwise once in two thousand
 // pulls, on the strength of half a case. Common practice, no source; docs/proof-worlds.md shows what stated chances
 // were worth in worlds drawn at random.
-var trustBefore = risk.TrustPrior{Shift: 0.25, Between: 0.35, Contrary: risk.Beta{Seen: 0.5, Of: 1000}, Certain: 0.01}
+var trustBefore = risk.TrustPrior{Shift: 0.15, Between: 0.2, Contrary: risk.Beta{Seen: 0.5, Of: 1000}, Certain: 0.01}
 
 // HazardRecord is what was said of a hazard for past revisions, each from a fit that had not seen its pulls, and what
 // those pulls did.
