@@ -99,8 +99,8 @@ func restingLogs(visits []state.Visit) map[string]resting {
 	return out
 }
 
-// unheardIn are the cars whose resting logs were not heard: a listening car, as its heard logs show it or as one not
-// seen before, would have stayed silent through all of them, by false events of its pulls too, with a chance below
+// unheardIn are the cars whose resting logs were not heard: a listening car, as its heard logs show it and as one not
+// seen before too, would have stayed silent through all of them, by false events of its pulls too, with a chance below
 // silentByChance, by a fit without these logs. Other silent logs stay in that fit, because a fleet of those that
 // knocked alone would look too ready to knock. A fit is made only where the model of all logs leaves a car not seen a
 // chance of silence below worthAFit: the car's own offset in that model comes from the silent logs too. A fleet in
@@ -124,10 +124,6 @@ func (f *Fleet) unheardIn(
 		if len(own) == 0 {
 			continue
 		}
-		like := car
-		if logs.all {
-			like = ""
-		}
 		pulls := f.knockCars(own)[0].Pulls
 		if f.Knock.Events == 0 || silence(f.Knock, "", pulls, own) >= worthAFit {
 			continue
@@ -136,7 +132,10 @@ func (f *Fleet) unheardIn(
 		if err != nil {
 			return nil, err
 		}
-		chance := silence(without, like, pulls, own)
+		chance := silence(without, "", pulls, own)
+		if !logs.all { // what it showed before may have been false knock
+			chance = math.Max(chance, silence(without, car, pulls, own))
+		}
 		if !without.Converged || chance >= silentByChance {
 			continue
 		}
