@@ -83,7 +83,7 @@ func (t *Trust) terms(n int, seed uint64) terms {
 	for i := range n {
 		out.shift[i] = t.Shift + t.SD*z[i]
 		at := (float64(order[i])+0.5)/float64(n)*betaStrata - 0.5
-		out.contrary[i] = min(between(share, at), evens)
+		out.contrary[i] = min(quantile(share, at/(betaStrata-1)), evens)
 	}
 	return out
 }
@@ -126,11 +126,4 @@ func (r *Result) take(chances, sample []float64, rank int) {
 	r.Probability = floats.Sum(chances) / float64(len(chances))
 	r.Low, r.High = quantile(chances, 0.05), quantile(chances, 0.95)
 	r.HighError = quantileError(r.Draws, chances, sample, rank, 0.95)
-}
-
-// between is a value of a list at a place between two of its own, the nearest outside.
-func between(v []float64, at float64) float64 {
-	at = min(max(at, 0), float64(len(v)-1))
-	i := min(int(at), len(v)-2)
-	return v[i] + (at-float64(i))*(v[i+1]-v[i])
 }
