@@ -7,6 +7,7 @@ import (
 	"headroom/internal/hazard"
 	"headroom/internal/metric"
 	"headroom/internal/result"
+	"headroom/internal/workspace"
 )
 
 // Verdict is what a review comes to.
@@ -64,6 +65,7 @@ type Review struct {
 	unshown result.Reasons
 	// per hazard, the limit most likely to be crossed; dropped where many reviews are kept
 	worst map[hazard.ID]*evaluation
+	uses  []workspace.Use         // see overUses
 	draws map[hazard.ID][]float64 // per hazard, its probability at draws shared by the cars of Across
 }
 

@@ -33,6 +33,15 @@ const negligible = 0.05
 
 // Review scores one revision against its platform's limits and the fleet's evidence.
 func (j *Job) Review(id string) (*Review, error) {
+	r, err := j.reviewed(id)
+	if err != nil {
+		return nil, err
+	}
+	return r, j.overUses(r)
+}
+
+// reviewed is Review without the chances over uses.
+func (j *Job) reviewed(id string) (*Review, error) {
 	rev, ok := j.ws.Revisions[id]
 	if !ok {
 		return nil, j.noRevision(id)
@@ -85,9 +94,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	if err != nil {
 		return nil, err
 	}
-	if err := m.overUses(r, b); err != nil {
-		return nil, err
-	}
+	r.uses = m.usesOf(b)
 	crossings := m.measuredCrossings(own)
 	if r.OwnLogs, err = m.ownLogs(own); err != nil {
 		return nil, err

@@ -2,6 +2,7 @@ package assess
 
 import (
 	"cmp"
+	"fmt"
 
 	"headroom/internal/evidence"
 	"headroom/internal/result"
@@ -39,10 +40,9 @@ func (m *Model) usesOf(b *bench) []workspace.Use {
 }
 
 // overUses fills in the chances of a review's hazards over uses, each of its limit most likely to be crossed.
-func (m *Model) overUses(r *Review, b *bench) error {
-	uses := m.usesOf(b)
-	asked := make([]risk.Use, len(uses))
-	for i, u := range uses {
+func (j *Job) overUses(r *Review) error {
+	asked := make([]risk.Use, len(r.uses))
+	for i, u := range r.uses {
 		asked[i] = risk.Use{Days: u.Days, Pulls: u.Pulls}
 	}
 	for i := range r.Hazards {
@@ -51,12 +51,13 @@ func (m *Model) overUses(r *Review, b *bench) error {
 		if e == nil {
 			continue
 		}
-		chances, err := risk.OverUse(e.problem, asked, stressDraws, m.seed)
+		chances, err := risk.OverUse(e.problem, asked, stressDraws, j.Seed())
 		if err != nil {
-			return err
+			return fmt.Errorf("revision %s, %s over a use: %w", r.Revision, h.Hazard, err)
 		}
 		for k, c := range chances {
-			h.Uses = append(h.Uses, UseChance{Use: uses[k].Name, Days: uses[k].Days, PullsEachDay: uses[k].Pulls,
+			u := r.uses[k]
+			h.Uses = append(h.Uses, UseChance{Use: u.Name, Days: u.Days, PullsEachDay: u.Pulls,
 				Probability: result.Number(c.Probability),
 				Interval90:  result.Span{result.Number(c.Low), result.Number(c.High)}})
 		}

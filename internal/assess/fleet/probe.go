@@ -28,9 +28,8 @@ const (
 	// probeCars are the cars that must show it, since its error is told by leaving out one at a time.
 	probeCars = 3
 
-	shortestLag = 0.05
-	longestLag  = 5.0
-	lagStep     = 0.02
+	longestLag = 5.0
+	lagStep    = 0.02
 )
 
 // probeReading is a reading early in a pull and that at its start, less their means over the same cell of the same
