@@ -164,7 +164,7 @@ func TestCrossingIsRead(t *testing.T) {
 	r := *own[0]
 	limit, _ := m.LimitsFor(hazard.ExhaustTemperature)[0].At(r.RPM, r.Load)
 	for _, over := range []float64{-10, 10} {
-		r.ExhaustTemperature, r.ExhaustRise, r.Into = limit+over, 300, 2
+		r.ExhaustTemperature, r.ExhaustRate = limit+over, 30
 		s := m.Read(&r)
 		if settled := m.SettledExhaust(&s); settled < limit+20 {
 			t.Fatalf("settles at %v, limit %v", settled, limit)

@@ -104,6 +104,7 @@ type Row struct {
 	OilRise               float64 `parquet:"oil_rise"`
 	ExhaustTemperature    float64 `parquet:"exhaust_temperature"` // largest
 	ExhaustRise           float64 `parquet:"exhaust_rise"`
+	ExhaustRate           float64 `parquet:"exhaust_rate"` // K/s at the largest reading: see trend
 
 	Ethanol    float64 `parquet:"ethanol"`    // % by volume
 	Barometer  float64 `parquet:"barometer"`  // kPa

@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/stat"
+
 	"headroom/internal/runlog"
 	"headroom/models/channel"
 	"headroom/models/unit"
@@ -254,6 +256,7 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		CoolantTemperature:    largestOf(channel.CoolantTemperature), CoolantRise: risen(channel.CoolantTemperature),
 		OilTemperature: largestOf(channel.OilTemperature), OilRise: risen(channel.OilTemperature),
 		ExhaustTemperature: largestOf(channel.ExhaustTemperature), ExhaustRise: risen(channel.ExhaustTemperature),
+		ExhaustRate: b.exhaustRate(k, s),
 
 		Ethanol:   meanOf(channel.EthanolShare),
 		Barometer: orElse(meanOf(channel.BarometricPressure), set.Barometer),
@@ -300,6 +303,46 @@ func (b *builder) rate(values []float64, k *content, s Segment) float64 {
 		return math.NaN()
 	}
 	return (at(values, last) - at(values, first)) / seconds
+}
+
+// exhaustRate is the trend of exhaust temperature where a cell's reading is largest, K/s.
+func (b *builder) exhaustRate(k *content, s Segment) float64 {
+	exhaust := b.channels[channel.ExhaustTemperature]
+	if exhaust == nil {
+		return math.NaN()
+	}
+	at := placeOfLargest(exhaust, k.places, 0)
+	if at < 0 {
+		return math.NaN()
+	}
+	return trend(b.run.Time[s.From:s.To], exhaust[s.From:s.To], int(at)-s.From)
+}
+
+// trendWithin is how far from an instant, in seconds, samples tell the trend there: as short as gas temperature changes
+// along a pull, and long enough that noise of a kelvin or two leaves a few kelvin a second. Common practice, no source.
+const trendWithin = 0.5
+
+// trend is the slope of the least-squares line through what a channel shows within trendWithin of a sample, a second,
+// and at least from the sample before it to the one after it. NaN where fewer than two of these are known.
+func trend(time, values []float64, at int) float64 {
+	from, to := at, at
+	for from > 0 && (from == at || time[from-1] >= time[at]-trendWithin) {
+		from--
+	}
+	for to+1 < len(time) && (to == at || time[to+1] <= time[at]+trendWithin) {
+		to++
+	}
+	var x, y []float64
+	for i := from; i <= to; i++ {
+		if value.Known(values[i]) {
+			x, y = append(x, time[i]-time[at]), append(y, values[i])
+		}
+	}
+	if len(x) < 2 {
+		return math.NaN()
+	}
+	_, slope := stat.LinearRegression(x, y, nil, false)
+	return slope
 }
 
 // instant is a sample of the run, none below 0.

@@ -28,6 +28,7 @@ type Thinned struct {
 	OilTemperature       float64 `parquet:"oil_temperature"`
 	ExhaustTemperature   float64 `parquet:"exhaust_temperature"`
 	ExhaustRise          float64 `parquet:"exhaust_rise"`
+	ExhaustRate          float64 `parquet:"exhaust_rate"`
 
 	LoadMax float64 `parquet:"load_max"`
 }
@@ -45,6 +46,8 @@ type thinning struct {
 	interval float64
 	left     []int // in time order
 	lambda   []float64
+
+	time, exhaust []float64 // of the samples left; exhaust is nil where it was not logged
 }
 
 // thin leaves every so many samples of a segment: which interval and which samples is drawn by the run's name and the
@@ -73,6 +76,12 @@ func (b *builder) thin(s Segment) *thinning {
 		t.left = append(t.left, i)
 	}
 	t.lambda = t.leanest()
+	for _, i := range t.left {
+		t.time = append(t.time, b.run.Time[i])
+		if exhaust := b.channels[channel.ExhaustTemperature]; exhaust != nil {
+			t.exhaust = append(t.exhaust, exhaust[i])
+		}
+	}
 	return t
 }
 
@@ -91,7 +100,7 @@ func (t *thinning) leanest() []float64 {
 // noneThinned is of a row that was not thinned.
 func noneThinned() Thinned {
 	nan := math.NaN()
-	return Thinned{nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan}
+	return Thinned{nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan}
 }
 
 // of is what is left of a cell.
@@ -104,10 +113,10 @@ func (t *thinning) of(k *content) Thinned {
 	for _, i := range k.places {
 		in[i] = true
 	}
-	var places, inSegment []int
-	for _, i := range t.left {
+	var places, inSegment, inLeft []int
+	for k, i := range t.left {
 		if in[i] {
-			places, inSegment = append(places, i), append(inSegment, i-t.s.From)
+			places, inSegment, inLeft = append(places, i), append(inSegment, i-t.s.From), append(inLeft, k)
 		}
 	}
 	if len(places) == 0 {
@@ -134,8 +143,21 @@ func (t *thinning) of(k *content) Thinned {
 		CoolantTemperature:   largestOf(channel.CoolantTemperature),
 		OilTemperature:       largestOf(channel.OilTemperature),
 		ExhaustTemperature:   exhaust, ExhaustRise: exhaust - first(channel.ExhaustTemperature),
-		LoadMax: largest(b.load, places),
+		ExhaustRate: t.exhaustRate(inLeft),
+		LoadMax:     largest(b.load, places),
 	}
+}
+
+// exhaustRate is builder.exhaustRate of the samples left.
+func (t *thinning) exhaustRate(inLeft []int) float64 {
+	if t.exhaust == nil {
+		return math.NaN()
+	}
+	at := placeOfLargest(t.exhaust, inLeft, 0)
+	if at < 0 {
+		return math.NaN()
+	}
+	return trend(t.time, t.exhaust, int(at))
 }
 
 // AsThinned is a copy of the row with the extremes of a slower log; ok is false where it was not thinned.
@@ -150,6 +172,6 @@ func (r *Row) AsThinned() (c Row, ok bool) {
 	c.RailShortfall, c.BoostOvershoot, c.WastegateDuty = t.RailShortfall, t.BoostOvershoot, t.WastegateDuty
 	c.ChargeTemperatureMax, c.CoolantTemperature = t.ChargeTemperatureMax, t.CoolantTemperature
 	c.OilTemperature, c.ExhaustTemperature, c.ExhaustRise = t.OilTemperature, t.ExhaustTemperature, t.ExhaustRise
-	c.LoadMax = t.LoadMax
+	c.ExhaustRate, c.LoadMax = t.ExhaustRate, t.LoadMax
 	return c, true
 }

@@ -1,7 +1,6 @@
 package fleet
 
 import (
-	"cmp"
 	"math"
 	"slices"
 
@@ -185,40 +184,6 @@ func (p *passage) shows(on *state.Platform, m *Quantity) (out []shown) {
 	return out
 }
 
-// trailed turns the changes of rows into what a probe shows of them, which trails by a lag: the mean over the cells of
-// the pull up to then, weighed as it weighs them.
-func trailed(all []shown, lag float64) {
-	if lag == 0 {
-		return
-	}
-	pulls := evidence.NewIndex[string]()
-	var byPull [][]*shown
-	for i := range all {
-		k := pulls.Of(all[i].s.Pull)
-		if k == len(byPull) {
-			byPull = append(byPull, nil)
-		}
-		byPull[k] = append(byPull[k], &all[i])
-	}
-	for _, rows := range byPull {
-		slices.SortStableFunc(rows, func(a, b *shown) int { return cmp.Compare(a.s.Row.Into, b.s.Row.Into) })
-		var sum Parts
-		weight, last := 0.0, 0.0
-		for _, row := range rows {
-			fade := math.Exp(-(row.s.Row.Into - last) / lag)
-			own := 1 - math.Exp(-row.s.Row.Duration/lag)
-			weight = weight*fade + own
-			for k := range sum {
-				sum[k] = sum[k]*fade + own*row.change[k]
-				if weight > 0 {
-					row.change[k] = sum[k] / weight
-				}
-			}
-			last = row.s.Row.Into
-		}
-	}
-}
-
 // What exhaust temperature follows of what the cycle gives for charge: of a hotter day's hotter charge the flow is
 // thinner too, and most of the one is lost in the other. No revision tells it from air flow. Common practice, no
 // source.
@@ -252,9 +217,6 @@ func (f *Fleet) followed(m *Quantity, at []passage, without []string) (Follows, 
 		if len(rows) > 0 {
 			cars[at[i].car] = true
 		}
-	}
-	if m.trails() {
-		trailed(all, f.Platform.Probe.Lag)
 	}
 	var squares Parts
 	for _, row := range all {
