@@ -181,6 +181,8 @@ type (
 		Interval90 result.Span     `json:"interval90"`
 		Threshold  result.Number   `json:"threshold"`
 		Why        result.Reasons  `json:"why"` // it does not
+		// Run: no log can tell how near the limit is, and the same calculation puts pulls that were run as near to it
+		Run bool `json:"run"`
 	}
 	// NoKnockEvent: no logged event of the platform shows the knock limit, so its upper side is physics alone.
 	NoKnockEvent struct {

@@ -96,6 +96,7 @@ type Hazard struct {
 	ownLack result.Lack // why not, where unseen
 	partial bool        // one of its limits could not be assessed
 	unread  bool        // it has a limit and none could be assessed
+	untold  bool        // it is computed, no channel that a log may have measures it, and its error is a guess
 	// why its evidence does not hold a revision by itself, empty where it does
 	unproven      result.Reasons
 	parentsRecord *RecordAgainst // what the parent's own pulls say against its prediction, nil where nothing
@@ -124,6 +125,7 @@ type Finding struct {
 	Say                string          `json:"say"` // the finding in words, by internal/report
 
 	worsened bool // the revision moves this cell towards the limit, by more than is negligible
+	run      bool // pulls have run the like: it lies inside the envelope, or they ran the parent and it is not worsened
 }
 
 // EnvelopeCheck compares the prediction with what the platform has been shown to survive in that cell.

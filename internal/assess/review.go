@@ -222,6 +222,7 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 		on = append(on, worst.predictor.level)
 		if m.unsure(worst, m.decision().HoldProbability[out.Severity]) {
 			out.unproven = append(out.unproven, worst.predictor.level)
+			out.untold = fleet.QuantityOf(worst.ID).Measured == nil
 		}
 	}
 	if len(evals) > 1 {
@@ -309,6 +310,7 @@ func (m *Model) findings(b *bench, e *evaluation, class string) []Finding {
 		if fd.Envelope.Inside == nil && !b.met[key] { // another day's cell, whatever the revision does
 			fd.worsened = false
 		}
+		fd.run = fd.Envelope.Inside != nil && *fd.Envelope.Inside || b.onParent && !fd.worsened
 		out = append(out, fd)
 	}
 	return out

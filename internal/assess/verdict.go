@@ -22,7 +22,9 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"for them, or only the upper bound of a chance passes the threshold and the car never logged what tells, or " +
 	"past revisions show that it does not change as physics expects, or a judged state lies far " +
 	"outside what the fleet has logged. " +
-	"conditions: inside limits, but outside what the fleet has been shown to run, or a catastrophic hazard or knock " +
+	"conditions: inside limits, but outside what the fleet has been shown to run, or only the error of a calculation " +
+	"that no log can check passes the threshold and the same calculation puts pulls that were run as near to the " +
+	"limit, or a catastrophic hazard or knock " +
 	"was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder " +
 	"hazard with a limit could not be assessed, or under a stress a limit is crossed or a serious hazard passes the " +
 	"workspace's threshold for stress, or a table changes where no judged pull has been and a pull that went there " +
@@ -34,7 +36,7 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 
 // judge applies the rule to a filled review. crossings are those measured on the revision.
 func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
-	var hold, undecided result.Reasons
+	var hold, undecided, conditions result.Reasons
 	for _, c := range crossings {
 		if c.severity.Serious() {
 			hold = append(hold, c)
@@ -46,14 +48,19 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 		}
 		threshold, limited := d.HoldProbability[h.Severity]
 		if h.Interval90[1].Known() && limited && float64(h.Interval90[1]) > threshold {
-			if why := h.unprovenAt(threshold); len(why) > 0 {
-				undecided = append(undecided, h.notProven(threshold, why))
+			why := h.unprovenAt(threshold)
+			if len(why) == 0 {
+				hold = append(hold, TooLikely{Hazard: h.Hazard, Severity: h.Severity, Chance: h.ProbabilityPerPull,
+					Interval90: h.Interval90, Threshold: result.Number(threshold), Cell: r.likeliest(h.Hazard),
+					Parent: h.Parent, ParentHeld: float64(h.parentHigh) > threshold})
 				continue
 			}
-			hold = append(hold, TooLikely{Hazard: h.Hazard, Severity: h.Severity, Chance: h.ProbabilityPerPull,
-				Interval90: h.Interval90, Threshold: result.Number(threshold), Cell: r.likeliest(h.Hazard),
-				Parent: h.Parent, ParentHeld: float64(h.parentHigh) > threshold})
-			continue
+			open := h.notProven(threshold, why)
+			if open.Run = h.untold && r.noWorseThanRun(h.Hazard); !open.Run {
+				undecided = append(undecided, open)
+				continue
+			}
+			conditions = append(conditions, open)
 		}
 		if h.partial || h.Status != result.Assessed {
 			undecided = append(undecided, h.notJudged())
@@ -73,11 +80,26 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 	for _, step := range []struct {
 		verdict Verdict
 		reasons result.Reasons
-	}{{VerdictConditions, r.conditions(d)}, {VerdictUndecided, undecided}, {VerdictHold, hold}} {
+	}{{VerdictConditions, append(conditions, r.conditions(d)...)}, {VerdictUndecided, undecided}, {VerdictHold, hold}} {
 		if len(step.reasons) > 0 {
 			r.Verdict, r.Reasons = step.verdict, byWeight(step.reasons)
 		}
 	}
+}
+
+// noWorseThanRun reports whether a hazard is nowhere nearer to its limit than pulls have been, judged by the same
+// calculation.
+func (r *Review) noWorseThanRun(id hazard.ID) bool {
+	found := false
+	for i := range r.Findings {
+		if f := &r.Findings[i]; f.Hazard == id {
+			if !f.run {
+				return false
+			}
+			found = true
+		}
+	}
+	return found
 }
 
 // likeliest is the cell of a hazard's finding most likely to be crossed, nil without one.

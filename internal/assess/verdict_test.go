@@ -44,6 +44,13 @@ func TestVerdictRule(t *testing.T) {
 	unseen.unseen = true
 	unsure, likely := assessed(hazard.Knock, hazard.Major, 0.18), assessed(hazard.Knock, hazard.Major, 0.22)
 	unsure.unseen, likely.unseen = true, true
+	untold := assessed(hazard.CylinderPressure, hazard.Catastrophic, 0.09)
+	untold.untold, untold.unproven = true, result.Reasons{ComputedLevel{}}
+	wasRun, notRun := Finding{Hazard: hazard.CylinderPressure, run: true}, Finding{Hazard: hazard.CylinderPressure}
+	byPhysics := func(h Hazard, run bool) NotProven {
+		return NotProven{Hazard: h.Hazard, Severity: h.Severity, Chance: h.ProbabilityPerPull, Interval90: h.Interval90,
+			Threshold: 0.05, Why: h.unproven, Run: run}
+	}
 	measured := MeasuredCrossing{Hazard: hazard.Knock, Pulls: 1, Of: 3, severity: hazard.Major}
 	milder := MeasuredCrossing{Hazard: hazard.Driveline, Pulls: 1, Of: 3, severity: hazard.Moderate}
 	hazards := func(h ...Hazard) []Hazard { return h }
@@ -89,6 +96,10 @@ func TestVerdictRule(t *testing.T) {
 		{"only the bound passes, never logged on this car", judged(hazards(unsure), found, nil, nil, nil),
 			VerdictUndecided, result.Reasons{NotProven{Hazard: hazard.Knock, Severity: hazard.Major, Chance: 0.09,
 				Interval90: result.Span{0, 0.18}, Threshold: 0.1, Why: result.Reasons{NeverLogged{}}}}},
+		{"no log can tell, pulls ran as near", judged(hazards(untold), []Finding{wasRun}, nil, nil, nil),
+			VerdictConditions, result.Reasons{byPhysics(untold, true)}},
+		{"no log can tell, nearer than any pull", judged(hazards(untold), []Finding{wasRun, notRun}, nil, nil, nil),
+			VerdictUndecided, result.Reasons{byPhysics(untold, false)}},
 		{"the chance passes, never logged on this car", judged(hazards(likely), nil, nil, nil, nil), VerdictHold,
 			result.Reasons{TooLikely{Hazard: hazard.Knock, Severity: hazard.Major, Chance: 0.11,
 				Interval90: result.Span{0, 0.22}, Threshold: 0.1}}},

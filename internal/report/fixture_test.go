@@ -414,6 +414,8 @@ func fixtureSensors() result.Reasons {
 		assess.NoKnockEvent{Cars: 3, Pulls: 24},
 		assess.NotProven{Hazard: "knock", Severity: "major", Chance: 0.98, Interval90: result.Span{0.6, 1},
 			Threshold: 0.1, Why: result.Reasons{clean}},
+		assess.NotProven{Hazard: "cylinder_pressure", Severity: "catastrophic", Chance: 0.02,
+			Interval90: result.Span{0, 0.31}, Threshold: 0.05, Why: result.Reasons{assess.ComputedLevel{}}, Run: true},
 	}
 }
 

@@ -64,9 +64,14 @@ func (w words) sensorReason(r result.Reason) string {
 		return fmt.Sprintf("no knock in %s of %s: how much more spark they take is physics alone; add spark in small "+
 			"steps and log each", count(r.Pulls, "pull"), count(r.Cars, "car"))
 	case assess.NotProven:
-		return fmt.Sprintf("%s: %s of pulls would cross the limit (90 %% interval %s, %s allowed for a %s hazard), "+
-			"but the evidence does not show it: %s", plain(r.Hazard), spokenShare(r.Chance),
-			show.Probabilities(r.Interval90), show.Probability(r.Threshold), r.Severity, w.joined(r.Why))
+		said := fmt.Sprintf("%s: %s of pulls would cross the limit (90 %% interval %s, %s allowed for a %s hazard)",
+			plain(r.Hazard), spokenShare(r.Chance), show.Probabilities(r.Interval90), show.Probability(r.Threshold),
+			r.Severity)
+		if r.Run {
+			return said + " by a calculation that no log can check. The same calculation puts pulls that were run as " +
+				"near to the limit: go no further without a cylinder-pressure trace"
+		}
+		return said + ", but the evidence does not show it: " + w.joined(r.Why)
 	}
 	return ""
 }
