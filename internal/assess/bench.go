@@ -183,7 +183,7 @@ func (m *Model) benchFor(rows []evidence.Row, rev *workspace.Revision, car, sinc
 		return calibrations[r.Revision] != nil
 	}))
 	b.unshown = slices.Concat(b.unshown, unused, m.higherThanLogged())
-	b.notes = append(b.notes, m.fileContradictions(rev, b.meant)...)
+	b.notes = slices.Concat(b.notes, m.fileContradictions(rev, b.meant), m.loggedBeforeMade(b.logged))
 	return b, nil
 }
 

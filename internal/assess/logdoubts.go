@@ -136,13 +136,43 @@ func (m *Model) recordAgainst(b *bench, e *evaluation, h *Hazard) *RecordAgainst
 const knownSure = 0.95
 
 // fileContradictions notes what the workspace's files say against each other about a revision, which no computation
-// tells: the fuel of its car, and its date.
+// tells: the fuel of its car, and its date; and that it, or what it was made from, was withdrawn.
 func (m *Model) fileContradictions(rev *workspace.Revision, car string) (out result.Reasons) {
 	if v := m.vehicles[car]; v != nil && v.Fuel != "" && rev.Fuel != "" && v.Fuel != rev.Fuel {
 		out = append(out, CarOnOtherFuel{Car: rev.Vehicle, Fuel: v.Fuel, Revision: rev.Fuel})
 	}
 	if p := m.ws.Revisions[rev.Parent]; p != nil && rev.Date != "" && p.Date != "" && rev.Date < p.Date {
 		out = append(out, DatedBeforeParent{Date: rev.Date, Parent: p.ID, ParentDate: p.Date})
+	}
+	for _, r := range append([]*workspace.Revision{rev}, m.ws.Ancestry(rev.ID)...) {
+		if r.Status == workspace.Withdrawn {
+			return append(out, Withdrawn{Revision: r.ID, Own: r.ID == rev.ID})
+		}
+	}
+	return out
+}
+
+// loggedBeforeMade notes judged logs that are dated before the revision that they are filed under was made.
+func (m *Model) loggedBeforeMade(judged []logged) (out result.Reasons) {
+	revisions := evidence.NewIndex[string]()
+	var first []string
+	var pulls []map[string]bool
+	for i := range judged {
+		row := judged[i].state.Row
+		r := m.ws.Revisions[judged[i].on.ID]
+		if r == nil || row.Kind != evidence.KindPull || row.Date == "" || row.Date >= r.Date {
+			continue
+		}
+		k := revisions.Of(r.ID)
+		if k == len(first) {
+			first, pulls = append(first, row.Date), append(pulls, map[string]bool{})
+		}
+		first[k] = min(first[k], row.Date)
+		pulls[k][evidence.PullID(row)] = true
+	}
+	for k, id := range revisions.Keys {
+		out = append(out, LoggedBeforeRevision{Revision: id, Date: m.ws.Revisions[id].Date, First: first[k],
+			Pulls: len(pulls[k])})
 	}
 	return out
 }

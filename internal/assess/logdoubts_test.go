@@ -7,6 +7,8 @@ import (
 	"slices"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
 	"headroom/internal/fleettest"
@@ -219,6 +221,30 @@ func TestFilesAgainstEachOther(t *testing.T) {
 	if got := m.fileContradictions(rev, car); len(got) > 0 {
 		t.Errorf("sound files: %+v", got)
 	}
+	made := *j.ws.Revisions[rev.Parent]
+	ran := evidence.Row{Kind: evidence.KindPull, Date: made.Date, Run: "runs/a.csv"}
+	filed := []logged{{state: state.State{Row: &ran}, on: &state.Calibration{ID: made.ID}}}
+	if got := m.loggedBeforeMade(filed); len(got) > 0 {
+		t.Errorf("logged on the day it was made: %+v", got)
+	}
+	ran.Date = "2001-01-01"
+	if got := m.loggedBeforeMade(filed); !cmp.Equal(got, result.Reasons{LoggedBeforeRevision{Revision: made.ID,
+		Date: made.Date, First: ran.Date, Pulls: 1}}) {
+		t.Errorf("logged before it was made: %+v", got)
+	}
+	gone := *rev
+	gone.Status = workspace.Withdrawn
+	if got := m.fileContradictions(&gone, car); !cmp.Equal(got, result.Reasons{Withdrawn{rev.ID, true}}) {
+		t.Errorf("withdrawn: %+v", got)
+	}
+	parent := *j.ws.Revisions[rev.Parent]
+	parent.Status, parent.Date = workspace.Withdrawn, rev.Date
+	was := j.ws.Revisions[rev.Parent]
+	j.ws.Revisions[rev.Parent] = &parent
+	if got := m.fileContradictions(rev, car); !cmp.Equal(got, result.Reasons{Withdrawn{parent.ID, false}}) {
+		t.Errorf("made from a withdrawn one: %+v", got)
+	}
+	j.ws.Revisions[rev.Parent] = was
 	v, early := *m.vehicles[car], *rev
 	v.Fuel, early.Date = "blend-e30", "2001-01-01"
 	m.vehicles[car] = &v

@@ -341,6 +341,18 @@ type (
 		Fuel     string `json:"fuel"`     // of the car
 		Revision string `json:"revision"` // fuel of the revision
 	}
+	// Withdrawn: the revision, or one that it was made from, was withdrawn.
+	Withdrawn struct {
+		Revision string `json:"revision"` // the nearest that was
+		Own      bool   `json:"own"`      // it is the revision itself
+	}
+	// LoggedBeforeRevision: logs of the revision, or of its parent, are dated before it was made.
+	LoggedBeforeRevision struct {
+		Revision string `json:"revision"`
+		Date     string `json:"date"`  // of the revision
+		First    string `json:"first"` // date of the first such log
+		Pulls    int    `json:"pulls"` // in such logs
+	}
 	// DatedBeforeParent: the revision is dated before the one that it is made from.
 	DatedBeforeParent struct {
 		Date       string `json:"date"`
@@ -430,22 +442,24 @@ type (
 )
 
 // Code implements result.Reason.
-func (BeforeHardware) Code() string    { return "before_hardware" }
-func (OtherCalibrations) Code() string { return "other_calibrations" }
-func (CarOnOtherFuel) Code() string    { return "car_on_other_fuel" }
-func (DatedBeforeParent) Code() string { return "dated_before_parent" }
-func (OtherCars) Code() string         { return "other_cars" }
-func (PullsLeftOut) Code() string      { return "pulls_left_out" }
-func (SuspectSensor) Code() string     { return "suspect_sensor" }
-func (TableDoubt) Code() string        { return "table_doubt" }
-func (NewSpike) Code() string          { return "new_spike" }
-func (NoCycle) Code() string           { return "no_cycle" }
-func (BurnTaken) Code() string         { return "burn_taken" }
-func (Guessed) Code() string           { return "guessed" }
-func (FitWarning) Code() string        { return "fit_warning" }
-func (BoundUnsettled) Code() string    { return "bound_unsettled" }
-func (DifferentCars) Code() string     { return "different_cars" }
-func (SmallGroup) Code() string        { return "small_group" }
+func (BeforeHardware) Code() string       { return "before_hardware" }
+func (OtherCalibrations) Code() string    { return "other_calibrations" }
+func (CarOnOtherFuel) Code() string       { return "car_on_other_fuel" }
+func (DatedBeforeParent) Code() string    { return "dated_before_parent" }
+func (Withdrawn) Code() string            { return "withdrawn" }
+func (LoggedBeforeRevision) Code() string { return "logged_before_revision" }
+func (OtherCars) Code() string            { return "other_cars" }
+func (PullsLeftOut) Code() string         { return "pulls_left_out" }
+func (SuspectSensor) Code() string        { return "suspect_sensor" }
+func (TableDoubt) Code() string           { return "table_doubt" }
+func (NewSpike) Code() string             { return "new_spike" }
+func (NoCycle) Code() string              { return "no_cycle" }
+func (BurnTaken) Code() string            { return "burn_taken" }
+func (Guessed) Code() string              { return "guessed" }
+func (FitWarning) Code() string           { return "fit_warning" }
+func (BoundUnsettled) Code() string       { return "bound_unsettled" }
+func (DifferentCars) Code() string        { return "different_cars" }
+func (SmallGroup) Code() string           { return "small_group" }
 
 // What a next pull would do.
 type (

@@ -353,6 +353,8 @@ func fixtureNotes() result.Reasons {
 		assess.BeforeHardware{Pulls: 19, Date: "2026-01-15"}, assess.OtherCalibrations{Wanted: 8, Parent: "rev-0142-a"},
 		assess.CarOnOtherFuel{Car: "car-017", Fuel: "blend-e30", Revision: "pump-91"},
 		assess.DatedBeforeParent{Date: "2024-03-01", Parent: "rev-0142-a", ParentDate: "2026-01-12"},
+		assess.Withdrawn{Revision: "rev-0101-a"}, assess.Withdrawn{Revision: "rev-0142-b", Own: true},
+		assess.LoggedBeforeRevision{Revision: "rev-0142-a", Date: "2026-01-12", First: "2025-11-03", Pulls: 4},
 		assess.BoundUnsettled{Hazard: "knock", High: 0.101, Error: 0.0012, Threshold: 0.1, Draws: 4096},
 		assess.OtherCars{Pulls: 1}, assess.PullsLeftOut{Revision: "rev-0139-a", Fault: "revision rev-0139-a: " +
 			"there is no base calibration behind it: name one as parent"},

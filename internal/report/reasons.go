@@ -439,6 +439,15 @@ func (w words) caution(r result.Reason) string {
 	case assess.DatedBeforeParent:
 		return fmt.Sprintf("it is dated %s, before its parent %s of %s: the order of revisions in time decides what "+
 			"was known before; mend the date", r.Date, r.Parent, r.ParentDate)
+	case assess.Withdrawn:
+		if r.Own {
+			return "it was withdrawn: do not hand it out again before what led to that is known"
+		}
+		return fmt.Sprintf("it was made from %s, which was withdrawn: make sure that what led to that is not in it",
+			r.Revision)
+	case assess.LoggedBeforeRevision:
+		return fmt.Sprintf("logs filed under %s are dated from %s on, before it was made (%s), with %s in them: file them "+
+			"under what the car ran, or mend a date", r.Revision, r.First, r.Date, count(r.Pulls, "pull"))
 	case assess.OtherCars:
 		return fmt.Sprintf("this car has %s: other cars of the platform stand in for it, with the spread between cars "+
 			"added", someOrNo(r.Pulls, "logged pull"))
