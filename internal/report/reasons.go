@@ -446,8 +446,8 @@ func (w words) caution(r result.Reason) string {
 		return fmt.Sprintf("it was made from %s, which was withdrawn: make sure that what led to that is not in it",
 			r.Revision)
 	case assess.LoggedBeforeRevision:
-		return fmt.Sprintf("logs filed under %s are dated from %s on, before it was made (%s), with %s in them: file them "+
-			"under what the car ran, or mend a date", r.Revision, r.First, r.Date, count(r.Pulls, "pull"))
+		return fmt.Sprintf("logs filed under %s are dated from %s on, before it was made (%s), with %s in them: file "+
+			"them under what the car ran, or mend a date", r.Revision, r.First, r.Date, count(r.Pulls, "pull"))
 	case assess.OtherCars:
 		return fmt.Sprintf("this car has %s: other cars of the platform stand in for it, with the spread between cars "+
 			"added", someOrNo(r.Pulls, "logged pull"))
