@@ -97,6 +97,7 @@ type Hazard struct {
 	partial bool        // one of its limits could not be assessed
 	unread  bool        // it has a limit and none could be assessed
 	untold  bool        // it is computed, no channel that a log may have measures it, and its error is a guess
+	asRun   bool        // the judged pulls ran the parent, and the chance is no larger than its
 	// why its evidence does not hold a revision by itself, empty where it does
 	unproven      result.Reasons
 	parentsRecord *RecordAgainst // what the parent's own pulls say against its prediction, nil where nothing

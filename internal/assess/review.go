@@ -210,6 +210,7 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 		low, high := risk.Difference(worst.before, worst.result)
 		out.Parent, out.parentHigh = result.Number(worst.before.Probability), result.Number(worst.before.High)
 		out.Change90 = result.Span{result.Number(low), result.Number(high)}
+		out.asRun = b.onParent && high < worthALine
 		out.parentsRecord = m.recordAgainst(b, worst, &out)
 	}
 	for _, e := range evals {

@@ -56,7 +56,7 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 				continue
 			}
 			open := h.notProven(threshold, why)
-			if open.Run = h.untold && r.noWorseThanRun(h.Hazard); !open.Run {
+			if open.Run = h.untold && (h.asRun || r.noWorseThanRun(h.Hazard)); !open.Run {
 				undecided = append(undecided, open)
 				continue
 			}

@@ -46,6 +46,8 @@ func TestVerdictRule(t *testing.T) {
 	unsure.unseen, likely.unseen = true, true
 	untold := assessed(hazard.CylinderPressure, hazard.Catastrophic, 0.09)
 	untold.untold, untold.unproven = true, result.Reasons{ComputedLevel{}}
+	unraised := untold
+	unraised.asRun = true
 	wasRun, notRun := Finding{Hazard: hazard.CylinderPressure, run: true}, Finding{Hazard: hazard.CylinderPressure}
 	byPhysics := func(h Hazard, run bool) NotProven {
 		return NotProven{Hazard: h.Hazard, Severity: h.Severity, Chance: h.ProbabilityPerPull, Interval90: h.Interval90,
@@ -100,6 +102,8 @@ func TestVerdictRule(t *testing.T) {
 			VerdictConditions, result.Reasons{byPhysics(untold, true)}},
 		{"no log can tell, nearer than any pull", judged(hazards(untold), []Finding{wasRun, notRun}, nil, nil, nil),
 			VerdictUndecided, result.Reasons{byPhysics(untold, false)}},
+		{"no log can tell, and the chance is the driven parent's", judged(hazards(unraised), []Finding{notRun}, nil,
+			nil, nil), VerdictConditions, result.Reasons{byPhysics(unraised, true)}},
 		{"the chance passes, never logged on this car", judged(hazards(likely), nil, nil, nil, nil), VerdictHold,
 			result.Reasons{TooLikely{Hazard: hazard.Knock, Severity: hazard.Major, Chance: 0.11,
 				Interval90: result.Span{0, 0.22}, Threshold: 0.1}}},

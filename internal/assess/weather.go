@@ -30,7 +30,7 @@ type Weather struct {
 	From   WeatherFrom   `json:"from"`
 	Cars   int           `json:"cars"` // behind it, with their days; 0 for a climate that was given
 	Days   int           `json:"days"`
-	Own    int           `json:"own_days"` // of these days the car's own, where they are of its place
+	Own    int           `json:"own_days"` // of these days the car's own, or its own that tell its places
 	Year   bool          `json:"year"`     // the days are spread over all seasons
 	Judged result.Span   `json:"judged"`   // 5 to 95 % of days, °C; of charge: K from a common day
 	Logged result.Span   `json:"logged"`   // the days of the judged pulls on the same scale
@@ -72,8 +72,9 @@ func (m *Model) daysFor(visits []state.Visit, car string) (*days, error) {
 func (m *Model) ambientDays(car string) (*days, error) {
 	d := &days{charge: m.AmbientShare(), at: func(s *state.State) float64 { return s.Ambient }}
 	if c := m.ws.Config.Climate; c.Known() {
-		given := fleet.Days{Values: c.Days()}
-		d.from, d.year, d.quantile = FromClimate, true, given.Quantile
+		own := m.Fit.Weather.ByCar[car]
+		given := fleet.Days{Values: c.Days(c.Shares(own))}
+		d.from, d.year, d.own, d.quantile = FromClimate, true, len(own), given.Quantile
 		return d, nil
 	}
 	w := &m.Fit.Weather

@@ -88,12 +88,12 @@ func (w words) weather(d *assess.Weather) string {
 	behind := fmt.Sprintf("%s of %s", count(d.Days, "day"), count(d.Cars, "car"))
 	switch d.From {
 	case assess.FromClimate:
-		return fmt.Sprintf(
-			"Judged over the climate of headroom.yaml: ambient %s on nine days in ten. The judged pulls "+
-				"were logged at %s.",
-			w.Interval(d.Judged, "°C"),
-			w.Interval(d.Logged, "°C"),
-		)
+		places := "each place as often as any"
+		if d.Own > 0 {
+			places = fmt.Sprintf("each place as often as %s of this car tell", count(d.Own, "logged day"))
+		}
+		return fmt.Sprintf("Judged over the climate of headroom.yaml, %s: ambient %s on nine days in ten. The judged "+
+			"pulls were logged at %s.", places, w.Interval(d.Judged, "°C"), w.Interval(d.Logged, "°C"))
 	case assess.FromCar:
 		told := fmt.Sprintf("which %s of its own and %s tell", count(d.Own, "logged day"), behind)
 		if d.Own == 0 {

@@ -44,17 +44,60 @@ func (c *checker) climate(places Climate) {
 // Known reports whether the workspace gives a climate.
 func (c Climate) Known() bool { return len(c) > 0 }
 
-// daysAMonth is how many evenly likely days stand for a month.
+// daysAMonth is how many evenly likely days stand for a month of a place, on average over places.
 const daysAMonth = 100
 
-// Days are the temperatures, °C, of evenly likely days of the year, rising: months and places count the same, days are
-// normal about their month's mean.
-func (c Climate) Days() []float64 {
+// LoggedDay is how warm a day of a car was: its month, 0 for January, and its ambient temperature, °C.
+type LoggedDay struct {
+	Month   int
+	Ambient float64
+}
+
+// shareRounds are the rounds of Shares; a round moves nothing any more long before.
+const shareRounds = 200
+
+// Shares are how much of a car's days each place has, adding up to 1: a mixture of the places' days, whose shares the
+// car's logged days tell by expectation and maximisation (Dempster, Laird and Rubin, J. R. Statist. Soc. B 39, 1977),
+// each place counting as one day beforehand. Without a logged day places count the same.
+func (c Climate) Shares(days []LoggedDay) []float64 {
+	shares := make([]float64, len(c))
+	for k := range shares {
+		shares[k] = 1 / float64(len(c))
+	}
+	for range shareRounds {
+		next := make([]float64, len(c))
+		for k := range next {
+			next[k] = 1 / float64(len(c)+len(days))
+		}
+		for _, d := range days {
+			of, total := make([]float64, len(c)), 0.0
+			for k, p := range c {
+				z := (d.Ambient - p.Ambient[d.Month]) / p.DayToDay
+				of[k] = shares[k] * math.Exp(-z*z/2) / p.DayToDay
+				total += of[k]
+			}
+			for k := range of {
+				if total > 0 {
+					next[k] += of[k] / total / float64(len(c)+len(days))
+				} else { // as far from all places as any: it tells none
+					next[k] += shares[k] / float64(len(c)+len(days))
+				}
+			}
+		}
+		shares = next
+	}
+	return shares
+}
+
+// Days are the temperatures, °C, of evenly likely days of the year, rising: months count the same, places by their
+// shares (see Shares), days are normal about their month's mean.
+func (c Climate) Days(shares []float64) []float64 {
 	var days []float64
-	for _, p := range c {
+	for i, p := range c {
+		n := int(math.Round(shares[i] * float64(len(c)*daysAMonth)))
 		for _, mean := range p.Ambient {
-			for k := range daysAMonth {
-				days = append(days, mean+p.DayToDay*math.Sqrt2*math.Erfinv(2*(float64(k)+0.5)/daysAMonth-1))
+			for k := range n {
+				days = append(days, mean+p.DayToDay*math.Sqrt2*math.Erfinv(2*(float64(k)+0.5)/float64(n)-1))
 			}
 		}
 	}

@@ -15,7 +15,7 @@ func TestClimateQuantiles(t *testing.T) {
 	}
 	c := Climate{{Name: "valley", Ambient: alike, DayToDay: 5}}
 	quantile := func(c Climate, share float64) float64 {
-		days := c.Days()
+		days := c.Days(c.Shares(nil))
 		return days[int(share*float64(len(days)))]
 	}
 	for share, want := range map[float64]float64{0.5: 12, 0.975: 12 + 1.96*5, 0.025: 12 - 1.96*5} {
@@ -29,5 +29,44 @@ func TestClimateQuantiles(t *testing.T) {
 	}
 	if !math.IsNaN(c.LowestPressure()) || (Climate{{BaroKPa: 99}, {BaroKPa: 84}, {}}).LowestPressure() != 84 {
 		t.Error("the lowest pressure is that of the highest place that gives one")
+	}
+}
+
+// A car's logged days say how much of its time each place has: of three places whose days do not overlap, days split
+// eight to two to none come to (1+8)/13, (1+2)/13 and 1/13, each place counting as one day beforehand (the posterior
+// mean of shares of known places under a uniform prior: Laplace's rule of succession). Days come in these shares.
+func TestClimateShares(t *testing.T) {
+	at := func(mean float64) []float64 {
+		out := make([]float64, 12)
+		for i := range out {
+			out[i] = mean
+		}
+		return out
+	}
+	c := Climate{{Name: "ridge", Ambient: at(-20), DayToDay: 2}, {Name: "valley", Ambient: at(10), DayToDay: 2},
+		{Name: "coast", Ambient: at(40), DayToDay: 2}}
+	var days []LoggedDay
+	for i := range 8 {
+		days = append(days, LoggedDay{Month: i, Ambient: -20 + float64(i%3)})
+	}
+	days = append(days, LoggedDay{3, 11}, LoggedDay{11, 9})
+	shares := c.Shares(days)
+	for k, want := range []float64{9.0 / 13, 3.0 / 13, 1.0 / 13} {
+		if math.Abs(shares[k]-want) > 1e-6 {
+			t.Errorf("share of %s %.4f, want %.4f", c[k].Name, shares[k], want)
+		}
+	}
+	below := 0.0
+	all := c.Days(shares)
+	for _, v := range all {
+		if v < 0 {
+			below += 1 / float64(len(all))
+		}
+	}
+	if math.Abs(below-9.0/13) > 0.01 {
+		t.Errorf("%.3f of days on the ridge, want %.3f", below, 9.0/13)
+	}
+	if got := c.Shares([]LoggedDay{{0, 900}}); math.Abs(got[0]-1.0/3) > 1e-9 || math.IsNaN(got[1]) {
+		t.Errorf("a day like none of the places: %v", got)
 	}
 }

@@ -12,6 +12,7 @@ import (
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
 	"headroom/internal/metric"
+	"headroom/internal/workspace"
 	"headroom/models/mixed"
 	"headroom/models/value"
 )
@@ -55,6 +56,8 @@ type Weather struct {
 	Overshoot Days `json:"overshoot"` // the most that boost stood over its target, kPa
 
 	Places *Places `json:"places"` // of ambient temperature; nil where its days do not tell of days to come
+
+	ByCar map[string][]workspace.LoggedDay `json:"by_car"` // the dated days that say how warm they were
 }
 
 // weatherOf is the weather of the days that rows were logged on.
@@ -70,10 +73,17 @@ func weatherOf(p *state.Platform, rows []evidence.Row) (Weather, error) {
 		Barometer: daysOf(rows, func(r *evidence.Row) float64 { return r.Barometer }, value.Median),
 		Overshoot: daysOf(rows, func(r *evidence.Row) float64 { return r.BoostOvershoot }, slices.Max[[]float64]),
 	}
+	days := loggedDays(rows, func(r *evidence.Row) float64 { return r.Ambient }, value.Median)
+	out.ByCar = map[string][]workspace.LoggedDay{}
+	for _, d := range days {
+		if at, err := time.Parse(time.DateOnly, d.date); err == nil {
+			out.ByCar[d.car] = append(out.ByCar[d.car],
+				workspace.LoggedDay{Month: int(at.Month()) - 1, Ambient: d.value})
+		}
+	}
 	if !out.Ambient.Known() {
 		return out, nil
 	}
-	days := loggedDays(rows, func(r *evidence.Row) float64 { return r.Ambient }, value.Median)
 	var err error
 	if out.Places, err = placesOf(days); err != nil {
 		return out, fmt.Errorf("ambient temperatures of platform %s: %w", p.ID, err)
