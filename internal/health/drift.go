@@ -21,8 +21,8 @@ type design struct {
 // values is for.
 var standardDesign = design{fewest: 3, window: 45}
 
-// driftOf charts one metric for every car of a platform.
-func driftOf(d design, platform string, m watchedMetric, all []series) ([]CarDrift, error) {
+// driftOf charts one metric for every car of a platform; nil where too few days differ.
+func driftOf(d design, platform string, m watchedMetric, all []series) ([]CarDrift, *watched, error) {
 	plain := make([]drift.Series, len(all))
 	for i := range all {
 		plain[i] = all[i].Series
@@ -30,32 +30,34 @@ func driftOf(d design, platform string, m watchedMetric, all []series) ([]CarDri
 	if d.window > 0 {
 		var err error
 		if plain, _, err = drift.AgainstFleet(plain, d.window); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 	}
 	laws, err := drift.FitLaws(plain)
 	if err != nil {
-		return nil, nil //nolint:nilerr // too few days with a difference between them: nothing to watch yet
+		return nil, nil, nil //nolint:nilerr // nothing to watch yet
 	}
-	ratio := drift.Ratio{Fewest: d.fewest, Span: drift.UsualSpan(plain), FalseAlarm: falseAlarm}
+	w := &watched{platform, m, plain, laws,
+		drift.Ratio{Fewest: d.fewest, Span: drift.UsualSpan(plain), FalseAlarm: falseAlarm}}
 	var cars []CarDrift
 	for i := range all {
 		without := laws.Without(i)
-		c, err := ratio.Watch(plain[i], without)
+		c, err := w.ratio.Watch(plain[i], without)
 		if err != nil {
-			return nil, fmt.Errorf("car %s: %w", all[i].vehicle, err)
+			return nil, nil, fmt.Errorf("car %s: %w", all[i].vehicle, err)
 		}
 		if c.Status != drift.StatusWatched {
 			continue
 		}
-		plain[i].Breaks = nil
-		unbroken, err := ratio.Watch(plain[i], without)
+		unbroken := plain[i]
+		unbroken.Breaks = nil
+		u, err := w.ratio.Watch(unbroken, without)
 		if err != nil {
-			return nil, fmt.Errorf("car %s: %w", all[i].vehicle, err)
+			return nil, nil, fmt.Errorf("car %s: %w", all[i].vehicle, err)
 		}
-		cars = append(cars, carDrift(platform, m, &all[i], &c, &unbroken))
+		cars = append(cars, carDrift(platform, m, &all[i], &c, &u))
 	}
-	return cars, nil
+	return cars, w, nil
 }
 
 // hardwareDates are the days of the cars' last hardware changes, by the names reports give them.

@@ -51,7 +51,7 @@ func chartsOf(t *testing.T, dir string, d design, watch []watchedMetric, season 
 			}
 			addSeason(days, season, float64(k))
 			markChanges(days, nil)
-			c, err := driftOf(d, id, m, days)
+			c, _, err := driftOf(d, id, m, days)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -280,7 +280,7 @@ func TestNewTablesAreNotDrift(t *testing.T) {
 			t.Fatal(err)
 		}
 		markChanges(days, nil)
-		cars, err := driftOf(standardDesign, "p", wastegate, days)
+		cars, _, err := driftOf(standardDesign, "p", wastegate, days)
 		if err != nil {
 			t.Fatal(err)
 		}

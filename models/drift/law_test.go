@@ -372,6 +372,58 @@ func TestShiftOfARevision(t *testing.T) {
 	}
 }
 
+// fleetOf are cars of independent normal days by whose laws others are watched.
+func fleetOf(t *testing.T, sd float64) []Law {
+	t.Helper()
+	rng := rand.New(rand.NewPCG(10, 10))
+	var fleet []Series
+	for range 24 {
+		s := scatters[0].car(rng, 8, 8, healthy)
+		for i := range s.Values {
+			s.Values[i] *= sd / 3
+		}
+		fleet = append(fleet, s)
+	}
+	laws, err := FitLaws(fleet)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return laws.Without(-1)
+}
+
+// A steady drift is judged about itself: against a standstill it passed for a car of wide scatter. The days are those
+// of a lambda sensor that ages by 0.028 a year, in a fleet that scatters by 0.003.
+func TestSteadyDriftIsNotScatter(t *testing.T) {
+	s := Series{Times: []float64{0, 22, 50, 122, 233, 289, 412}, Breaks: make([]Break, 7)}
+	s.Values = []float64{0.0149, 0.013, 0.0169, 0.0222, 0.0313, 0.0337, 0.0454}
+	s.Breaks[1], s.Breaks[4] = Revised, Revised
+	c, err := (Ratio{Fewest: 3, Span: 400, FalseAlarm: 0.01}).Watch(s, fleetOf(t, 0.003))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !c.Signal || c.PValue > 0.001 || c.OnsetIndex != 0 || math.Abs(c.Level-c.Baseline-0.031) > 0.004 {
+		t.Errorf("%+v", c)
+	}
+}
+
+// One bad day is no drift, wherever it lies: not the first of the car, nor the first after a revision, nor the last.
+func TestOneBadDayIsNoDrift(t *testing.T) {
+	laws := fleetOf(t, 3)
+	rng := rand.New(rand.NewPCG(11, 11))
+	for at := range 9 {
+		s := scatters[0].car(rng, 9, 0, healthy)
+		s.Breaks[4] = Revised
+		s.Values[at] += 75
+		c, err := lawRatio(0.01).Watch(s, laws)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c.Signal {
+			t.Errorf("day %d is bad: called with chance %g", at, c.PValue)
+		}
+	}
+}
+
 // What all cars' revisions move in common is no movement of the fleet's: a car without a revision keeps its level.
 func TestRevisionsAreNotTheFleetsMovement(t *testing.T) {
 	rng := rand.New(rand.NewPCG(6, 6))

@@ -98,7 +98,7 @@ func (r Ratio) Watch(s Series, laws []Law) (Chart, error) {
 	for i := 1; i < len(x); i++ {
 		c.Path = append(c.Path, math.Copysign(math.Max(0, math.Log10(ratios[i])), ups[i]))
 	}
-	c.SD, c.Baseline, c.Level = likeliest(laws).SD, meanOf(x[:2]), x[len(x)-1].x
+	c.SD, c.Baseline, c.Level = Likeliest(laws).SD, meanOf(x[:2]), x[len(x)-1].x
 	first := c.follow()
 	c.PValue = math.Min(1, math.Pow(10, -c.Statistic))
 	if c.Signal = first >= 0; c.Signal {
@@ -129,7 +129,8 @@ func (c *Chart) locate(x []known, tried []motion, seen []told) {
 	}
 }
 
-func likeliest(laws []Law) *Law {
+// Likeliest is the law of most weight; there must be one.
+func Likeliest(laws []Law) *Law {
 	best := &laws[0]
 	for i := range laws {
 		if laws[i].Weight > best.Weight {
