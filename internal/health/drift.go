@@ -3,6 +3,7 @@ package health
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 
 	"headroom/internal/assess"
@@ -108,7 +109,9 @@ func carDrift(platform string, m watchedMetric, s *series, c, unbroken *drift.Ch
 		Signal: c.Signal,
 		Runs:   len(s.Values), Rows: s.rows, Watched: c.Runs, Command: m.commandChannel,
 	}
+	out.passed = math.NaN()
 	if c.OnsetIndex >= 0 {
+		out.passed = s.Times[c.SignalIndex] - s.Times[0]
 		out.Onset = s.dates[c.OnsetIndex]
 		out.Change = s.changeNear(c.OnsetIndex)
 	}

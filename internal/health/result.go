@@ -80,6 +80,7 @@ type CarDrift struct {
 	Command channel.ID `json:"command"`
 
 	unbroken unbrokenChart
+	passed   float64 // days from the first log to the one at which the chart passed its threshold, NaN before
 }
 
 // Change is what was new on a car on a day, against its day before.

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"headroom/models/value"
 )
@@ -101,11 +102,32 @@ func (r Ratio) Watch(s Series, laws []Law) (Chart, error) {
 	c.SD, c.Baseline, c.Level = Likeliest(laws).SD, meanOf(x[:2]), x[len(x)-1].x
 	first := c.follow()
 	c.PValue = math.Min(1, math.Pow(10, -c.Statistic))
-	if c.Signal = first >= 0; c.Signal {
+	if c.Signal = first >= 0; c.Signal && !r.movesBetween(x, s.Times, laws) {
+		c.PValue, c.Signal, first = 1, false, -1
+	}
+	if c.Signal {
 		c.SignalIndex = x[first+1].at
 		c.locate(x, tried, seen)
 	}
 	return c, nil
+}
+
+// leastBetween is how much likelier a car that moves must be, had revisions moved its level by far. Common practice, no
+// source.
+const leastBetween = 2
+
+// movesBetween tells whether a car moves though any of its revisions may have moved it far: what comes with new tables
+// is theirs, be it one shift or one after the other, also where those of other cars moved nothing.
+func (r Ratio) movesBetween(x []known, times []float64, laws []Law) bool {
+	if !slices.ContainsFunc(x, func(k known) bool { return k.then == Revised }) {
+		return true
+	}
+	far := slices.Clone(laws)
+	for i := range far {
+		far[i].Step, far[i].Jump = jumpWidth, 0.5
+	}
+	ratios, _, _ := r.ratios(x, times, motions(x), far)
+	return ratios[len(ratios)-1] >= leastBetween
 }
 
 // locate reads onset and levels off the likeliest movement.
