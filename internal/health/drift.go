@@ -17,9 +17,8 @@ type design struct {
 	window float64 // days on both sides within which other cars tell what the fleet did; 0: not taken off
 }
 
-// standardDesign was chosen by simulation (TestHealthDesign), its numbers in docs/decisions.md. Taking the fleet's
-// movement off keeps a season from hiding the faults. TestNewTablesAreNotDrift shows what taking out the commanded
-// values is for.
+// standardDesign is what TestHealthDesign simulates. Taking the fleet's movement off keeps a season from hiding faults;
+// TestNewTablesAreNotDrift shows what taking out the commanded values is for.
 var standardDesign = design{fewest: 3, window: 45}
 
 // driftOf charts one metric for every car of a platform; nil where too few days differ.
@@ -113,7 +112,9 @@ func carDrift(platform string, m watchedMetric, s *series, c, unbroken *drift.Ch
 	if c.OnsetIndex >= 0 {
 		out.passed = s.Times[c.SignalIndex] - s.Times[0]
 		out.Onset = s.dates[c.OnsetIndex]
-		out.Change = s.changeNear(c.OnsetIndex)
+		if c.OnsetIndex > 0 { // what a car has done since its first log did not begin with anything
+			out.Change = s.changeNear(c.OnsetIndex)
+		}
 	}
 	if unbroken.OnsetIndex >= 0 {
 		out.unbroken = unbrokenChart{PValue: unbroken.PValue, Baseline: unbroken.Baseline, Level: unbroken.Level,
