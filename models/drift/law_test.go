@@ -602,6 +602,9 @@ func shifted(t *testing.T, rng *rand.Rand, then Break, size float64, fleets int)
 
 // A shift that comes with other tables is theirs, also where those of the other cars moved nothing.
 func TestRevisionsShiftIsNotCalled(t *testing.T) {
+	if testing.Short() {
+		t.Skip("fits fleets")
+	}
 	for _, size := range []float64{2, 3, 5, 20} {
 		if got := shifted(t, rand.New(rand.NewPCG(uint64(size), 14)), Revised, size, 10); got > 0 {
 			t.Errorf("shift of %g: %.2f called", size, got)
