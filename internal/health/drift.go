@@ -3,6 +3,7 @@ package health
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 
 	"headroom/internal/assess"
@@ -12,30 +13,16 @@ import (
 
 // design is how a car's days become a chart.
 type design struct {
-	baseline int     // days of logs that make a car's own level; short because cars log rarely
-	window   float64 // days on both sides within which other cars tell what the fleet did; 0: not taken off
-	chart    func(o drift.Options) (*drift.Monitor, error)
+	fewest int     // days of logs before a car is watched; few, because cars log rarely
+	window float64 // days on both sides within which other cars tell what the fleet did; 0: not taken off
 }
 
-// standardDesign was chosen by simulation (TestHealthDesign): 14 demo fleets of 24 cars with 28 faults that build up
-// and 1801 charts of healthy cars, as they are, and with a season of 1.5 deviations laid over the whole fleet. Found
-// and false, then with the season:
-//
-//	                                        laws of scatter    spread of three days
-//	EWMA 0.1                                24, 1; 22, 2       26, 0; 25, 1
-//
-// The chart matters little on series this short (EWMA 0.1 to 0.3 and CUSUM of reference 0.5 and 1 found 19 to 22
-// with laws that were all believed alike), so the one for the slowest drift is taken. Taking the fleet's movement off
-// keeps a season from hiding the faults (16 found for 19). The laws cost two faults in 28 here and keep the promise
-// where days are alike (docs/proof-drift.md). TestNewTablesAreNotDrift shows what taking out the commanded values is
-// for.
-var standardDesign = design{
-	baseline: 2, window: 45,
-	chart: func(o drift.Options) (*drift.Monitor, error) { return drift.NewEWMA(0.1, o) },
-}
+// standardDesign is what TestHealthDesign simulates. Taking the fleet's movement off keeps a season from hiding faults;
+// TestNewTablesAreNotDrift shows what taking out the commanded values is for.
+var standardDesign = design{fewest: 3, window: 45}
 
-// driftOf charts one metric for every car of a platform.
-func driftOf(d design, platform string, m watchedMetric, all []series) ([]CarDrift, error) {
+// driftOf charts one metric for every car of a platform; nil where too few days differ.
+func driftOf(d design, platform string, m watchedMetric, all []series) ([]CarDrift, *watched, error) {
 	plain := make([]drift.Series, len(all))
 	for i := range all {
 		plain[i] = all[i].Series
@@ -43,44 +30,34 @@ func driftOf(d design, platform string, m watchedMetric, all []series) ([]CarDri
 	if d.window > 0 {
 		var err error
 		if plain, _, err = drift.AgainstFleet(plain, d.window); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 	}
 	laws, err := drift.FitLaws(plain)
 	if err != nil {
-		return nil, nil //nolint:nilerr // too few days with a difference between them: nothing to watch yet
+		return nil, nil, nil //nolint:nilerr // nothing to watch yet
 	}
-	monitor, err := d.chart(drift.Options{Baseline: d.baseline, Horizon: longest(plain), FalseAlarm: falseAlarm})
-	if err != nil {
-		return nil, err
-	}
+	w := &watched{platform, m, plain, laws,
+		drift.Ratio{Fewest: d.fewest, Span: drift.UsualSpan(plain), FalseAlarm: falseAlarm}}
 	var cars []CarDrift
 	for i := range all {
 		without := laws.Without(i)
-		c, err := monitor.WatchUnder(plain[i], without)
+		c, err := w.ratio.Watch(plain[i], without)
 		if err != nil {
-			return nil, fmt.Errorf("car %s: %w", all[i].vehicle, err)
+			return nil, nil, fmt.Errorf("car %s: %w", all[i].vehicle, err)
 		}
 		if c.Status != drift.StatusWatched {
 			continue
 		}
-		plain[i].Breaks = nil
-		unbroken, err := monitor.WatchUnder(plain[i], without)
+		unbroken := plain[i]
+		unbroken.Breaks = nil
+		u, err := w.ratio.Watch(unbroken, without)
 		if err != nil {
-			return nil, fmt.Errorf("car %s: %w", all[i].vehicle, err)
+			return nil, nil, fmt.Errorf("car %s: %w", all[i].vehicle, err)
 		}
-		cars = append(cars, carDrift(platform, m, &all[i], &c, &unbroken))
+		cars = append(cars, carDrift(platform, m, &all[i], &c, &u))
 	}
-	return cars, nil
-}
-
-// longest is the largest number of days any car was logged.
-func longest(all []drift.Series) int {
-	n := 1
-	for i := range all {
-		n = max(n, len(all[i].Values))
-	}
-	return n
+	return cars, w, nil
 }
 
 // hardwareDates are the days of the cars' last hardware changes, by the names reports give them.
@@ -131,9 +108,13 @@ func carDrift(platform string, m watchedMetric, s *series, c, unbroken *drift.Ch
 		Signal: c.Signal,
 		Runs:   len(s.Values), Rows: s.rows, Watched: c.Runs, Command: m.commandChannel,
 	}
+	out.passed = math.NaN()
 	if c.OnsetIndex >= 0 {
+		out.passed = s.Times[c.SignalIndex] - s.Times[0]
 		out.Onset = s.dates[c.OnsetIndex]
-		out.Change = s.changeNear(c.OnsetIndex)
+		if c.OnsetIndex > 0 { // what a car has done since its first log did not begin with anything
+			out.Change = s.changeNear(c.OnsetIndex)
+		}
 	}
 	if unbroken.OnsetIndex >= 0 {
 		out.unbroken = unbrokenChart{PValue: unbroken.PValue, Baseline: unbroken.Baseline, Level: unbroken.Level,

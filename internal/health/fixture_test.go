@@ -9,30 +9,13 @@ import (
 	"headroom/internal/ingest"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
-	"headroom/models/drift"
 )
 
 // version is the tool's in these tests; a kept fit holds for one version.
 const version = "test"
 
 func TestMain(m *testing.M) {
-	standardDesign.chart = designedOnce(standardDesign.chart)
 	os.Exit(fleettest.Main(m, fit))
-}
-
-// designedOnce keeps the monitors a function designs: they depend on the options alone.
-func designedOnce(chart func(drift.Options) (*drift.Monitor, error)) func(drift.Options) (*drift.Monitor, error) {
-	known := map[drift.Options]*drift.Monitor{}
-	return func(o drift.Options) (*drift.Monitor, error) {
-		if m, ok := known[o]; ok {
-			return m, nil
-		}
-		m, err := chart(o)
-		if err == nil {
-			known[o] = m
-		}
-		return m, err
-	}
 }
 
 // fit fits every platform of a workspace and keeps the fits in it.

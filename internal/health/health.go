@@ -20,7 +20,7 @@ import (
 
 // Settings of the health review.
 const (
-	falseAlarm    = 0.01 // a chart of a healthy car passes its threshold with this chance over the days watched
+	falseAlarm    = 0.01 // a chart of a healthy car ever passes its threshold with this chance at most
 	discoveryRate = 0.10 // share of called charts, or trends, that may be called wrongly
 	overdueDays   = 180  // without a log
 	coincidence   = 1    // runs between an onset and a change of revision or hardware that may be one event
@@ -49,6 +49,9 @@ func Review(job *assess.Job) (*Fleet, error) {
 	}
 	var err error
 	if out.Drift, err = callDrift(out.Cars); err != nil {
+		return nil, err
+	}
+	if out.Drift.Smallest, err = smallestDrifts(out.watched, out.Drift.Charts); err != nil {
 		return nil, err
 	}
 	if err := callTrends(out.Trends); err != nil {
@@ -82,9 +85,12 @@ func (f *Fleet) addCharts(platform string, pulls []*evidence.Row, hardware map[s
 		if i >= len(watchedMetrics) {
 			continue
 		}
-		cars, err := driftOf(standardDesign, platform, m, days)
+		cars, w, err := driftOf(standardDesign, platform, m, days)
 		if err != nil {
 			return fmt.Errorf("%s: %w", m.name, err)
+		}
+		if w != nil {
+			f.watched = append(f.watched, *w)
 		}
 		f.Cars = append(f.Cars, cars...)
 	}

@@ -21,18 +21,32 @@ type Fleet struct {
 	OverdueAfter    int              `json:"overdue_after_days"`
 	Overdue         []OverdueCar     `json:"overdue"`
 	Cautions        []string         `json:"cautions"` // by internal/report
+
+	watched []watched
 }
 
 // DriftCalls says how many charts were called and how far the calls can be trusted.
 type DriftCalls struct {
 	Chart string `json:"chart"`
-	// chance that one chart of a healthy car passes its threshold over its days watched
+	// chance, at most, that one chart of a healthy car ever passes its threshold
 	FalseAlarm    result.Number `json:"false_alarm"`
 	Charts        int           `json:"charts"` // cars × metrics watched
 	Called        int           `json:"called"` // charts
 	Cars          int           `json:"cars_called"`
 	DiscoveryRate result.Number `json:"false_discovery_rate"` // promised share of called charts that are false, at most
 	ExpectedFalse result.Number `json:"expected_false"`       // of the called charts, at most
+	// by platform and metric: what would be called by now
+	Smallest []SmallestDrift `json:"smallest"`
+}
+
+// SmallestDrift is the smallest steady drift, from a car's first day on, that nine in ten of the cars would by now be
+// called for, with the days that they have logged.
+type SmallestDrift struct {
+	Platform   string        `json:"platform"`
+	Metric     string        `json:"metric"`
+	Unit       string        `json:"unit"`
+	Per100Days result.Number `json:"per_100_days"` // null where none of the sizes tried would be
+	Cars       int           `json:"cars"`         // in whose days drifts were planted
 }
 
 // CarDrift is one car's drift in one metric against its own past and the fleet, seen by the stated chart.
@@ -45,11 +59,11 @@ type CarDrift struct {
 	Chart    string `json:"chart"`
 	// the car's level before the onset, on its last tables and parts; conditions and the fleet's movement taken off
 	Baseline  result.Number `json:"baseline"`
-	Latest    result.Number `json:"latest"` // since the onset; without a signal the newest day
-	Shift     result.Number `json:"shift"`  // latest minus baseline
-	Statistic result.Number `json:"statistic"`
+	Latest    result.Number `json:"latest"`    // since the onset; without a signal the newest day
+	Shift     result.Number `json:"shift"`     // latest minus baseline
+	Statistic result.Number `json:"statistic"` // logarithm to base 10 of the likelihood ratio, as Threshold
 	Threshold result.Number `json:"threshold"`
-	PValue    result.Number `json:"p_value"`    // chance that a healthy car's chart gets this far
+	PValue    result.Number `json:"p_value"`    // chance, at most, that a healthy car's chart ever gets this far
 	AdjustedP result.Number `json:"adjusted_p"` // corrected for all charts of the review (Benjamini and Hochberg)
 	Signal    bool          `json:"signal"`     // past the threshold and called among all charts
 	HeldBack  bool          `json:"held_back"`  // would be called, but begins with new tables or parts
@@ -66,6 +80,7 @@ type CarDrift struct {
 	Command channel.ID `json:"command"`
 
 	unbroken unbrokenChart
+	passed   float64 // days from the first log to the one at which the chart passed its threshold, NaN before
 }
 
 // Change is what was new on a car on a day, against its day before.

@@ -22,7 +22,8 @@ const (
 // trendMetrics are watched on the platform as a whole only: on one car they follow the weather.
 var trendMetrics = []watchedMetric{
 	{name: "charge temperature", unit: "K", value: func(r *evidence.Row) float64 { return r.ChargeTemperature }},
-	{name: "ambient temperature", unit: "K", value: func(r *evidence.Row) float64 { return r.Ambient }},
+	{name: "ambient temperature", unit: "K", value: func(r *evidence.Row) float64 { return r.Ambient },
+		weather: true},
 }
 
 // trendOf is the slope over time, within cars, of a platform's daily residuals. Cars are clusters: days of one car

@@ -55,8 +55,8 @@ func driftSection(f *health.Fleet, d show.Display) text.Section {
 		return s
 	}
 	s.Intro = fmt.Sprintf("Each car against its own past, with speed, load and the fleet's common movement taken "+
-		"out. %s watched (cars × metrics; %s): one chart of a healthy car passes its threshold with chance %s over "+
-		"the days it is watched. Corrected for their number, %d called on %s, of which at most %s should be false "+
+		"out. %s watched (cars × metrics; %s): one chart of a healthy car ever passes its threshold with chance "+
+		"%s at most. Corrected for their number, %d called on %s, of which at most %s should be false "+
 		"(false-discovery rate %s).",
 		count(f.Drift.Charts, "chart"), or(f.Drift.Chart, "chart not named"), show.Probability(f.Drift.FalseAlarm),
 		f.Drift.Called, count(f.Drift.Cars, "car"),
@@ -85,7 +85,27 @@ func driftSection(f *health.Fleet, d show.Display) text.Section {
 		s.Blocks = append(s.Blocks, text.Block{Text: count(rest, "more chart") + " farther from being called: all of " +
 			"them are in the json, csv and parquet formats."})
 	}
+	if said := smallestDrifts(f.Drift.Smallest, d); said != "" {
+		s.Blocks = append(s.Blocks, text.Block{Text: said})
+	}
 	return s
+}
+
+// smallestDrifts says what is not seen yet: a car not called may drift by less.
+func smallestDrifts(all []health.SmallestDrift, d show.Display) string {
+	var told []string
+	for _, s := range all {
+		size := "by no size"
+		if s.Per100Days.Known() {
+			size = "by " + d.Difference(s.Per100Days, s.Unit)
+		}
+		told = append(told, fmt.Sprintf("%s of %s %s", plain(s.Metric), s.Platform, size))
+	}
+	if len(told) == 0 {
+		return ""
+	}
+	return "A car that is not called may drift by less than the logs can tell. Nine in ten cars would by now be " +
+		"called for a steady drift in 100 days of: " + strings.Join(told, "; ") + "."
 }
 
 func driftRow(c health.CarDrift, d show.Display) text.Row {
@@ -382,9 +402,9 @@ func overdueSection(f *health.Fleet) text.Section {
 	return s
 }
 
-// fleetRow is one line of a fleet review, flat. Record is "drift", "trend", "limit", "cell", "outcome", "survival",
-// "comparison" or "overdue"; columns of the other records are not known. Baseline, latest, shift, low and high are in
-// the row's unit; a limit's baseline and latest are its old and new value.
+// fleetRow is one line of a fleet review, flat. Record is "drift", "smallest", "trend", "limit", "cell", "outcome",
+// "survival", "comparison" or "overdue"; columns of the other records are not known. Baseline, latest, shift, low and
+// high are in the row's unit; a limit's baseline and latest are its old and new value, a smallest drift is the shift.
 type fleetRow struct {
 	Record       string   `parquet:"record,dict"`
 	Rank         *int64   `parquet:"rank,optional"`
@@ -447,6 +467,10 @@ func fleetRows(f *health.Fleet) []fleetRow {
 			Onset:    c.Onset, Coincides: c.Coincides,
 			Runs: export.Some(int64(c.Runs)), Rows: export.Some(int64(c.Rows)), FalseAlarm: c.FalseAlarm, Say: c.Say,
 		})
+	}
+	for _, s := range f.Drift.Smallest {
+		add(fleetRow{Record: "smallest", Platform: s.Platform, Metric: s.Metric, Unit: s.Unit + " in 100 days",
+			Shift: export.Known(s.Per100Days), Cars: export.Some(int64(s.Cars))})
 	}
 	for _, t := range f.Trends {
 		add(fleetRow{

@@ -143,13 +143,13 @@ func command(id channel.ID) string {
 	return plain(id)
 }
 
-// falseAlarm says what a chart promises over the runs it has watched, "" without any.
+// falseAlarm says what a chart promises, "" where it has watched nothing.
 func falseAlarm(runs int, chance result.Number) string {
 	if runs == 0 || !chance.Known() {
 		return ""
 	}
-	return fmt.Sprintf("a healthy car signals within these %d runs with chance %.3g, the error of its own baseline "+
-		"counted in", runs, float64(chance))
+	return fmt.Sprintf("a healthy car ever signals with chance %.3g at most, however often it is looked at; %s so far",
+		float64(chance), count(runs, "day"))
 }
 
 // trend says what all cars of a platform do together.

@@ -120,8 +120,8 @@ func TestFleetSentences(t *testing.T) {
 			"hardware of 2025-08-01, which may be the cause. Look at the car, and at that change, before its next " +
 			"revision."},
 		{w.drift(&still), "Wastegate duty has not moved by more than chance explains over 4 days of logs."},
-		{falseAlarm(5, 0.01), "a healthy car signals within these 5 runs with chance 0.01, the error of its own " +
-			"baseline counted in"},
+		{falseAlarm(5, 0.01), "a healthy car ever signals with chance 0.01 at most, however often it is looked at; " +
+			"5 days so far"},
 		{falseAlarm(0, 0.01), ""},
 		{w.trend(none), "Knock retard: 1 car logged it on two days or more, a trend takes 5."},
 		{w.trend(flat), "Knock retard of the platform shows no trend beyond chance in 55 days of 12 cars."},

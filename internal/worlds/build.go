@@ -23,6 +23,8 @@ const DefaultCars = 24
 type Options struct {
 	Seed uint64 // any; the same seed gives the same bytes
 	Cars int    // 4 or more; 0 means DefaultCars
+	// share of cars that drift, of kinds drawn from all there are; 0: the few that the fleet draws by itself
+	Planted float64
 }
 
 // Build draws a fleet, drives its history and writes it as a workspace into dir, which must be absent or empty, with
@@ -64,7 +66,7 @@ func Propose(dir string, n int, seed uint64) ([]Graded, error) {
 	if err != nil {
 		return nil, err
 	}
-	w, err := invent(Options{Seed: known.Seed, Cars: known.Cars}, nil)
+	w, err := invent(Options{Seed: known.Seed, Cars: known.Cars, Planted: known.Planted}, nil)
 	if err != nil {
 		return nil, err
 	}

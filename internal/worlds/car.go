@@ -50,13 +50,14 @@ const (
 	DriftPump     DriftKind = "pump wear"          // pump capacity falls
 	DriftSensor   DriftKind = "lambda sensor ages" // the sensor reads leaner than it is
 	DriftLeak     DriftKind = "boost leak"         // boost falls short, charge gets hotter
+	DriftPower    DriftKind = "power loss"         // the same charge gives less torque; planted only
 	driftNone     DriftKind = ""
 )
 
 // drift is a change with time.
 type drift struct {
 	kind DriftKind
-	year float64 // of knock luck, share of capacity, lambda, share of boost reach
+	year float64 // of knock luck, share of capacity, lambda, share of boost reach, share of torque
 }
 
 // Shares of cars that stand apart: common practice, no source.
@@ -102,14 +103,33 @@ func (w *world) drawCar(i int) *car {
 	return c
 }
 
+// plant makes a share of the cars drift, of any kind, and no other.
+func (w *world) plant(share float64) {
+	if w.planted = share; share == 0 {
+		return
+	}
+	for i, c := range w.cars {
+		c.drift = drift{}
+		if d := newDice(w.seed, dicePlanted, uint64(i)); d.chance(share) {
+			c.drift = w.driftOf(d, oneOf(d, DriftDeposits, DriftPump, DriftSensor, DriftLeak, DriftPower))
+		}
+	}
+}
+
 func (w *world) drawDrift(d dice) drift {
-	switch k := oneOf(d, DriftDeposits, DriftPump, DriftSensor, DriftLeak); k {
+	return w.driftOf(d, oneOf(d, DriftDeposits, DriftPump, DriftSensor, DriftLeak))
+}
+
+func (w *world) driftOf(d dice, k DriftKind) drift {
+	switch k {
 	case DriftDeposits:
 		return drift{k, -w.knock.car * d.between(1.2, 2.5)}
 	case DriftPump:
 		return drift{k, -d.between(0.08, 0.2)}
 	case DriftSensor:
 		return drift{k, d.between(0.02, 0.04)}
+	case DriftPower:
+		return drift{k, -d.between(0.06, 0.15)}
 	default:
 		return drift{k, -d.between(0.06, 0.15)}
 	}
@@ -129,6 +149,8 @@ func (c *car) on(day time.Time) *car {
 		out.pump = max(0.5, out.pump+by)
 	case DriftSensor:
 		out.lambdaBias += by
+	case DriftPower:
+		out.torque = max(0.6, out.torque+by)
 	case DriftLeak:
 		out.reach = max(0.6, out.reach+by)
 		out.boost += 40 * by

@@ -20,6 +20,7 @@ const (
 	diceBase
 	diceProposal
 	diceTruth
+	dicePlanted
 )
 
 // newDice mixes seed and parts by the finaliser of splitmix64 (Steele, Lea and Flood, OOPSLA 2014).

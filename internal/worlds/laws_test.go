@@ -246,11 +246,11 @@ func TestAltitude(t *testing.T) {
 func TestDriftMoves(t *testing.T) {
 	w := drawWorld(1)
 	day := historyStart.AddDate(1, 0, 0)
-	for _, kind := range []DriftKind{DriftDeposits, DriftPump, DriftSensor, DriftLeak} {
+	for _, kind := range []DriftKind{DriftDeposits, DriftPump, DriftSensor, DriftLeak, DriftPower} {
 		c := w.middling()
 		c.drift = drift{kind, -0.1}
 		if now := c.on(day); now.knock == c.knock && now.pump == c.pump && now.lambdaBias == c.lambdaBias &&
-			now.reach == c.reach {
+			now.reach == c.reach && now.torque == c.torque {
 			t.Errorf("%s: nothing moved", kind)
 		}
 	}
@@ -281,6 +281,26 @@ func TestLimitsLieAboveBasePulls(t *testing.T) {
 	}
 	if s := w.baseDay(c, newDice(5)); !math.IsNaN(s.value(metric.WastegateDuty)) {
 		t.Error("wastegate duty has a value, so its limits could be drawn")
+	}
+}
+
+// A share has no limit past the whole: fleets whose base pulls use up a pump or an injector wrote 101 and 106 %, which no
+// workspace may say.
+func TestNoLimitPastTheWhole(t *testing.T) {
+	for i := range rules {
+		r := &rules[i]
+		if r.unit != "%" {
+			continue
+		}
+		var seen []sighting
+		for pull := range 10 {
+			g := sighting{pull: pull, rpm: 5000, load: 150}
+			g.value[i] = 97
+			seen = append(seen, g)
+		}
+		if l := r.set(nil, i, seen, limitLevel, 1.8); l.value > 100 || l.value < 97 {
+			t.Errorf("limit of %s: %g %%", r.metric, l.value)
+		}
 	}
 }
 
@@ -356,5 +376,25 @@ func TestSameSeedSameBytes(t *testing.T) {
 	other := drawWorld(4)
 	if text := string(other.configFile()); text == one["headroom.yaml"] {
 		t.Error("another seed gives the same fleet")
+	}
+}
+
+// A fleet asked to drift has about the share it was asked for, of every kind, and is otherwise the fleet it was.
+func TestPlantedDrift(t *testing.T) {
+	kinds, n := map[DriftKind]int{}, 0
+	w := drawWorld(3)
+	for i := range 400 {
+		w.cars = append(w.cars, w.drawCar(i))
+	}
+	knock := w.cars[7].knock
+	w.plant(0.25)
+	for _, c := range w.cars {
+		if c.drift.kind != driftNone {
+			kinds[c.drift.kind]++
+			n++
+		}
+	}
+	if n < 70 || n > 130 || len(kinds) != 5 || w.cars[7].knock != knock {
+		t.Errorf("%d of 400 cars drift: %v", n, kinds)
 	}
 }

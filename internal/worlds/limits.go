@@ -178,8 +178,12 @@ func nearlyAll(seen []sighting, i int, where func(*sighting) bool) float64 {
 // set writes a limit above the sightings.
 func (r *rule) set(w *world, i int, seen []sighting, form limitForm, factor float64) limit {
 	l := limit{hazard: r.hazard, metric: r.metric, unit: r.unit, form: form}
+	most := math.Inf(1)
+	if r.unit == "%" {
+		most = 100 // of what there is
+	}
 	above := func(v float64) float64 {
-		return round(max(r.least, v+math.Abs(v)*r.share*factor+r.size*factor), r.step)
+		return min(round(max(r.least, v+math.Abs(v)*r.share*factor+r.size*factor), r.step), most)
 	}
 	low, high := 0.0, 9000.0
 	if r.hazard == hazard.LowSpeedLoad {

@@ -10,17 +10,19 @@ import (
 
 // Truth is what a fleet hides from the tool.
 type Truth struct {
-	Schema string     `json:"schema"`
-	Seed   uint64     `json:"seed"`
-	Cars   int        `json:"cars"`
-	Forms  Forms      `json:"forms"`
-	Logs   int        `json:"logs"`
-	Pulls  int        `json:"pulls"`
-	Broken []string   `json:"broken"` // logs that were cut short, by path
-	Stuck  []string   `json:"stuck"`  // logs in which a sensor stood still, by path
-	Cells  int        `json:"pull_cells"`
-	Knock  int        `json:"pull_cells_with_knock"`
-	Fleet  []CarTruth `json:"fleet"`
+	Schema string `json:"schema"`
+	Seed   uint64 `json:"seed"`
+	Cars   int    `json:"cars"`
+	// share of cars asked to drift, 0 for what the fleet draws by itself
+	Planted float64    `json:"planted,omitempty"`
+	Forms   Forms      `json:"forms"`
+	Logs    int        `json:"logs"`
+	Pulls   int        `json:"pulls"`
+	Broken  []string   `json:"broken"` // logs that were cut short, by path
+	Stuck   []string   `json:"stuck"`  // logs in which a sensor stood still, by path
+	Cells   int        `json:"pull_cells"`
+	Knock   int        `json:"pull_cells_with_knock"`
+	Fleet   []CarTruth `json:"fleet"`
 }
 
 // CarTruth is one car.
@@ -253,8 +255,8 @@ func (s *session) hold(seconds, rpm, load float64) {
 
 // truth is the fleet's.
 func (w *world) truth() *Truth {
-	t := &Truth{Schema: "headroom/worlds-truth/1", Seed: w.seed, Cars: len(w.cars), Forms: w.forms, Broken: []string{},
-		Stuck: []string{}}
+	t := &Truth{Schema: "headroom/worlds-truth/1", Seed: w.seed, Cars: len(w.cars), Planted: w.planted, Forms: w.forms,
+		Broken: []string{}, Stuck: []string{}}
 	for _, c := range w.cars {
 		t.Fleet = append(t.Fleet, CarTruth{c.id, round(c.knock, 0.001), round(c.pump, 0.001), round(c.lambda, 0.0001),
 			round(c.lambdaBias, 0.0001), append([]string{}, c.oddities...), c.drift.kind, round(c.drift.year, 0.0001)})

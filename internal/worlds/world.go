@@ -30,8 +30,9 @@ type Forms struct {
 
 // world is one fleet with all that is true of it.
 type world struct {
-	seed  uint64
-	forms Forms
+	seed    uint64
+	forms   Forms
+	planted float64 // share of cars asked to drift
 
 	engine     engine
 	burn       burnLaw
@@ -78,6 +79,7 @@ func invent(o Options, keep func(path string, content []byte) error) (*world, er
 	for i := range o.Cars {
 		w.cars = append(w.cars, w.drawCar(i))
 	}
+	w.plant(o.Planted)
 	if len(w.sample(4)) == 0 {
 		return nil, fmt.Errorf("seed %d: each of %d cars has an oddity: ask for more cars", o.Seed, o.Cars)
 	}

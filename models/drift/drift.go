@@ -11,8 +11,9 @@
 // (Benjamini and Hochberg, J. Royal Statist. Soc. B 57, 1995).
 //
 // Monitor.Watch promises this for runs that are independent and normal about the car's level. Days of a car are not:
-// Monitor.WatchUnder charts them by laws of scatter that the other cars of the fleet show (FitLaws), in which
-// neighbouring values are alike, have heavy tails, scales differ between cars, and revisions move the level.
+// Ratio.Watch weighs whether a car moves or stays by laws of scatter that the other cars of the fleet show (FitLaws),
+// in which neighbouring values are alike, have heavy tails, some are bad, scales differ between cars, and revisions
+// move the level.
 package drift
 
 import (
@@ -31,6 +32,8 @@ type Series struct {
 	Times  []float64 // ascending, any unit
 	Values []float64 // in the metric's unit
 	Breaks []Break   // what was new with each value; nil: nothing ever
+	// deviation of each value over that of a usual one, above 0, as a mean of fewer pulls has it; nil: all alike
+	Wide []float64
 }
 
 func (s Series) check() error {
@@ -39,6 +42,14 @@ func (s Series) check() error {
 	}
 	if len(s.Breaks) > 0 && len(s.Breaks) != len(s.Values) {
 		return fmt.Errorf("drift: %d breaks for %d values", len(s.Breaks), len(s.Values))
+	}
+	if len(s.Wide) > 0 && len(s.Wide) != len(s.Values) {
+		return fmt.Errorf("drift: %d widths for %d values", len(s.Wide), len(s.Values))
+	}
+	for i, w := range s.Wide {
+		if !(w > 0) || math.IsInf(w, 0) {
+			return fmt.Errorf("drift: width %d is %g: it must be above 0", i, w)
+		}
 	}
 	for i := range s.Times {
 		if math.IsNaN(s.Times[i]) || (i > 0 && s.Times[i] < s.Times[i-1]) {
@@ -166,7 +177,7 @@ func AgainstFleet(cars []Series, window float64) (out []Series, alone int, err e
 	polish(all, stretches, window)
 	out = make([]Series, len(cars))
 	for c, s := range cars {
-		out[c] = Series{Times: slices.Clone(s.Times), Values: slices.Clone(s.Values), Breaks: s.Breaks}
+		out[c] = Series{Times: slices.Clone(s.Times), Values: slices.Clone(s.Values), Breaks: s.Breaks, Wide: s.Wide}
 	}
 	for _, d := range all {
 		move, ok := movement(all, d.time, window, d.car)

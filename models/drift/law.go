@@ -8,7 +8,6 @@ import (
 	"sort"
 
 	"gonum.org/v1/gonum/floats"
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"headroom/models/value"
 )
@@ -21,8 +20,18 @@ type Law struct {
 	Tail float64 // degrees of freedom of a single value's tails; infinite: normal
 	Rho  float64 // correlation of neighbouring values, 0–1
 	Step float64 // deviation of what a revision moves, in SD
+	Jump float64 // share of revisions that move the level to anywhere, 0–1
 	// share of belief in this law among those fitted together, 0–1
 	Weight float64
+
+	constants []float64 // studentConstant by errors seen before
+}
+
+func (l *Law) constant(before int) float64 {
+	for len(l.constants) <= before {
+		l.constants = append(l.constants, studentConstant(l.df(float64(len(l.constants)))))
+	}
+	return l.constants[before]
 }
 
 // Break says what was new on a car with a value.
@@ -39,7 +48,8 @@ const (
 type known struct {
 	x    float64
 	then Break
-	at   int // index into the series
+	at   int     // index into the series
+	wide float64 // deviation of the value over that of a usual one
 }
 
 func (s Series) knowns() []known {
@@ -50,73 +60,127 @@ func (s Series) knowns() []known {
 			then = max(then, s.Breaks[i])
 		}
 		if !math.IsNaN(v) {
-			out = append(out, known{v, then, i})
+			k := known{v, then, i, 1}
+			if len(s.Wide) > 0 {
+				k.wide = s.Wide[i]
+			}
+			out = append(out, k)
 			then = NoBreak
 		}
 	}
 	return out
 }
 
-// filter predicts each value from those before it: level and a_t are the state of a linear filter (Kalman, J. Basic
-// Engineering 82, 1960) whose level starts without knowledge, so that the error of a short baseline is part of the
-// prediction's variance.
+// filter predicts each value from those before it: level, a_t and the size of a movement are the state of a linear
+// filter (Kalman, J. Basic Engineering 82, 1960) whose level starts without knowledge, so that the error of a short
+// baseline is part of the prediction's variance.
 type filter struct {
-	rho, step2       float64
-	level, a         float64
-	vLevel, vBoth, v float64 // variances of level and a, and their covariance, in SD²
+	rho, step2     float64
+	level, a, size float64
+	// variances and covariances of level, a and size, in SD²
+	ll, la, ls, aa, as, ss float64
 }
 
-// start takes the first value of a car, or the first after a change of parts.
-func (f *filter) start(x float64) {
-	f.level, f.a, f.vLevel, f.vBoth, f.v = x, 0, 1, -1, 1
+// start takes the first value of a car, or the first after a change of parts, where the movement has come so far on its
+// course.
+func (f *filter) start(k *known, course float64) {
+	f.level, f.a = k.x-f.size*course, 0
+	f.ll, f.la, f.ls = k.wide*k.wide+course*course*f.ss, -k.wide, -course*f.ss
+	f.aa, f.as = 1, 0
 }
 
-// next predicts x and takes it in: its error, and the error's variance in SD².
-func (f *filter) next(x float64, revised bool) (e, variance float64) {
+// pass moves the state to the next value, before it is seen.
+func (f *filter) pass(revised bool) {
 	f.a *= f.rho
-	f.vBoth *= f.rho
-	f.v = f.rho*f.rho*f.v + 1 - f.rho*f.rho
+	f.la *= f.rho
+	f.as *= f.rho
+	f.aa = f.rho*f.rho*f.aa + 1 - f.rho*f.rho
 	if revised {
-		f.vLevel += f.step2
+		f.ll += f.step2
 	}
-	e = x - f.level - f.a
-	toLevel, toA := f.vLevel+f.vBoth, f.vBoth+f.v
-	variance = toLevel + toA
-	f.level += toLevel / variance * e
-	f.a += toA / variance * e
-	f.vLevel -= toLevel * toLevel / variance
-	f.vBoth -= toLevel * toA / variance
-	f.v -= toA * toA / variance
-	return e, variance
+}
+
+// gain are the covariances of level, a and size with a value, and the value's variance.
+func (f *filter) gain(k *known, course float64) (l, a, s, variance float64) {
+	l, a, s = f.ll+k.wide*f.la+course*f.ls, f.la+k.wide*f.aa+course*f.as, f.ls+k.wide*f.as+course*f.ss
+	return l, a, s, l + k.wide*a + course*s
+}
+
+// foresee is the error of a value foretold and its variance in SD².
+func (f *filter) foresee(k *known, course float64) (e, variance float64) {
+	_, _, _, variance = f.gain(k, course)
+	return k.x - f.level - k.wide*f.a - course*f.size, variance
+}
+
+// take takes the value of an error in.
+func (f *filter) take(k *known, course, e float64) {
+	l, a, s, variance := f.gain(k, course)
+	f.level += l / variance * e
+	f.a += a / variance * e
+	f.size += s / variance * e
+	f.ll -= l * l / variance
+	f.la -= l * a / variance
+	f.ls -= l * s / variance
+	f.aa -= a * a / variance
+	f.as -= a * s / variance
+	f.ss -= s * s / variance
 }
 
 // mostAtRevision is the error, in deviations, past which what came with a revision is another level and not the old one
 // moved: most revisions move little and a few move a lot. Common practice, no source.
 const mostAtRevision = 3
 
+// A value that nothing moved but that lies past so many deviations is a bad one, as a stuck sensor gives: it tells
+// nothing of the next. One in a hundred is. Common practice, no source.
+const (
+	mostOfValue = 5
+	badShare    = 0.01
+)
+
 // foretold is a value against those before it.
 type foretold struct {
 	err, variance float64 // of the error, in SD²; 0 where nothing foretells the value
-	anew          bool    // a revision moved the level past what is foretold: it starts again from this value
+	revised       bool    // it came with other tables
+	out           bool    // past what is foretold: a bad value or, with other tables, another level
 }
 
-// foretell filters a car's values.
+// foretell filters a car's values, its level standing still.
 func (l *Law) foretell(x []known) []foretold {
-	f := filter{rho: l.Rho, step2: l.Step * l.Step}
-	out := make([]foretold, len(x))
+	out, _ := l.moving(x, make([]float64, len(x)), 0)
+	return out
+}
+
+// moving filters a car's values where its level takes a course, of a size of so many deviations that is told by the
+// values. A level that rests on one value and is contradicted by the next starts again: either may be the bad one. It
+// returns the size after the last value too.
+func (l *Law) moving(x []known, course []float64, width float64) (out []foretold, size float64) {
+	f := filter{rho: l.Rho, step2: l.Step * l.Step, ss: width * width}
+	out = make([]foretold, len(x))
+	fresh := true // the level rests on one value
 	for i := range x {
-		if i == 0 || x[i].then == Rebuilt {
-			f.start(x[i].x)
+		k, revised := &x[i], x[i].then == Revised
+		if i == 0 || k.then == Rebuilt {
+			f.start(k, course[i])
+			fresh = true
 			continue
 		}
-		e, variance := f.next(x[i].x, x[i].then == Revised)
-		out[i] = foretold{err: e, variance: variance}
-		if x[i].then == Revised && e*e > mostAtRevision*mostAtRevision*variance*l.SD*l.SD {
-			out[i].anew = true
-			f.start(x[i].x)
+		f.pass(revised)
+		e, variance := f.foresee(k, course[i])
+		most := float64(mostOfValue)
+		if revised {
+			most = mostAtRevision
+		}
+		out[i] = foretold{err: e, variance: variance, revised: revised, out: e*e > most*most*variance*l.SD*l.SD}
+		switch {
+		case !out[i].out:
+			f.take(k, course[i], e)
+			fresh = false
+		case revised || fresh:
+			f.start(k, course[i])
+			fresh = true
 		}
 	}
-	return out
+	return out, f.size
 }
 
 // scale follows a car's own scale from the fleet's.
@@ -151,11 +215,12 @@ func studentConstant(df float64) float64 {
 // as those before them in the list, correlations and scales alike: few cars tell little of either, and a correlation
 // that was missed costs most. Common practice, no source.
 var (
-	triedRho   = []float64{0, 0.15, 0.3, 0.45, 0.6, 0.75}
-	triedStep  = []float64{0, 0.5, 1, 2, 4}
+	triedRho   = []float64{0, 0.25, 0.5, 0.75}
+	triedStep  = []float64{0, 1, 3}
+	triedJump  = []float64{0.02, 0.2}
 	triedTail  = []float64{math.Inf(1), 10, 5, 3}
 	triedDF    = []float64{math.Inf(1), 16, 5, 2}
-	triedScale = spaced(-1.2, 1.2, 13) // log of SD over the deviation of the fleet's middle car
+	triedScale = spaced(-1.2, 1.2, 9) // log of SD over the deviation of the fleet's middle car
 )
 
 const (
@@ -194,36 +259,76 @@ func FitLaws(cars []Series) (*Laws, error) {
 			revised = revised || i > 0 && k[i].then == Revised
 		}
 	}
-	steps := triedStep
+	steps, jumps := triedStep, triedJump
 	if !revised {
-		steps = steps[:1]
+		steps, jumps = steps[:1], jumps[:1]
 	}
 	middle, err := middleScale(use)
 	if err != nil {
 		return nil, err
 	}
+	ramps := rampsOf(cars, use, out.asked)
 	for _, rho := range triedRho {
-		for k, step := range steps {
-			for _, sd := range triedScale {
-				out.try(Law{SD: middle * math.Exp(sd), Rho: rho, Step: step}, use, middle, k)
+		for i, step := range steps {
+			for k, jump := range jumps {
+				for _, sd := range triedScale {
+					out.try(Law{SD: middle * math.Exp(sd), Rho: rho, Step: step, Jump: jump}, use, ramps, i+k)
+				}
 			}
 		}
 	}
 	return out, nil
 }
 
+// Beliefs about the cars by which laws are weighed: few drift, and one that does must not teach the fleet its drift as
+// scatter. Common practice, no source.
+const (
+	someDrift  = 0.1 // share of cars
+	driftWidth = 8   // deviation of their ramps over the fleet's usual history, in deviations of a value
+)
+
+// rampsOf are the courses of ramps that begin with each car's first value and reach 1 in the fleet's usual history.
+func rampsOf(cars []Series, use [][]known, asked []int) [][]float64 {
+	span := UsualSpan(cars)
+	out := make([][]float64, len(use))
+	for c := range use {
+		out[c] = motion{ramp: true}.course(use[c], cars[asked[c]].Times, span)
+	}
+	return out
+}
+
+// UsualSpan is the middle one of the cars' histories, from the first value to the last, in the unit of their times; 1
+// where none has any.
+func UsualSpan(cars []Series) float64 {
+	var spans []float64
+	for i := range cars {
+		if t := cars[i].Times; len(t) > 2 && t[len(t)-1] > t[0] {
+			spans = append(spans, t[len(t)-1]-t[0])
+		}
+	}
+	if len(spans) == 0 {
+		return 1
+	}
+	return value.Median(spans)
+}
+
 // try weighs a law, so many halvings of belief down the list, with every tail and spread of scales between cars: what
 // it foretells depends on neither.
-func (l *Laws) try(law Law, cars [][]known, middle float64, halvings int) {
-	seen := make([][]foretold, len(cars))
+func (l *Laws) try(law Law, cars [][]known, ramps [][]float64, halvings int) {
+	still, moving := make([][]foretold, len(cars)), make([][]foretold, len(cars))
 	for c := range cars {
-		seen[c] = law.foretell(cars[c])
+		still[c] = law.foretell(cars[c])
+		moving[c], _ = law.moving(cars[c], ramps[c], driftWidth)
 	}
 	for i, tail := range triedTail {
 		for j, df := range triedDF {
-			law.Tail, law.DF = tail, df
-			told := law.logLikelihoods(seen, middle)
+			law.Tail, law.DF, law.constants = tail, df, nil
+			told, drifts := law.logLikelihoods(still), law.logLikelihoods(moving)
+			for c := range told {
+				told[c] = floats.LogSumExp([]float64{math.Log1p(-someDrift) + told[c], math.Log(someDrift) + drifts[c]})
+			}
 			law.Weight = floats.Sum(told) - math.Ln2*float64(halvings+i+j)
+			law.constants = nil
 			l.tried, l.told = append(l.tried, law), append(l.told, told)
 		}
 	}
@@ -280,86 +385,50 @@ func middleScale(cars [][]known) (float64, error) {
 	return 0, errors.New("drift: every car repeats one value: there is no spread to fit")
 }
 
-// logLikelihoods are those of each car's errors foretold. A level that starts again may lie anywhere: its density is
-// that of an error of mostAtRevision deviations by the fleet's middle scale, whatever the law.
-func (l *Law) logLikelihoods(cars [][]foretold, middle float64) []float64 {
+// logLikelihoods are those of each car's errors foretold.
+func (l *Law) logLikelihoods(cars [][]foretold) []float64 {
 	out := make([]float64, len(cars))
-	var constants []float64 // by errors seen before
 	for c, seen := range cars {
-		s, sum := scale{}, 0.0
-		for _, f := range seen {
-			if f.anew {
-				sum -= math.Log(middle) + mostAtRevision*mostAtRevision/2
-				s = scale{}
-			}
-			if f.variance == 0 || f.anew {
-				continue
-			}
-			before := int(s.df)
-			t2, sd2, df := s.standard(l, f.err*f.err/f.variance)
-			sum -= math.Log(f.variance*sd2) / 2
-			if math.IsInf(df, 1) {
-				sum -= t2 / 2
-				continue
-			}
-			for len(constants) <= before {
-				constants = append(constants, studentConstant(l.df(float64(len(constants)))))
-			}
-			sum += constants[before] - (df+1)/2*math.Log1p(t2/df)
+		if up := l.upTo(seen); len(up) > 0 {
+			out[c] = up[len(up)-1]
 		}
-		out[c] = sum
+	}
+	return out
+}
+
+// jumpWidth is how far a bad value, or a level that a revision moves to anywhere, usually lies, in SD: the half width
+// of a Cauchy distribution, whose tails leave nothing out. Common practice, no source.
+const jumpWidth = 8
+
+// upTo is the log likelihood of the errors up to each value.
+func (l *Law) upTo(seen []foretold) []float64 {
+	out := make([]float64, len(seen))
+	s, sum := scale{}, 0.0
+	for i, f := range seen {
+		if f.variance > 0 {
+			before := s
+			t2, sd2, df := s.standard(l, f.err*f.err/f.variance)
+			d := -math.Log(f.variance*sd2) / 2
+			if math.IsInf(df, 1) {
+				d -= t2 / 2
+			} else {
+				d += l.constant(int(before.df)) - (df+1)/2*math.Log1p(t2/df)
+			}
+			share := badShare
+			if f.revised {
+				share = l.Jump
+			}
+			far := f.err / (jumpWidth * l.SD)
+			d = math.Log((1-share)*math.Exp(d) + share*math.Sqrt(2/math.Pi)/(jumpWidth*l.SD*(1+far*far)))
+			if f.out {
+				s = before
+			}
+			sum += d
+		}
+		out[i] = sum
 	}
 	return out
 }
 
 // df are the degrees of freedom of a value after so many errors of its car: of its own tails and of the car's scale.
 func (l *Law) df(seen float64) float64 { return 1 / (1/l.Tail + 1/(l.DF+seen)) }
-
-// scores turns a car's values into independent standard normal ones while it stays as it is: the chance of each given
-// all before it, averaged over the laws by weight, as a normal score (Rosenblatt, Ann. Math. Statist. 23, 1952; Dawid,
-// J. Royal Statist. Soc. A 147, 1984). NaN where nothing foretells a value.
-func scores(x []known, laws []Law) []float64 {
-	below, above := make([]float64, len(x)), make([]float64, len(x))
-	for k := range laws {
-		l := &laws[k]
-		s := scale{}
-		for i, f := range l.foretell(x) {
-			tail := 0.5 // what starts anew tells nothing
-			switch {
-			case f.variance == 0:
-			case f.anew:
-				s = scale{}
-			default:
-				t2, _, df := s.standard(l, f.err*f.err/f.variance)
-				tail = studentTail(math.Sqrt(t2), df)
-			}
-			if f.err < 0 {
-				below[i] += l.Weight * tail
-				above[i] += l.Weight * (1 - tail)
-			} else {
-				above[i] += l.Weight * tail
-				below[i] += l.Weight * (1 - tail)
-			}
-		}
-	}
-	q := make([]float64, len(x))
-	for i := range q {
-		switch {
-		case i == 0 || x[i].then == Rebuilt:
-			q[i] = math.NaN()
-		case below[i] < above[i]:
-			q[i] = normal.Quantile(math.Max(below[i], 1e-300))
-		default:
-			q[i] = -normal.Quantile(math.Max(above[i], 1e-300))
-		}
-	}
-	return q
-}
-
-// studentTail is the chance that Student's t passes t.
-func studentTail(t, df float64) float64 {
-	if math.IsInf(df, 1) {
-		return value.NormalCDF(-t)
-	}
-	return distuv.StudentsT{Sigma: 1, Nu: df}.CDF(-t)
-}
