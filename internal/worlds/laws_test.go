@@ -284,8 +284,8 @@ func TestLimitsLieAboveBasePulls(t *testing.T) {
 	}
 }
 
-// A share has no limit past the whole: fleets whose base pulls use up a pump or an injector wrote 101 and 106 %, which no
-// workspace may say.
+// A share has no limit past the whole: fleets whose base pulls use up a pump or an injector wrote 101 and 106 %, which
+// no workspace may say.
 func TestNoLimitPastTheWhole(t *testing.T) {
 	for i := range rules {
 		r := &rules[i]
