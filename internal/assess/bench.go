@@ -225,7 +225,7 @@ func (b *bench) run(m *Model, visits []state.Visit, on []*state.Calibration) (er
 				day := b.days.quantile(share)
 				by := day - b.days.at(&v.State)
 				moved := m.InWeather(v, state.AnotherDay{Day: day, Ambient: by, Charge: b.days.charge * by,
-					Pull: fmt.Sprintf("%s day %d", v.Pull, k+1)}, on[i])
+					Barometer: b.days.barometer(share), Pull: fmt.Sprintf("%s day %d", v.Pull, k+1)}, on[i])
 				at = &moved
 			}
 			next, gaps := m.Move(at, on[i], b.child)

@@ -49,6 +49,16 @@ type days struct {
 	charge      float64 // K of charge temperature a K of the scale
 	quantile    func(share float64) float64
 	at          func(s *state.State) float64 // where the day of a logged state stands
+	// pressure is the ambient pressure of the day at a share, kPa, 0 where it is that of the log; nil where all are
+	pressure func(share float64) float64
+}
+
+// barometer is the ambient pressure of the day at a share, kPa; 0: that of the log.
+func (d *days) barometer(share float64) float64 {
+	if d.pressure == nil {
+		return 0
+	}
+	return d.pressure(share)
 }
 
 // daysFor chooses the weather that logged visits are put in. Where all logs say how warm their days were: of the
@@ -73,8 +83,15 @@ func (m *Model) ambientDays(car string) (*days, error) {
 	d := &days{charge: m.AmbientShare(), at: func(s *state.State) float64 { return s.Ambient }}
 	if c := m.ws.Config.Climate; c.Known() {
 		own := m.Fit.Weather.ByCar[car]
-		given := fleet.Days{Values: c.Days(c.Shares(own))}
-		d.from, d.year, d.own, d.quantile = FromClimate, true, len(own), given.Quantile
+		given := c.Days(c.Shares(own))
+		var ambient fleet.Days
+		for _, day := range given {
+			ambient.Values = append(ambient.Values, day.Ambient)
+		}
+		d.from, d.year, d.own, d.quantile = FromClimate, true, len(own), ambient.Quantile
+		d.pressure = func(share float64) float64 {
+			return given[min(int(share*float64(len(given))), len(given)-1)].Barometer
+		}
 		return d, nil
 	}
 	w := &m.Fit.Weather

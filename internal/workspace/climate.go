@@ -1,6 +1,7 @@
 package workspace
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -89,19 +90,24 @@ func (c Climate) Shares(days []LoggedDay) []float64 {
 	return shares
 }
 
-// Days are the temperatures, °C, of evenly likely days of the year, rising: months count the same, places by their
-// shares (see Shares), days are normal about their month's mean.
-func (c Climate) Days(shares []float64) []float64 {
-	var days []float64
+// Day is one of a climate's: its ambient temperature, °C, and the ambient pressure of its place, kPa, 0 where none is
+// given.
+type Day struct{ Ambient, Barometer float64 }
+
+// Days are evenly likely days of the year, rising in temperature: months count the same, places by their shares (see
+// Shares), days are normal about their month's mean.
+func (c Climate) Days(shares []float64) []Day {
+	var days []Day
 	for i, p := range c {
 		n := int(math.Round(shares[i] * float64(len(c)*daysAMonth)))
 		for _, mean := range p.Ambient {
 			for k := range n {
-				days = append(days, mean+p.DayToDay*math.Sqrt2*math.Erfinv(2*(float64(k)+0.5)/float64(n)-1))
+				z := math.Sqrt2 * math.Erfinv(2*(float64(k)+0.5)/float64(n)-1)
+				days = append(days, Day{mean + p.DayToDay*z, p.BaroKPa})
 			}
 		}
 	}
-	slices.Sort(days)
+	slices.SortStableFunc(days, func(a, b Day) int { return cmp.Compare(a.Ambient, b.Ambient) })
 	return days
 }
 

@@ -16,7 +16,7 @@ func TestClimateQuantiles(t *testing.T) {
 	c := Climate{{Name: "valley", Ambient: alike, DayToDay: 5}}
 	quantile := func(c Climate, share float64) float64 {
 		days := c.Days(c.Shares(nil))
-		return days[int(share*float64(len(days)))]
+		return days[int(share*float64(len(days)))].Ambient
 	}
 	for share, want := range map[float64]float64{0.5: 12, 0.975: 12 + 1.96*5, 0.025: 12 - 1.96*5} {
 		if got := quantile(c, share); math.Abs(got-want) > 0.2 {
@@ -59,7 +59,7 @@ func TestClimateShares(t *testing.T) {
 	below := 0.0
 	all := c.Days(shares)
 	for _, v := range all {
-		if v < 0 {
+		if v.Ambient < 0 {
 			below += 1 / float64(len(all))
 		}
 	}

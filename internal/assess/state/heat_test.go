@@ -94,3 +94,28 @@ func TestHotterDayTakesSpark(t *testing.T) {
 		close(t, "under the stress", p.Under(hot, Visit{State: at}, on).Spark, v.Spark, 1e-9)
 	}
 }
+
+// A pull that is put in thinner air at the same absolute boost has hotter charge by what the compressor adds, and less
+// of it (ideal gas); the stress of thin air there finds nothing left to do.
+func TestThinnerAirOfADay(t *testing.T) {
+	p := kestrel(t)
+	on := &Calibration{}
+	s := State{RPM: 4000, Load: 150, Charge: 45, Ambient: 20, Manifold: 180, Barometer: 100, Spark: 12,
+		Row: &evidence.Row{}}
+	there := s
+	there.Barometer = 84
+	more := p.ChargeRise(&there) - p.ChargeRise(&s)
+	if !(more > 3 && more < 15) {
+		t.Fatalf("the compressor adds %g K", more)
+	}
+	v := p.InWeather(&Visit{State: s}, AnotherDay{Day: 20, Barometer: 84, Pull: "x"}, on)
+	close(t, "charge", v.Charge, 45+more, 1e-9)
+	close(t, "load", v.Load, 150*(45+zeroCelsius)/(45+more+zeroCelsius), 1e-9)
+	close(t, "barometer", v.Barometer, 84, 0)
+	close(t, "manifold", v.Manifold, 180, 0)
+	at := v.State
+	thinAir(Met{LowPressure: 84, PressureFrom: SizeOfClimate}).apply(p, &at)
+	close(t, "charge under the stress", at.Charge, v.Charge, 0)
+	asLogged := p.InWeather(&Visit{State: s}, AnotherDay{Day: 20, Pull: "x"}, on)
+	close(t, "barometer as logged", asLogged.Barometer, 100, 0)
+}

@@ -174,15 +174,23 @@ func thinAir(met Met) Stress {
 		st.Size, st.From = highGround, SizeUsual
 	}
 	st.apply = func(p *Platform, s *State) {
-		if s.Barometer <= st.Size || !value.Known(s.Manifold) {
-			return
+		if s.Barometer > st.Size {
+			p.inAirOf(s, st.Size)
 		}
-		there := *s
-		there.Barometer = st.Size
-		heatCharge(s, p.chargeRise(s.Manifold, &there)-p.chargeRise(s.Manifold, s))
-		s.Barometer = st.Size
 	}
 	return st
+}
+
+// inAirOf puts a state where ambient pressure is another, kPa, at the same absolute manifold pressure: the compressor
+// heats by more where the air is thinner. A state without manifold pressure is left as it is.
+func (p *Platform) inAirOf(s *State, kPa float64) {
+	if !value.Known(s.Manifold) {
+		return
+	}
+	there := *s
+	there.Barometer = kPa
+	heatCharge(s, p.chargeRise(s.Manifold, &there)-p.chargeRise(s.Manifold, s))
+	s.Barometer = kPa
 }
 
 // Adds is what the stress adds to a measured metric whatever the calibration does, in the metric's unit: hotter charge

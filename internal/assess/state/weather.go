@@ -5,10 +5,11 @@ import (
 )
 
 // AnotherDay is the day that a logged visit is put in: what State.Day becomes, by how many kelvin the air and the
-// charge are hotter than in its log, and what its pull is called.
+// charge are hotter than in its log, the ambient pressure (kPa, 0: that of the log), and what its pull is called.
 type AnotherDay struct {
 	Day             float64
 	Ambient, Charge float64
+	Barometer       float64
 	Pull            string
 }
 
@@ -27,6 +28,9 @@ func (p *Platform) inWeather(s *State, d AnotherDay, on *Calibration) State {
 	next.Logged, next.Day, next.Pull = s, d.Day, d.Pull
 	heatCharge(&next, d.Charge)
 	heatAir(&next, d.Ambient)
+	if d.Barometer > 0 {
+		p.inAirOf(&next, d.Barometer)
+	}
 	p.readAgain(&next, s, on)
 	p.Simulate(&next)
 	next.SparkKept, next.OnlyAir = next.Simulated, next.Simulated
