@@ -1,21 +1,17 @@
 package fleet
 
 import (
-	"cmp"
-	"fmt"
 	"math"
-	"slices"
 	"testing"
 
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
-	"headroom/internal/metric"
 	"headroom/internal/workspace"
 	"headroom/models/cycle"
 )
 
-// torquePulls are pulls of three cars whose torque is a cycle's with other burn angles, over speed and load.
-func torquePulls(t *testing.T, truth *state.Platform) []evidence.Row {
+// torqueRows are pulls of three cars whose torque is a cycle's with other burn angles, over speed and load.
+func torqueRows(t *testing.T, truth *state.Platform) []evidence.Row {
 	t.Helper()
 	var rows []evidence.Row
 	for _, car := range []string{"a", "b", "c"} {
@@ -44,7 +40,7 @@ func TestTorqueMovesBurn(t *testing.T) {
 	believed := platformWith(t, "direct", func(p *workspace.Platform) { p.Burn.Known = workspace.Guess })
 	later := believed.Angles
 	later.Lag, later.Duration = later.Lag+4, later.Duration+12
-	rows := torquePulls(t, believed.WithBurn(later))
+	rows := torqueRows(t, believed.WithBurn(later))
 	fit := fitBurn(believed, rows, state.RailLine{})
 	if fit.Cars != 3 || fit.Pulls != 3 || !(fit.Ratio < 0) {
 		t.Fatalf("%+v", fit)
@@ -67,7 +63,7 @@ func TestTorqueMovesBurn(t *testing.T) {
 	measured := platformWith(t, "direct", func(p *workspace.Platform) { p.Burn.Known = workspace.Measured })
 	far := measured.Angles
 	far.Lag, far.Duration = far.Lag+4, far.Duration+12
-	if fit := fitBurn(measured, torquePulls(t, measured.WithBurn(far)), state.RailLine{}); math.Abs(fit.Lag-
+	if fit := fitBurn(measured, torqueRows(t, measured.WithBurn(far)), state.RailLine{}); math.Abs(fit.Lag-
 		measured.Angles.Lag) > 0.2 {
 		t.Errorf("torque moved a measured lag from %g to %g", measured.Angles.Lag, fit.Lag)
 	}
@@ -100,58 +96,4 @@ func TestGuessedBurnWidensKnockSlopes(t *testing.T) {
 				guess[k])
 		}
 	}
-}
-
-// An engine that burns later than is believed, its torque read 8 % too high: the level alone says that it burns earlier,
-// but torque rises faster with spark than is computed, and that decides. Peak pressure, which no log tells, then lies
-// nearer to the truth (a cycle with other angles), within two of its deviations, which are smaller than before.
-func TestSparkTellsBurn(t *testing.T) {
-	believed := platformWith(t, "direct", func(p *workspace.Platform) { p.Burn.Known = workspace.Guess })
-	later := believed.Angles
-	later.Lag, later.Duration = later.Lag+4, later.Duration+8
-	truth := state.Preparer{Platform: believed.WithBurn(later)}
-	var rows []evidence.Row
-	for car, sensor := range map[string]float64{"a": 1.08, "b": 1.07, "c": 1.09, "d": 1.08} {
-		for i := range 12 {
-			for step, by := range []float64{-2, -0.5, 1, 2.5} {
-				r := wholeRow()
-				r.Vehicle, r.Run, r.RetardMax = car, fmt.Sprint("run-", car, step), 0
-				r.Bound.RPM = 2000 + 350*float64(i)
-				r.RPM = r.Bound.RPM
-				r.Bound.Commanded, r.Bound.Delivered = r.Bound.Commanded+by, r.Bound.Delivered+by
-				v := truth.Logged(r)
-				if !(v.Simulated.TorqueNm > 0) {
-					t.Fatal("not simulated")
-				}
-				r.Bound.Torque = v.Simulated.TorqueNm * sensor
-				rows = append(rows, *r)
-			}
-		}
-	}
-	slices.SortStableFunc(rows, func(a, b evidence.Row) int { return cmp.Compare(a.Vehicle, b.Vehicle) })
-	fit := fitBurn(believed, rows, state.RailLine{})
-	if !(fit.Slope > 0) || fit.SlopeError > fit.Slope/3 {
-		t.Fatalf("torque follows spark by %g ± %g beyond what is computed", fit.Slope, fit.SlopeError)
-	}
-	peak := func(p *state.Platform) (at, sd float64) {
-		s := (&state.Preparer{Platform: p}).Read(&rows[20])
-		p.Simulate(&s)
-		return s.Simulated.PeakKPa, p.Deviation(relative(QuantityOf(metric.PeakPressure).LooseChange(p, &s),
-			s.Simulated.PeakKPa))
-	}
-	want, _ := peak(truth.Platform)
-	before, wide := peak(believed)
-	after, narrow := peak(believed.WithBurn(fit.BurnAngles))
-	if math.Abs(after/want-1) > 2*narrow || math.Abs(after-want) > 0.6*math.Abs(before-want) ||
-		narrow > 0.7*wide {
-		t.Errorf("peak pressure %.0f ± %.0f %% before, %.0f ± %.0f %% after, %.0f true; angles %+v, %+v true", before,
-			100*wide, after, 100*narrow, want, fit.BurnAngles, later)
-	}
-}
-
-func relative(d [state.NumLoose]float64, to float64) [state.NumLoose]float64 {
-	for k := range d {
-		d[k] /= to
-	}
-	return d
 }

@@ -216,7 +216,7 @@ func TestRetardIsNotMisfit(t *testing.T) {
 // retard moves the angles no further than the same engine's without.
 func TestRetardIsNotLateBurning(t *testing.T) {
 	believed := platformWith(t, "direct", func(p *workspace.Platform) { p.Burn.Known = workspace.Guess })
-	rows := torquePulls(t, believed)
+	rows := torqueRows(t, believed)
 	plain := fitBurn(believed, rows, state.RailLine{})
 	close(t, "angle where torque is as computed", plain.Lag, believed.Angles.Lag, 1e-9)
 	for i := range rows {

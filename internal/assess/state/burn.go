@@ -103,20 +103,6 @@ func weighed(a, sdA, b, sdB float64) (mean, sd float64) {
 	return (a*vb + b*va) / (va + vb), sdA * sdB / math.Sqrt(va+vb)
 }
 
-// After is what is left of an observation that came out by y above what was computed at other angles, and how it
-// changes for one deviation of each loose number, once the angles have moved from these.
-func (a BurnAngles) After(was BurnAngles, y float64, h [NumLoose]float64) (float64, [NumLoose]float64) {
-	scale := func(k int, at, was, sd, sdWas float64) {
-		if sdWas > 0 {
-			y -= h[k] * (at - was) / sdWas
-			h[k] *= sd / sdWas
-		}
-	}
-	scale(0, a.Lag, was.Lag, a.LagSD, was.LagSD)
-	scale(1, a.Duration, was.Duration, a.DurationSD, was.DurationSD)
-	return y, h
-}
-
 // Given is the angles after an observation of something that changes by h for one deviation of each loose number, which
 // came out by y above what was computed, with a variance of its own. Lag and duration stay inside the model's range.
 func (a BurnAngles) Given(y float64, h [NumLoose]float64, variance float64) BurnAngles {
