@@ -52,7 +52,7 @@ type mapper struct {
 var order = func() []channel.ID {
 	ids := []channel.ID{channel.EngineSpeed, channel.VehicleSpeed, channel.ThrottlePosition, channel.PedalPosition,
 		channel.BarometricPressure, channel.CoolantTemperature, channel.OilTemperature, channel.ManifoldPressure,
-		channel.Lambda}
+		channel.Lambda, channel.MassAirFlow, channel.InjectorPulse}
 	for _, d := range channel.All() {
 		if !slices.Contains(ids, d.ID) {
 			ids = append(ids, d.ID)
@@ -75,6 +75,7 @@ func mapColumns(tb *source.Table, rule channelmap.FileRule, opts Options, axis *
 		m.prepare(i, c, axis)
 	}
 	m.noteMissingRules()
+	m.noteHardware()
 	for _, id := range order {
 		if id == channel.Lambda {
 			m.learnStoich()
@@ -121,6 +122,23 @@ func (m *mapper) prepare(i int, c *source.Column, axis *timebase.Axis) {
 		return
 	}
 	m.claims[i] = header.Match(c.Header, c.UnitsRow)
+}
+
+// noteHardware notes what the names of the columns tell of the engine: that its air is metered, that it is charged.
+func (m *mapper) noteHardware() {
+	for _, claims := range m.claims {
+		if len(claims) == 0 || claims[0].Confidence < threshold {
+			continue
+		}
+		switch c := claims[0]; c.Channel {
+		case channel.MassAirFlow:
+			m.ctx.Metered = true
+		case channel.ManifoldPressureTarget, channel.WastegateDuty:
+			m.ctx.Forced = true
+		case channel.ManifoldPressure:
+			m.ctx.Forced = m.ctx.Forced || c.Gauge
+		}
+	}
 }
 
 // noteMissingRules reports channels.yaml lines whose header the file does not have.

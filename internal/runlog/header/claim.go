@@ -20,6 +20,7 @@ type Claim struct {
 	Equivalence bool // the name says equivalence ratio
 	AirFuel     bool // the name says air–fuel ratio
 	Cylinder    int  // the name is of one cylinder; 0: of none
+	StandsIn    bool // intake air stands in for the charge: true behind the compressor, or without one
 	Tentative   bool // the name and unit fit other quantities too: the values must speak for this one
 	Stated      bool // by the user's channel map: what it states outright is not overruled
 }
@@ -135,6 +136,8 @@ func (s synonym) match(n Name, way WrittenUnit) (Claim, bool) {
 				n.Has("air") && !n.Has("equivalence")}
 	c.Why = describeMatch(s, n, way, extra, unknown, why)
 	c.Tentative = s.tentative
+	c.StandsIn = s.id == channel.ChargeTemperature && (slices.Contains(want, "intake") ||
+		slices.Contains(want, "inlet")) && !n.Has("manifold") && !n.Has("plenum") && !n.Has("charge")
 	return c, true
 }
 

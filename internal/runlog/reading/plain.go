@@ -18,7 +18,7 @@ type candidate struct {
 var plainCandidates = map[channel.ID][]candidate{
 	channel.BarometricPressure: {{unit.Kilopascal, 55, 110}, {unit.PSI, 8, 15.95}, {unit.InchHg, 16.2, 32.5},
 		{unit.Millibar, 550, 1100}, {unit.Bar, 0.55, 1.1}},
-	channel.ModuleVoltage: {{unit.Volt, 5, 18}, {unit.Millivolt, 5000, 18000}},
+	channel.ModuleVoltage: {{unit.Volt, 9, 16.5}, {unit.Millivolt, 9000, 16500}},
 	channel.InjectorPulse: {{unit.Millisecond, 0.3, 40}, {unit.Microsecond, 300, 40000}},
 }
 

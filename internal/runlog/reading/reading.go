@@ -65,6 +65,9 @@ func (ctx *Context) Read(c header.Claim, raw []float64) (Reading, error) {
 	if err != nil {
 		return Reading{}, err
 	}
+	if err := ctx.speaksFor(c, r.Values); err != nil {
+		return Reading{}, err
+	}
 	if err := plausible(def, r.Values); err != nil {
 		return Reading{}, err
 	}

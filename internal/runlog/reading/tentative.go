@@ -1,0 +1,157 @@
+package reading
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat"
+
+	"headroom/internal/runlog/header"
+	"headroom/internal/runlog/samples"
+	"headroom/models/channel"
+)
+
+// What values must show where a name and its unit leave other quantities open; common practice, no source.
+const (
+	largestRetard  = 25.0 // degrees that knock control takes away
+	retardRests    = 0.2  // share of samples without retard
+	commandedRests = 0.5  // share of samples at which a measured ratio never stands at one number
+	dutyFollows    = 0.95 // correlation of injector duty with air flow
+	dutyFits       = 0.15 // share by which injector duty may lie from pulse and speed
+	tentativeMin   = 30   // samples that tell
+	warmingRate    = 0.2  // K a second by which a charge warms under boost
+)
+
+// speaksFor refuses a column whose values do not speak for a claim that its name and unit leave open, and one that
+// holds one number throughout where the quantity never does.
+func (ctx *Context) speaksFor(c header.Claim, values []float64) error {
+	s := samples.Sorted(values)
+	if c.Stated || len(s) == 0 {
+		return nil
+	}
+	low, high := s[0], s[len(s)-1]
+	if c.Channel == channel.Torque && low == high {
+		return refuse("it stands at %.4g throughout: nothing was measured", low)
+	}
+	if c.StandsIn && ctx.Metered && ctx.boosted() && !ctx.warmsUnderBoost(values) {
+		return refuse("the engine is charged, its air flow is metered, and it does not warm under boost: the sensor may " +
+			"sit before the compressor, where it does not show the charge; write channel: charge_temperature in " +
+			"channels.yaml if it sits behind the charge cooler")
+	}
+	if !c.Tentative {
+		return nil
+	}
+	switch c.Channel {
+	case channel.KnockRetard, channel.KnockRetardLearned:
+		return tentativeRetard(c, values, low, high)
+	case channel.Lambda:
+		if at, share := commonest(values); share > commandedRests {
+			return refuse("it stands at %.4g in %.0f %% of its samples, as a commanded ratio does; name it in "+
+				"channels.yaml", at, 100*share)
+		}
+	case channel.InjectorDuty:
+		return ctx.tentativeDuty(values)
+	case channel.InjectorPulse:
+		if mid := samples.Quantile(s, 0.5); low < 0 || mid < 0.5 || high > 40 {
+			return refuse("its values (%.4g to %.4g) are no injector's pulses in ms; name it in channels.yaml", low,
+				high)
+		}
+	case channel.SparkAdvance:
+		if mid := samples.Quantile(s, 0.5); mid < 3 || high > 60 || low == high {
+			return refuse("its values (%.4g to %.4g) are not those of spark advance; name it in channels.yaml", low, high)
+		}
+	}
+	return nil
+}
+
+// warmsUnderBoost reports whether intake air gets warmer while the engine is boosted, as it does behind a compressor;
+// before it, flow cools a sensor that the engine has warmed.
+func (ctx *Context) warmsUnderBoost(celsius []float64) bool {
+	baro := ctx.barometer()
+	if math.IsNaN(baro) {
+		baro = standardAir
+	}
+	risen, seconds, last := 0.0, 0.0, -1
+	for i, v := range celsius {
+		if math.IsNaN(v) || i >= len(ctx.manifold) || i >= len(ctx.Speed) {
+			continue
+		}
+		if last >= 0 && ctx.manifold[i] > boostedRatio*baro && ctx.Speed[i] > 1500 {
+			if d := ctx.elapsed(last, i); d > 0 && d < 5 {
+				risen, seconds = risen+v-celsius[last], seconds+d
+			}
+		}
+		last = i
+	}
+	return seconds > 2 && risen >= 2 && risen > warmingRate*seconds
+}
+
+// tentativeRetard refuses what does not rest at zero between small steps, as retard in degrees does.
+func tentativeRetard(c header.Claim, values []float64, low, high float64) error {
+	rests := len(samples.Where(values, func(i int) bool { return values[i] == 0 }))
+	all := len(samples.Sorted(values))
+	learned := c.Channel == channel.KnockRetardLearned
+	switch {
+	case low == 0 && high == 0:
+		return refuse("it is zero throughout, so nothing shows that it is retard in degrees; name it in channels.yaml")
+	case high > largestRetard || low < -largestRetard:
+		return refuse("its values (%.4g to %.4g) are no degrees of retard; name it in channels.yaml", low, high)
+	case c.Unit.Unit == "" && high <= 1.05 && low >= -0.05 && high != 1:
+		return refuse("its values (%.4g to %.4g) may be a share; name it in channels.yaml", low, high)
+	case !learned && float64(rests) < retardRests*float64(all):
+		return refuse("it hardly ever rests at zero as knock retard does; name it in channels.yaml")
+	}
+	return nil
+}
+
+// commonest is the most frequent value, and its share of the samples.
+func commonest(values []float64) (at, share float64) {
+	counts, n, best := map[float64]int{}, 0, 0
+	for _, v := range values {
+		if math.IsNaN(v) {
+			continue
+		}
+		n++
+		counts[v]++
+		if m := counts[v]; m > best || m == best && v < at {
+			at, best = v, m
+		}
+	}
+	if n == 0 {
+		return math.NaN(), 0
+	}
+	return at, float64(best) / float64(n)
+}
+
+// tentativeDuty takes a duty for the injectors' only where it is their pulse over the cycle, or follows the air flow:
+// the boost valve's and the idle valve's do not.
+func (ctx *Context) tentativeDuty(values []float64) error {
+	var gaps, duty, air []float64
+	for i, v := range values {
+		if i >= len(ctx.Speed) || !(ctx.Speed[i] > 400) || math.IsNaN(v) {
+			continue
+		}
+		if i < len(ctx.pulse) && ctx.pulse[i] > 0 {
+			expected := ctx.pulse[i] * ctx.Speed[i] / 1200 // % of a cycle of 120 000/rpm ms (Heywood, eq. 2.1: two turns)
+			gaps = append(gaps, math.Abs(v-expected)/math.Max(expected, 1))
+		}
+		flow := math.NaN()
+		switch {
+		case i < len(ctx.flow):
+			flow = ctx.flow[i]
+		case i < len(ctx.manifold):
+			flow = ctx.manifold[i] * ctx.Speed[i]
+		}
+		if flow > 0 {
+			duty, air = append(duty, v), append(air, flow)
+		}
+	}
+	switch {
+	case len(gaps) >= tentativeMin && samples.Median(gaps) <= dutyFits:
+		return nil
+	case len(gaps) < tentativeMin && len(duty) >= tentativeMin && samples.Quantile(samples.Sorted(duty), 0.02) > 0 &&
+		stat.Correlation(duty, air, nil) >= dutyFollows:
+		return nil
+	}
+	return refuse("it may be the injectors', the boost valve's or another's, and neither pulse nor air flow shows that " +
+		"it is the injectors'; name it in channels.yaml")
+}
