@@ -14,6 +14,7 @@ import (
 	"headroom/internal/runlog/source"
 	"headroom/internal/runlog/timebase"
 	"headroom/models/channel"
+	"headroom/models/unit"
 )
 
 // threshold is the confidence below which a column is left out.
@@ -241,6 +242,9 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 	r, err := m.ctx.Read(c, raw)
 	if err != nil {
 		col.Reason = fmt.Sprintf("not used: %s (%s), but %v", c.Channel, c.Why, err)
+		if !strings.Contains(err.Error(), ".yaml") && !strings.Contains(err.Error(), "runs.csv") {
+			col.Reason += "; channels.yaml can state its unit, scale and channel"
+		}
 		col.RunnerUp = string(c.Channel)
 		return bid{}, false
 	}
@@ -373,6 +377,26 @@ func (m *mapper) keep(b bid) {
 	m.ctx.Keep(b.claim.Channel, b.reading)
 }
 
+// candidates names the channels that a column's written unit leaves, for the user to choose from; "" where the unit says
+// little.
+func (m *mapper) candidates(i int) string {
+	for _, way := range header.Units(m.tb.Columns[i].Header, m.tb.Columns[i].UnitsRow) {
+		if !way.Known || way.Unit.Quantity() == unit.Count || way.Text == way.Name {
+			continue
+		}
+		var ids []string
+		for _, d := range channel.All() {
+			if _, taken := m.series[d.ID]; !taken && header.Accepts(d.ID, way.Unit) {
+				ids = append(ids, string(d.ID))
+			}
+		}
+		if n := len(ids); n > 0 && n <= 4 {
+			return fmt.Sprintf("; in %s it could be %s: name it in channels.yaml", way.Unit, strings.Join(ids, ", "))
+		}
+	}
+	return ""
+}
+
 // explain says why a column nobody claimed is not used.
 func (m *mapper) explain(i int) {
 	c, col := m.tb.Columns[i], &m.columns[i]
@@ -382,6 +406,6 @@ func (m *mapper) explain(i int) {
 	case c.Filled == 0:
 		col.Reason = "not used: empty"
 	default:
-		col.Reason = "not used: its name is no channel's"
+		col.Reason = "not used: its name is no channel's" + m.candidates(i)
 	}
 }

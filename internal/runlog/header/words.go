@@ -49,6 +49,7 @@ var aliases = map[string]string{
 	"fb": "feedback", "ltrim": "long trim", "strim": "short trim", "st": "short term", "lt": "long term",
 	"vehspd": "vehicle speed", "engspd": "engine speed", "tmap": "manifold absolute pressure",
 	"frt": "fuel rail temperature", "vvt": "cam", "vct": "cam", "wot": "wide throttle", "outdoor": "outside",
+	"hpfp": "high pressure fuel", "trans": "transmission",
 	"lvl": "level", "cont": "content", "advance angle": "advance", "rail1": "rail", "learn": "learned",
 	"lrn": "learned", "adaptive": "learned", "adapt": "learned", "o2": "oxygen",
 	"secs": "seconds", "sec": "seconds", "msec": "milliseconds", "runtime": "run time", "datetime": "date time",
@@ -71,7 +72,7 @@ var blocking = wordSet(`
 	cooler inlet outlet pre post front rear left right lean rich loop closed open level consumption economy
 	economic oxygen resistance current idle ratio final drive power horsepower odometer trip latitude longitude
 	altitude heading boost cruise window dwell coil spool response counter count number index filter cut rate
-	rotor twin stage monitor version wide wire fire rating narrow narrowband heater exchanger adjust adjusted
+	rotor twin stage monitor version wide wire fire rating vacuum narrow narrowband heater exchanger adjust adjusted
 	adjustment modifier multiplier factor gain bias limiter limited ceiling floor threshold hysteresis
 	setting calibration map table cell entry base basic initial minimal maximal mean median peak rms virtual
 	estimate calculation inferred predicted simulated modeled model theoretical

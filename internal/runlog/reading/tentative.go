@@ -18,6 +18,7 @@ const (
 	dutyFollows    = 0.95 // correlation of injector duty with air flow
 	dutyFits       = 0.15 // share by which injector duty may lie from pulse and speed
 	tentativeMin   = 30   // samples that tell
+	directRail     = 2000 // kPa: a direct injection's rail, and no supply
 	warmingRate    = 0.2  // K a second by which a charge warms under boost
 )
 
@@ -54,6 +55,14 @@ func (ctx *Context) speaksFor(c header.Claim, values []float64) error {
 		if mid := samples.Quantile(s, 0.5); low < 0 || mid < 0.5 || high > 40 {
 			return refuse("its values (%.4g to %.4g) are no injector's pulses in ms; name it in channels.yaml", low,
 				high)
+		}
+	case channel.RailPressure:
+		if mid := samples.Quantile(s, 0.5); mid < directRail {
+			return refuse("at %.4g kPa it may be the supply's pressure as well as the rail's; name it in channels.yaml", mid)
+		}
+	case channel.ModuleVoltage:
+		if mid := samples.Quantile(s, 0.5); mid < 11 || mid > 15.5 {
+			return refuse("a median of %.4g V is not a battery's under charge; name it in channels.yaml", mid)
 		}
 	case channel.SparkAdvance:
 		if mid := samples.Quantile(s, 0.5); mid < 3 || high > 60 || low == high {
