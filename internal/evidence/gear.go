@@ -72,9 +72,9 @@ func (f *finder) rolling(p span) bool {
 	return 2*n > p.to-p.from
 }
 
-// unstepped draws vehicle speed through the samples at which a new value was first seen: a speed that is sent less often
-// than rows are written, or in whole km/h, stands still in between and would make the ratio to engine speed a saw. A
-// value that stands for longer than stepSeconds was driven, until one usual step before the next.
+// unstepped draws vehicle speed through the samples at which a new value was first seen: a speed that is sent less
+// often than rows are written, or in whole km/h, stands still in between and would make the ratio to engine speed a
+// saw. A value that stands for longer than stepSeconds was driven, until one usual step before the next.
 func unstepped(time, values []float64) []float64 {
 	if values == nil {
 		return nil

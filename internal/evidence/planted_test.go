@@ -44,8 +44,9 @@ var plantedForms = []plantedForm{
 	{name: "gear flickers", step: 0.1, columns: "throttle gear", flicker: true, top: 6500},
 	{name: "gear", step: 0.05, columns: "throttle gear", top: 7000},
 	{name: "road speed once a second", step: 0.1, columns: "throttle speed", slow: 1, top: 6500},
-	{name: "road speed twice a second, gear flickers", step: 0.05, columns: "pedal speed gear", slow: 0.5, flicker: true,
-		top: 6500},
+	{name: "road speed twice a second, gear flickers", step: 0.05, columns: "pedal speed gear", slow: 0.5,
+		flicker: true,
+		top:     6500},
 	{name: "pedal and closing throttle", step: 0.1, columns: "throttle pedal speed", drive: true, top: 6500},
 	{name: "diesel with pedal", step: 0.1, columns: "throttle pedal speed", diesel: true, top: 4400},
 	{name: "diesel without pedal", step: 0.1, columns: "throttle speed", diesel: true, top: 4400},
@@ -135,8 +136,8 @@ func plantedLog(rng *rand.Rand, form plantedForm) *planted {
 }
 
 // TestPlantedPulls plants pulls in logs of each form, reads the logs and counts which pulls are found. A pull counts as
-// found when one found pull covers nine tenths of it, but for one row at either end, and a found pull as false when it lies within none by nine
-// tenths.
+// found when one found pull covers nine tenths of it, but for one row at either end, and a found pull as false when
+// it lies within none by nine tenths.
 func TestPlantedPulls(t *testing.T) {
 	runs := 12
 	if os.Getenv("HEADROOM_PROOF") != "" {
@@ -173,7 +174,8 @@ func TestPlantedPulls(t *testing.T) {
 				if hit {
 					hits++
 				} else {
-					t.Logf("%s, seed %d: the pull of %.1f to %.1f s is not found whole: %v", form.name, seed, want[0], want[1],
+					t.Logf("%s, seed %d: the pull of %.1f to %.1f s is not found whole: %v", form.name, seed, want[0],
+						want[1],
 						got)
 				}
 			}
@@ -184,7 +186,8 @@ func TestPlantedPulls(t *testing.T) {
 				}
 				if !within {
 					wrong++
-					t.Logf("%s, seed %d: a pull of %.1f to %.1f s is found that was not planted: %v", form.name, seed, g[0], g[1],
+					t.Logf("%s, seed %d: a pull of %.1f to %.1f s is found that was not planted: %v", form.name, seed,
+						g[0], g[1],
 						p.pulls)
 				}
 			}

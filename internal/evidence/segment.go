@@ -46,10 +46,10 @@ const (
 //
 // A pull is a maximal stretch in which the driver's demand stays at or above Pulls.ThrottleMin, engine speed rises, and
 // the gear is one: by a constant ratio of engine to vehicle speed, else by the gear channel, else by the continuity of
-// the slope of speed. It must last MinSeconds and rise by MinSpanRPM. Speed is smoothed by a running median of three for
-// this purpose only. Demand is the pedal where one is logged (a control unit may close the throttle itself) and the
-// throttle where none is, or where the pedal never shows full on its scale and the throttle does. A throttle that stands
-// open at idle, as a diesel's flap does, is no demand.
+// the slope of speed. It must last MinSeconds and rise by MinSpanRPM. Speed is smoothed by a running median of three
+// for this purpose only. Demand is the pedal where one is logged (a control unit may close the throttle itself) and the
+// throttle where none is, or where the pedal never shows full on its scale and the throttle does. A throttle that
+// stands open at idle, as a diesel's flap does, is no demand.
 //
 // A steady stretch is part throttle with speed within 5 % (at least 100 rpm) and load within 10 points, for at least
 // SteadySeconds. Load is absolute load, else manifold pressure, else calculated load, else throttle.

@@ -71,21 +71,25 @@ var spoken = []quantity{
 		{"Absolute|Abs", "Throttle", "Position"}, {"Throttle", "Opening"}, {"Throttle", "Plate", "Position"}},
 		[]spelt{asPercent}, true},
 	{channel.PedalPosition, []term{{"Accelerator|Accel", "Pedal", "Position|Pos"}, {"APP"}, {"Pedal"},
-		{"Accelerator|Accel", "Position|Pos"}, {"Accelerator", "Pedal"}, {"Pedal", "Position"}}, []spelt{asPercent}, true},
+		{"Accelerator|Accel", "Position|Pos"}, {"Accelerator", "Pedal"}, {"Pedal", "Position"}}, []spelt{asPercent},
+		true},
 	{channel.CalculatedLoad, []term{{"Calculated|Calc", "Load"}, {"Calculated", "Engine", "Load"},
 		{"Engine|Eng", "Load"}, {"Calculated", "Load", "Value"}}, []spelt{asPercent}, true},
 	{channel.AbsoluteLoad, []term{{"Absolute|Abs", "Load"}, {"Absolute", "Load", "Value"},
 		{"Absolute", "Engine", "Load"}}, []spelt{asPercent}, true},
 	{channel.MassAirFlow, []term{{"Mass", "Air", "Flow"}, {"MAF"}, {"Air", "Flow", "Rate"}, {"Air", "Mass", "Flow"},
-		{"Mass", "Airflow"}, {"Intake", "Air", "Flow"}, {"MAF", "Rate"}, {"Airflow"}}, []spelt{asGPS, asKGH, asLBM}, false},
+		{"Mass", "Airflow"}, {"Intake", "Air", "Flow"}, {"MAF", "Rate"}, {"Airflow"}}, []spelt{asGPS, asKGH, asLBM},
+		false},
 	{channel.ManifoldPressure, []term{{"Manifold", "Absolute|Abs", "Pressure|Press"}, {"MAP"},
 		{"Intake|Int", "Manifold", "Pressure|Press"}, {"Manifold"}, {"Intake", "Pressure"}, {"Manifold", "Pressure"},
 		{"Intake", "Manifold", "Absolute", "Pressure"}, {"Plenum", "Pressure"}, {"Boost", "Absolute"}},
 		[]spelt{asKPa, asPSI, asBar, asMbar}, true},
 	{channel.BarometricPressure, []term{{"Barometric", "Pressure|Press"}, {"Baro"}, {"Atmospheric|Atm", "Pressure"},
-		{"Ambient", "Pressure"}, {"Barometric"}, {"Absolute", "Barometric", "Pressure"}}, []spelt{asKPa, asPSI, asMbar}, true},
+		{"Ambient", "Pressure"}, {"Barometric"}, {"Absolute", "Barometric", "Pressure"}}, []spelt{asKPa, asPSI,
+		asMbar}, true},
 	{channel.ManifoldPressureTarget, []term{{"Boost", "Target|Tgt", "Absolute|Abs"}, {"Target", "Manifold", "Pressure"},
-		{"Desired|Des", "MAP"}, {"Requested|Req", "Manifold", "Pressure"}, {"MAP", "Setpoint"}}, []spelt{asKPa, asPSI}, false},
+		{"Desired|Des", "MAP"}, {"Requested|Req", "Manifold", "Pressure"}, {"MAP", "Setpoint"}}, []spelt{asKPa,
+		asPSI}, false},
 	{channel.WastegateDuty, []term{{"Wastegate|WG", "Duty"}, {"WGDC"}, {"Wastegate", "Duty", "Cycle"},
 		{"Boost", "Control", "Duty"}, {"Wastegate", "Solenoid", "Duty"}, {"Boost", "Solenoid", "Duty", "Cycle"}},
 		[]spelt{asPercent}, true},
@@ -100,9 +104,11 @@ var spoken = []quantity{
 		[]spelt{asC, asF}, false},
 	{channel.ExhaustTemperature, []term{{"Exhaust|Exh", "Gas", "Temperature|Temp"}, {"EGT"}, {"Exhaust", "Temp"}},
 		[]spelt{asC, asF}, false},
-	{channel.CatalystTemperature, []term{{"Catalyst|Cat", "Temperature|Temp"}, {"Catalyst", "Temp"}}, []spelt{asC, asF}, false},
+	{channel.CatalystTemperature, []term{{"Catalyst|Cat", "Temperature|Temp"}, {"Catalyst", "Temp"}}, []spelt{asC,
+		asF}, false},
 	{channel.SparkAdvance, []term{{"Timing", "Advance"}, {"Ignition|Ign", "Timing"}, {"Spark", "Advance|Adv"},
-		{"Ignition|Ign", "Advance"}, {"Spark", "Timing"}, {"Ignition", "Angle"}, {"Advance"}, {"Ignition", "Timing", "Advance"},
+		{"Ignition|Ign", "Advance"}, {"Spark", "Timing"}, {"Ignition", "Angle"}, {"Advance"}, {"Ignition", "Timing",
+			"Advance"},
 		{"Spark", "Angle"}}, []spelt{asDegrees}, false},
 	{channel.KnockRetard, []term{{"Knock", "Retard"}, {"KR"}, {"Knock", "Feedback"}, {"Feedback", "Knock", "Retard"},
 		{"Retard"}, {"Knock", "Correction"}, {"Knock", "Control", "Retard"}}, []spelt{asRetard}, false},
@@ -111,7 +117,8 @@ var spoken = []quantity{
 	{channel.Lambda, []term{{"Lambda"}, {"AFR"}, {"Air", "Fuel", "Ratio"}, {"Wideband", "AFR"}, {"A/F", "Ratio"},
 		{"Wideband"}, {"Mixture"}, {"Exhaust", "Lambda"}}, []spelt{asAFR, asLambda}, false},
 	{channel.LambdaCommanded, []term{{"Target", "AFR"}, {"Commanded|Cmd", "Lambda"}, {"AFR", "Target"},
-		{"Target", "Lambda"}, {"Target", "Fuel"}, {"Desired", "Air", "Fuel", "Ratio"}}, []spelt{asAFR, asLambda}, false},
+		{"Target", "Lambda"}, {"Target", "Fuel"}, {"Desired", "Air", "Fuel", "Ratio"}}, []spelt{asAFR, asLambda},
+		false},
 	{channel.ShortTermTrim, []term{{"Short", "Term", "Fuel", "Trim"}, {"STFT"}, {"Short", "Term", "Trim"},
 		{"SHRTFT"}}, []spelt{asPercent}, true},
 	{channel.LongTermTrim, []term{{"Long", "Term", "Fuel", "Trim"}, {"LTFT"}, {"Long", "Term", "Trim"}, {"LONGFT"}},
@@ -125,12 +132,14 @@ var spoken = []quantity{
 			in(unit.MegapascalGauge)}}, false},
 	{channel.EthanolShare, []term{{"Ethanol", "Content"}, {"Ethanol"}, {"Flex", "Fuel", "Content"}, {"Ethanol", "Fuel"},
 		{"Alcohol", "Fuel"}}, []spelt{asPercent}, false},
-	{channel.IntakeCam, []term{{"Intake", "Cam", "Advance"}, {"Intake|Int", "Cam", "Angle"}, {"Intake", "Camshaft", "Position"}},
+	{channel.IntakeCam, []term{{"Intake", "Cam", "Advance"}, {"Intake|Int", "Cam", "Angle"}, {"Intake", "Camshaft",
+		"Position"}},
 		[]spelt{asRetard}, false},
 	{channel.Torque, []term{{"Engine", "Torque"}, {"Torque"}, {"Brake", "Torque"}}, []spelt{asNm, asLbFt}, false},
 	{channel.ModuleVoltage, []term{{"Battery|Batt", "Voltage"}, {"Control", "Module", "Voltage"}, {"System", "Voltage"},
 		{"Battery"}, {"VPWR"}, {"Supply", "Voltage"}}, []spelt{asVolt}, true},
-	{channel.FuelLevel, []term{{"Fuel", "Level"}, {"Fuel", "Tank", "Level"}, {"Fuel", "Level", "Input"}}, []spelt{asPercent}, true},
+	{channel.FuelLevel, []term{{"Fuel", "Level"}, {"Fuel", "Tank", "Level"}, {"Fuel", "Level", "Input"}},
+		[]spelt{asPercent}, true},
 }
 
 // otherNames are columns of an engine's log that are no channel, each with a channel whose values it may look like.
@@ -139,7 +148,8 @@ var otherNames = []struct {
 	like   channel.ID
 }{
 	{"Transmission Oil Temp (°C)", channel.OilTemperature}, {"Cylinder Head Temp (°C)", channel.CoolantTemperature},
-	{"Intercooler Inlet Temp (C)", channel.ChargeTemperature}, {"Compressor Inlet Temp (°C)", channel.AmbientTemperature},
+	{"Intercooler Inlet Temp (C)", channel.ChargeTemperature}, {"Compressor Inlet Temp (°C)",
+		channel.AmbientTemperature},
 	{"Cabin Temperature (°C)", channel.AmbientTemperature}, {"Fuel Temperature (°C)", channel.ChargeTemperature},
 	{"AFR Error (AFR)", channel.Lambda}, {"Lambda Correction (%)", channel.ShortTermTrim},
 	{"Boost Error (kPa)", channel.ManifoldPressure}, {"Crankcase Pressure (kPa)", channel.ManifoldPressure},
@@ -190,7 +200,8 @@ func (q quantity) write(rng *rand.Rand, row bool) (header, unitsRow string, u sp
 	}
 	if rng.IntN(4) == 0 {
 		noise := plainNoise[rng.IntN(len(plainNoise))]
-		if noise != "Bank 1" || q.id == channel.ShortTermTrim || q.id == channel.Lambda || q.id == channel.LongTermTrim {
+		if noise != "Bank 1" || q.id == channel.ShortTermTrim || q.id == channel.Lambda ||
+			q.id == channel.LongTermTrim {
 			words = append(words, noise)
 		}
 	}
@@ -273,11 +284,14 @@ func spokenDrive(rng *rand.Rand) *drive {
 			channel.ManifoldPressureTarget: target, channel.WastegateDuty: math.Max(0, (throttle-50)*0.9),
 			channel.ChargeTemperature: charge + noise(0.1), channel.AmbientTemperature: ambient,
 			channel.CoolantTemperature: coolant + noise(0.2), channel.OilTemperature: oil + noise(0.1),
-			channel.ExhaustTemperature: egt, channel.CatalystTemperature: egt + 60, channel.SparkAdvance: spark + noise(0.2),
-			channel.KnockRetard: retard, channel.KnockRetardLearned: math.Round(retard/2*10) / 10,
+			channel.ExhaustTemperature: egt, channel.CatalystTemperature: egt + 60,
+			channel.SparkAdvance: spark + noise(0.2),
+			channel.KnockRetard:  retard, channel.KnockRetardLearned: math.Round(retard/2*10) / 10,
 			channel.Lambda: lambda + noise(0.004), channel.LambdaCommanded: commanded,
-			channel.ShortTermTrim: 3*math.Sin(float64(step)/7) + noise(0.2), channel.LongTermTrim: 1.5 + math.Sin(float64(step)/90),
-			channel.InjectorPulse: pulse, channel.InjectorDuty: pulse * rpm / 1200, channel.RailPressure: 5000 + 100*throttle + d.baro,
+			channel.ShortTermTrim: 3*math.Sin(float64(step)/7) + noise(0.2),
+			channel.LongTermTrim:  1.5 + math.Sin(float64(step)/90),
+			channel.InjectorPulse: pulse, channel.InjectorDuty: pulse * rpm / 1200,
+			channel.RailPressure: 5000 + 100*throttle + d.baro,
 			channel.EthanolShare: 12, channel.IntakeCam: math.Max(0, 20-rpm/400), channel.Torque: torque,
 			channel.ModuleVoltage: 13.9 + noise(0.05), channel.FuelLevel: 62 - float64(step)/200,
 		})
@@ -370,7 +384,8 @@ func readSpoken(t *testing.T, seed uint64, counts map[channel.ID]*spokenTally) {
 			t.Logf("seed %d: %q (%s) is left out: %s", seed, c.header+"|"+units[i+1], c.id, got.Reason)
 		case got.Channel != c.id, worstGap(c.id, runs[0].Values(c.id), d) > 0.03:
 			tally.wrong++
-			t.Errorf("seed %d: %q (%s) is read as %s %s: %s", seed, c.header+"|"+units[i+1], c.id, got.Channel, got.Unit,
+			t.Errorf("seed %d: %q (%s) is read as %s %s: %s", seed, c.header+"|"+units[i+1], c.id, got.Channel,
+				got.Unit,
 				got.Reason)
 		default:
 			tally.right++
@@ -396,7 +411,8 @@ func TestSpokenHeaders(t *testing.T) {
 			var all spokenTally
 			var lines []string
 			for id, c := range counts {
-				lines = append(lines, fmt.Sprintf("%-26s right %3d, left out %3d, wrong %d", id, c.right, c.out, c.wrong))
+				lines = append(lines, fmt.Sprintf("%-26s right %3d, left out %3d, wrong %d", id, c.right, c.out,
+					c.wrong))
 				if id != "" {
 					all.right, all.out = all.right+c.right, all.out+c.out
 				}
@@ -404,7 +420,8 @@ func TestSpokenHeaders(t *testing.T) {
 			}
 			sort.Strings(lines)
 			share := float64(all.right) / float64(all.right+all.out+all.wrong)
-			t.Logf("%s\nright %d (%.1f %%), left out %d, wrong %d", strings.Join(lines, "\n"), all.right, 100*share, all.out,
+			t.Logf("%s\nright %d (%.1f %%), left out %d, wrong %d", strings.Join(lines, "\n"), all.right, 100*share,
+				all.out,
 				all.wrong)
 			if all.wrong > 0 || share < 0.9 {
 				t.Errorf("wrong %d, right %.1f %%: want 0 and at least 90 %%", all.wrong, 100*share)

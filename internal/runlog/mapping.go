@@ -377,8 +377,8 @@ func (m *mapper) keep(b bid) {
 	m.ctx.Keep(b.claim.Channel, b.reading)
 }
 
-// candidates names the channels that a column's written unit leaves, for the user to choose from; "" where the unit says
-// little.
+// candidates names the channels that a column's written unit leaves, for the user to choose from; "" where the unit
+// says little.
 func (m *mapper) candidates(i int) string {
 	for _, way := range header.Units(m.tb.Columns[i].Header, m.tb.Columns[i].UnitsRow) {
 		if !way.Known || way.Unit.Quantity() == unit.Count || way.Text == way.Name {

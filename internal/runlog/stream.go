@@ -142,7 +142,8 @@ func (p *parts) read(in source.Input, opts Options, maxCells int) error {
 // nothing says that no column of the log is a channel, and which came nearest.
 func (p *parts) nothing() error {
 	f := &fault.Fault{Line: p.tb.Dialect.HeaderLine, What: fmt.Sprintf("none of its %d columns is read as a channel",
-		len(p.tb.Columns)), Remedy: "see why with headroom inspect, and name the columns in channels.yaml (inspect --write " +
+		len(p.tb.Columns)), Remedy: "see why with headroom inspect, and name the columns in channels.yaml (inspect " +
+		"--write " +
 		"starts one)"}
 	for _, c := range p.m.columns {
 		if c.RunnerUp != "" {

@@ -31,23 +31,28 @@ var definitions = []Definition{
 		"displacement a cylinder (SAE J1979 absolute load value)"},
 	{MassAirFlow, unit.GramPerSecond, 0, 2000, 10000, 0, false, 0x10, "air mass flow into the engine"},
 	{ManifoldPressure, unit.Kilopascal, 8, 600, 10000, 0, false, 0x0B, "intake manifold pressure, absolute"},
-	{ManifoldPressureTarget, unit.Kilopascal, 8, 600, 0, 0, true, 0, "intake manifold pressure the controller asks for, " +
+	{ManifoldPressureTarget, unit.Kilopascal, 8, 600, 0, 0, true, 0, "intake manifold pressure the controller asks " +
+		"for, " +
 		"absolute"},
 	{BarometricPressure, unit.Kilopascal, 55, 110, 5, 1, true, 0x33, "pressure of the surrounding air, absolute"},
 	{WastegateDuty, unit.Percent, 0, 100, 0, 0, true, 0, "duty of the boost control valve"},
-	{ChargeTemperature, unit.Celsius, -45, 220, 60, 1, true, 0x77, "air temperature behind the charge cooler or in the " +
+	{ChargeTemperature, unit.Celsius, -45, 220, 60, 1, true, 0x77, "air temperature behind the charge cooler or in " +
+		"the " +
 		"intake manifold"},
 	{AmbientTemperature, unit.Celsius, -50, 75, 10, 1, true, 0x46, "temperature of the surrounding air"},
 	{CoolantTemperature, unit.Celsius, -45, 160, 10, 1, true, 0x05, "engine coolant temperature"},
 	{OilTemperature, unit.Celsius, -45, 200, 10, 1, true, 0x5C, "engine oil temperature"},
-	{ExhaustTemperature, unit.Celsius, -45, 1300, 1000, 1, false, 0x78, "exhaust gas temperature before the turbine or " +
+	{ExhaustTemperature, unit.Celsius, -45, 1300, 1000, 1, false, 0x78, "exhaust gas temperature before the turbine " +
+		"or " +
 		"as fitted"},
 	{CatalystTemperature, unit.Celsius, -45, 1300, 400, 1, true, 0x3C, "catalyst temperature"},
 	{SparkAdvance, unit.Degree, -64, 64, 0, 0, false, 0x0E, "spark as delivered, degrees before top dead centre"},
-	{SparkCommanded, unit.Degree, -64, 64, 0, 0, false, 0, "spark before knock retard is taken off, degrees before top " +
+	{SparkCommanded, unit.Degree, -64, 64, 0, 0, false, 0, "spark before knock retard is taken off, degrees before " +
+		"top " +
 		"dead centre"},
 	{KnockRetard, unit.Degree, -3, 30, 0, 0, true, 0, "spark taken away by knock control now, positive degrees"},
-	{KnockRetardLearned, unit.Degree, -15, 30, 0, 0, true, 0, "spark taken away by knock control from memory, positive " +
+	{KnockRetardLearned, unit.Degree, -15, 30, 0, 0, true, 0, "spark taken away by knock control from memory, " +
+		"positive " +
 		"degrees"},
 	{Lambda, unit.LambdaUnit, 0.5, 5, 0, 0, false, 0x24, "relative air-fuel ratio as measured, 1 is stoichiometric, " +
 		"below 1 is rich"},

@@ -40,8 +40,9 @@ func TestMatch(t *testing.T) {
 		"EGT Cyl 3":                               "",
 		"Knock Retard Cyl 3 (deg)":                channel.KnockRetard,
 		"Short Term Fuel Trim - Bank 2":           channel.ShortTermTrim,
-		"Coolant Temperature (psi)":               channel.CoolantTemperature, // and its unit is refused when it is read
-		"Window Position":                         "",
+		"Coolant Temperature (psi)":               channel.CoolantTemperature,
+		// and its unit is refused when it is read
+		"Window Position": "",
 		// words and unit together
 		"Manifold [kPa]":                   channel.ManifoldPressure,
 		"Charge air [C]":                   channel.ChargeTemperature,
@@ -176,7 +177,8 @@ func TestSynonyms(t *testing.T) {
 		if !ok || c.Channel != s.id {
 			t.Errorf("%q does not match itself: %+v", s.words, c)
 		}
-		if best := Match(s.words, written.Text); s.words != "" && (len(best) == 0 || s.confidence >= 0.9 && best[0].Channel != s.id) {
+		if best := Match(s.words, written.Text); s.words != "" && (len(best) == 0 || s.confidence >= 0.9 &&
+			best[0].Channel != s.id) {
 			t.Errorf("%q names %+v, want %s", s.words, best, s.id)
 		}
 	}

@@ -1,8 +1,8 @@
 package header
 
-// nearWord returns the one word of at least five letters (four, of a time column) that a header may ask for and that is a single insertion,
-// deletion, replacement or swap of neighbours away from token; "" when there is none or more than one. Blocking words
-// are not looked for: an unknown word blocks as well as they do.
+// nearWord returns the one word of at least five letters (four, of a time column) that a header may ask for and that
+// is a single insertion, deletion, replacement or swap of neighbours away from token; "" when there is none or more
+// than one. Blocking words are not looked for: an unknown word blocks as well as they do.
 func nearWord(token string) string {
 	if len(token) < 4 || !isASCIILetters(token) {
 		return ""

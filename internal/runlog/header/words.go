@@ -115,8 +115,9 @@ var familiar = map[channel.ID]map[string]bool{
 	channel.ExhaustTemperature: wordSet("exhaust gas temperature manifold"),
 	channel.SparkAdvance: wordSet("spark ignition timing advance angle final delivered before top dead centre " +
 		"center overall engine"),
-	channel.KnockRetard:        wordSet("knock retard ignition timing spark angle control feedback degrees"),
-	channel.KnockRetardLearned: wordSet("knock retard ignition timing spark angle control learned long term correction"),
+	channel.KnockRetard: wordSet("knock retard ignition timing spark angle control feedback degrees"),
+	channel.KnockRetardLearned: wordSet("knock retard ignition timing spark angle control learned long term " +
+		"correction"),
 	channel.Lambda: wordSet("lambda afr air fuel ratio wideband oxygen exhaust mixture relative equivalence wide " +
 		"range engine"),
 	channel.ShortTermTrim: wordSet("short term fuel trim correction feedback"),

@@ -289,9 +289,9 @@ type pressureFit struct {
 }
 
 // manifoldWithoutUnit settles unit and reference together: with the engine at rest, with the throttle closed and open
-// the readings must be those of a manifold. kPa is asked first, as SAE J1979's unit; another unit needs readings at rest
-// or with the throttle closed, and to be the only one that fits. What is left over because all others failed is not
-// taken.
+// the readings must be those of a manifold. kPa is asked first, as SAE J1979's unit; another unit needs readings at
+// rest or with the throttle closed, and to be the only one that fits. What is left over because all others failed is
+// not taken.
 func (ctx *Context) manifoldWithoutUnit(c header.Claim, raw []float64) (Reading, error) {
 	if len(samples.Sorted(raw)) == 0 {
 		return Reading{}, refuse("it has no readings")

@@ -34,7 +34,8 @@ func (ctx *Context) speaksFor(c header.Claim, values []float64) error {
 		return refuse("it stands at %.4g throughout: nothing was measured", low)
 	}
 	if c.StandsIn && ctx.Metered && ctx.boosted() && !ctx.warmsUnderBoost(values) {
-		return refuse("the engine is charged, its air flow is metered, and it does not warm under boost: the sensor may " +
+		return refuse("the engine is charged, its air flow is metered, and it does not warm under boost: the sensor " +
+			"may " +
 			"sit before the compressor, where it does not show the charge; write channel: charge_temperature in " +
 			"channels.yaml if it sits behind the charge cooler")
 	}
@@ -58,7 +59,8 @@ func (ctx *Context) speaksFor(c header.Claim, values []float64) error {
 		}
 	case channel.RailPressure:
 		if mid := samples.Quantile(s, 0.5); mid < directRail {
-			return refuse("at %.4g kPa it may be the supply's pressure as well as the rail's; name it in channels.yaml", mid)
+			return refuse("at %.4g kPa it may be the supply's pressure as well as the rail's; name it in "+
+				"channels.yaml", mid)
 		}
 	case channel.ModuleVoltage:
 		if mid := samples.Quantile(s, 0.5); mid < 11 || mid > 15.5 {
@@ -66,7 +68,8 @@ func (ctx *Context) speaksFor(c header.Claim, values []float64) error {
 		}
 	case channel.SparkAdvance:
 		if mid := samples.Quantile(s, 0.5); mid < 3 || high > 60 || low == high {
-			return refuse("its values (%.4g to %.4g) are not those of spark advance; name it in channels.yaml", low, high)
+			return refuse("its values (%.4g to %.4g) are not those of spark advance; name it in channels.yaml", low,
+				high)
 		}
 	}
 	return nil
@@ -140,7 +143,8 @@ func (ctx *Context) tentativeDuty(values []float64) error {
 			continue
 		}
 		if i < len(ctx.pulse) && ctx.pulse[i] > 0 {
-			expected := ctx.pulse[i] * ctx.Speed[i] / 1200 // % of a cycle of 120 000/rpm ms (Heywood, eq. 2.1: two turns)
+			// % of a cycle of 120 000/rpm ms: two turns (four-stroke)
+			expected := ctx.pulse[i] * ctx.Speed[i] / 1200
 			gaps = append(gaps, math.Abs(v-expected)/math.Max(expected, 1))
 		}
 		flow := math.NaN()
@@ -161,6 +165,7 @@ func (ctx *Context) tentativeDuty(values []float64) error {
 		stat.Correlation(duty, air, nil) >= dutyFollows:
 		return nil
 	}
-	return refuse("it may be the injectors', the boost valve's or another's, and neither pulse nor air flow shows that " +
+	return refuse("it may be the injectors', the boost valve's or another's, and neither pulse nor air flow shows " +
+		"that " +
 		"it is the injectors'; name it in channels.yaml")
 }
