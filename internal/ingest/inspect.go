@@ -71,6 +71,9 @@ func (r *reader) inspect(path string) (out []Inspection) {
 	}
 	d := workspace.Defaults()
 	setup, options := rules(d.Cells, d.Pulls), runlog.Options{ChannelMap: r.channels}
+	if r.ws != nil {
+		options.Logger = r.ws.Config.Logs
+	}
 	if run := r.known(path); run != nil {
 		s, err := r.setup(run)
 		if err != nil {

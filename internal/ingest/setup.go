@@ -54,10 +54,15 @@ func (r *reader) alias(id string) string {
 }
 
 // options is how the run's log is read. The stoichiometric ratio by which the logger scales a displayed air–fuel
-// ratio is the logger's, not the fuel's, and no file of the workspace states it: it stays unknown.
+// ratio is the logger's, not the fuel's.
 func (r *reader) options(run *workspace.RunFile) runlog.Options {
-	o := runlog.Options{ChannelMap: r.channels, Barometer: run.BaroKPa, MaxCells: r.maxCells}
-	if v := r.ws.Vehicles[run.Vehicle]; v != nil && r.ws.Platforms[v.Platform] != nil {
+	o := runlog.Options{ChannelMap: r.channels, Barometer: run.BaroKPa, MaxCells: r.maxCells,
+		Logger: r.ws.Config.Logs}
+	v := r.ws.Vehicles[run.Vehicle]
+	if v != nil {
+		o.Logger = v.Logger.Over(o.Logger)
+	}
+	if v != nil && r.ws.Platforms[v.Platform] != nil {
 		o.Displacement = displacement(r.ws.Platforms[v.Platform].Engine)
 	}
 	return o
@@ -130,5 +135,9 @@ func (r *reader) digest(run *workspace.RunFile, s *evidence.Setup) string {
 	}
 	o := r.options(run)
 	fmt.Fprintln(h, "read", o.Rate, o.Barometer, o.Stoich, o.Displacement, r.mapSum)
+	fmt.Fprintln(h, "logger", o.Logger.Barometer, o.Logger.Stoich, o.Logger.LambdaLag)
+	if o.Logger.Altitude != nil {
+		fmt.Fprintln(h, "altitude", *o.Logger.Altitude)
+	}
 	return hex.EncodeToString(h.Sum(nil))
 }

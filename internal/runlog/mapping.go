@@ -64,8 +64,19 @@ var order = func() []channel.ID {
 
 // mapColumns settles every column but the time column.
 func mapColumns(tb *source.Table, rule channelmap.FileRule, opts Options, axis *timebase.Axis) *mapper {
-	ctx := &reading.Context{Barometer: opts.Barometer, Stoich: opts.Stoich, Displacement: opts.Displacement,
-		Seconds: axis.Seconds}
+	logger := rule.Logger().Over(opts.Logger)
+	rule.LambdaLagS = logger.LambdaLag
+	ctx := &reading.Context{Barometer: logger.Barometer, Stoich: logger.Stoich, Displacement: opts.Displacement,
+		Seconds: axis.Seconds, Standard: math.NaN()}
+	if logger.Altitude != nil {
+		ctx.Altitude, ctx.Standard = *logger.Altitude, channelmap.StandardPressure(*logger.Altitude)
+	}
+	if opts.Barometer > 0 {
+		ctx.Barometer = opts.Barometer
+	}
+	if opts.Stoich > 0 {
+		ctx.Stoich = opts.Stoich
+	}
 	m := &mapper{tb: tb, rule: rule, ctx: ctx, series: map[channel.ID]bid{}, userBy: map[int]channelmap.ColumnRule{},
 		sample: tb.Rows, unfilled: map[int]bool{}, private: map[int]bool{}}
 	m.columns = make([]Column, len(tb.Columns))
@@ -256,6 +267,9 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 			"that is what it holds", c.Channel, c.Why, r.Why, confidence)
 		col.Confidence, col.RunnerUp = confidence, string(c.Channel)
 		return bid{}, false
+	}
+	if c.Channel == channel.Lambda && rule.Lag == 0 {
+		rule.Lag = m.rule.LambdaLagS
 	}
 	if m.ctx.Imperial = m.ctx.Imperial || r.Imperial; rule.Lag > 0 {
 		c.Why += fmt.Sprintf(", lag %g s", rule.Lag)

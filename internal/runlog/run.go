@@ -32,6 +32,8 @@ type Run struct {
 	Findings       []Finding      // quality notes, in time order, then by channel
 	SampleInterval float64        // median seconds between samples
 	Rows           int            // data rows read from the file
+	// kPa as stated for the log, else of the standard atmosphere at its altitude; 0: neither
+	Barometer float64
 	// seconds from the beginning of a run that was cut to this part of it; 0 when it starts a run
 	Offset float64
 }

@@ -107,7 +107,7 @@ func (p *parts) read(in source.Input, opts Options, maxCells int) error {
 		return err
 	}
 	p.tb = p.rows.Table()
-	rule := opts.ChannelMap.For(p.name)
+	rule := opts.ChannelMap.For(p.name, headersOf(p.tb))
 	if p.axis, err = timebase.Settle(p.tb, rule, opts.Rate); err != nil {
 		return err
 	}
@@ -137,6 +137,15 @@ func (p *parts) read(in source.Input, opts Options, maxCells int) error {
 			p.axis.Base.Column), Remedy: "name another in channels.yaml, or state a rate"}
 	}
 	return nil
+}
+
+// headersOf are the headers of a table.
+func headersOf(tb *source.Table) []string {
+	out := make([]string, len(tb.Columns))
+	for i, c := range tb.Columns {
+		out[i] = c.Header
+	}
+	return out
 }
 
 // nothing says that no column of the log is a channel, and which came nearest.
@@ -173,7 +182,7 @@ func Preview(path string, opts Options) (*Run, error) {
 		return nil, asFault(err, path)
 	}
 	tb := rows.Table()
-	rule := opts.ChannelMap.For(path)
+	rule := opts.ChannelMap.For(path, headersOf(tb))
 	axis, untimed := timebase.Settle(tb, rule, opts.Rate)
 	if untimed != nil { // columns can still be told by their names, and by values without time
 		if axis, err = timebase.Settle(tb, channelmap.FileRule{Columns: rule.Columns}, 1); err != nil {

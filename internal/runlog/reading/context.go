@@ -14,6 +14,8 @@ import (
 type Context struct {
 	Barometer    float64   // stated, kPa absolute; 0 or NaN: not known
 	Stoich       float64   // stated ratio by which logged air–fuel ratios are scaled; 0: not known
+	Standard     float64   // that of the standard atmosphere at the stated altitude, kPa; NaN: none is stated
+	Altitude     float64   // stated, m
 	Displacement float64   // stated, of the engine, litres; 0: not known
 	Seconds      []float64 // of every row, NaN where there is none
 
@@ -98,7 +100,8 @@ func (ctx *Context) carried(values []float64) []float64 {
 
 // Further is the context of further rows of the same log: what was stated and concluded stays, no channel is settled.
 func (ctx *Context) Further(seconds []float64) *Context {
-	return &Context{Barometer: ctx.Barometer, Stoich: ctx.Stoich, Displacement: ctx.Displacement, Seconds: seconds,
+	return &Context{Barometer: ctx.Barometer, Standard: ctx.Standard, Altitude: ctx.Altitude, Stoich: ctx.Stoich,
+		Displacement: ctx.Displacement, Seconds: seconds,
 		Metered: ctx.Metered, Forced: ctx.Forced,
 		thermal: ctx.thermal, kilopascals: ctx.kilopascals, Imperial: ctx.Imperial}
 }

@@ -220,6 +220,9 @@ func (ctx *Context) barometer() float64 {
 	return kpa
 }
 
+// standardFrom says that the barometer is the standard atmosphere's.
+const standardFrom = "standard atmosphere's"
+
 // barometerFrom also says in a word where the barometer comes from.
 func (ctx *Context) barometerFrom() (kpa float64, from string) {
 	if m := samples.Median(ctx.baro); !math.IsNaN(m) {
@@ -233,6 +236,9 @@ func (ctx *Context) barometerFrom() (kpa float64, from string) {
 			return m, "key-on manifold reading as"
 		}
 	}
+	if ctx.Standard > 0 {
+		return ctx.Standard, standardFrom
+	}
 	return math.NaN(), ""
 }
 
@@ -245,7 +251,7 @@ func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading
 	baro, from := ctx.barometerFrom()
 	if math.IsNaN(baro) {
 		return Reading{}, refuse("it is gauge pressure and no barometric pressure is known: log one, or give " +
-			"baro_kpa in runs.csv")
+			"barometer_kpa or altitude_m in headroom.yaml (logs), vehicles.csv or channels.yaml")
 	}
 	r.Values = make([]float64, len(kpa))
 	for i, v := range kpa {
@@ -258,6 +264,10 @@ func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading
 	r.Conversion.gauge, r.Conversion.barometer = true, baro
 	ctx.dropFloor(&r, kpa)
 	r.Why += fmt.Sprintf("; the %s barometric pressure of %.4g kPa was added", from, baro)
+	if from == standardFrom {
+		r.assumes("the barometer is the standard atmosphere's at %g m (ISO 2533), %.4g kPa: weather moves it by some "+
+			"±2 kPa", ctx.Altitude, baro)
+	}
 	return r, nil
 }
 
@@ -465,7 +475,10 @@ func (ctx *Context) readRail(c header.Claim, u unit.Unit, raw []float64) (Readin
 	}
 	if high := samples.Quantile(samples.Sorted(kpa), 0.5); high < 2000 {
 		return Reading{}, refuse("it is gauge pressure, low enough for the barometer to matter, and no barometric " +
-			"pressure is known: log one, or give baro_kpa in runs.csv")
+			"pressure is known: log one, or give barometer_kpa or altitude_m in headroom.yaml (logs), vehicles.csv " +
+			"or " +
+			"" +
+			"channels.yaml")
 	}
 	r.Values = samples.Scaled(kpa, 1, standardAir)
 	r.Conversion.offset = standardAir
