@@ -32,20 +32,27 @@ type reader struct {
 
 func newReader(ws *workspace.Workspace) (*reader, error) {
 	r := &reader{ws: ws}
-	name := filepath.Join(ws.Dir, channelsFile)
+	var err error
+	if r.channels, r.mapSum, err = readChannels(filepath.Join(ws.Dir, channelsFile)); err != nil {
+		return nil, err
+	}
+	return r, nil
+}
+
+// readChannels reads a channel map and its digest; nil and "" where there is none.
+func readChannels(name string) (*channelmap.Map, string, error) {
 	sum, err := store.HashFile(name)
 	if errors.Is(err, fs.ErrNotExist) {
-		return r, nil
+		return nil, "", nil
 	}
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", channelsFile, err)
+		return nil, "", fmt.Errorf("%s: %w", channelsFile, err)
 	}
 	m, err := channelmap.Load(name)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
-	r.channels, r.mapSum = m, sum
-	return r, nil
+	return m, sum, nil
 }
 
 // alias is the name a log or a car goes by in the store.

@@ -1,6 +1,7 @@
 package runlog
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -17,8 +18,15 @@ import (
 	"headroom/models/unit"
 )
 
-// threshold is the confidence below which a column is left out.
-const threshold = 0.6
+// threshold is the confidence below which a column is left out; from nearly on it is told as one that misses its
+// channel by its name.
+const (
+	threshold = 0.6
+	nearly    = 0.5
+)
+
+// LackChoice is what columns lack that claim one channel equally well and disagree.
+const LackChoice reading.Lack = "choice"
 
 // bid is one column's settled offer to be a channel.
 type bid struct {
@@ -244,6 +252,9 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 		col.Reason = fmt.Sprintf("not used: nearest is %s, but %s; name it in channels.yaml if that is what it holds",
 			c.Channel, c.Why)
 		col.Confidence, col.RunnerUp = c.Confidence, string(c.Channel)
+		if c.Confidence >= nearly {
+			col.Wanted, col.Lack = c.Channel, reading.LackName
+		}
 		return bid{}, false
 	}
 	if m.tb.Columns[i].Filled == 0 {
@@ -257,6 +268,10 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 			col.Reason += "; channels.yaml can state its unit, scale and channel"
 		}
 		col.RunnerUp = string(c.Channel)
+		var refusal *reading.Refusal
+		if errors.As(err, &refusal) {
+			col.Wanted, col.WantedUnit, col.Lack = c.Channel, refusal.Unit, refusal.Lack
+		}
 		return bid{}, false
 	}
 	confidence := c.Confidence * r.Confidence
@@ -266,6 +281,7 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 		col.Reason = fmt.Sprintf("not used: %s (%s; %s) has a confidence of only %.2f; name it in channels.yaml if "+
 			"that is what it holds", c.Channel, c.Why, r.Why, confidence)
 		col.Confidence, col.RunnerUp = confidence, string(c.Channel)
+		col.Wanted, col.WantedUnit, col.Lack = c.Channel, r.Unit, reading.LackName
 		return bid{}, false
 	}
 	if c.Channel == channel.Lambda && rule.Lag == 0 {
@@ -302,6 +318,8 @@ func (m *mapper) contested(bids []bid) bool {
 			"readings; choose in channels.yaml", b.claim.Channel, strings.Join(rivals, ", "))
 		m.columns[b.column].RunnerUp = string(b.claim.Channel)
 		m.columns[b.column].Confidence = b.confidence
+		m.columns[b.column].Wanted, m.columns[b.column].WantedUnit = b.claim.Channel, b.reading.Unit
+		m.columns[b.column].Lack = LackChoice
 	}
 	return true
 }

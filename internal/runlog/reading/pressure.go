@@ -58,7 +58,8 @@ func (ctx *Context) readManifold(c header.Claim, u unit.Unit, raw []float64) (Re
 		r.Why += ", " + referenceName(stated) + " as written"
 		return ctx.toAbsolute(r, kpa, stated)
 	case c.Gauge:
-		return Reading{}, refuse("boost is usually above the surroundings but may be absolute, and neither the unit "+
+		return Reading{}, lacks(LackReference, "boost is usually above the surroundings but may be absolute, and "+
+			"neither the unit "+
 			"nor its values (%s) tell; write unit: %s or unit: %s abs in channels.yaml",
 			spanOf(kpa, "kPa"), u.Absolute().Gauge(), u.Absolute())
 	case u.Quantity() == unit.Pressure:
@@ -67,7 +68,7 @@ func (ctx *Context) readManifold(c header.Claim, u unit.Unit, raw []float64) (Re
 			"contradict"
 		return ctx.toAbsolute(r, kpa, absolute)
 	}
-	return Reading{}, refuse("whether it is absolute or gauge is not said and its values do not tell")
+	return Reading{}, lacks(LackReference, "whether it is absolute or gauge is not said and its values do not tell")
 }
 
 // aboveAir refuses a written unit under which the manifold holds far more than the surrounding air while the car stands
@@ -250,7 +251,8 @@ func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading
 	}
 	baro, from := ctx.barometerFrom()
 	if math.IsNaN(baro) {
-		return Reading{}, refuse("it is gauge pressure and no barometric pressure is known: log one, or give " +
+		return Reading{}, needsBarometer(r, "it is gauge pressure and no barometric pressure is known: log one, or "+
+			"give "+
 			"barometer_kpa or altitude_m in headroom.yaml (logs), vehicles.csv or channels.yaml")
 	}
 	r.Values = make([]float64, len(kpa))
@@ -324,7 +326,8 @@ func (ctx *Context) manifoldWithoutUnit(c header.Claim, raw []float64) (Reading,
 	}
 	if len(fits) == 0 || len(fits) > 1 && fits[0].unit != unit.Kilopascal ||
 		len(fits) > 1 && fits[1].unit == unit.Kilopascal {
-		return Reading{}, refuse("no unit is written and its values (%s) fit %d units; write its unit in channels.yaml",
+		return Reading{}, lacks(LackUnit, "no unit is written and its values (%s) fit %d units; write its unit in "+
+			"channels.yaml",
 			spanOf(raw, "as logged"), len(fits))
 	}
 	f := fits[0]
@@ -407,7 +410,8 @@ func (ctx *Context) manifoldFit(c header.Claim, kpa []float64, ref reference, fi
 // targetWithoutUnit takes the unit and reference under which the target is what the measured pressure follows at wide
 // throttle, where one stands out.
 func (ctx *Context) targetWithoutUnit(raw []float64) (Reading, error) {
-	open := refuse("no unit is written, and kPa, psi, bar and their gauge kin are all possible; write its unit in " +
+	open := lacks(LackUnit, "no unit is written, and kPa, psi, bar and their gauge kin are all possible; write its "+
+		"unit in "+
 		"channels.yaml")
 	baro := ctx.barometer()
 	if math.IsNaN(baro) {
@@ -453,7 +457,7 @@ const targetFollows = 20
 // readRail reads rail pressure as absolute kPa. SAE J1979 gives it as gauge except where it says absolute.
 func (ctx *Context) readRail(c header.Claim, u unit.Unit, raw []float64) (Reading, error) {
 	if u == "" {
-		return Reading{}, refuse("no unit is written, and kPa, bar, MPa and psi are all possible")
+		return Reading{}, lacks(LackUnit, "no unit is written, and kPa, bar, MPa and psi are all possible")
 	}
 	scale, _, err := unit.Linear(u.Absolute(), unit.Kilopascal)
 	if err != nil {
@@ -474,10 +478,11 @@ func (ctx *Context) readRail(c header.Claim, u unit.Unit, raw []float64) (Readin
 		return ctx.toAbsolute(r, kpa, gauge)
 	}
 	if high := samples.Quantile(samples.Sorted(kpa), 0.5); high < 2000 {
-		return Reading{}, refuse("it is gauge pressure, low enough for the barometer to matter, and no barometric " +
-			"pressure is known: log one, or give barometer_kpa or altitude_m in headroom.yaml (logs), vehicles.csv " +
-			"or " +
-			"" +
+		return Reading{}, needsBarometer(r, "it is gauge pressure, low enough for the barometer to matter, and no "+
+			"barometric "+
+			"pressure is known: log one, or give barometer_kpa or altitude_m in headroom.yaml (logs), vehicles.csv "+
+			"or "+
+			""+
 			"channels.yaml")
 	}
 	r.Values = samples.Scaled(kpa, 1, standardAir)

@@ -34,9 +34,10 @@ func (ctx *Context) speaksFor(c header.Claim, values []float64) error {
 		return refuse("it stands at %.4g throughout: nothing was measured", low)
 	}
 	if c.StandsIn && ctx.Metered && ctx.boosted() && !ctx.warmsUnderBoost(values) {
-		return refuse("the engine is charged, its air flow is metered, and it does not warm under boost: the sensor " +
-			"may " +
-			"sit before the compressor, where it does not show the charge; write channel: charge_temperature in " +
+		return lacks(LackPlace, "the engine is charged, its air flow is metered, and it does not warm under boost: "+
+			"the sensor "+
+			"may "+
+			"sit before the compressor, where it does not show the charge; write channel: charge_temperature in "+
 			"channels.yaml if it sits behind the charge cooler")
 	}
 	if !c.Tentative {
@@ -47,28 +48,31 @@ func (ctx *Context) speaksFor(c header.Claim, values []float64) error {
 		return tentativeRetard(c, values, low, high)
 	case channel.Lambda:
 		if at, share := commonest(values); share > commandedRests {
-			return refuse("it stands at %.4g in %.0f %% of its samples, as a commanded ratio does; name it in "+
+			return lacks(LackName, "it stands at %.4g in %.0f %% of its samples, as a commanded ratio does; name it "+
+				"in "+
 				"channels.yaml", at, 100*share)
 		}
 	case channel.InjectorDuty:
 		return ctx.tentativeDuty(values)
 	case channel.InjectorPulse:
 		if mid := samples.Quantile(s, 0.5); low < 0 || mid < 0.5 || high > 40 {
-			return refuse("its values (%.4g to %.4g) are no injector's pulses in ms; name it in channels.yaml", low,
+			return lacks(LackName, "its values (%.4g to %.4g) are no injector's pulses in ms; name it in "+
+				"channels.yaml", low,
 				high)
 		}
 	case channel.RailPressure:
 		if mid := samples.Quantile(s, 0.5); mid < directRail {
-			return refuse("at %.4g kPa it may be the supply's pressure as well as the rail's; name it in "+
+			return lacks(LackName, "at %.4g kPa it may be the supply's pressure as well as the rail's; name it in "+
 				"channels.yaml", mid)
 		}
 	case channel.ModuleVoltage:
 		if mid := samples.Quantile(s, 0.5); mid < 11 || mid > 15.5 {
-			return refuse("a median of %.4g V is not a battery's under charge; name it in channels.yaml", mid)
+			return lacks(LackName, "a median of %.4g V is not a battery's under charge; name it in channels.yaml", mid)
 		}
 	case channel.SparkAdvance:
 		if mid := samples.Quantile(s, 0.5); mid < 3 || high > 60 || low == high {
-			return refuse("its values (%.4g to %.4g) are not those of spark advance; name it in channels.yaml", low,
+			return lacks(LackName, "its values (%.4g to %.4g) are not those of spark advance; name it in "+
+				"channels.yaml", low,
 				high)
 		}
 	}
@@ -104,13 +108,15 @@ func tentativeRetard(c header.Claim, values []float64, low, high float64) error 
 	learned := c.Channel == channel.KnockRetardLearned
 	switch {
 	case low == 0 && high == 0:
-		return refuse("it is zero throughout, so nothing shows that it is retard in degrees; name it in channels.yaml")
+		return lacks(LackName, "it is zero throughout, so nothing shows that it is retard in degrees; name it in "+
+			"channels.yaml")
 	case high > largestRetard || low < -largestRetard:
-		return refuse("its values (%.4g to %.4g) are no degrees of retard; name it in channels.yaml", low, high)
+		return lacks(LackName, "its values (%.4g to %.4g) are no degrees of retard; name it in channels.yaml", low,
+			high)
 	case c.Unit.Unit == "" && high <= 1.05 && low >= -0.05 && high != 1:
-		return refuse("its values (%.4g to %.4g) may be a share; name it in channels.yaml", low, high)
+		return lacks(LackName, "its values (%.4g to %.4g) may be a share; name it in channels.yaml", low, high)
 	case !learned && float64(rests) < retardRests*float64(all):
-		return refuse("it hardly ever rests at zero as knock retard does; name it in channels.yaml")
+		return lacks(LackName, "it hardly ever rests at zero as knock retard does; name it in channels.yaml")
 	}
 	return nil
 }
@@ -165,7 +171,8 @@ func (ctx *Context) tentativeDuty(values []float64) error {
 		stat.Correlation(duty, air, nil) >= dutyFollows:
 		return nil
 	}
-	return refuse("it may be the injectors', the boost valve's or another's, and neither pulse nor air flow shows " +
-		"that " +
+	return lacks(LackName, "it may be the injectors', the boost valve's or another's, and neither pulse nor air flow "+
+		"shows "+
+		"that "+
 		"it is the injectors'; name it in channels.yaml")
 }
