@@ -19,14 +19,15 @@ import (
 )
 
 func newInspect(e *env) *cobra.Command {
-	write, plot := false, false
+	write, plot, full := false, false, false
 	c := &cobra.Command{
 		Use:   "inspect FILE…",
 		Short: "Show how a log is read, and why",
 		Long: "Shows how logs are read: layout, time base, the channel and unit of each column with the reason (or " +
 			"why it is not\n" +
-			"used), doubts about the data, pulls and steady stretches found, lags. Works with and without a " +
-			"workspace.\n\n" +
+			"used), doubts about the data, pulls and steady stretches found, lags. In the terminal each log takes a " +
+			"screen; --full\n" +
+			"and the other formats show all. Works with and without a workspace.\n\n" +
 			"With --plot, one HTML page of every channel over time is written instead, all logs on it: to --output, " +
 			"by default to\n" +
 			"a file in the current folder named after the first log.\n\n" +
@@ -63,10 +64,12 @@ func newInspect(e *env) *cobra.Command {
 				return e.plotLogs(seen, display)
 			}
 			return e.print("inspect", display, func(w *bytes.Buffer, f report.Format, opt report.Options) error {
+				opt.Brief = f == report.Table && !full
 				return report.Inspections(w, seen, f, opt)
 			})
 		},
 	}
+	c.Flags().BoolVar(&full, "full", false, "in the terminal too show every column's reason, doubt, segment and lag")
 	c.Flags().BoolVar(&plot, "plot", false, "write an HTML page of every channel over time, with what was found where")
 	c.Flags().BoolVar(&write, "write", false, "save a channels.yaml to edit, made from how the logs were read, or why "+
 		"not")

@@ -7,6 +7,7 @@ import (
 
 	"headroom/internal/evidence"
 	"headroom/internal/runlog"
+	"headroom/internal/store"
 	"headroom/internal/workspace"
 	"headroom/models/channel"
 )
@@ -26,7 +27,8 @@ type Inspection struct {
 
 	LoadSource string // where absolute load comes from (evidence.LoadLogged …), "" without one
 	Segments   []SegmentSummary
-	Rows       int // rows of evidence the run gives
+	Rows       int            // rows of evidence the run gives
+	Unused     []store.Unused // what the log was not read for
 	Findings   []runlog.Finding
 	Lags       []evidence.LagEstimate
 }
@@ -97,6 +99,7 @@ func (r *reader) inspect(path string) (out []Inspection) {
 	for i, run := range runs {
 		in := base
 		in.Part, in.Parts, in.Run = i+1, len(runs), run
+		in.Unused = unusedOf(run)
 		in.find(setup)
 		out = append(out, in)
 	}

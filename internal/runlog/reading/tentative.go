@@ -19,7 +19,10 @@ const (
 	dutyFits       = 0.15 // share by which injector duty may lie from pulse and speed
 	tentativeMin   = 30   // samples that tell
 	directRail     = 2000 // kPa: a direct injection's rail, and no supply
-	warmingRate    = 0.2  // K a second by which a charge warms under boost
+	warmingRate    = 0.2  // K a second by which a charge warms under boost …
+	warmingShare   = 0.8  // … in this share of the stretches of boost …
+	boostSeconds   = 2.0  // … that last so long
+	heatedStanding = 20.0 // K above its usual reading that only a heated air flow meter makes of standing air
 )
 
 // speaksFor refuses a column whose values do not speak for a claim that its name and unit leave open, and one that
@@ -79,26 +82,48 @@ func (ctx *Context) speaksFor(c header.Claim, values []float64) error {
 	return nil
 }
 
-// warmsUnderBoost reports whether intake air gets warmer while the engine is boosted, as it does behind a compressor;
-// before it, flow cools a sensor that the engine has warmed.
+// warmsUnderBoost reports whether intake air gets warmer in nearly every stretch of boost, as it does behind a
+// compressor; before it, flow cools a sensor that the engine has warmed. A sensor that gets hot in standing air sits
+// beside the heated element of an air flow meter, before the compressor.
 func (ctx *Context) warmsUnderBoost(celsius []float64) bool {
 	baro := ctx.barometer()
 	if math.IsNaN(baro) {
 		baro = standardAir
 	}
-	risen, seconds, last := 0.0, 0.0, -1
+	turning := samples.Median(samples.Where(celsius, func(i int) bool {
+		return i < len(ctx.Speed) &&
+			ctx.Speed[i] > 400
+	}))
+	rest := samples.Sorted(samples.Where(celsius, ctx.stopped))
+	if len(rest) > 0 && samples.Quantile(rest, 0.9) > turning+heatedStanding {
+		return false
+	}
+	warmed, stretches := 0, 0
+	first, last := -1, -1
+	end := func() {
+		if first >= 0 && ctx.elapsed(first, last) >= boostSeconds {
+			stretches++
+			if rise := celsius[last] - celsius[first]; rise >= 1 && rise > warmingRate*ctx.elapsed(first, last) {
+				warmed++
+			}
+		}
+		first, last = -1, -1
+	}
 	for i, v := range celsius {
 		if math.IsNaN(v) || i >= len(ctx.manifold) || i >= len(ctx.Speed) {
 			continue
 		}
-		if last >= 0 && ctx.manifold[i] > boostedRatio*baro && ctx.Speed[i] > 1500 {
-			if d := ctx.elapsed(last, i); d > 0 && d < 5 {
-				risen, seconds = risen+v-celsius[last], seconds+d
-			}
+		if !(ctx.manifold[i] > boostedRatio*baro && ctx.Speed[i] > 1500) {
+			end()
+			continue
+		}
+		if first < 0 {
+			first = i
 		}
 		last = i
 	}
-	return seconds > 2 && risen >= 2 && risen > warmingRate*seconds
+	end()
+	return stretches > 0 && float64(warmed) >= warmingShare*float64(stretches)
 }
 
 // tentativeRetard refuses what does not rest at zero between small steps, as retard in degrees does.
