@@ -28,11 +28,13 @@ const (
 // speaksFor refuses a column whose values do not speak for a claim that its name and unit leave open, and one that
 // holds one number throughout where the quantity never does.
 func (ctx *Context) speaksFor(c header.Claim, values []float64) error {
-	s := samples.Sorted(values)
-	if c.Stated || len(s) == 0 {
+	if c.Stated || !c.Tentative && !c.StandsIn && c.Channel != channel.Torque {
 		return nil
 	}
-	low, high := s[0], s[len(s)-1]
+	n, low, high := samples.Extent(values)
+	if n == 0 {
+		return nil
+	}
 	if c.Channel == channel.Torque && low == high {
 		return refuse("it stands at %.4g throughout: nothing was measured", low)
 	}
@@ -58,22 +60,22 @@ func (ctx *Context) speaksFor(c header.Claim, values []float64) error {
 	case channel.InjectorDuty:
 		return ctx.tentativeDuty(values)
 	case channel.InjectorPulse:
-		if mid := samples.Quantile(s, 0.5); low < 0 || mid < 0.5 || high > 40 {
+		if mid := samples.Median(values); low < 0 || mid < 0.5 || high > 40 {
 			return lacks(LackName, "its values (%.4g to %.4g) are no injector's pulses in ms; name it in "+
 				"channels.yaml", low,
 				high)
 		}
 	case channel.RailPressure:
-		if mid := samples.Quantile(s, 0.5); mid < directRail {
+		if mid := samples.Median(values); mid < directRail {
 			return lacks(LackName, "at %.4g kPa it may be the supply's pressure as well as the rail's; name it in "+
 				"channels.yaml", mid)
 		}
 	case channel.ModuleVoltage:
-		if mid := samples.Quantile(s, 0.5); mid < 11 || mid > 15.5 {
+		if mid := samples.Median(values); mid < 11 || mid > 15.5 {
 			return lacks(LackName, "a median of %.4g V is not a battery's under charge; name it in channels.yaml", mid)
 		}
 	case channel.SparkAdvance:
-		if mid := samples.Quantile(s, 0.5); mid < 3 || high > 60 || low == high {
+		if mid := samples.Median(values); mid < 3 || high > 60 || low == high {
 			return lacks(LackName, "its values (%.4g to %.4g) are not those of spark advance; name it in "+
 				"channels.yaml", low,
 				high)
