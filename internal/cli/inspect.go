@@ -19,14 +19,15 @@ import (
 )
 
 func newInspect(e *env) *cobra.Command {
-	write, plot := false, false
+	write, plot, full := false, false, false
 	c := &cobra.Command{
 		Use:   "inspect FILE…",
 		Short: "Show how a log is read, and why",
 		Long: "Shows how logs are read: layout, time base, the channel and unit of each column with the reason (or " +
 			"why it is not\n" +
-			"used), doubts about the data, pulls and steady stretches found, lags. Works with and without a " +
-			"workspace.\n\n" +
+			"used), doubts about the data, pulls and steady stretches found, lags. In the terminal each log takes a " +
+			"screen; --full\n" +
+			"and the other formats show all. Works with and without a workspace.\n\n" +
 			"With --plot, one HTML page of every channel over time is written instead, all logs on it: to --output, " +
 			"by default to\n" +
 			"a file in the current folder named after the first log.\n\n" +
@@ -63,12 +64,15 @@ func newInspect(e *env) *cobra.Command {
 				return e.plotLogs(seen, display)
 			}
 			return e.print("inspect", display, func(w *bytes.Buffer, f report.Format, opt report.Options) error {
+				opt.Brief = f == report.Table && !full
 				return report.Inspections(w, seen, f, opt)
 			})
 		},
 	}
+	c.Flags().BoolVar(&full, "full", false, "in the terminal too show every column's reason, doubt, segment and lag")
 	c.Flags().BoolVar(&plot, "plot", false, "write an HTML page of every channel over time, with what was found where")
-	c.Flags().BoolVar(&write, "write", false, "save a channels.yaml to edit, made from how the first file was read")
+	c.Flags().BoolVar(&write, "write", false, "save a channels.yaml to edit, made from how the logs were read, or why "+
+		"not")
 	return c
 }
 
@@ -118,28 +122,42 @@ func logName(path string) string {
 	return name
 }
 
-// writeChannelMap saves channels.yaml into the workspace, or the current folder without one. It never overwrites.
+// writeChannelMap saves a channels.yaml with a rule for each logger into the workspace, or the current folder without
+// one: also where no log could be read, to be completed. It never overwrites: beside another it takes a further name.
 func (e *env) writeChannelMap(seen []ingest.Inspection, ws *workspace.Workspace) error {
-	path := "channels.yaml"
+	dir := "."
 	if ws != nil {
-		path = ws.Dir + "/" + path
+		dir = ws.Dir
 	}
-	if _, err := os.Stat(path); !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("%s exists: move it away first, or edit it", path)
-	}
+	var buf bytes.Buffer
+	var runs []*runlog.Run
 	for _, s := range seen {
-		if s.Run == nil {
-			continue
+		switch {
+		case s.Run != nil:
+			runs = append(runs, s.Run)
+		case s.Columns != nil:
+			runs = append(runs, s.Columns)
 		}
-		var buf bytes.Buffer
-		if err := runlog.WriteMap(&buf, s.Run); err != nil {
-			return err
+		if s.Error != "" {
+			fmt.Fprintf(&buf, "# not readable yet: %s\n", strings.Join(strings.Fields(s.Error), " "))
 		}
-		if err := renameio.WriteFile(path, buf.Bytes(), 0o644); err != nil {
-			return fmt.Errorf("write %s: %w", path, err)
-		}
-		e.note("wrote %s", path)
-		return nil
 	}
-	return errors.New("no file could be read, so there is no channel map to write")
+	if err := runlog.WriteMap(&buf, runs...); err != nil {
+		return err
+	}
+	path := filepath.Join(dir, "channels.yaml")
+	for n := 2; ; n++ {
+		if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+			break
+		}
+		path = filepath.Join(dir, fmt.Sprintf("channels-%d.yaml", n))
+	}
+	if err := renameio.WriteFile(path, buf.Bytes(), 0o644); err != nil {
+		return fmt.Errorf("write %s: %w", path, err)
+	}
+	e.note("wrote %s", path)
+	if filepath.Base(path) != "channels.yaml" {
+		e.note("channels.yaml exists and is the one that is read: copy the rules over that it lacks")
+	}
+	return nil
 }

@@ -2,25 +2,27 @@ package evidence
 
 import (
 	"math"
+	"slices"
 
 	"headroom/models/value"
 )
 
 // oneGear cuts a rising stretch where the gear changes without speed falling (a downshift, a slipping converter that
-// locks is none): by the logged gear, else by the ratio of engine to vehicle speed, else by a jump of speed.
+// locks is none): by the ratio of engine to vehicle speed, else by the logged gear, else by a jump of speed.
 func (f *finder) oneGear(p span) []span {
 	switch {
+	case f.rolling(p):
+		return f.cutByRatio(p)
 	case f.gear != nil:
 		return f.cutByGear(p)
-	case f.vehicle != nil:
-		return f.cutByRatio(p)
 	}
 	return f.cutBySlope(p)
 }
 
 // cutByGear ends a piece at the last sample of the old gear and starts the next at the first of the new one; samples
 // without a gear (0 while shifting, or not logged) in between belong to neither. A gear seen for one sample only is
-// taken for a glitch.
+// taken for a glitch, and a gear that does not last for gearSeconds or from which the old one comes back within it
+// flickers: neither cuts.
 func (f *finder) cutByGear(p span) []span {
 	var out []span
 	from, last, current := p.from, p.from, math.NaN()
@@ -32,7 +34,7 @@ func (f *finder) cutByGear(p span) []span {
 		if math.IsNaN(current) {
 			current = g
 		}
-		if g != current && f.nextGear(i, p.to) == g {
+		if g != current && f.nextGear(i, p.to) == g && f.lasts(i, p.to) {
 			out = append(out, span{from, last + 1})
 			from, current = i, g
 		}
@@ -42,6 +44,72 @@ func (f *finder) cutByGear(p span) []span {
 	}
 	return append(out, span{from, p.to})
 }
+
+// lasts reports whether the gear of sample i is the only one for gearSeconds.
+func (f *finder) lasts(i, limit int) bool {
+	for j := i + 1; j < limit; j++ {
+		if f.gear[j] > 0 && f.gear[j] != f.gear[i] {
+			return false
+		}
+		if f.run.Time[j]-f.run.Time[i] >= gearSeconds {
+			return true
+		}
+	}
+	return false
+}
+
+// rolling reports whether vehicle speed is high enough for the ratio to tell in most of a stretch.
+func (f *finder) rolling(p span) bool {
+	if f.vehicle == nil {
+		return false
+	}
+	n := 0
+	for i := p.from; i < p.to; i++ {
+		if f.vehicle[i] >= ratioSpeedMin {
+			n++
+		}
+	}
+	return 2*n > p.to-p.from
+}
+
+// unstepped draws vehicle speed through the samples at which a new value was first seen: a speed that is sent less
+// often than rows are written, or in whole km/h, stands still in between and would make the ratio to engine speed a
+// saw. A value that stands for longer than stepSeconds was driven, until one usual step before the next.
+func unstepped(time, values []float64) []float64 {
+	if values == nil {
+		return nil
+	}
+	var seen []int // samples at which a value is new
+	var steps []float64
+	for i, v := range values {
+		if !value.Known(v) || len(seen) > 0 && v == values[seen[len(seen)-1]] {
+			continue
+		}
+		if len(seen) > 0 {
+			steps = append(steps, time[i]-time[seen[len(seen)-1]])
+		}
+		seen = append(seen, i)
+	}
+	usual := math.Min(value.Median(steps), stepSeconds)
+	out := slices.Clone(values)
+	for k := 1; k < len(seen); k++ {
+		a, b := seen[k-1], seen[k]
+		start := time[a]
+		if time[b]-start > stepSeconds {
+			start = time[b] - usual
+		}
+		for j := a + 1; j < b; j++ {
+			if value.Known(values[j]) && time[j] > start {
+				out[j] = values[a] + (values[b]-values[a])*(time[j]-start)/(time[b]-start)
+			}
+		}
+	}
+	return out
+}
+
+// stepSeconds is the longest time between two readings of vehicle speed in a log that tells gears: common practice, no
+// source.
+const stepSeconds = 1.5
 
 // nextGear is the next usable gear after i, NaN when there is none.
 func (f *finder) nextGear(i, limit int) float64 {

@@ -259,11 +259,19 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		ExhaustRate: b.exhaustRate(k, s),
 
 		Ethanol:   meanOf(channel.EthanolShare),
-		Barometer: orElse(meanOf(channel.BarometricPressure), set.Barometer),
+		Barometer: orElse(orElse(meanOf(channel.BarometricPressure), set.Barometer), b.statedBarometer()),
 		Ambient:   orElse(meanOf(channel.AmbientTemperature), set.Ambient),
 		Gear:      s.Gear,
 		IntakeCam: meanOf(channel.IntakeCam), ExhaustCam: meanOf(channel.ExhaustCam),
 	}
+}
+
+// statedBarometer is what was stated of the log's surroundings, NaN where nothing was.
+func (b *builder) statedBarometer() float64 {
+	if b.run.Barometer > 0 {
+		return b.run.Barometer
+	}
+	return math.NaN()
 }
 
 // sample reads all that is judged at one instant.

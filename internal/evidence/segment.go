@@ -35,15 +35,21 @@ const (
 	steadyRPM     = 100  // … or rpm, whichever is more
 	steadyLoad    = 10   // largest spread of load, % (kPa where only manifold pressure is logged)
 	runningRPM    = 400  // below this the engine is being cranked or stands
+	idleRPM       = 1200 // at and below this, with the car at rest as far as its speed is logged, it idles
+	idleSamples   = 5    // fewest at idle that tell what the throttle does there
+	idleOpen      = 50   // % of throttle at idle from which the flap is no demand: a diesel's stands open
+	gearSeconds   = 1.0  // a gear that does not last so long, or comes back within it, flickers
 )
 
 // Segments finds the pulls and the steady part-throttle stretches of an aligned run, in time order, and says what was
 // left out and why.
 //
-// A pull is a maximal stretch in which throttle or pedal stays at or above Pulls.ThrottleMin (the driver's demand: a
-// control unit may close the throttle itself), engine speed rises, and the gear is one: by the gear channel, else by
-// a constant ratio of engine to vehicle speed, else by the continuity of the slope of speed. It must last MinSeconds
-// and rise by MinSpanRPM. Speed is smoothed by a running median of three for this purpose only.
+// A pull is a maximal stretch in which the driver's demand stays at or above Pulls.ThrottleMin, engine speed rises, and
+// the gear is one: by a constant ratio of engine to vehicle speed, else by the gear channel, else by the continuity of
+// the slope of speed. It must last MinSeconds and rise by MinSpanRPM. Speed is smoothed by a running median of three
+// for this purpose only. Demand is the pedal where one is logged (a control unit may close the throttle itself) and the
+// throttle where none is, or where the pedal never shows full on its scale and the throttle does. A throttle that
+// stands open at idle, as a diesel's flap does, is no demand.
 //
 // A steady stretch is part throttle with speed within 5 % (at least 100 rpm) and load within 10 points, for at least
 // SteadySeconds. Load is absolute load, else manifold pressure, else calculated load, else throttle.
@@ -59,8 +65,13 @@ func Segments(run *runlog.Run, setup *Setup) ([]Segment, []runlog.Finding) {
 			"segment can be found")}
 	}
 	if f.demand == nil {
-		return nil, []runlog.Finding{wholeRun(run, channel.ThrottlePosition, KindNoThrottle, "neither throttle nor "+
-			"pedal is logged: full and part throttle cannot be told apart, so no segment is counted")}
+		why := "neither throttle nor pedal is logged"
+		if f.idleThrottle > 0 {
+			why = fmt.Sprintf("no pedal is logged, and the throttle stands at %.0f %% at idle, so it is no demand",
+				f.idleThrottle)
+		}
+		return nil, []runlog.Finding{wholeRun(run, channel.ThrottlePosition, KindNoThrottle, why+": full and part "+
+			"throttle cannot be told apart, so no segment is counted")}
 	}
 	segments := append(f.pulls(), f.steady()...)
 	slices.SortFunc(segments, func(a, b Segment) int { return cmp.Compare(a.From, b.From) })
@@ -72,44 +83,79 @@ type finder struct {
 	run      *runlog.Run
 	setup    *Setup
 	speed    []float64 // nil when not logged
-	demand   []float64 // larger of throttle and pedal, %
+	demand   []float64 // of the driver, %; nil when nothing logged shows it
 	gear     []float64
 	vehicle  []float64
 	coolant  []float64 // last usable value at or before the sample
 	load     []float64 // what steadiness of load is judged by
 	interval float64
 	findings []runlog.Finding
+
+	idleThrottle float64 // % at which a throttle that is no demand stands at idle; 0: it is one
 }
 
 func newFinder(run *runlog.Run, setup *Setup, load []float64) *finder {
-	return &finder{
+	f := &finder{
 		run: run, setup: setup,
 		speed:   logged(run, channel.EngineSpeed),
-		demand:  larger(logged(run, channel.ThrottlePosition), logged(run, channel.PedalPosition)),
 		gear:    logged(run, channel.Gear),
-		vehicle: logged(run, channel.VehicleSpeed),
+		vehicle: unstepped(run.Time, logged(run, channel.VehicleSpeed)),
 		coolant: carried(logged(run, channel.CoolantTemperature)),
 		load: firstLogged(load, logged(run, channel.ManifoldPressure), logged(run, channel.CalculatedLoad),
 			logged(run, channel.ThrottlePosition)),
 		interval: sampleInterval(run.Time),
 	}
+	f.demand = f.driver(logged(run, channel.ThrottlePosition), logged(run, channel.PedalPosition))
+	return f
 }
 
-// larger of two channels sample by sample; the other one where one is unusable, nil when neither is logged.
-func larger(a, b []float64) []float64 {
-	if a == nil {
-		return b
+// driver is the driver's demand of throttle and pedal, either of which may be nil.
+func (f *finder) driver(throttle, pedal []float64) []float64 {
+	if throttle != nil && f.speed != nil {
+		if open := f.atIdle(throttle); open >= idleOpen {
+			throttle, f.idleThrottle = nil, open
+		}
 	}
-	if b == nil {
-		return a
+	switch {
+	case pedal == nil:
+		return throttle
+	case throttle == nil:
+		return pedal
+	case peak(pedal) < f.setup.Pulls.ThrottleMin && peak(throttle) >= f.setup.Pulls.ThrottleMin:
+		return throttle
 	}
-	out := slices.Clone(a)
-	for i, v := range b {
-		if !(out[i] >= v) && value.Known(v) {
-			out[i] = v
+	out := slices.Clone(pedal)
+	for i, v := range out {
+		if !value.Known(v) {
+			out[i] = throttle[i]
 		}
 	}
 	return out
+}
+
+// peak is the largest usable value, −∞ without one.
+func peak(values []float64) float64 {
+	top := math.Inf(-1)
+	for _, v := range values {
+		if v > top {
+			top = v
+		}
+	}
+	return top
+}
+
+// atIdle is the median of a channel while the engine idles; 0 where too few samples show it.
+func (f *finder) atIdle(values []float64) float64 {
+	var idle []float64
+	for i, v := range values {
+		if value.Known(v) && f.speed[i] >= runningRPM && f.speed[i] <= idleRPM && !(at(f.vehicle, i) >= 3) {
+			idle = append(idle, v)
+		}
+	}
+	if len(idle) < idleSamples {
+		return 0
+	}
+	return value.Median(idle)
 }
 
 func firstLogged(choices ...[]float64) []float64 {
@@ -285,7 +331,7 @@ func (f *finder) pull(p span) (Segment, bool) {
 	return Segment{
 		Kind: KindPull, From: p.from, To: p.to, Gear: f.usualGear(p),
 		Reason: fmt.Sprintf("throttle or pedal at or above %g %%, %.0f to %.0f rpm in %.1f s, one gear by %s",
-			f.setup.Pulls.ThrottleMin, low, high, seconds, f.gearBasis()),
+			f.setup.Pulls.ThrottleMin, low, high, seconds, f.gearBasis(p)),
 	}, true
 }
 
@@ -306,12 +352,12 @@ func (f *finder) usualGear(p span) float64 {
 	return best
 }
 
-func (f *finder) gearBasis() string {
+func (f *finder) gearBasis(p span) string {
 	switch {
+	case f.rolling(p):
+		return "the ratio of engine to vehicle speed"
 	case f.gear != nil:
 		return "the logged gear"
-	case f.vehicle != nil:
-		return "the ratio of engine to vehicle speed"
 	}
 	return "the continuity of engine speed"
 }

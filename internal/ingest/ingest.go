@@ -43,6 +43,8 @@ type Summary struct {
 	Logs, Rows, Pulls, Steady, Findings int
 	Empty                               []string // logs read well in which no segment and cell was found; by path
 
+	Unused []Unused // what logs of the store were not read for, the most logs first
+
 	ProblemsFromWorkspace []fault.Fault // what the workspace itself left out
 }
 
@@ -206,12 +208,12 @@ func (r *reader) update(st *store.Store, run *workspace.RunFile) (result, error)
 		known.Size, known.ModTime = now.Size, now.ModTime
 		return r.skip(known, run), st.Touch(known)
 	}
-	rows, findings, err := r.rows(run, setup)
+	rows, findings, unused, err := r.rows(run, setup)
 	if err != nil {
 		now.Status, now.Error = store.StatusFailed, r.plain(err, run, name)
 		return result{failure: r.plain(err, run, run.Path)}, st.Put(now, nil)
 	}
-	now.Status, now.Findings = store.StatusOK, findings
+	now.Status, now.Findings, now.Unused = store.StatusOK, findings, unused
 	now.Pulls, now.Steady = segments(rows)
 	return result{}, st.Put(now, rows)
 }
@@ -233,15 +235,20 @@ func (r *reader) skip(known store.Source, run *workspace.RunFile) result {
 }
 
 // rows reads one log and makes its rows; segments of several runs in one file are numbered through. Memory is
-// bounded beside the rows.
-func (r *reader) rows(run *workspace.RunFile, setup *evidence.Setup) (rows []evidence.Row, findings int, err error) {
+// bounded beside the rows. What the log was not read for is told by its first run.
+func (r *reader) rows(run *workspace.RunFile, setup *evidence.Setup) (rows []evidence.Row, findings int,
+	unused []store.Unused, err error) {
 	defer func() {
 		if crash := recover(); crash != nil { // one log must not stop the batch
 			err = fmt.Errorf("%s: the reader failed on it (%v): please report it with the log", r.file(run.Path), crash)
 		}
 	}()
 	var segment, pulls int32
+	first := true
 	err = runlog.Each(r.file(run.Path), r.options(run), func(part *runlog.Run) error {
+		if first {
+			unused, first = unusedOf(part), false
+		}
 		made, notes := evidence.Rows(part, setup)
 		findings += len(part.Findings) + len(notes)
 		lastSegment, lastPulls := segment, pulls
@@ -258,9 +265,9 @@ func (r *reader) rows(run *workspace.RunFile, setup *evidence.Setup) (rows []evi
 		return nil
 	})
 	if err != nil {
-		return nil, 0, err
+		return nil, 0, nil, err
 	}
-	return rows, findings, nil
+	return rows, findings, unused, nil
 }
 
 // segments counts the segments that gave rows.
@@ -302,6 +309,7 @@ func (r *reader) removeGone(st *store.Store) (int, error) {
 // total fills in what the store holds.
 func (r *reader) total(st *store.Store, summary *Summary) {
 	real := r.realPaths()
+	var good []store.Source
 	for _, source := range st.Catalogue() {
 		if source.Status != store.StatusOK {
 			continue
@@ -314,7 +322,9 @@ func (r *reader) total(st *store.Store, summary *Summary) {
 		if source.Rows == 0 {
 			summary.Empty = append(summary.Empty, real[source.Path])
 		}
+		good = append(good, source)
 	}
+	summary.Unused = groupUnused(good, real)
 }
 
 // Kinds of fault that Verify adds to those of the store.

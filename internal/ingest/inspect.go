@@ -7,6 +7,7 @@ import (
 
 	"headroom/internal/evidence"
 	"headroom/internal/runlog"
+	"headroom/internal/store"
 	"headroom/internal/workspace"
 	"headroom/models/channel"
 )
@@ -20,10 +21,14 @@ type Inspection struct {
 	Platform string      // whose rules were used, "" for the defaults
 	Vehicle  string      // "" when the log is not one of the workspace's
 	Run      *runlog.Run // dialect, columns with reasons, time base, quality findings
+	// of a log that cannot be read: its columns as far as they can be told without readings; nil where no table was
+	// found
+	Columns *runlog.Run
 
 	LoadSource string // where absolute load comes from (evidence.LoadLogged …), "" without one
 	Segments   []SegmentSummary
-	Rows       int // rows of evidence the run gives
+	Rows       int            // rows of evidence the run gives
+	Unused     []store.Unused // what the log was not read for
 	Findings   []runlog.Finding
 	Lags       []evidence.LagEstimate
 }
@@ -40,15 +45,19 @@ type SegmentSummary struct {
 
 // Inspect reads the logs as Ingest would and says how, without keeping anything. A log of the workspace gets the
 // rules, lags and displacement of its platform; any other log, and every log when ws is nil, gets the default rules,
-// and cells only where absolute load itself is logged. A log that cannot be read is listed with its error. The error
+// and cells only where absolute load itself is logged; without a workspace the channels.yaml of the current folder
+// counts, where there is one. A log that cannot be read is listed with its error. The error
 // returned is for an unreadable channels.yaml.
 func Inspect(paths []string, ws *workspace.Workspace) ([]Inspection, error) {
 	r := &reader{}
+	var err error
 	if ws != nil {
-		var err error
-		if r, err = newReader(ws); err != nil {
-			return nil, err
-		}
+		r, err = newReader(ws)
+	} else {
+		r.channels, r.mapSum, err = readChannels(channelsFile)
+	}
+	if err != nil {
+		return nil, err
 	}
 	var out []Inspection
 	for _, path := range paths {
@@ -71,6 +80,9 @@ func (r *reader) inspect(path string) (out []Inspection) {
 	}
 	d := workspace.Defaults()
 	setup, options := rules(d.Cells, d.Pulls), runlog.Options{ChannelMap: r.channels}
+	if r.ws != nil {
+		options.Logger = r.ws.Config.Logs
+	}
 	if run := r.known(path); run != nil {
 		s, err := r.setup(run)
 		if err != nil {
@@ -81,11 +93,13 @@ func (r *reader) inspect(path string) (out []Inspection) {
 	}
 	runs, err := firstRuns(path, options)
 	if err != nil {
+		base.Columns, _ = runlog.Preview(path, options) // why there is none has been said
 		return fail(err)
 	}
 	for i, run := range runs {
 		in := base
 		in.Part, in.Parts, in.Run = i+1, len(runs), run
+		in.Unused = unusedOf(run)
 		in.find(setup)
 		out = append(out, in)
 	}

@@ -44,12 +44,12 @@ func TestLongLogGivesTheSameRowsInParts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	whole, _, err := r.rows(&ws.Runs[i], setup)
+	whole, _, _, err := r.rows(&ws.Runs[i], setup)
 	if err != nil || len(whole) == 0 {
 		t.Fatalf("%d rows, %v", len(whole), err)
 	}
 	r.maxCells = 7 * 500
-	parts, _, err := r.rows(&ws.Runs[i], setup)
+	parts, _, _, err := r.rows(&ws.Runs[i], setup)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -32,20 +32,27 @@ type reader struct {
 
 func newReader(ws *workspace.Workspace) (*reader, error) {
 	r := &reader{ws: ws}
-	name := filepath.Join(ws.Dir, channelsFile)
+	var err error
+	if r.channels, r.mapSum, err = readChannels(filepath.Join(ws.Dir, channelsFile)); err != nil {
+		return nil, err
+	}
+	return r, nil
+}
+
+// readChannels reads a channel map and its digest; nil and "" where there is none.
+func readChannels(name string) (*channelmap.Map, string, error) {
 	sum, err := store.HashFile(name)
 	if errors.Is(err, fs.ErrNotExist) {
-		return r, nil
+		return nil, "", nil
 	}
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", channelsFile, err)
+		return nil, "", fmt.Errorf("%s: %w", channelsFile, err)
 	}
 	m, err := channelmap.Load(name)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
-	r.channels, r.mapSum = m, sum
-	return r, nil
+	return m, sum, nil
 }
 
 // alias is the name a log or a car goes by in the store.
@@ -54,10 +61,15 @@ func (r *reader) alias(id string) string {
 }
 
 // options is how the run's log is read. The stoichiometric ratio by which the logger scales a displayed air–fuel
-// ratio is the logger's, not the fuel's, and no file of the workspace states it: it stays unknown.
+// ratio is the logger's, not the fuel's.
 func (r *reader) options(run *workspace.RunFile) runlog.Options {
-	o := runlog.Options{ChannelMap: r.channels, Barometer: run.BaroKPa, MaxCells: r.maxCells}
-	if v := r.ws.Vehicles[run.Vehicle]; v != nil && r.ws.Platforms[v.Platform] != nil {
+	o := runlog.Options{ChannelMap: r.channels, Barometer: run.BaroKPa, MaxCells: r.maxCells,
+		Logger: r.ws.Config.Logs}
+	v := r.ws.Vehicles[run.Vehicle]
+	if v != nil {
+		o.Logger = v.Logger.Over(o.Logger)
+	}
+	if v != nil && r.ws.Platforms[v.Platform] != nil {
 		o.Displacement = displacement(r.ws.Platforms[v.Platform].Engine)
 	}
 	return o
@@ -130,5 +142,9 @@ func (r *reader) digest(run *workspace.RunFile, s *evidence.Setup) string {
 	}
 	o := r.options(run)
 	fmt.Fprintln(h, "read", o.Rate, o.Barometer, o.Stoich, o.Displacement, r.mapSum)
+	fmt.Fprintln(h, "logger", o.Logger.Barometer, o.Logger.Stoich, o.Logger.LambdaLag)
+	if o.Logger.Altitude != nil {
+		fmt.Fprintln(h, "altitude", *o.Logger.Altitude)
+	}
 	return hex.EncodeToString(h.Sum(nil))
 }

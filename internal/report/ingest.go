@@ -1,12 +1,17 @@
 package report
 
 import (
+	"fmt"
 	"strconv"
+	"strings"
 
 	"headroom/internal/fault"
+	"headroom/internal/hazard"
 	"headroom/internal/ingest"
 	"headroom/internal/report/export"
 	"headroom/internal/report/text"
+	"headroom/internal/runlog"
+	"headroom/internal/runlog/reading"
 )
 
 func ingestDocument(s *ingest.Summary) text.Document {
@@ -17,7 +22,8 @@ func ingestDocument(s *ingest.Summary) text.Document {
 			{Name: "Removed", Value: strconv.Itoa(s.Removed)},
 			{Name: "Failed", Value: strconv.Itoa(len(s.Failed))},
 		},
-		Sections: []text.Section{storeSection(s), failureSection(s.Failed), emptySection(s.Empty),
+		Sections: []text.Section{storeSection(s), failureSection(s.Failed), unusedSection(s.Unused),
+			emptySection(s.Empty),
 			problemSection(s.ProblemsFromWorkspace)},
 	}
 }
@@ -44,6 +50,73 @@ func failureSection(failed []ingest.Failure) text.Section {
 	}
 	s.Blocks = []text.Block{{Table: t}}
 	return s
+}
+
+// unusedSection says which channels logs were not read for, what that costs and what would mend it.
+func unusedSection(unused []ingest.Unused) text.Section {
+	s := text.Section{ID: "unused", Title: "Not used of the logs that were read"}
+	if len(unused) == 0 {
+		s.Intro = "Nothing: every log tells of every hazard."
+		return s
+	}
+	s.Intro = "One line a channel and reason, for all logs of the store. What is missing cannot be judged."
+	t := &text.Table{Columns: []text.Column{{Head: "Channel", Flex: true}, {Head: "Logs", Right: true},
+		{Head: "Lacks", Flex: true}, {Head: "So cannot be judged", Flex: true}, {Head: "What to do", Flex: true}}}
+	for _, u := range unused {
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(plain(string(u.Channel))).Toned(text.Loud),
+			integer(u.Logs), text.Of(lackWords(u.Lack)), text.Of(or(hazardList(u.Costs), "nothing alone")),
+			text.Of(unusedRemedy(u))}})
+	}
+	s.Blocks = []text.Block{{Table: t}}
+	return s
+}
+
+// lackWords says what a column lacks.
+func lackWords(lack string) string {
+	switch lack {
+	case ingest.LackColumn:
+		return "a column"
+	case string(reading.LackUnit):
+		return "a written unit"
+	case string(reading.LackReference):
+		return "its reference: absolute or gauge, fuel-air or air-fuel"
+	case string(reading.LackBarometer):
+		return "the barometric pressure"
+	case string(reading.LackName):
+		return "a name that leaves nothing else open"
+	case string(reading.LackPlace):
+		return "which side of the compressor it sits on"
+	case string(runlog.LackChoice):
+		return "a choice between columns that disagree"
+	}
+	return "values that fit it"
+}
+
+// unusedRemedy is the line to add, by the first log's column.
+func unusedRemedy(u ingest.Unused) string {
+	line := fmt.Sprintf("channels.yaml: {header: %q, channel: %s", u.Header, u.Channel)
+	switch u.Lack {
+	case ingest.LackColumn:
+		return "log it"
+	case string(reading.LackBarometer):
+		return "headroom.yaml: logs: {barometer_kpa: …} or {altitude_m: …}"
+	case string(reading.LackUnit), string(reading.LackReference):
+		return line + ", unit: …}"
+	case string(reading.LackName), string(reading.LackPlace), string(runlog.LackChoice):
+		return line + "}, if it is"
+	}
+	return fmt.Sprintf("look at %q with inspect, then at the sensor or the logger's scaling", u.Header)
+}
+
+// hazardList names hazards in a row.
+func hazardList(ids []hazard.ID) string {
+	var names []string
+	for _, id := range ids {
+		if h, ok := hazard.Of(id); ok {
+			names = append(names, h.Spoken)
+		}
+	}
+	return strings.Join(names, ", ")
 }
 
 func emptySection(paths []string) text.Section {
@@ -93,6 +166,7 @@ type ingestJSON struct {
 	Unchanged int           `json:"unchanged"`
 	Removed   int           `json:"removed"`
 	Failed    []failureJSON `json:"failed"`
+	Unused    []unusedJSON  `json:"unused"`
 	Store     storeJSON     `json:"store"`
 	Problems  []problemJSON `json:"problems"`
 }
@@ -100,6 +174,15 @@ type ingestJSON struct {
 type failureJSON struct {
 	Path  string `json:"path"`
 	Error string `json:"error"`
+}
+
+type unusedJSON struct {
+	Channel string   `json:"channel"`
+	Lack    string   `json:"lack"`
+	Logs    int      `json:"logs"`
+	Example string   `json:"example"`
+	Header  string   `json:"header"`
+	Costs   []string `json:"costs"`
 }
 
 type storeJSON struct {
@@ -128,6 +211,13 @@ func ingestResult(s *ingest.Summary) ingestJSON {
 	for _, f := range s.Failed {
 		out.Failed = append(out.Failed, failureJSON(f))
 	}
+	for _, u := range s.Unused {
+		j := unusedJSON{Channel: string(u.Channel), Lack: u.Lack, Logs: u.Logs, Example: u.Example, Header: u.Header}
+		for _, id := range u.Costs {
+			j.Costs = append(j.Costs, string(id))
+		}
+		out.Unused = append(out.Unused, j)
+	}
 	for _, p := range s.ProblemsFromWorkspace {
 		out.Problems = append(out.Problems,
 			problemJSON{File: p.File, Line: p.Line, Where: p.Where, What: p.What, Remedy: p.Remedy})
@@ -135,7 +225,7 @@ func ingestResult(s *ingest.Summary) ingestJSON {
 	return out
 }
 
-// ingestRow is one thing an ingest left out, or one count. Record is "count", "failed", "empty" or "problem".
+// ingestRow is one thing an ingest left out, or one count. Record is "count", "failed", "unused", "empty" or "problem".
 type ingestRow struct {
 	Record string `parquet:"record,dict"`
 	Name   string `parquet:"name"`
@@ -158,6 +248,10 @@ func ingestRows(s *ingest.Summary) []ingestRow {
 	}
 	for _, f := range s.Failed {
 		rows = append(rows, ingestRow{Record: "failed", Name: f.Path, Detail: f.Error})
+	}
+	for _, u := range s.Unused {
+		rows = append(rows, ingestRow{Record: "unused", Name: string(u.Channel), Count: export.Some(int64(u.Logs)),
+			Detail: "lacks " + lackWords(u.Lack), Remedy: unusedRemedy(u)})
 	}
 	for _, path := range s.Empty {
 		rows = append(rows, ingestRow{Record: "empty", Name: path})

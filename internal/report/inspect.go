@@ -42,6 +42,10 @@ func inspectSection(i int, in *ingest.Inspection) text.Section {
 	}
 	if in.Error != "" || in.Run == nil {
 		s.Intro = "Not readable: " + or(in.Error, "no reason was recorded")
+		if in.Columns != nil {
+			s.Blocks = []text.Block{{Text: "Its columns, as far as they can be told:"},
+				{Table: columnTable(in.Columns)}}
+		}
 		return s
 	}
 	s.Blocks = []text.Block{{Facts: inspectFacts(in)}, {Table: columnTable(in.Run)}}

@@ -57,10 +57,11 @@ func ParseFormat(name string) (Format, error) {
 
 // Options says how a result is shown. The zero value is 80 columns, stored units, no colour.
 type Options struct {
-	Width  int        // columns of the terminal, table format only; 0 means 80, less than 40 is taken as 40
-	Units  show.Units // display units of the table, md and html formats
-	Brief  bool       // review only: verdict, ranked findings and what was not assessed; the caller adds the cautions
-	Colour bool       // terminal colours and bold, table format only; the caller honours NO_COLOR
+	Width int        // columns of the terminal, table format only; 0 means 80, less than 40 is taken as 40
+	Units show.Units // display units of the table, md and html formats
+	// review: verdict, ranked findings and what was not assessed, the caller adds the cautions; inspect: a screen a log
+	Brief  bool
+	Colour bool // terminal colours and bold, table format only; the caller honours NO_COLOR
 }
 
 // Review writes a scored revision. CSV and Parquet hold one row a finding, then one row a hazard, so that a hazard
@@ -154,7 +155,11 @@ const (
 // Inspections writes how logs are read. CSV and Parquet hold one row a column, finding, segment and lag of each log;
 // the column "record" says which.
 func Inspections(w io.Writer, in []ingest.Inspection, f Format, opt Options) error {
-	doc := func(inspectJSON, show.Display) text.Document { return inspectDocument(in) }
+	document := inspectDocument
+	if opt.Brief {
+		document = inspectBrief
+	}
+	doc := func(inspectJSON, show.Display) text.Document { return document(in) }
 	rows := func(inspectJSON) []inspectRow { return inspectRows(in) }
 	return write(w, f, opt, result.Stamp{Schema: schemaInspect}, asIs(inspectResult(in)), doc, rows)
 }

@@ -85,6 +85,7 @@ func TestGolden(t *testing.T) {
 		{"envelopes.json", "envelopes", JSON, Options{}},
 		{"envelopes.csv", "envelopes", CSV, Options{}},
 		{"inspect-80.txt", "inspect", Table, Options{Width: 80}},
+		{"inspect-brief-80.txt", "inspect", Table, Options{Width: 80, Brief: true}},
 		{"inspect.json", "inspect", JSON, Options{}},
 		{"inspect.csv", "inspect", CSV, Options{}},
 		{"ingest-80.txt", "ingest", Table, Options{Width: 80}},

@@ -13,6 +13,12 @@ func (m *mapper) assemble(name string, axis *timebase.Axis, s timebase.Stretch) 
 	empty := map[channel.ID][]bool{}
 	run := &Run{Source: name, Time: s.Time, Dialect: m.tb.Dialect, TimeBase: axis.Base, Rows: len(s.Rows),
 		Findings: timeFindings(s)}
+	switch {
+	case m.ctx.Barometer > 0:
+		run.Barometer = m.ctx.Barometer
+	case m.ctx.Standard > 0:
+		run.Barometer = m.ctx.Standard
+	}
 	run.Columns = append(run.Columns, m.columns...)
 	run.SampleInterval, run.TimeBase.Rate = rateOf(s.Time)
 	for id, b := range m.series {

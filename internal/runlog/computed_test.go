@@ -52,7 +52,6 @@ func TestComputedTorque(t *testing.T) {
 			func(_, load, _ float64) float64 { return math.Round(2.4*load - 20) }},
 		{"air a revolution", KindComputed, func(rpm, _, flow float64) float64 { return 8500 * flow / rpm }},
 		{"air flow", KindComputed, func(_, _, flow float64) float64 { return 2 * flow }},
-		{"nothing", KindStuck, func(_, _, _ float64) float64 { return 0 }},
 		{"measured", "", func(rpm, load, _ float64) float64 {
 			friction := 15 + 4e-7*rpm*rpm
 			return (2.4*load - friction) * (1 + 0.005*rng.NormFloat64())
@@ -73,5 +72,13 @@ func TestComputedTorque(t *testing.T) {
 		if kept != (c.kind == "") {
 			t.Errorf("%s: kept %v", c.name, kept)
 		}
+	}
+}
+
+// A torque column of zeros is no measured torque: it is left out, with the reason.
+func TestTorqueOfZeros(t *testing.T) {
+	r := torqueLog(t, func(_, _, _ float64) float64 { return 0 })
+	if r.Values(channel.Torque) != nil {
+		t.Errorf("torque of zeros is read: %+v", r.Columns)
 	}
 }

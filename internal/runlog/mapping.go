@@ -1,6 +1,7 @@
 package runlog
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -14,10 +15,18 @@ import (
 	"headroom/internal/runlog/source"
 	"headroom/internal/runlog/timebase"
 	"headroom/models/channel"
+	"headroom/models/unit"
 )
 
-// threshold is the confidence below which a column is left out.
-const threshold = 0.6
+// threshold is the confidence below which a column is left out; from nearly on it is told as one that misses its
+// channel by its name.
+const (
+	threshold = 0.6
+	nearly    = 0.5
+)
+
+// LackChoice is what columns lack that claim one channel equally well and disagree.
+const LackChoice reading.Lack = "choice"
 
 // bid is one column's settled offer to be a channel.
 type bid struct {
@@ -52,7 +61,7 @@ type mapper struct {
 var order = func() []channel.ID {
 	ids := []channel.ID{channel.EngineSpeed, channel.VehicleSpeed, channel.ThrottlePosition, channel.PedalPosition,
 		channel.BarometricPressure, channel.CoolantTemperature, channel.OilTemperature, channel.ManifoldPressure,
-		channel.Lambda}
+		channel.Lambda, channel.MassAirFlow, channel.InjectorPulse}
 	for _, d := range channel.All() {
 		if !slices.Contains(ids, d.ID) {
 			ids = append(ids, d.ID)
@@ -63,8 +72,19 @@ var order = func() []channel.ID {
 
 // mapColumns settles every column but the time column.
 func mapColumns(tb *source.Table, rule channelmap.FileRule, opts Options, axis *timebase.Axis) *mapper {
-	ctx := &reading.Context{Barometer: opts.Barometer, Stoich: opts.Stoich, Displacement: opts.Displacement,
-		Seconds: axis.Seconds}
+	logger := rule.Logger().Over(opts.Logger)
+	rule.LambdaLagS = logger.LambdaLag
+	ctx := &reading.Context{Barometer: logger.Barometer, Stoich: logger.Stoich, Displacement: opts.Displacement,
+		Seconds: axis.Seconds, Standard: math.NaN()}
+	if logger.Altitude != nil {
+		ctx.Altitude, ctx.Standard = *logger.Altitude, channelmap.StandardPressure(*logger.Altitude)
+	}
+	if opts.Barometer > 0 {
+		ctx.Barometer = opts.Barometer
+	}
+	if opts.Stoich > 0 {
+		ctx.Stoich = opts.Stoich
+	}
 	m := &mapper{tb: tb, rule: rule, ctx: ctx, series: map[channel.ID]bid{}, userBy: map[int]channelmap.ColumnRule{},
 		sample: tb.Rows, unfilled: map[int]bool{}, private: map[int]bool{}}
 	m.columns = make([]Column, len(tb.Columns))
@@ -75,6 +95,7 @@ func mapColumns(tb *source.Table, rule channelmap.FileRule, opts Options, axis *
 		m.prepare(i, c, axis)
 	}
 	m.noteMissingRules()
+	m.noteHardware()
 	for _, id := range order {
 		if id == channel.Lambda {
 			m.learnStoich()
@@ -121,6 +142,23 @@ func (m *mapper) prepare(i int, c *source.Column, axis *timebase.Axis) {
 		return
 	}
 	m.claims[i] = header.Match(c.Header, c.UnitsRow)
+}
+
+// noteHardware notes what the names of the columns tell of the engine: that its air is metered, that it is charged.
+func (m *mapper) noteHardware() {
+	for _, claims := range m.claims {
+		if len(claims) == 0 || claims[0].Confidence < threshold {
+			continue
+		}
+		switch c := claims[0]; c.Channel {
+		case channel.MassAirFlow:
+			m.ctx.Metered = true
+		case channel.ManifoldPressureTarget, channel.WastegateDuty:
+			m.ctx.Forced = true
+		case channel.ManifoldPressure:
+			m.ctx.Forced = m.ctx.Forced || c.Gauge
+		}
+	}
 }
 
 // noteMissingRules reports channels.yaml lines whose header the file does not have.
@@ -214,6 +252,9 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 		col.Reason = fmt.Sprintf("not used: nearest is %s, but %s; name it in channels.yaml if that is what it holds",
 			c.Channel, c.Why)
 		col.Confidence, col.RunnerUp = c.Confidence, string(c.Channel)
+		if c.Confidence >= nearly {
+			col.Wanted, col.Lack = c.Channel, reading.LackName
+		}
 		return bid{}, false
 	}
 	if m.tb.Columns[i].Filled == 0 {
@@ -223,7 +264,14 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 	r, err := m.ctx.Read(c, raw)
 	if err != nil {
 		col.Reason = fmt.Sprintf("not used: %s (%s), but %v", c.Channel, c.Why, err)
+		if !strings.Contains(err.Error(), ".yaml") && !strings.Contains(err.Error(), "runs.csv") {
+			col.Reason += "; channels.yaml can state its unit, scale and channel"
+		}
 		col.RunnerUp = string(c.Channel)
+		var refusal *reading.Refusal
+		if errors.As(err, &refusal) {
+			col.Wanted, col.WantedUnit, col.Lack = c.Channel, refusal.Unit, refusal.Lack
+		}
 		return bid{}, false
 	}
 	confidence := c.Confidence * r.Confidence
@@ -233,7 +281,11 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 		col.Reason = fmt.Sprintf("not used: %s (%s; %s) has a confidence of only %.2f; name it in channels.yaml if "+
 			"that is what it holds", c.Channel, c.Why, r.Why, confidence)
 		col.Confidence, col.RunnerUp = confidence, string(c.Channel)
+		col.Wanted, col.WantedUnit, col.Lack = c.Channel, r.Unit, reading.LackName
 		return bid{}, false
+	}
+	if c.Channel == channel.Lambda && rule.Lag == 0 {
+		rule.Lag = m.rule.LambdaLagS
 	}
 	if m.ctx.Imperial = m.ctx.Imperial || r.Imperial; rule.Lag > 0 {
 		c.Why += fmt.Sprintf(", lag %g s", rule.Lag)
@@ -266,6 +318,8 @@ func (m *mapper) contested(bids []bid) bool {
 			"readings; choose in channels.yaml", b.claim.Channel, strings.Join(rivals, ", "))
 		m.columns[b.column].RunnerUp = string(b.claim.Channel)
 		m.columns[b.column].Confidence = b.confidence
+		m.columns[b.column].Wanted, m.columns[b.column].WantedUnit = b.claim.Channel, b.reading.Unit
+		m.columns[b.column].Lack = LackChoice
 	}
 	return true
 }
@@ -355,6 +409,26 @@ func (m *mapper) keep(b bid) {
 	m.ctx.Keep(b.claim.Channel, b.reading)
 }
 
+// candidates names the channels that a column's written unit leaves, for the user to choose from; "" where the unit
+// says little.
+func (m *mapper) candidates(i int) string {
+	for _, way := range header.Units(m.tb.Columns[i].Header, m.tb.Columns[i].UnitsRow) {
+		if !way.Known || way.Unit.Quantity() == unit.Count || way.Text == way.Name {
+			continue
+		}
+		var ids []string
+		for _, d := range channel.All() {
+			if _, taken := m.series[d.ID]; !taken && header.Accepts(d.ID, way.Unit) {
+				ids = append(ids, string(d.ID))
+			}
+		}
+		if n := len(ids); n > 0 && n <= 4 {
+			return fmt.Sprintf("; in %s it could be %s: name it in channels.yaml", way.Unit, strings.Join(ids, ", "))
+		}
+	}
+	return ""
+}
+
 // explain says why a column nobody claimed is not used.
 func (m *mapper) explain(i int) {
 	c, col := m.tb.Columns[i], &m.columns[i]
@@ -364,6 +438,6 @@ func (m *mapper) explain(i int) {
 	case c.Filled == 0:
 		col.Reason = "not used: empty"
 	default:
-		col.Reason = "not used: its name is no channel's"
+		col.Reason = "not used: its name is no channel's" + m.candidates(i)
 	}
 }

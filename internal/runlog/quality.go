@@ -275,7 +275,7 @@ func movedDuring(speed []float64, sp span, rpm float64) bool {
 
 // checkSteps removes samples that the rest of the channel cannot have reached in the time: from the longest stretch
 // without an impossible step outward, a sample is kept when it lies within the largest rate of the last one kept. One
-// and a half steps of the channel's own resolution are allowed on top.
+// and a half steps of the channel's own resolution are allowed on top, and never less than a usual sensor's digit.
 func checkSteps(r *Run, s *Series, def channel.Definition) {
 	if def.MaxRate == 0 || len(s.Values) < 3 {
 		return
@@ -288,6 +288,7 @@ func checkSteps(r *Run, s *Series, def channel.Definition) {
 	if len(sorted) > 0 {
 		slack = math.Min(slack, 0.1*(sorted[len(sorted)-1]-sorted[0]))
 	}
+	slack = math.Max(slack, def.Digit)
 	start, ok := longestSteady(s.Values, func(i, j int) bool {
 		return math.Abs(s.Values[i]-s.Values[j]) <= allow(i,
 			j)+slack

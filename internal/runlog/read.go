@@ -20,7 +20,10 @@ type Options struct {
 	ChannelMap *channelmap.Map // user's channels.yaml, nil without one
 	Rate       float64         // samples a second of a log without a time column; 0: not known
 	Barometer  float64         // kPa absolute; 0 or NaN: not known
-	Stoich     float64         // stoichiometric ratio by which logged air–fuel ratios are scaled; 0: not known
+	// what is stated of the log's own barometer, kPa absolute, else of its logger and place; channels.yaml goes before
+	// the logger
+	Logger channelmap.Logger
+	Stoich float64 // stoichiometric ratio by which logged air–fuel ratios are scaled; 0: not known
 	// of the engine, litres; 0: not known. Settles the unit of air mass flow when none is written
 	Displacement float64
 	// largest size of the log in bytes, packed and unpacked; one byte more is an error. 0: DefaultMaxBytes

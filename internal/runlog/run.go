@@ -13,6 +13,7 @@
 package runlog
 
 import (
+	"headroom/internal/runlog/reading"
 	"headroom/internal/runlog/source"
 	"headroom/internal/runlog/timebase"
 	"headroom/models/channel"
@@ -32,6 +33,8 @@ type Run struct {
 	Findings       []Finding      // quality notes, in time order, then by channel
 	SampleInterval float64        // median seconds between samples
 	Rows           int            // data rows read from the file
+	// kPa as stated for the log, else of the standard atmosphere at its altitude; 0: neither
+	Barometer float64
 	// seconds from the beginning of a run that was cut to this part of it; 0 when it starts a run
 	Offset float64
 }
@@ -53,6 +56,10 @@ type Column struct {
 	Reason     string     // why this channel and unit, or why not used
 	Confidence float64    // 0–1
 	RunnerUp   string     // second-best reading, "" when none
+
+	Wanted     channel.ID   // of a column left out: the channel it would be, "" when its name is none's
+	WantedUnit string       // in which it would be read, "" where that is not settled
+	Lack       reading.Lack // what it lacks to be that channel, "" when it is used or nothing would make it one
 }
 
 // Values returns the series of a channel, or nil when the run does not have it.

@@ -6,6 +6,7 @@ import (
 	"os"
 
 	"headroom/internal/fault"
+	"headroom/internal/runlog/channelmap"
 	"headroom/internal/runlog/source"
 	"headroom/internal/runlog/timebase"
 )
@@ -106,11 +107,14 @@ func (p *parts) read(in source.Input, opts Options, maxCells int) error {
 		return err
 	}
 	p.tb = p.rows.Table()
-	rule := opts.ChannelMap.For(p.name)
+	rule := opts.ChannelMap.For(p.name, headersOf(p.tb))
 	if p.axis, err = timebase.Settle(p.tb, rule, opts.Rate); err != nil {
 		return err
 	}
 	p.m = mapColumns(p.tb, rule, opts, p.axis)
+	if len(p.m.series) == 0 {
+		return p.nothing()
+	}
 	for more {
 		keep, err := p.handOut(true)
 		if err != nil {
@@ -133,6 +137,62 @@ func (p *parts) read(in source.Input, opts Options, maxCells int) error {
 			p.axis.Base.Column), Remedy: "name another in channels.yaml, or state a rate"}
 	}
 	return nil
+}
+
+// headersOf are the headers of a table.
+func headersOf(tb *source.Table) []string {
+	out := make([]string, len(tb.Columns))
+	for i, c := range tb.Columns {
+		out[i] = c.Header
+	}
+	return out
+}
+
+// nothing says that no column of the log is a channel, and which came nearest.
+func (p *parts) nothing() error {
+	f := &fault.Fault{Line: p.tb.Dialect.HeaderLine, What: fmt.Sprintf("none of its %d columns is read as a channel",
+		len(p.tb.Columns)), Remedy: "see why with headroom inspect, and name the columns in channels.yaml (inspect " +
+		"--write " +
+		"starts one)"}
+	for _, c := range p.m.columns {
+		if c.RunnerUp != "" {
+			f.What += fmt.Sprintf("; nearest is %q as %s", c.Header, c.RunnerUp)
+			break
+		}
+	}
+	return f
+}
+
+// Preview reads the beginning of a log as far as it goes: layout and columns with their reasons, without readings, also
+// of a log that Read refuses for want of a time column or of channels. Settled units may miss what time would tell. The
+// error is a *fault.Fault where not even a table was found.
+func Preview(path string, opts Options) (*Run, error) {
+	f, size, err := open(path, opts.maxBytes())
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	rows, err := source.Open(source.Input{Reader: f, At: f, Size: size}, source.Limits{Bytes: opts.maxBytes(),
+		Cells: opts.maxCells()})
+	if err != nil {
+		return nil, asFault(err, path)
+	}
+	defer rows.Close()
+	if _, err := rows.Fill(); err != nil {
+		return nil, asFault(err, path)
+	}
+	tb := rows.Table()
+	rule := opts.ChannelMap.For(path, headersOf(tb))
+	axis, untimed := timebase.Settle(tb, rule, opts.Rate)
+	if untimed != nil { // columns can still be told by their names, and by values without time
+		if axis, err = timebase.Settle(tb, channelmap.FileRule{Columns: rule.Columns}, 1); err != nil {
+			return nil, asFault(err, path)
+		}
+		axis.Base = timebase.Base{Reason: untimed.Error()}
+	}
+	m := mapColumns(tb, rule, opts, axis)
+	return &Run{Source: path, Columns: m.columns, Dialect: tb.Dialect, TimeBase: axis.Base, Rows: tb.Rows,
+		Findings: append(layoutFindings(rows.Notes()), m.notes...)}, nil
 }
 
 // handOut hands out the runs of the part in hand; when more rows follow, the last run is kept back, or cut when it is

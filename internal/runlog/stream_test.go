@@ -252,7 +252,7 @@ func TestConversionsAreTheReadings(t *testing.T) {
 			if _, err := rows.Fill(); err != nil {
 				t.Fatal(err)
 			}
-			tb, rule := rows.Table(), opts.ChannelMap.For(file)
+			tb, rule := rows.Table(), opts.ChannelMap.For(file, headersOf(rows.Table()))
 			axis, err := timebase.Settle(tb, rule, opts.Rate)
 			if err != nil {
 				t.Fatal(err)

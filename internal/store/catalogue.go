@@ -37,8 +37,19 @@ type Source struct {
 	Pulls      int       `json:"pulls"`
 	Steady     int       `json:"steady"`
 	Findings   int       `json:"findings"`
-	Part       string    `json:"part,omitempty"` // relative to the store, "" without rows
+	Unused     []Unused  `json:"unused,omitempty"` // what the log was not read for
+	Part       string    `json:"part,omitempty"`   // relative to the store, "" without rows
 	PartSHA256 string    `json:"part_sha256,omitempty"`
+}
+
+// Unused is a channel that a log was not read for.
+type Unused struct {
+	Channel string `json:"channel"`
+	Lack    string `json:"lack"`             // what the column lacks to be read as it
+	Header  string `json:"header,omitempty"` // of the column, "" without one
+	Unit    string `json:"unit,omitempty"`   // in which it would be read, "" where that is open
+	// hazards of which the log cannot tell, among other reasons for want of it
+	Costs []string `json:"costs,omitempty"`
 }
 
 type catalogueHeader struct {

@@ -51,6 +51,9 @@ func readConfig(rel string, data []byte) (cfg Config, problems, fatal []fault.Fa
 	c.uses(cfg.Uses)
 	c.cells("cells", cfg.Cells)
 	c.pulls("pulls", cfg.Pulls)
+	if key, what, remedy := cfg.Logs.Wrong(); key != "" {
+		c.add("logs."+key, what, remedy)
+	}
 	problems = c.fuels(cfg.Fuels)
 	seedGiven := f.Has("seed")
 	seed := cfg.Seed

@@ -15,7 +15,8 @@ const (
 	EventRetired    = "retired"    // the car left the fleet without a failure
 )
 
-var vehicleColumns = []string{"vehicle", "platform", "fuel", "hardware", "hardware_date"}
+var vehicleColumns = []string{"vehicle", "platform", "fuel", "hardware", "hardware_date", "barometer_kpa",
+	"altitude_m", "afr_stoich", "lambda_lag_s"}
 
 // vehicles reads vehicles.csv. Rows that name something unknown are left out.
 func (w *Workspace) vehicles(rel string, data []byte, platformFiles map[string]string) {
@@ -33,6 +34,7 @@ func (w *Workspace) vehicles(rel string, data []byte, platformFiles map[string]s
 			w.Problems = append(w.Problems, fault.Fault{File: rel, Line: row.line, Where: column, What: what,
 				Remedy: remedy})
 		}
+		loggerColumn, loggerWhy, loggerRemedy := v.readLogger(row.cells)
 		first, twice := w.Vehicles[v.ID]
 		w.vehicleRows[v.ID] = row.line
 		switch why := badID(v.ID); {
@@ -50,10 +52,36 @@ func (w *Workspace) vehicles(rel string, data []byte, platformFiles map[string]s
 			bad("fuel", fmt.Sprintf("fuel %q is not known", v.Fuel), w.fuelRemedy())
 		case badDate(v.HardwareDate) != "":
 			bad("hardware_date", badDate(v.HardwareDate), dateRemedy)
+		case loggerColumn != "":
+			bad(loggerColumn, loggerWhy, loggerRemedy)
 		default:
 			w.Vehicles[v.ID] = v
 		}
 	}
+}
+
+// readLogger reads what a row of vehicles.csv states of the car's logger and place; column is "" where nothing is wrong
+// with it.
+func (v *Vehicle) readLogger(cells map[string]string) (column, what, remedy string) {
+	for _, at := range []struct {
+		column string
+		set    func(float64)
+	}{
+		{"barometer_kpa", func(n float64) { v.Logger.Barometer = n }},
+		{"altitude_m", func(n float64) { v.Logger.Altitude = &n }},
+		{"afr_stoich", func(n float64) { v.Logger.Stoich = n }},
+		{"lambda_lag_s", func(n float64) { v.Logger.LambdaLag = n }},
+	} {
+		if cells[at.column] == "" {
+			continue
+		}
+		n, err := number(cells[at.column])
+		if err != nil {
+			return at.column, err.Error(), "give a number, or leave the cell empty"
+		}
+		at.set(n)
+	}
+	return v.Logger.Wrong()
 }
 
 // Fleet is what Revision.Vehicle says for a revision meant for every car of its platform.

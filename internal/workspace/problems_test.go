@@ -204,7 +204,8 @@ func TestProblems(t *testing.T) {
 			"vehicles.csv:1: column 5: column \"hardware_data\" is not used; did you mean hardware_date?", all},
 		{"column missing", vehicles, "vehicle,platform,fuel", "vehicle,platform,petrol",
 			"vehicles.csv:1: header: column \"fuel\" is missing; the first row names the columns: " +
-				"vehicle,platform,fuel,hardware,hardware_date", func(w *Workspace) bool {
+				"vehicle,platform,fuel,hardware,hardware_date,barometer_kpa,altitude_m,afr_stoich,lambda_lag_s",
+			func(w *Workspace) bool {
 				return len(w.Vehicles) == 0 &&
 					len(w.Platforms) == 2
 			}},

@@ -4,6 +4,7 @@ import (
 	"headroom/internal/fault"
 	"headroom/internal/hazard"
 	"headroom/internal/metric"
+	"headroom/internal/runlog/channelmap"
 	"headroom/models/calmap"
 	"headroom/models/channel"
 )
@@ -34,7 +35,9 @@ type Config struct {
 	Uses     []Use           `yaml:"uses,omitempty"`    // that chances are stated over
 	Cells    Cells           `yaml:"cells,omitempty"`   // for platforms that give none of their own
 	Pulls    Pulls           `yaml:"pulls,omitempty"`   // for platforms that give none of their own
-	Seed     uint64          `yaml:"seed"`
+	// of logs that do not say it themselves, and whose car (vehicles.csv) and logger (channels.yaml) do not
+	Logs channelmap.Logger `yaml:"logs,omitempty"`
+	Seed uint64            `yaml:"seed"`
 }
 
 // Decision holds the thresholds of the verdict (docs/methods.md, "Verdict").
@@ -206,6 +209,7 @@ type Vehicle struct {
 	Hardware     string // free text code, "stock" when empty
 	HardwareDate string // YYYY-MM-DD of the last hardware change, "" when unknown
 	Line         int
+	Logger       channelmap.Logger // what is stated of the car's logger and place
 }
 
 // Revision is one calibration revision with its tables read.

@@ -101,7 +101,8 @@ var (
 )
 
 var normaliser = strings.NewReplacer(
-	"°", "deg", "º", "deg", "˚", "deg", "µ", "u", "μ", "u", "²", "2", "³", "3", "⁻¹", "1",
+	"â°", "deg", "âº", "deg", "℃", "degc", "℉", "degf", "\ufffd", "deg", // degree signs encoded twice, and lost
+	"°", "deg", "º", "deg", "˚", "deg", "âµ", "u", "µ", "u", "μ", "u", "²", "2", "³", "3", "⁻¹", "1",
 	"·", "", "⋅", "", "•", "", "∙", "", "*", "", " per ", "/", " ", "", "\u00a0", "", "\t", "", "_", "",
 	"-", "", "−", "", "^", "", "(", "", ")", "", "[", "", "]", "", "{", "", "}", "",
 	"“", "\"", "”", "\"", "″", "\"", "''", "\"",
@@ -109,7 +110,11 @@ var normaliser = strings.NewReplacer(
 
 // normalise reduces a spelling to a key of spellings.
 func normalise(name string) string {
-	s := normaliser.Replace(strings.ToLower(strings.TrimSpace(name)))
+	s := strings.ToLower(strings.TrimSpace(name))
+	if s == "*" { // the degree sign of a keyboard without one
+		s = "°"
+	}
+	s = normaliser.Replace(s)
 	if !strings.HasPrefix(s, "0..") {
 		s = strings.ReplaceAll(s, ".", "")
 	}
@@ -140,6 +145,11 @@ func ParseMarked(name string) (u Unit, marked bool, err error) {
 	}
 	if u, ok := stripMark(key, absoluteMarks); ok {
 		return u, true, nil
+	}
+	if strings.Contains(name, "_") { // the slash of names that may not hold one: g_s
+		if u, ok := spellings[normalise(strings.ReplaceAll(strings.Trim(name, "_ "), "_", "/"))]; ok {
+			return u, false, nil
+		}
 	}
 	return "", false, fmt.Errorf("unit %q is not known; write a usual one such as \"kPa\", \"psi gauge\", \"°C\", "+
 		"\"%%\", \"g/s\"", name)

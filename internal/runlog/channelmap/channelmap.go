@@ -27,10 +27,23 @@ type Map struct {
 // or a rate wins.
 type FileRule struct {
 	// shell pattern of the file's name, or of the end of its path when it holds a slash
-	Pattern string       `yaml:"pattern"`
+	Pattern string `yaml:"pattern"`
+	// "headers": the rule is of a logger and fits every log that has at least four in five of the headers it names, and
+	// no fewer than three; "": it is of files by their pattern
+	Match   string       `yaml:"match"`
 	Rate    float64      `yaml:"rate"` // samples a second, for files without a time column
 	Time    *TimeRule    `yaml:"time"`
 	Columns []ColumnRule `yaml:"columns"`
+
+	BarometerKPa float64  `yaml:"barometer_kpa"`
+	AltitudeM    *float64 `yaml:"altitude_m"`
+	AFRStoich    float64  `yaml:"afr_stoich"`
+	LambdaLagS   float64  `yaml:"lambda_lag_s"`
+}
+
+// Logger is what the rule states of the logger and its place.
+func (r FileRule) Logger() Logger {
+	return Logger{Barometer: r.BarometerKPa, Altitude: r.AltitudeM, Stoich: r.AFRStoich, LambdaLag: r.LambdaLagS}
 }
 
 // TimeRule names the time column.
@@ -82,8 +95,15 @@ func (r *FileRule) check(positions *yamlfile.File, key string) error {
 	fail := func(at, what, remedy string) error {
 		return &fault.Fault{Line: positions.Line(key + at), What: what, Remedy: remedy}
 	}
-	if r.Pattern == "" {
-		return fail("", key+" has no pattern", "write pattern: \"*\" to mean every file")
+	if r.Match != "" && r.Match != MatchHeaders {
+		return fail(".match", fmt.Sprintf("match %q is not known", r.Match), "write match: headers, or give a pattern")
+	}
+	if r.Pattern == "" && r.Match == "" {
+		return fail("", key+" has neither pattern nor match", "write match: headers to mean every log that has these "+
+			"columns, or pattern: \"*\" to mean every file")
+	}
+	if bad, what, remedy := r.Logger().Wrong(); bad != "" {
+		return fail("."+bad, what, remedy)
 	}
 	if _, err := path.Match(r.Pattern, ""); err != nil {
 		return fail(".pattern", fmt.Sprintf("pattern %q is malformed", r.Pattern),
@@ -152,17 +172,29 @@ func (c *ColumnRule) check() error {
 	return nil
 }
 
-// For merges the rules whose pattern fits the name or path of a log. A nil map has none.
-func (m *Map) For(log string) FileRule {
+// MatchHeaders is a rule's Match when it fits logs by their headers.
+const MatchHeaders = "headers"
+
+// How much of a rule's headers a log must have for a rule that matches by headers: common practice, no source.
+const (
+	fitShare   = 0.8
+	fitHeaders = 3
+)
+
+// For merges the rules that fit a log by its name or path, its headers, or both. A nil map has none.
+func (m *Map) For(log string, headers []string) FileRule {
 	merged := FileRule{}
 	if m == nil {
 		return merged
 	}
 	seen := map[string]bool{}
 	for _, r := range m.Files {
-		if !r.fits(log) {
+		if !r.fits(log) || !r.fitsHeaders(headers) {
 			continue
 		}
+		l := merged.Logger().Over(r.Logger())
+		merged.BarometerKPa, merged.AltitudeM, merged.AFRStoich, merged.LambdaLagS = l.Barometer, l.Altitude, l.Stoich,
+			l.LambdaLag
 		if merged.Rate == 0 {
 			merged.Rate = r.Rate
 		}
@@ -181,6 +213,9 @@ func (m *Map) For(log string) FileRule {
 
 // fits reports whether the rule's pattern matches the file's name or, with slashes, the end of its path.
 func (r FileRule) fits(log string) bool {
+	if r.Pattern == "" {
+		return true
+	}
 	parts := strings.Split(filepath.ToSlash(log), "/")
 	n := strings.Count(r.Pattern, "/") + 1
 	if n > len(parts) {
@@ -188,6 +223,31 @@ func (r FileRule) fits(log string) bool {
 	}
 	ok, err := path.Match(r.Pattern, strings.Join(parts[len(parts)-n:], "/"))
 	return err == nil && ok
+}
+
+// fitsHeaders reports whether a log has enough of the headers that a rule of a logger names.
+func (r FileRule) fitsHeaders(headers []string) bool {
+	if r.Match != MatchHeaders {
+		return true
+	}
+	have := map[string]bool{}
+	for _, h := range headers {
+		have[header.Fold(h)] = true
+	}
+	named, found := 0, 0
+	count := func(name string) {
+		named++
+		if have[header.Fold(name)] {
+			found++
+		}
+	}
+	if r.Time != nil {
+		count(r.Time.Header)
+	}
+	for _, c := range r.Columns {
+		count(c.Header)
+	}
+	return named > 0 && float64(found) >= fitShare*float64(named) && found >= min(fitHeaders, named)
 }
 
 // Find returns the rule for a header.

@@ -20,7 +20,7 @@ func TestMapErrorsNameTheLine(t *testing.T) {
 		{"files:\n  - pattern: &all \"*\"\n  - pattern: *all\n", 3, "alias"},
 		{"files: []\n---\nfiles: []\n", 0, "several YAML documents"},
 		{"files:\n  - pattern: \"*\"\n   rate: 5\n", 3, ""},
-		{"files:\n  - rate: 5\n", 2, "no pattern"},
+		{"files:\n  - rate: 5\n", 2, "neither pattern nor match"},
 		{"files:\n  - pattern: \"[\"\n", 2, "malformed"},
 		{"files:\n  - pattern: \"*\"\n    rate: -1\n", 3, "rate"},
 		{"files:\n  - pattern: \"*\"\n    rate: fast\n", 3, ""},
@@ -102,7 +102,7 @@ func TestRulesOfALog(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := m.For("runs/car-1/rev/a.csv")
+	r := m.For("runs/car-1/rev/a.csv", nil)
 	a, okA := r.Find("sensor a")
 	b, okB := r.Find("Sensor B")
 	if r.Rate != 20 || r.Time == nil || r.Time.Header != "Tick" || !okA || a.Channel != "engine_speed" ||
@@ -110,7 +110,7 @@ func TestRulesOfALog(t *testing.T) {
 		a.Line != 5 || !okB || b.Lag != 0.3 || b.Line != 11 {
 		t.Errorf("%+v", r)
 	}
-	if r := m.For("runs/car-2/rev/a.csv"); r.Rate != 10 {
+	if r := m.For("runs/car-2/rev/a.csv", nil); r.Rate != 10 {
 		t.Errorf("%+v", r)
 	} else if a, ok := r.Find("Sensor A"); !ok || a.Channel != "none" {
 		t.Errorf("%+v", a)
@@ -118,7 +118,7 @@ func TestRulesOfALog(t *testing.T) {
 	if _, ok := r.Find("Sensor C"); ok {
 		t.Error("a header that no rule names has one")
 	}
-	if r := (*Map)(nil).For("a.csv"); r.Rate != 0 || r.Time != nil || r.Columns != nil {
+	if r := (*Map)(nil).For("a.csv", nil); r.Rate != 0 || r.Time != nil || r.Columns != nil {
 		t.Errorf("no map, but %+v", r)
 	}
 }

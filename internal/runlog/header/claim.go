@@ -20,6 +20,8 @@ type Claim struct {
 	Equivalence bool // the name says equivalence ratio
 	AirFuel     bool // the name says air–fuel ratio
 	Cylinder    int  // the name is of one cylinder; 0: of none
+	StandsIn    bool // intake air stands in for the charge: true behind the compressor, or without one
+	Tentative   bool // the name and unit fit other quantities too: the values must speak for this one
 	Stated      bool // by the user's channel map: what it states outright is not overruled
 }
 
@@ -74,8 +76,17 @@ func Match(header, unitsRow string) []Claim {
 	return claims
 }
 
-// match scores a header's words against the synonym. Every word of the synonym must be there; a further word that is
-// not neutral costs so much that the claim falls below what is used.
+// What the parts of a match cost: common practice, no source. A claim below 0.6 is not used.
+const (
+	otherQuantity = 0.45 // a known word that makes it another quantity, or an unknown one without a unit that fits
+	wrongUnit     = 0.5  // a unit of another quantity
+	misspelt      = 0.1  // a word read as a near spelling …
+	onlyMisspelt  = 0.45 // … and no word but such beside no unit that fits
+)
+
+// match scores a header's words and unit against the synonym. Every word of the synonym must be there, and its unit
+// where it asks for one. Words that are neutral or go with the channel cost nothing; an unknown one little where the
+// unit narrows what it can be, and as much as a known one of another quantity where it does not.
 func (s synonym) match(n Name, way WrittenUnit) (Claim, bool) {
 	want := strings.Fields(s.words)
 	for _, w := range want {
@@ -83,31 +94,38 @@ func (s synonym) match(n Name, way WrittenUnit) (Claim, bool) {
 			return Claim{}, false
 		}
 	}
+	fits := way.Known && Accepts(s.id, way.Unit) && way.Unit != unit.One
+	if len(s.beside) > 0 && !slices.Contains(s.beside, way.Unit.Quantity()) {
+		return Claim{}, false
+	}
 	id, confidence := s.id, s.confidence
-	var extra []string
+	var extra, unknown []string
 	for _, w := range n.words {
 		switch {
-		case slices.Contains(want, w) || neutral[w]:
+		case slices.Contains(want, w) || neutral[w] || familiar[s.id][w]:
 		case w == "target" && targets[s.id] != "":
 			id = targets[s.id]
-		case (w == "engine" || w == "rpm") && s.id == channel.EngineSpeed, w == "engine" &&
-			s.id != channel.CalculatedLoad:
-		case w == "fuel" && way.Unit == unit.LambdaUnit:
-		case w == "air" && n.Has("fuel") && n.Has("equivalence"):
+		case w == "engine" && s.id != channel.CalculatedLoad:
+		case fits && !vocabulary[w] && !certain[s.id] && strangers[way.Unit.Quantity()] > 0:
+			unknown = append(unknown, w)
+			confidence -= strangers[way.Unit.Quantity()]
 		default:
 			extra = append(extra, w)
+			confidence -= otherQuantity
 		}
 	}
-	confidence -= 0.45 * float64(len(extra))
 	penalty, why := qualify(id, n)
 	confidence -= penalty
 	if way.Known && !Accepts(id, way.Unit) {
 		if way.Text == way.Name || !sameBracket(way) {
-			confidence -= 0.5 // a unit cut off the end of the name that does not fit was part of the name
+			confidence -= wrongUnit // a unit cut off the end of the name that does not fit was part of the name
 		}
 	}
 	if n.Respelled != "" {
-		confidence -= 0.1
+		confidence -= misspelt
+		if !fits && !slices.ContainsFunc(want, func(w string) bool { return slices.Contains(n.exact, w) }) {
+			confidence -= onlyMisspelt
+		}
 	}
 	if confidence <= 0 {
 		return Claim{}, false
@@ -116,7 +134,10 @@ func (s synonym) match(n Name, way WrittenUnit) (Claim, bool) {
 		Gauge: s.gauge && !n.Has("absolute"), Equivalence: n.Has("equivalence"), AirFuel: n.Has("afr") ||
 			n.Has("fuel") &&
 				n.Has("air") && !n.Has("equivalence")}
-	c.Why = describeMatch(s, n, extra, why)
+	c.Why = describeMatch(s, n, way, extra, unknown, why)
+	c.Tentative = s.tentative
+	c.StandsIn = s.id == channel.ChargeTemperature && (slices.Contains(want, "intake") ||
+		slices.Contains(want, "inlet")) && !n.Has("manifold") && !n.Has("plenum") && !n.Has("charge")
 	return c, true
 }
 
@@ -130,6 +151,8 @@ func qualify(id channel.ID, n Name) (penalty float64, why string) {
 	switch {
 	case n.cylinder > 0 && id == channel.KnockRetard:
 		return 0.05, fmt.Sprintf("cylinder %d", n.cylinder)
+	case n.cylinder == 1 && id == channel.SparkAdvance && n.Has("ignition") && n.Has("timing") && n.Has("advance"):
+		return 0.1, "SAE J1979 describes the engine's spark so (PID 0x0E)"
 	case n.cylinder > 0:
 		return 0.45, "one cylinder does not speak for the engine"
 	case n.sensor > 1 && id == channel.Lambda:
@@ -150,13 +173,22 @@ func qualify(id channel.ID, n Name) (penalty float64, why string) {
 	return penalty, why
 }
 
-func describeMatch(s synonym, n Name, extra []string, qualifier string) string {
+func describeMatch(s synonym, n Name, way WrittenUnit, extra, unknown []string, qualifier string) string {
 	why := fmt.Sprintf("named %q", s.words)
+	switch {
+	case len(s.beside) > 0 && s.words == "":
+		why = fmt.Sprintf("in %s", way.Unit)
+	case len(s.beside) > 0:
+		why += fmt.Sprintf(" and in %s", way.Unit)
+	}
 	if s.note != "" {
 		why += ": " + s.note
 	}
 	if len(extra) > 0 {
 		why += fmt.Sprintf("; but %q is said too, which makes it another quantity", strings.Join(extra, " "))
+	}
+	if len(unknown) > 0 {
+		why += fmt.Sprintf("; what %q says is not known, but the unit fits", strings.Join(unknown, " "))
 	}
 	if qualifier != "" {
 		why += "; " + qualifier

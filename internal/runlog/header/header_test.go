@@ -15,30 +15,83 @@ const used = 0.6
 // is none of the channels.
 func TestMatch(t *testing.T) {
 	for header, want := range map[string]channel.ID{
-		"Engine RPM":                           channel.EngineSpeed,
-		"engineSpeed":                          channel.EngineSpeed,
-		"Speed, Engine [1/min]":                channel.EngineSpeed,
-		"Vehicle Speed Sensor (km/h)":          channel.VehicleSpeed,
-		"mph":                                  channel.VehicleSpeed,
-		"Calculated LOAD Value":                channel.CalculatedLoad,
-		"Absolute Load Value (%)":              channel.AbsoluteLoad,
-		"Intake Manifold Absolute Pressure":    channel.ManifoldPressure,
-		"MAP_kPa":                              channel.ManifoldPressure,
-		"Boost Target (psi)":                   channel.ManifoldPressureTarget,
-		"Ignition Timing Advance for #1":       "",
-		"Ignition Timing Advance":              channel.SparkAdvance,
-		"Commanded Equivalence Ratio":          channel.LambdaCommanded,
-		"AFR Commanded":                        channel.LambdaCommanded,
-		"Coolent Temp (°C)":                    channel.CoolantTemperature,
-		"Transmission Oil Temperature":         "",
-		"Oil Temp":                             channel.OilTemperature,
-		"Catalyst Temperature Bank 1 Sensor 1": channel.CatalystTemperature,
-		"EGT Cyl 3":                            "",
-		"Knock Retard Cyl 3 (deg)":             channel.KnockRetard,
-		"Short Term Fuel Trim - Bank 2":        channel.ShortTermTrim,
-		"Coolant Temperature (psi)":            channel.CoolantTemperature, // and its unit is refused when it is read
-		"Window Position":                      "",
-		"":                                     "",
+		"Engine RPM":                        channel.EngineSpeed,
+		"engineSpeed":                       channel.EngineSpeed,
+		"Speed, Engine [1/min]":             channel.EngineSpeed,
+		"Vehicle Speed Sensor (km/h)":       channel.VehicleSpeed,
+		"mph":                               channel.VehicleSpeed,
+		"Calculated LOAD Value":             channel.CalculatedLoad,
+		"Absolute Load Value (%)":           channel.AbsoluteLoad,
+		"Intake Manifold Absolute Pressure": channel.ManifoldPressure,
+		"MAP_kPa":                           channel.ManifoldPressure,
+		"Boost Target (psi)":                channel.ManifoldPressureTarget,
+		// SAE J1979's description of PID 0x0E, with and without its last word
+		"Ignition Timing Advance for #1":          channel.SparkAdvance,
+		"Ignition Timing Advance for #1 Cylinder": channel.SparkAdvance,
+		"Ignition Timing Advance for #2 Cylinder": "",
+		"Ignition Advance Cyl 1 (deg)":            "",
+		"Ignition Timing Advance":                 channel.SparkAdvance,
+		"Commanded Equivalence Ratio":             channel.LambdaCommanded,
+		"AFR Commanded":                           channel.LambdaCommanded,
+		"Coolent Temp (°C)":                       channel.CoolantTemperature,
+		"Transmission Oil Temperature":            "",
+		"Oil Temp":                                channel.OilTemperature,
+		"Catalyst Temperature Bank 1 Sensor 1":    channel.CatalystTemperature,
+		"EGT Cyl 3":                               "",
+		"Knock Retard Cyl 3 (deg)":                channel.KnockRetard,
+		"Short Term Fuel Trim - Bank 2":           channel.ShortTermTrim,
+		"Coolant Temperature (psi)":               channel.CoolantTemperature,
+		// and its unit is refused when it is read
+		"Window Position": "",
+		// words and unit together
+		"Manifold [kPa]":                   channel.ManifoldPressure,
+		"Charge air [C]":                   channel.ChargeTemperature,
+		"Retard [deg]":                     channel.KnockRetard,
+		"Inj ms":                           channel.InjectorPulse,
+		"A/F 1 ratio (AFR)":                channel.Lambda,
+		"target fuel (AFR)":                channel.LambdaCommanded,
+		"knock feedback":                   channel.KnockRetard,
+		"knock learned":                    channel.KnockRetardLearned,
+		"PW (ms)":                          channel.InjectorPulse,
+		"Advance (deg)":                    channel.SparkAdvance,
+		"Duty Cycle (%)":                   channel.InjectorDuty, // where its values say so
+		"Boost Target Absolute (kPa)":      channel.ManifoldPressureTarget,
+		"mass_air_flow_g_s":                channel.MassAirFlow,
+		"Engine Coolant Temperature [Â°C]": channel.CoolantTemperature,
+		"Coolant Temperature (bank 1) [℃]": channel.CoolantTemperature,
+		"MAP (kPa) (1)":                    channel.ManifoldPressure,
+		"enginespeed":                      channel.EngineSpeed,
+		"oiltemp_C":                        channel.OilTemperature,
+		"SHRTFT1 (%)":                      channel.ShortTermTrim,
+		"CATEMP12 (°C)":                    channel.CatalystTemperature,
+		"Quux manifold pressure (kPa)":     channel.ManifoldPressure,
+		"Quux manifold pressure":           "",
+		"Quux oil temp (°C)":               "",
+		"Quux shaft speed (rpm)":           "",
+		"Turbine speed (rpm)":              "",
+		"AFR error (AFR)":                  "",
+		"Lambda correction (%)":            "",
+		"Exhaust manifold pressure (kPa)":  "",
+		"Crankcase pressure (kPa)":         "",
+		"Compressor inlet temperature (C)": "",
+		"Intercooler inlet temp (C)":       "",
+		"Injector dwell (ms)":              "",
+		"Injector dead time (ms)":          "",
+		"Ignition retard limit (deg)":      "",
+		"Boost error (kPa)":                "",
+		"Battery voltage correction":       "",
+		"Batery fctor":                     "",
+		"Ignition dwell (ms)":              "",
+		"Knock count":                      "",
+		"Knock sensor voltage (V)":         "",
+		"Estimated torque (Nm)":            "",
+		"Torque at the wheels (Nm)":        "",
+		"Fuel flow (g/s)":                  "",
+		"EGR mass flow (g/s)":              "",
+		"Idle valve duty (%)":              "",
+		"Fuel pump duty cycle (%)":         "",
+		"Throttle voltage (V)":             "",
+		"":                                 "",
 	} {
 		var got channel.ID
 		claims := Match(header, "")
@@ -95,20 +148,37 @@ func TestStated(t *testing.T) {
 
 // Every name of the table means its own channel, outright where it is certain of it, and no two channels share one.
 func TestSynonyms(t *testing.T) {
-	seen := map[string]channel.ID{}
+	type name struct {
+		words  string
+		beside unit.Quantity
+	}
+	beside := map[unit.Quantity]unit.Unit{unit.Pressure: unit.Kilopascal, unit.Temperature: unit.Celsius,
+		unit.Angle: unit.Degree, unit.Ratio: unit.Percent, unit.AirFuelRatio: unit.AFR, unit.Time: unit.Millisecond,
+		unit.MassFlow: unit.GramPerSecond, unit.RotationalSpeed: unit.RPM, unit.Speed: unit.KmPerHour,
+		unit.Voltage: unit.Volt}
+	seen := map[name]channel.ID{}
 	for _, s := range synonyms {
-		if other, ok := seen[s.words]; ok {
+		key := name{words: s.words}
+		if len(s.beside) > 0 {
+			key.beside = s.beside[0]
+		}
+		if other, ok := seen[key]; ok {
 			t.Errorf("%q is both %s and %s", s.words, other, s.id)
 		}
-		seen[s.words] = s.id
+		seen[key] = s.id
+		written := WrittenUnit{Name: s.words}
+		if u := beside[key.beside]; u != "" {
+			written.Text, written.Unit, written.Known = string(u), u, true
+		}
 		if s.confidence < used && s.note == "" {
 			t.Errorf("%q is not certain and does not say why", s.words)
 		}
-		c, ok := s.match(Parse(s.words), WrittenUnit{Name: s.words})
+		c, ok := s.match(Parse(s.words), written)
 		if !ok || c.Channel != s.id {
 			t.Errorf("%q does not match itself: %+v", s.words, c)
 		}
-		if best := Match(s.words, ""); len(best) == 0 || s.confidence >= 0.9 && best[0].Channel != s.id {
+		if best := Match(s.words, written.Text); s.words != "" && (len(best) == 0 || s.confidence >= 0.9 &&
+			best[0].Channel != s.id) {
 			t.Errorf("%q names %+v, want %s", s.words, best, s.id)
 		}
 	}
@@ -188,13 +258,13 @@ func TestNames(t *testing.T) {
 func TestPrivate(t *testing.T) {
 	for _, header := range []string{"Latitude", "GPS Speed (km/h)", "longitude", "Long", "lat", "altitude (m)",
 		"Heading", "VIN", "Driver Name", "Owner", "licence plate", "License Plate Number", "gnss_fix",
-		"Customer", "plate number"} {
+		"Customer", "plate number", "Lattitude", "Longtitude (deg)", "latitute", "Longitued", "Alttitude"} {
 		if Private(header) == "" {
 			t.Errorf("%q is read", header)
 		}
 	}
 	for _, header := range []string{"Lateral acceleration (g)", "Lat G", "long term fuel trim", "throttle plate angle",
-		"Engine Speed", "", "longitudinal acceleration", "Lat Acceleration"} {
+		"Engine Speed", "", "longitudinal acceleration", "Lat Acceleration", "Attitude"} {
 		if why := Private(header); why != "" {
 			t.Errorf("%q is not read: %s", header, why)
 		}

@@ -13,6 +13,7 @@ import (
 // Name is a header taken apart into the words of the trade.
 type Name struct {
 	words     []string // expanded, in header order, without qualifiers
+	exact     []string // of them those that stand so in the header, or as their abbreviation
 	bank      int      // 0: not given
 	sensor    int
 	cylinder  int
@@ -88,16 +89,14 @@ func Fold(header string) string { return strings.ToLower(strings.Join(strings.Fi
 
 // Parse expands a header, without its unit (Base), into words and qualifiers.
 func Parse(header string) Name {
-	slashed := strings.NewReplacer("A/F", "AFR", "a/f", "afr", "Air/Fuel", "air fuel", "air/fuel", "air fuel")
-	header = slashed.Replace(header)
 	var n Name
-	toks := tokens(header)
+	toks := tokens(Mend(header))
 	for i := 0; i < len(toks); i++ {
-		t := toks[i]
-		next := 0
+		t, following := toks[i], ""
 		if i+1 < len(toks) {
-			next = small(toks[i+1])
+			following = toks[i+1]
 		}
+		next := small(following)
 		switch {
 		case next > 0 && (t == "bank" || t == "b"):
 			n.bank = next
@@ -108,6 +107,14 @@ func Parse(header string) Name {
 		case next > 0 && (t == "cylinder" || t == "cyl"):
 			n.cylinder = next
 			i++
+		case small(t) > 0 && (following == "cylinder" || following == "cyl"):
+			n.cylinder = small(t)
+			i++
+		case t == "a" && following == "f": // A/F
+			n.add("afr")
+			i++
+		case small(t) > 10 && small(t)%10 > 0 && i > 0 && bankCoded[toks[i-1]]:
+			n.bank, n.sensor = small(t)/10, small(t)%10
 		case small(t) > 0:
 			n.number = small(t)
 		default:
@@ -117,22 +124,51 @@ func Parse(header string) Name {
 	return n
 }
 
+// bankCoded are the tokens after which SAE J1979 (2002 and later) writes bank and sensor as one number of two digits:
+// CATEMP11 (from memory).
+var bankCoded = wordSet("catemp egt eqrat rat lambda o2s")
+
 // add appends the words a token stands for; an unknown token that is one keystroke from a known word is read as it.
 func (n *Name) add(token string) {
 	if alias, ok := aliases[token]; ok {
 		n.words = append(n.words, strings.Fields(alias)...)
+		n.exact = append(n.exact, strings.Fields(alias)...)
 		return
 	}
 	if !vocabulary[token] {
+		if parts := joinedWords(token); parts != nil {
+			for _, p := range parts {
+				n.add(p)
+			}
+			return
+		}
 		if near := nearWord(token); near != "" {
 			if n.Respelled != "" {
 				n.Respelled += ", "
 			}
 			n.Respelled += fmt.Sprintf("%q read as %q", token, near)
-			token = near
+			n.words = append(n.words, near)
+			return
 		}
 	}
-	n.words = append(n.words, token)
+	n.words, n.exact = append(n.words, token), append(n.exact, token)
+}
+
+// joinedWords cuts a token into the words of the vocabulary that are written in it without anything between, each of at
+// least three letters; nil where it is not made of such words alone.
+func joinedWords(token string) []string {
+	if token == "" {
+		return []string{}
+	}
+	for i := len(token); i >= 3; i-- {
+		if !vocabulary[token[:i]] {
+			continue
+		}
+		if rest := joinedWords(token[i:]); rest != nil {
+			return append([]string{token[:i]}, rest...)
+		}
+	}
+	return nil
 }
 
 // small reads a token of one or two digits, 1–99; 0 for anything else.

@@ -4,6 +4,11 @@ import "slices"
 
 // Private says why a column must not be read at all, or "".
 func Private(header string) string {
+	for _, token := range tokens(header) {
+		if misspeltPlace(token) {
+			return "it tells where the car was, by a name spelt nearly so"
+		}
+	}
 	words := Parse(header).words
 	for _, w := range words {
 		switch w {
@@ -25,4 +30,15 @@ func Private(header string) string {
 		return "it tells which car it was"
 	}
 	return ""
+}
+
+// misspeltPlace reports whether a token is within two edits of a word for the car's place. It is wider than what a
+// channel's name is forgiven: a column too many left out costs nothing.
+func misspeltPlace(token string) bool {
+	for _, place := range []string{"latitude", "longitude", "altitude", "geolocation", "coordinates"} {
+		if len(token) >= 6 && token != "attitude" && editsBetween(token, place) <= 2 {
+			return true
+		}
+	}
+	return false
 }

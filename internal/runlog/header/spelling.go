@@ -1,15 +1,16 @@
 package header
 
-// nearWord returns the one word of at least four letters that a header may ask for and that is a single insertion,
-// deletion, replacement or swap of neighbours away from token; "" when there is none or more than one. Blocking words
-// are not looked for: an unknown word blocks as well as they do.
+// nearWord returns the one word of at least five letters (four, of a time column) that a header may ask for and that
+// is a single insertion, deletion, replacement or swap of neighbours away from token; "" when there is none or more
+// than one. Blocking words are not looked for: an unknown word blocks as well as they do.
 func nearWord(token string) string {
 	if len(token) < 4 || !isASCIILetters(token) {
 		return ""
 	}
+	const shortest = 5 // a word of four letters is one keystroke from too many others, unless it is of a time column
 	found := ""
 	for w := range vocabulary {
-		if len(w) >= 4 && oneEdit(token, w) && (!blocking[w] || timeWords[w]) {
+		if (len(w) >= shortest || timeWords[w]) && len(w) >= 4 && oneEdit(token, w) && (!blocking[w] || timeWords[w]) {
 			if found != "" {
 				return ""
 			}
@@ -17,6 +18,26 @@ func nearWord(token string) string {
 		}
 	}
 	return found
+}
+
+// editsBetween is the least number of insertions, deletions and replacements that make a of b (Levenshtein 1966).
+func editsBetween(a, b string) int {
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := range len(a) {
+		diagonal := row[0]
+		row[0] = i + 1
+		for j := range len(b) {
+			cost := 1
+			if a[i] == b[j] {
+				cost = 0
+			}
+			diagonal, row[j+1] = row[j+1], min(diagonal+cost, row[j]+1, row[j+1]+1)
+		}
+	}
+	return row[len(b)]
 }
 
 func isASCIILetters(s string) bool {

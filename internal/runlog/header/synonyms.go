@@ -2,6 +2,7 @@ package header
 
 import (
 	"headroom/models/channel"
+	"headroom/models/unit"
 )
 
 // synonym is one way the trade or SAE J1979 names a channel: a set of words in any order.
@@ -11,7 +12,24 @@ type synonym struct {
 	confidence float64
 	note       string // why it is not certain, or what it stands in for
 	gauge      bool   // the trade means pressure above the surroundings by this name unless marked
+	// the name means the channel only beside a written unit of one of these quantities; nil: beside any or none
+	beside    []unit.Quantity
+	tentative bool // the values must speak for it as well
 }
+
+// Quantities that narrow a name.
+var (
+	gasPressure = []unit.Quantity{unit.Pressure, unit.GaugePressure}
+	heat        = []unit.Quantity{unit.Temperature}
+	angle       = []unit.Quantity{unit.Angle}
+	share       = []unit.Quantity{unit.Ratio}
+	mixture     = []unit.Quantity{unit.AirFuelRatio, unit.Lambda}
+	opening     = []unit.Quantity{unit.Time}
+	flow        = []unit.Quantity{unit.MassFlow}
+	turning     = []unit.Quantity{unit.RotationalSpeed}
+	travelling  = []unit.Quantity{unit.Speed}
+	voltage     = []unit.Quantity{unit.Voltage}
+)
 
 // synonyms holds trade words and SAE J1979 parameter descriptions only.
 var synonyms = []synonym{
@@ -219,7 +237,8 @@ var synonyms = []synonym{
 	{id: channel.RailPressure, words: "fuel rail absolute pressure", confidence: 1},
 	{id: channel.RailPressure, words: "fuel rail gauge pressure", confidence: 1, gauge: true},
 	{id: channel.RailPressure, words: "high pressure fuel", confidence: 0.75},
-	{id: channel.RailPressure, words: "fuel pressure", confidence: 0.5, note: "rail or supply side is not said"},
+	{id: channel.RailPressure, words: "fuel pressure", confidence: 0.75, tentative: true,
+		note: "rail or supply side is not said"},
 
 	{id: channel.EthanolShare, words: "ethanol", confidence: 0.95},
 	{id: channel.EthanolShare, words: "ethanol content", confidence: 1},
@@ -255,6 +274,102 @@ var synonyms = []synonym{
 	{id: channel.FuelLevel, words: "fuel level", confidence: 1},
 	{id: channel.FuelLevel, words: "fuel tank level", confidence: 1},
 	{id: channel.FuelLevel, words: "fuel tank", confidence: 0.8},
+
+	// names that mean a channel only beside its unit
+	{id: channel.EngineSpeed, words: "speed", confidence: 0.85, beside: turning},
+	{id: channel.EngineSpeed, words: "engine", confidence: 0.85, beside: turning},
+	{id: channel.EngineSpeed, words: "revolutions", confidence: 0.85, beside: turning},
+	{id: channel.VehicleSpeed, words: "vehicle", confidence: 0.85, beside: travelling},
+	{id: channel.ManifoldPressure, words: "manifold", confidence: 0.9, beside: gasPressure},
+	{id: channel.ManifoldPressure, words: "intake", confidence: 0.75, beside: gasPressure},
+	{id: channel.ManifoldPressure, words: "plenum", confidence: 0.85, beside: gasPressure},
+	{id: channel.ManifoldPressure, words: "charge", confidence: 0.75, gauge: true, beside: gasPressure,
+		note: "the pressure of the charge is manifold pressure"},
+	{id: channel.BarometricPressure, words: "ambient", confidence: 0.9, beside: gasPressure},
+	{id: channel.BarometricPressure, words: "atmospheric", confidence: 0.95, beside: gasPressure},
+	{id: channel.ChargeTemperature, words: "charge", confidence: 0.95, beside: heat},
+	{id: channel.ChargeTemperature, words: "manifold", confidence: 0.95, beside: heat},
+	{id: channel.ChargeTemperature, words: "plenum", confidence: 0.95, beside: heat},
+	{id: channel.ChargeTemperature, words: "intake", confidence: 0.75, beside: heat,
+		note: "intake temperature stands in for the temperature of the charge"},
+	{id: channel.AmbientTemperature, words: "ambient", confidence: 0.95, beside: heat},
+	{id: channel.AmbientTemperature, words: "outside", confidence: 0.95, beside: heat},
+	{id: channel.CoolantTemperature, words: "coolant", confidence: 0.95, beside: heat},
+	{id: channel.CoolantTemperature, words: "water", confidence: 0.9, beside: heat},
+	{id: channel.OilTemperature, words: "oil", confidence: 0.9, beside: heat},
+	{id: channel.ExhaustTemperature, words: "exhaust", confidence: 0.9, beside: heat},
+	{id: channel.CatalystTemperature, words: "catalyst", confidence: 0.95, beside: heat},
+	{id: channel.SparkAdvance, words: "advance", confidence: 0.85, beside: angle},
+	{id: channel.SparkAdvance, words: "ignition", confidence: 0.9, beside: angle},
+	{id: channel.SparkAdvance, words: "timing", confidence: 0.9, beside: angle},
+	{id: channel.SparkAdvance, words: "spark", confidence: 0.95, beside: angle},
+	{id: channel.KnockRetard, words: "knock", confidence: 0.8, beside: angle},
+	{id: channel.KnockRetard, words: "knock correction", confidence: 0.85, beside: angle},
+	{id: channel.KnockRetard, words: "knock feedback", confidence: 0.75, tentative: true},
+	{id: channel.KnockRetard, words: "retard", confidence: 0.75, beside: angle, tentative: true,
+		note: "of the reasons to retard the spark, knock is the one that loggers show"},
+	{id: channel.KnockRetardLearned, words: "knock learned", confidence: 0.75, tentative: true},
+	{id: channel.KnockRetardLearned, words: "knock learned", confidence: 0.9, beside: angle},
+	{id: channel.KnockRetardLearned, words: "retard learned", confidence: 0.75, beside: angle, tentative: true},
+	{id: channel.Lambda, words: "", confidence: 0.8, beside: mixture, tentative: true},
+	{id: channel.Lambda, words: "mixture", confidence: 0.9, beside: mixture},
+	{id: channel.Lambda, words: "ratio", confidence: 0.9, beside: mixture},
+	{id: channel.Lambda, words: "air fuel", confidence: 0.95, beside: mixture},
+	{id: channel.ShortTermTrim, words: "short term", confidence: 0.85, beside: share},
+	{id: channel.LongTermTrim, words: "long term", confidence: 0.85, beside: share},
+	{id: channel.ShortTermTrim, words: "short trim", confidence: 0.9},
+	{id: channel.LongTermTrim, words: "long trim", confidence: 0.9},
+	{id: channel.InjectorPulse, words: "injector", confidence: 0.9, beside: opening},
+	{id: channel.InjectorPulse, words: "injection", confidence: 0.9, beside: opening},
+	{id: channel.InjectorPulse, words: "pulse width", confidence: 0.85, beside: opening},
+	{id: channel.InjectorPulse, words: "pulse", confidence: 0.75, beside: opening},
+	{id: channel.InjectorPulse, words: "pulse width", confidence: 0.75, tentative: true},
+	{id: channel.InjectorDuty, words: "injector", confidence: 0.85, beside: share},
+	{id: channel.InjectorDuty, words: "injection", confidence: 0.75, beside: share},
+	{id: channel.InjectorDuty, words: "duty cycle", confidence: 0.75, tentative: true,
+		note: "whose duty cycle is not said"},
+	{id: channel.InjectorDuty, words: "duty", confidence: 0.7, beside: share, tentative: true,
+		note: "whose duty is not said"},
+	{id: channel.MassAirFlow, words: "air", confidence: 0.9, beside: flow},
+	{id: channel.MassAirFlow, words: "intake", confidence: 0.85, beside: flow},
+	{id: channel.MassAirFlow, words: "mass flow", confidence: 0.85, beside: flow},
+	{id: channel.MassAirFlow, words: "flow", confidence: 0.7, beside: flow},
+	{id: channel.RailPressure, words: "rail", confidence: 0.95, beside: gasPressure},
+	{id: channel.EthanolShare, words: "flex fuel", confidence: 0.85, beside: share},
+	{id: channel.EthanolShare, words: "alcohol", confidence: 0.85, beside: share},
+	{id: channel.ThrottlePosition, words: "throttle", confidence: 0.95, beside: share},
+	{id: channel.PedalPosition, words: "accelerator", confidence: 0.85, beside: share},
+	{id: channel.ExhaustTemperature, words: "turbine inlet temperature", confidence: 0.85},
+	{id: channel.ExhaustTemperature, words: "pre turbo exhaust gas temperature", confidence: 0.9},
+	{id: channel.ChargeTemperature, words: "after intercooler temperature", confidence: 0.9},
+	{id: channel.ChargeTemperature, words: "post intercooler temperature", confidence: 0.9},
+	{id: channel.ChargeTemperature, words: "after intercooler", confidence: 0.9, beside: heat},
+	{id: channel.ChargeTemperature, words: "post intercooler", confidence: 0.9, beside: heat},
+	{id: channel.ModuleVoltage, words: "voltage", confidence: 0.7, beside: voltage, tentative: true,
+		note: "whose voltage is not said"},
+	{id: channel.WastegateDuty, words: "boost control", confidence: 0.8, beside: share},
+	{id: channel.WastegateDuty, words: "boost solenoid", confidence: 0.85, beside: share},
+	{id: channel.WastegateDuty, words: "boost duty", confidence: 0.9, beside: share},
+	{id: channel.WastegateDuty, words: "wastegate solenoid", confidence: 0.9, beside: share},
+	{id: channel.ModuleVoltage, words: "battery", confidence: 0.95, beside: voltage},
+	{id: channel.ModuleVoltage, words: "supply", confidence: 0.85, beside: voltage},
+	{id: channel.ModuleVoltage, words: "system", confidence: 0.85, beside: voltage},
+	{id: channel.IntakeCam, words: "inlet cam", confidence: 0.85},
+	{id: channel.ManifoldPressure, words: "turbo boost", confidence: 0.85, gauge: true,
+		note: "boost is manifold pressure above the surroundings"},
+	{id: channel.ManifoldPressure, words: "turbo boost pressure", confidence: 0.85, gauge: true,
+		note: "boost is manifold pressure above the surroundings"},
+	{id: channel.ManifoldPressure, words: "plenum pressure", confidence: 0.85},
+	{id: channel.ManifoldPressure, words: "boost absolute", confidence: 0.85},
+	{id: channel.SparkAdvance, words: "advance angle", confidence: 0.75, tentative: true},
+	{id: channel.ThrottlePosition, words: "throttle plate opening", confidence: 0.9},
+	{id: channel.WastegateDuty, words: "boost control solenoid duty", confidence: 0.95},
+	{id: channel.WastegateDuty, words: "boost control solenoid duty cycle", confidence: 0.95},
+	{id: channel.WastegateDuty, words: "wastegate control duty", confidence: 0.95},
+	{id: channel.WastegateDuty, words: "boost duty cycle", confidence: 0.85},
+	{id: channel.WastegateDuty, words: "boost duty", confidence: 0.85},
+	{id: channel.EthanolShare, words: "flex fuel", confidence: 0.7},
+	{id: channel.EthanolShare, words: "ethanol fuel content", confidence: 1},
 }
 
 // targets maps a channel to the one that holds what its controller asks for.

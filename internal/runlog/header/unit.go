@@ -16,14 +16,15 @@ type WrittenUnit struct {
 	Known  bool      // Text is a unit
 }
 
-// Units returns the ways to read a header, the likeliest first: the unit in brackets, else the units row, else no
-// unit, and then a unit behind the last slash, dash, comma, underscore or blank.
+// Units returns the ways to read a header, the likeliest first: the last bracket that holds a unit, else the units row,
+// else no unit, and then a unit behind the last slash, dash, comma, underscore or blank.
 func Units(header, unitsRow string) []WrittenUnit {
+	header = Mend(header)
+	if way, ok := bracketed(header); ok {
+		return []WrittenUnit{way}
+	}
 	base, bracket, rest := cutBracket(header)
 	if bracket != "" {
-		if u, marked, err := unit.ParseMarked(bracket); err == nil {
-			return []WrittenUnit{{Name: base, Text: bracket, Unit: u, Marked: marked, Known: true}}
-		}
 		base = rest
 	}
 	if unitsRow != "" {
@@ -50,6 +51,55 @@ func Units(header, unitsRow string) []WrittenUnit {
 	}
 	return ways
 }
+
+// bracketed is the way to read a header by the last of its brackets that holds a unit; a plain number is one only
+// where no other bracket has any. What the other brackets hold are words of the name.
+func bracketed(header string) (WrittenUnit, bool) {
+	best := WrittenUnit{}
+	before, after := header, ""
+	for {
+		open, closing := lastBracket(before)
+		if open < 0 {
+			return best, best.Known
+		}
+		text := strings.TrimSpace(before[open+1 : closing])
+		u, marked, err := unit.ParseMarked(text)
+		if err == nil && text != "" && (u != unit.One || !best.Known) {
+			name := openBrackets(before[:open] + " " + before[closing+1:] + after)
+			best = WrittenUnit{Name: name, Text: text, Unit: u, Marked: marked, Known: true}
+			if u != unit.One {
+				return best, true
+			}
+		}
+		before, after = before[:open], " "+text+" "+before[closing+1:]+after
+	}
+}
+
+// lastBracket is where the last bracket of s opens and closes; open is −1 without one.
+func lastBracket(s string) (open, closing int) {
+	closing = strings.LastIndexAny(s, ")]}")
+	if closing < 0 {
+		return -1, -1
+	}
+	pair := map[byte]string{')': "()", ']': "[]", '}': "{}"}[s[closing]]
+	return matchingBracket(s[:closing+1], pair), closing
+}
+
+// openBrackets takes the signs of brackets out.
+func openBrackets(s string) string {
+	return strings.Join(strings.Fields(strings.NewReplacer("(", " ", ")", " ", "[", " ", "]", " ", "{", " ", "}",
+		" ").Replace(s)), " ")
+}
+
+// Mend puts right what two encodings of one text leave of the signs of units.
+func Mend(header string) string {
+	if !strings.ContainsAny(header, "Â℃℉Î") {
+		return header
+	}
+	return mended.Replace(header)
+}
+
+var mended = strings.NewReplacer("Â°", "°", "Âº", "°", "Âµ", "µ", "Â²", "²", "Î»", "λ", "℃", "°C", "℉", "°F")
 
 // Base is a header without the last bracket, which usually holds the unit.
 func Base(header string) string {

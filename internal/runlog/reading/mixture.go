@@ -36,6 +36,11 @@ func (ctx *Context) readMixture(c header.Claim, u unit.Unit, raw []float64) (Rea
 		r := ctx.fromAFR(values, fmt.Sprintf("no unit is written; a median of %.4g is an air-fuel ratio, not λ", mid))
 		r.Confidence = 0.75
 		return r, nil
+	case u == "" && c.Equivalence && mid >= 12 && mid <= 16:
+		r := ctx.fromAFR(values, fmt.Sprintf("no unit is written; a median of %.4g is an air-fuel ratio, no "+
+			"equivalence ratio", mid))
+		r.Confidence = 0.8
+		return r, nil
 	case c.Equivalence || u == unit.Phi:
 		return ctx.fromEquivalence(u, values)
 	case u == "" && nearOne:
@@ -82,6 +87,7 @@ func narrowBand(values []float64) bool {
 // throttle: common practice, no source.
 const (
 	plateauShare   = 0.3
+	plateauWidth   = 0.004 // of the ratio, within which a commanded one stands: the digits of displays and of trims
 	plateauSamples = 20
 	scaleAgrees    = 0.03 // a display whose median there lies within this share of the ratio has the same scale
 )
@@ -93,25 +99,33 @@ func isStoich(ratio float64) bool {
 // LearnStoich learns from a commanded air–fuel ratio, numbers as logged, by which stoichiometric ratio the logger
 // scales it. Speed and throttle must have been settled.
 func (ctx *Context) LearnStoich(commanded []float64) {
-	counts := map[float64]int{}
-	n, most := 0, math.NaN()
-	for i, v := range commanded {
-		if !ctx.partThrottle(i) || math.IsNaN(v) {
-			continue
-		}
-		n++
-		counts[v]++
-		if m := counts[v]; math.IsNaN(most) || m > counts[most] || m == counts[most] && v > most {
-			most = v
-		}
-	}
-	if n < plateauSamples || float64(counts[most]) < plateauShare*float64(n) || !isStoich(most) {
+	commanded = ctx.carried(commanded)
+	s := samples.Sorted(samples.Where(commanded, ctx.partThrottle))
+	from, to := densest(s, plateauWidth)
+	if len(s) < plateauSamples || float64(to-from) < plateauShare*float64(len(s)) {
 		return
 	}
-	ctx.stoich, ctx.held = most, make([]bool, len(commanded))
-	for i, v := range commanded {
-		ctx.held[i] = v == most && ctx.partThrottle(i)
+	stands := samples.Quantile(s[from:to], 0.5)
+	if !isStoich(stands) {
+		return
 	}
+	ctx.stoich, ctx.held = stands, make([]bool, len(commanded))
+	for i, v := range commanded {
+		ctx.held[i] = v >= s[from] && v <= s[to-1] && ctx.partThrottle(i)
+	}
+}
+
+// densest is the range of sorted values that lie within the share width of one another and are most.
+func densest(sorted []float64, width float64) (from, to int) {
+	for i, j := 0, 0; j < len(sorted); j++ {
+		for sorted[j]-sorted[i] > width*math.Abs(sorted[j]) {
+			i++
+		}
+		if j+1-i >= to-from { // of equally many the largest: the others command rich
+			from, to = i, j+1
+		}
+	}
+	return from, to
 }
 
 // scaleOf is the stoichiometric ratio by which a displayed air–fuel ratio is scaled, as the commanded one shows it; ok
@@ -192,7 +206,8 @@ func (ctx *Context) fromEquivalence(u unit.Unit, values []float64) (Reading, err
 	case direct < 0:
 		return Reading{Values: inverse, Conversion: reciprocal, Unit: string(unit.Phi), Confidence: 0.8, Why: why}, nil
 	}
-	return Reading{}, refuse("an equivalence ratio may be fuel-air (above 1 is rich) or air-fuel as SAE J1979 has it " +
+	return Reading{}, lacks(LackReference, "an equivalence ratio may be fuel-air (above 1 is rich) or air-fuel as SAE "+
+		"J1979 has it "+
 		"(below 1 is rich); neither full throttle nor a measured λ tells which")
 }
 

@@ -18,7 +18,7 @@ type candidate struct {
 var plainCandidates = map[channel.ID][]candidate{
 	channel.BarometricPressure: {{unit.Kilopascal, 55, 110}, {unit.PSI, 8, 15.95}, {unit.InchHg, 16.2, 32.5},
 		{unit.Millibar, 550, 1100}, {unit.Bar, 0.55, 1.1}},
-	channel.ModuleVoltage: {{unit.Volt, 5, 18}, {unit.Millivolt, 5000, 18000}},
+	channel.ModuleVoltage: {{unit.Volt, 9, 16.5}, {unit.Millivolt, 9000, 16500}},
 	channel.InjectorPulse: {{unit.Millisecond, 0.3, 40}, {unit.Microsecond, 300, 40000}},
 }
 
@@ -44,7 +44,8 @@ func (ctx *Context) readPlain(id channel.ID, u unit.Unit, raw []float64) (Readin
 			def.Unit))
 	case unit.Speed:
 		if ctx.Imperial {
-			return Reading{}, refuse("no unit is written and other columns are in imperial units: km/h and mph are " +
+			return Reading{}, lacks(LackUnit, "no unit is written and other columns are in imperial units: km/h and "+
+				"mph are "+
 				"both possible")
 		}
 		return assume(def.Unit, def.Unit, raw, 0.75, "no unit is written; km/h is SAE J1979's, and nothing in the "+
@@ -52,5 +53,5 @@ func (ctx *Context) readPlain(id channel.ID, u unit.Unit, raw []float64) (Readin
 	case unit.MassFlow:
 		return ctx.readFlow(raw)
 	}
-	return Reading{}, refuse("no unit is written and its values (median %.4g) leave it open", mid)
+	return Reading{}, lacks(LackUnit, "no unit is written and its values (median %.4g) leave it open", mid)
 }

@@ -33,6 +33,11 @@ func (ctx *Context) readManifold(c header.Claim, u unit.Unit, raw []float64) (Re
 	}
 	kpa := samples.Scaled(raw, scale, 0)
 	stated := statedReference(c, u)
+	if c.Channel == channel.ManifoldPressure && !c.Stated {
+		if err := ctx.aboveAir(u, kpa); err != nil {
+			return Reading{}, err
+		}
+	}
 	seen, evidence := ctx.referenceOf(c.Channel, kpa)
 	r := Reading{Conversion: Conversion{scale: scale}, Unit: string(u), Confidence: 1, Why: asWritten(u)}
 	switch {
@@ -53,7 +58,8 @@ func (ctx *Context) readManifold(c header.Claim, u unit.Unit, raw []float64) (Re
 		r.Why += ", " + referenceName(stated) + " as written"
 		return ctx.toAbsolute(r, kpa, stated)
 	case c.Gauge:
-		return Reading{}, refuse("boost is usually above the surroundings but may be absolute, and neither the unit "+
+		return Reading{}, lacks(LackReference, "boost is usually above the surroundings but may be absolute, and "+
+			"neither the unit "+
 			"nor its values (%s) tell; write unit: %s or unit: %s abs in channels.yaml",
 			spanOf(kpa, "kPa"), u.Absolute().Gauge(), u.Absolute())
 	case u.Quantity() == unit.Pressure:
@@ -62,7 +68,19 @@ func (ctx *Context) readManifold(c header.Claim, u unit.Unit, raw []float64) (Re
 			"contradict"
 		return ctx.toAbsolute(r, kpa, absolute)
 	}
-	return Reading{}, refuse("whether it is absolute or gauge is not said and its values do not tell")
+	return Reading{}, lacks(LackReference, "whether it is absolute or gauge is not said and its values do not tell")
+}
+
+// aboveAir refuses a written unit under which the manifold holds far more than the surrounding air while the car stands
+// and the engine idles.
+func (ctx *Context) aboveAir(u unit.Unit, kpa []float64) error {
+	closed := samples.Sorted(samples.Where(kpa, func(i int) bool { return ctx.road != nil && ctx.idling(i) }))
+	if len(closed) < 10 || samples.Quantile(closed, 0.1) < 1.4*standardAir ||
+		samples.Quantile(closed, 0.9) > 1.5*samples.Quantile(closed, 0.1) {
+		return nil // too few, or no manifold at rest in any unit
+	}
+	return refuse("its unit is written as %s, but so it reads %.4g kPa at idle, more than the surrounding air", u,
+		samples.Median(closed))
 }
 
 // statedReference reads the reference from the unit's or the name's words.
@@ -104,10 +122,11 @@ func (ctx *Context) referenceOf(id channel.ID, kpa []float64) (reference, string
 	if math.IsNaN(baro) {
 		baro = standardAir
 	}
+	known := !math.IsNaN(ctx.barometer())
 	if rest := samples.Where(kpa, ctx.stopped); len(rest) >= 2 {
 		m := samples.Median(rest)
 		switch {
-		case m > 58 && m < 110:
+		case known && math.Abs(m-baro) <= restGap || !known && m > 58 && m < 110:
 			return absolute, fmt.Sprintf("with the engine at rest it reads %.4g kPa, the surrounding air", m)
 		case math.Abs(m) < 10:
 			return gauge, fmt.Sprintf("with the engine at rest it reads %.3g kPa", m)
@@ -118,15 +137,15 @@ func (ctx *Context) referenceOf(id channel.ID, kpa []float64) (reference, string
 		return unsettled, ""
 	}
 	low := samples.Quantile(turning, 0.02)
-	full := samples.Where(kpa, ctx.wideOpen)
+	full := samples.Where(kpa, ctx.settledOpen)
 	switch {
 	case low < -8:
 		return gauge, fmt.Sprintf("it falls to %.4g kPa: below zero is vacuum", low)
 	case low < 8 && samples.Quantile(turning, 0.5) < 300:
 		return gauge, fmt.Sprintf("it falls to %.3g kPa, which no running engine's manifold does absolutely", low)
-	case len(full) >= 3 && samples.Quantile(samples.Sorted(full), 0.1) < 0.75*baro:
+	case len(full) >= 3 && samples.Median(full) < 0.75*baro:
 		return gauge, fmt.Sprintf("it reads %.4g kPa at full throttle, far below the surrounding air",
-			samples.Quantile(samples.Sorted(full), 0.1))
+			samples.Median(full))
 	case low < 75 && ctx.partLoad(kpa):
 		return absolute, fmt.Sprintf("at small throttle it reads down to %.4g kPa and at no time falls near zero", low)
 	}
@@ -140,22 +159,18 @@ func (ctx *Context) partLoad(kpa []float64) bool { return ctx.closedWithin(kpa, 
 // closedWithin reports whether at least five closed-throttle samples with the engine turning (idle or overrun) lie
 // between low and high.
 func (ctx *Context) closedWithin(kpa []float64, low, high float64) bool {
-	if ctx.Speed == nil {
-		return false
-	}
-	rest := math.Inf(1)
-	if ctx.Opening != nil {
-		rest = samples.Quantile(samples.Sorted(ctx.Opening), 0.05)
-	}
 	n := 0
-	for i, v := range kpa {
-		closed := ctx.idling(i) || (ctx.Opening != nil && ctx.Opening[i] <= rest+2 && ctx.Opening[i] < 35)
-		if !math.IsNaN(v) && ctx.Speed[i] > 400 && closed && v > low && v < high {
+	for _, v := range samples.Where(kpa, ctx.closedThrottle) {
+		if v > low && v < high {
 			n++
 		}
 	}
 	return n >= 5
 }
+
+// restGap is how far, in kPa, a pressure at rest may lie from the barometer that another sensor shows: common practice,
+// no source.
+const restGap = 8
 
 // targetReference compares a target with the settled manifold pressure near full throttle.
 func (ctx *Context) targetReference(kpa []float64) (reference, string) {
@@ -169,19 +184,10 @@ func (ctx *Context) targetReference(kpa []float64) (reference, string) {
 	if math.IsNaN(baro) {
 		baro = standardAir
 	}
-	asAbsolute, asGauge, n := 0.0, 0.0, 0
-	for i, v := range kpa {
-		if math.IsNaN(v) || math.IsNaN(ctx.manifold[i]) || (ctx.Opening != nil && !(ctx.Opening[i] >= 70)) {
-			continue
-		}
-		asAbsolute += math.Abs(v - ctx.manifold[i])
-		asGauge += math.Abs(v + baro - ctx.manifold[i])
-		n++
-	}
+	asAbsolute, asGauge, n := ctx.targetGaps(kpa, baro)
 	if n < 5 {
 		return unsettled, ""
 	}
-	asAbsolute, asGauge = asAbsolute/float64(n), asGauge/float64(n)
 	switch {
 	case asAbsolute < 0.5*asGauge:
 		return absolute, fmt.Sprintf("at wide throttle it lies %.3g kPa from the measured pressure as absolute, %.3g "+
@@ -193,12 +199,30 @@ func (ctx *Context) targetReference(kpa []float64) (reference, string) {
 	return unsettled, ""
 }
 
+// targetGaps are the mean gaps in kPa between a target, taken as absolute and as gauge, and the measured pressure at
+// wide throttle; n is the number of samples there.
+func (ctx *Context) targetGaps(kpa []float64, baro float64) (asAbsolute, asGauge float64, n int) {
+	for i, v := range kpa {
+		if i >= len(ctx.manifold) || math.IsNaN(v) || math.IsNaN(ctx.manifold[i]) ||
+			(ctx.Opening != nil && !(ctx.Opening[i] >= 70)) {
+			continue
+		}
+		asAbsolute += math.Abs(v - ctx.manifold[i])
+		asGauge += math.Abs(v + baro - ctx.manifold[i])
+		n++
+	}
+	return asAbsolute / float64(n), asGauge / float64(n), n
+}
+
 // barometer is the surrounding pressure in kPa: the logged median, else the stated one, else what an absolute manifold
 // pressure reads with the engine at rest, else NaN.
 func (ctx *Context) barometer() float64 {
 	kpa, _ := ctx.barometerFrom()
 	return kpa
 }
+
+// standardFrom says that the barometer is the standard atmosphere's.
+const standardFrom = "standard atmosphere's"
 
 // barometerFrom also says in a word where the barometer comes from.
 func (ctx *Context) barometerFrom() (kpa float64, from string) {
@@ -213,6 +237,9 @@ func (ctx *Context) barometerFrom() (kpa float64, from string) {
 			return m, "key-on manifold reading as"
 		}
 	}
+	if ctx.Standard > 0 {
+		return ctx.Standard, standardFrom
+	}
 	return math.NaN(), ""
 }
 
@@ -224,8 +251,9 @@ func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading
 	}
 	baro, from := ctx.barometerFrom()
 	if math.IsNaN(baro) {
-		return Reading{}, refuse("it is gauge pressure and no barometric pressure is known: log one, or give " +
-			"baro_kpa in runs.csv")
+		return Reading{}, needsBarometer(r, "it is gauge pressure and no barometric pressure is known: log one, or "+
+			"give "+
+			"barometer_kpa or altitude_m in headroom.yaml (logs), vehicles.csv or channels.yaml")
 	}
 	r.Values = make([]float64, len(kpa))
 	for i, v := range kpa {
@@ -238,6 +266,10 @@ func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading
 	r.Conversion.gauge, r.Conversion.barometer = true, baro
 	ctx.dropFloor(&r, kpa)
 	r.Why += fmt.Sprintf("; the %s barometric pressure of %.4g kPa was added", from, baro)
+	if from == standardFrom {
+		r.assumes("the barometer is the standard atmosphere's at %g m (ISO 2533), %.4g kPa: weather moves it by some "+
+			"±2 kPa", ctx.Altitude, baro)
+	}
 	return r, nil
 }
 
@@ -259,64 +291,173 @@ func (ctx *Context) dropFloor(r *Reading, kpa []float64) {
 	r.Floored = n
 }
 
-// manifoldWithoutUnit settles unit and reference together: with the engine at rest, at small throttle and at its
-// highest the readings must fit one unit only.
+// pressureFit is a unit and a reference under which a column without a unit reads as manifold pressure.
+type pressureFit struct {
+	unit  unit.Unit
+	ref   reference
+	why   string
+	kpa   []float64
+	scale float64
+}
+
+// manifoldWithoutUnit settles unit and reference together: with the engine at rest, with the throttle closed and open
+// the readings must be those of a manifold. kPa is asked first, as SAE J1979's unit; another unit needs readings at
+// rest or with the throttle closed, and to be the only one that fits. What is left over because all others failed is
+// not taken.
 func (ctx *Context) manifoldWithoutUnit(c header.Claim, raw []float64) (Reading, error) {
+	if len(samples.Sorted(raw)) == 0 {
+		return Reading{}, refuse("it has no readings")
+	}
 	if c.Channel == channel.ManifoldPressureTarget {
-		return Reading{}, refuse("no unit is written, and kPa, psi, bar and their gauge kin are all possible")
+		return ctx.targetWithoutUnit(raw)
 	}
-	type fit struct {
-		u     unit.Unit
-		ref   reference
-		why   string
-		kpa   []float64
-		scale float64
-	}
-	var fits []fit
+	var fits []pressureFit
 	for _, u := range []unit.Unit{unit.Kilopascal, unit.PSI, unit.Bar, unit.Millibar, unit.InchHg} {
 		scale, _, err := unit.Linear(u, unit.Kilopascal)
 		if err != nil {
 			return Reading{}, refuse("%v", err)
 		}
 		kpa := samples.Scaled(raw, scale, 0)
-		s := samples.Sorted(kpa)
-		if len(s) == 0 {
-			return Reading{}, refuse("it has no readings")
-		}
-		ref, why := ctx.referenceOf(c.Channel, kpa)
-		low, high := samples.Quantile(s, 0.05), s[len(s)-1]
-		if rest := samples.Where(kpa, ctx.stopped); len(rest) >= 2 && math.Abs(samples.Median(rest)) >= 10 &&
-			math.Abs(samples.Median(rest)-84) >= 26 {
-			continue // at rest it reads neither zero nor the surrounding air
-		}
-		switch {
-		case ref == absolute && low >= 12 && low < 75 && high > 55 && high < 500:
-			fits = append(fits, fit{u, ref, why, kpa, scale})
-		case ref == gauge && ctx.closedWithin(kpa, -90, -35) && low > -95 && high > -45 && high < 400:
-			fits = append(fits, fit{u, ref, why, kpa, scale})
+		for _, ref := range []reference{absolute, gauge} {
+			if why, ok := ctx.manifoldFit(c, kpa, ref, u == unit.Kilopascal); ok {
+				fits = append(fits, pressureFit{u, ref, why, kpa, scale})
+			}
 		}
 	}
-	if len(fits) != 1 {
-		return Reading{}, refuse("no unit is written and its values (%s) fit %d units", spanOf(raw, "as logged"),
-			len(fits))
+	if len(fits) == 0 || len(fits) > 1 && fits[0].unit != unit.Kilopascal ||
+		len(fits) > 1 && fits[1].unit == unit.Kilopascal {
+		return Reading{}, lacks(LackUnit, "no unit is written and its values (%s) fit %d units; write its unit in "+
+			"channels.yaml",
+			spanOf(raw, "as logged"), len(fits))
 	}
 	f := fits[0]
-	r := Reading{Conversion: Conversion{scale: f.scale}, Confidence: 0.8, Unit: string(f.u)}
+	r := Reading{Conversion: Conversion{scale: f.scale}, Confidence: 0.8, Unit: string(f.unit)}
 	if f.ref == gauge {
-		r.Unit = string(f.u.Gauge())
+		r.Unit = string(f.unit.Gauge())
 	}
-	r.Why = fmt.Sprintf("no unit is written; only %s fits (%s), %s: %s", f.u, spanOf(f.kpa, "kPa"),
-		referenceName(f.ref), f.why)
+	which := "only " + string(f.unit) + " fits"
+	if len(fits) > 1 {
+		which = string(f.unit) + " fits, which is SAE J1979's unit"
+	}
+	r.Why = fmt.Sprintf("no unit is written; %s (%s), %s: %s", which, spanOf(f.kpa, "kPa"), referenceName(f.ref), f.why)
 	if statedReference(c, "") == absolute && f.ref == gauge {
 		return Reading{}, refuse("it is named absolute but %s", f.why)
 	}
 	return ctx.toAbsolute(r, f.kpa, f.ref)
 }
 
+// manifoldFit reports whether kPa of a reference are a manifold's, and what shows it. first allows what only full
+// throttle shows.
+func (ctx *Context) manifoldFit(c header.Claim, kpa []float64, ref reference, first bool) (why string, ok bool) {
+	baro, known := ctx.barometer(), true
+	if math.IsNaN(baro) {
+		baro, known = standardAir, false
+	}
+	offset, air := 0.0, baro // of the surroundings, on the column's scale
+	if ref == gauge {
+		offset, air = baro, 0
+	}
+	s := samples.Sorted(kpa)
+	low, high := samples.Quantile(s, 0.05)+offset, samples.Quantile(s, 0.995)+offset
+	if low < 12 || high < 55 || high > 500 || s[0]+offset < 0 {
+		return "", false
+	}
+	if ref == gauge && !ctx.closedWithin(kpa, -90, -35) {
+		return "", false // zero is zero in every unit: only the vacuum tells
+	}
+	if seen, _ := ctx.referenceOf(c.Channel, kpa); seen != unsettled && seen != ref {
+		return "", false
+	}
+	gap := float64(restGap)
+	if !known {
+		gap = 26 // of 84 kPa, which is from sea level to 3500 m
+		if ref == absolute {
+			air = 84
+		}
+	}
+	if rest := samples.Where(kpa, ctx.stopped); len(rest) >= restSamples {
+		m := samples.Median(rest)
+		if ref == gauge {
+			gap = restGap
+		}
+		if math.Abs(m-air) > gap {
+			return "", false // at rest it does not read the surrounding air
+		}
+		why = fmt.Sprintf("with the engine at rest it reads %.4g kPa, the surrounding air", m)
+	}
+	if closed := samples.Where(kpa, ctx.closedThrottle); len(closed) >= 5 {
+		m := samples.Median(closed)
+		switch {
+		case m+offset > baro+restGap, m+offset < 12:
+			return "", false
+		case m+offset < 0.8*baro && why == "":
+			why = fmt.Sprintf("with the throttle closed it reads %.4g kPa", m)
+		}
+	}
+	full := samples.Where(kpa, ctx.settledOpen)
+	if len(full) >= restSamples {
+		m := samples.Median(full)
+		if m+offset < 0.7*baro {
+			return "", false
+		}
+		if why == "" && first && ref == absolute && !c.Gauge {
+			why = fmt.Sprintf("at full throttle it reads %.4g kPa", m)
+		}
+	}
+	return why, why != ""
+}
+
+// targetWithoutUnit takes the unit and reference under which the target is what the measured pressure follows at wide
+// throttle, where one stands out.
+func (ctx *Context) targetWithoutUnit(raw []float64) (Reading, error) {
+	open := lacks(LackUnit, "no unit is written, and kPa, psi, bar and their gauge kin are all possible; write its "+
+		"unit in "+
+		"channels.yaml")
+	baro := ctx.barometer()
+	if math.IsNaN(baro) {
+		baro = standardAir
+	}
+	best, second := math.Inf(1), math.Inf(1)
+	var f pressureFit
+	for _, u := range []unit.Unit{unit.Kilopascal, unit.PSI, unit.Bar, unit.Millibar, unit.InchHg} {
+		scale, _, err := unit.Linear(u, unit.Kilopascal)
+		if err != nil {
+			return Reading{}, refuse("%v", err)
+		}
+		kpa := samples.Scaled(raw, scale, 0)
+		asAbsolute, asGauge, n := ctx.targetGaps(kpa, baro)
+		if n < 5 {
+			return Reading{}, open
+		}
+		for ref, gap := range map[reference]float64{absolute: asAbsolute, gauge: asGauge} {
+			if gap < best {
+				best, second = gap, best
+				f = pressureFit{unit: u, ref: ref, kpa: kpa, scale: scale}
+			} else if gap < second {
+				second = gap
+			}
+		}
+	}
+	if best > targetFollows || second < 3*best {
+		return Reading{}, open
+	}
+	r := Reading{Conversion: Conversion{scale: f.scale}, Confidence: 0.8, Unit: string(f.unit)}
+	if f.ref == gauge {
+		r.Unit = string(f.unit.Gauge())
+	}
+	r.Why = fmt.Sprintf("no unit is written; as %s %s it lies %.3g kPa from the measured pressure at wide throttle, "+
+		"otherwise %.3g kPa or more", f.unit, referenceName(f.ref), best, second)
+	return ctx.toAbsolute(r, f.kpa, f.ref)
+}
+
+// targetFollows is how far, in kPa, the measured pressure may lie from its target at wide throttle on average: common
+// practice, no source.
+const targetFollows = 20
+
 // readRail reads rail pressure as absolute kPa. SAE J1979 gives it as gauge except where it says absolute.
 func (ctx *Context) readRail(c header.Claim, u unit.Unit, raw []float64) (Reading, error) {
 	if u == "" {
-		return Reading{}, refuse("no unit is written, and kPa, bar, MPa and psi are all possible")
+		return Reading{}, lacks(LackUnit, "no unit is written, and kPa, bar, MPa and psi are all possible")
 	}
 	scale, _, err := unit.Linear(u.Absolute(), unit.Kilopascal)
 	if err != nil {
@@ -337,8 +478,12 @@ func (ctx *Context) readRail(c header.Claim, u unit.Unit, raw []float64) (Readin
 		return ctx.toAbsolute(r, kpa, gauge)
 	}
 	if high := samples.Quantile(samples.Sorted(kpa), 0.5); high < 2000 {
-		return Reading{}, refuse("it is gauge pressure, low enough for the barometer to matter, and no barometric " +
-			"pressure is known: log one, or give baro_kpa in runs.csv")
+		return Reading{}, needsBarometer(r, "it is gauge pressure, low enough for the barometer to matter, and no "+
+			"barometric "+
+			"pressure is known: log one, or give barometer_kpa or altitude_m in headroom.yaml (logs), vehicles.csv "+
+			"or "+
+			""+
+			"channels.yaml")
 	}
 	r.Values = samples.Scaled(kpa, 1, standardAir)
 	r.Conversion.offset = standardAir

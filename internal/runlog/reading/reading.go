@@ -65,6 +65,9 @@ func (ctx *Context) Read(c header.Claim, raw []float64) (Reading, error) {
 	if err != nil {
 		return Reading{}, err
 	}
+	if err := ctx.speaksFor(c, r.Values); err != nil {
+		return Reading{}, err
+	}
 	if err := plausible(def, r.Values); err != nil {
 		return Reading{}, err
 	}
@@ -73,8 +76,40 @@ func (ctx *Context) Read(c header.Claim, raw []float64) (Reading, error) {
 	return r, nil
 }
 
-// refuse is the reason why a column is not read.
-func refuse(format string, args ...any) error { return fmt.Errorf(format, args...) }
+// Lack names what would have let a column be read.
+type Lack string
+
+// Lacks.
+const (
+	LackFit       Lack = "values"    // values that are the quantity's in the unit
+	LackUnit      Lack = "unit"      // a written unit
+	LackReference Lack = "reference" // whether pressure is absolute or gauge, a ratio fuel-air or air-fuel
+	LackBarometer Lack = "barometer" // the pressure of the surrounding air
+	LackName      Lack = "name"      // a name that leaves no other quantity open
+	LackPlace     Lack = "place"     // on which side of the compressor the sensor sits
+)
+
+// Refusal is the reason why a column is not read.
+type Refusal struct {
+	Lack Lack
+	Unit string // in which the column would have been read, "" where that is not settled
+	Text string // in words, with the remedy
+}
+
+func (r *Refusal) Error() string { return r.Text }
+
+// refuse is a refusal because of the column's values.
+func refuse(format string, args ...any) error { return lacks(LackFit, format, args...) }
+
+// lacks is a refusal for want of something.
+func lacks(what Lack, format string, args ...any) error {
+	return &Refusal{Lack: what, Text: fmt.Sprintf(format, args...)}
+}
+
+// needsBarometer is the refusal of a gauge pressure whose unit is settled.
+func needsBarometer(r Reading, text string) error {
+	return &Refusal{Lack: LackBarometer, Unit: r.Unit, Text: text}
+}
 
 // plausible refuses a column of which more than a fifth of the values lie outside the channel's range.
 func plausible(def channel.Definition, values []float64) error {

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"time"
 	"unicode/utf8"
+
+	"headroom/models/unit"
 )
 
 // CellKind says what a cell was read as.
@@ -70,6 +72,26 @@ func plainNumber(s string) bool {
 		}
 	}
 	return digit
+}
+
+// cutUnit splits a cell such as "100kPa" or "12,5 %" into its number and the unit written behind it; ok is false where
+// the rest is no unit.
+func cutUnit(s string) (number, unitText string, ok bool) {
+	if s == "" || !strings.ContainsRune("+-.0123456789", rune(s[0])) {
+		return "", "", false
+	}
+	end := 0
+	for end < len(s) && strings.IndexByte("+-.,'0123456789", s[end]) >= 0 {
+		end++
+	}
+	unitText = strings.TrimSpace(s[end:])
+	if unitText == "" || len(unitText) > 12 || allDigits(unitText[:1]) {
+		return "", "", false
+	}
+	if u, err := unit.Parse(unitText); err != nil || u == unit.One {
+		return "", "", false
+	}
+	return s[:end], unitText, true
 }
 
 // thousandsMarks are those of any convention; the comma or the point is added by the decimal mark.

@@ -28,6 +28,10 @@ func decode(plain *bufio.Reader, head []byte) (text io.Reader, encoding string) 
 		}
 		return transform.NewReader(plain, unicode.UTF16(endian, policy).NewDecoder()), order
 	}
+	// a table with bytes behind it that are no text is judged by the table
+	if at := bytes.IndexByte(head, 0); at > 0 && bytes.Count(head[:at], []byte{'\n'}) >= tableLines {
+		head = head[:at]
+	}
 	switch {
 	case looksBinary(head):
 		return nil, ""
@@ -38,6 +42,9 @@ func decode(plain *bufio.Reader, head []byte) (text io.Reader, encoding string) 
 	}
 	return transform.NewReader(plain, mixedDecoder{}), encoding
 }
+
+// tableLines is how many lines of text make bytes behind them a tail: common practice, no source.
+const tableLines = 5
 
 // newlineOf is the line end in use: '\n', or '\r' in files that use it alone.
 func newlineOf(head []byte) byte {

@@ -167,6 +167,9 @@ func sniffCell(s string, decimal byte) (kind CellKind, grouped bool) {
 	if _, grouped, ok := parseNumber(s, decimal); ok {
 		return CellNumber, grouped
 	}
+	if _, _, ok := cutUnit(s); ok {
+		return CellNumber, false
+	}
 	if _, _, ok := parseClock(s); ok {
 		return CellClock, false
 	}

@@ -27,6 +27,7 @@ type lineReader struct {
 	newline byte
 	number  int
 	queue   []line
+	tail    int // line from which on the file is no text, 0 while it is
 
 	joined, firstJoined     int // rows put together from several lines, for a quoted cell has line breaks
 	unclosed, firstUnclosed int // lines that open a quote which nothing closes
@@ -45,9 +46,16 @@ func (lr *lineReader) next() (line, error) {
 // read takes one line from the source.
 func (lr *lineReader) read() (line, error) {
 	var begun []byte // of a line that the buffer does not hold
+	if lr.tail > 0 {
+		return line{}, io.EOF
+	}
 	for {
 		part, err := lr.r.ReadSlice(lr.newline)
 		if len(begun)+len(part) > maxLineBytes {
+			if lr.number > 0 && bytes.IndexByte(part, 0) >= 0 {
+				lr.tail = lr.number + 1
+				return line{}, io.EOF
+			}
 			return line{}, &fault.Fault{Line: lr.number + 1,
 				What:   fmt.Sprintf("line is longer than %d MiB", maxLineBytes>>20),
 				Remedy: "export the log as delimited text with one line a sample"}
@@ -66,7 +74,12 @@ func (lr *lineReader) read() (line, error) {
 			return line{}, io.EOF
 		}
 		lr.number++
-		text := string(bytes.TrimRight(part, "\r\n\x00\x1a"))
+		kept := bytes.TrimRight(part, "\r\n\x00\x1a")
+		if lr.number > 1 && (bytes.IndexByte(kept, 0) >= 0 || len(kept) == 0 && bytes.IndexByte(part, 0) >= 0) {
+			lr.tail = lr.number
+			return line{}, io.EOF
+		}
+		text := string(kept)
 		return line{number: lr.number, text: strings.TrimLeft(text, "\ufeff"), hasEnd: err == nil}, nil
 	}
 }

@@ -21,9 +21,9 @@ func sniffLong(headers []string) (longShape, bool) {
 		base := header.Base(h)
 		switch strings.ToLower(strings.TrimSpace(base)) {
 		case "name", "channel", "parameter", "signal", "variable", "quantity", "item", "channel name", "parameter name",
-			"signal name":
+			"signal name", "pid", "pid name", "sensor", "sensor name", "label", "measurand", "description":
 			s.name = i
-		case "value", "reading", "measurement", "data":
+		case "value", "values", "reading", "measurement", "data", "measured value":
 			s.value = i
 		case "unit", "units":
 			s.unit = i

@@ -10,7 +10,7 @@ import (
 // Column is one column of a log as numbers: clock times as seconds of the day, date-times as seconds since 1970 UTC.
 type Column struct {
 	Header     string    // without identification numbers
-	UnitsRow   string    // cell of the units row, "" without one
+	UnitsRow   string    // cell of the units row, else the unit written in the cells, "" without either
 	Values     []float64 // of the rows in hand, NaN where there is none
 	Kind       CellKind  // of the first cell that was not missing
 	ClockParts int       // of clock times, how many were separated by colons
@@ -18,7 +18,8 @@ type Column struct {
 	Texts      int       // cells with text where a value was expected, since layout was last told (Notes)
 	Private    string    // why the column is not read: it tells place or identity; "" for all others
 
-	stamp int // layout of the last date-time
+	stamp    int    // layout of the last date-time
+	cellUnit string // written behind the numbers in the cells, "" when none
 }
 
 // newColumn is an empty column. A header that tells place or identity makes it private.
@@ -146,6 +147,12 @@ func (c *Column) parse(cell string, decimal byte) float64 {
 			return v
 		}
 	}
+	if c.Kind == CellMissing || c.Kind == CellNumber {
+		if v, ok := c.withUnit(cell, decimal); ok {
+			c.Kind = CellNumber
+			return v
+		}
+	}
 	if c.Kind == CellMissing || c.Kind == CellClock {
 		if v, parts, ok := parseClock(cell); ok {
 			c.Kind, c.ClockParts = CellClock, parts
@@ -160,4 +167,24 @@ func (c *Column) parse(cell string, decimal byte) float64 {
 	}
 	c.Texts++
 	return math.NaN()
+}
+
+// withUnit reads a cell that holds a number and its unit. The first unit of a column is the column's, as if a row of
+// units gave it; a cell in another is text.
+func (c *Column) withUnit(cell string, decimal byte) (float64, bool) {
+	number, written, ok := cutUnit(cell)
+	if !ok || c.cellUnit != "" && c.cellUnit != written {
+		return 0, false
+	}
+	v, _, ok := parseNumber(number, decimal)
+	if !ok {
+		return 0, false
+	}
+	if c.cellUnit == "" {
+		c.cellUnit = strings.Clone(written)
+		if c.UnitsRow == "" {
+			c.UnitsRow = c.cellUnit
+		}
+	}
+	return v, true
 }

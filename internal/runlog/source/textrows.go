@@ -15,6 +15,8 @@ type textRows struct {
 	tb      *Table
 	counts  rowCounts
 	told    bool // that lines before the header were skipped
+
+	toldTail bool // that binary data behind the table was cut off
 }
 
 // Close implements Rows.
@@ -127,6 +129,10 @@ func (f *textRows) Notes() []Note {
 	if f.lr.unclosed > 0 {
 		note(f.lr.unclosed, "%d lines open a quote that nothing in the row closes, first on line %d: it was read as "+
 			"an ordinary character", f.lr.unclosed, f.lr.firstUnclosed)
+	}
+	if f.lr.tail > 0 && !f.toldTail {
+		f.toldTail = true
+		note(1, "from line %d on the file is no text: what follows the table was cut off", f.lr.tail)
 	}
 	for _, c := range f.tb.Columns {
 		if c.Private == "" && c.Texts > 0 && c.Filled > 0 {

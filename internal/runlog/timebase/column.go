@@ -24,6 +24,21 @@ func indexColumn(tb *source.Table, taken map[int]bool) int {
 	return -1
 }
 
+// advancingColumn finds the column that advances most steadily, whatever its name; −1 where none does.
+func advancingColumn(tb *source.Table, taken map[int]bool) int {
+	best, most := -1, 0.0
+	for i, c := range tb.Columns {
+		if taken[i] || c.Private != "" || c.Header == "" || 10*c.Filled < 8*len(c.Values) {
+			continue
+		}
+		forward, repeat := advancing(c.Values)
+		if score := forward - 0.5*repeat; forward > 0.95 && score > most {
+			best, most = i, score
+		}
+	}
+	return best
+}
+
 // timeScore judges by name and behaviour whether a column is the time axis: 0 is no, with a reason when the name said
 // so.
 func timeScore(c *source.Column) (float64, string) {

@@ -127,9 +127,16 @@ func numbered(tb *source.Table, rule channelmap.FileRule, stated float64, others
 		rate, from = rule.Rate, "stated in channels.yaml"
 	}
 	if !(rate > 0) || math.IsInf(rate, 0) {
-		return nil, &fault.Fault{Line: tb.Dialect.HeaderLine,
+		f := &fault.Fault{Line: tb.Dialect.HeaderLine,
 			What:   "no time column: no header names time with values that advance",
 			Remedy: "name it in channels.yaml (time: {header: …, unit: s}), or state rate: samples a second"}
+		if i := advancingColumn(tb, taken); i >= 0 {
+			f.What += fmt.Sprintf("; column %q advances, by %.4g a row", tb.Columns[i].Header,
+				medianStep(tb.Columns[i].Values))
+			f.Remedy = fmt.Sprintf("if that is time, write time: {header: %q, unit: s} (or ms) in channels.yaml; "+
+				"else name another, or state rate: samples a second", tb.Columns[i].Header)
+		}
+		return nil, f
 	}
 	if i := indexColumn(tb, taken); i >= 0 {
 		a := &Axis{Column: i, PassedOver: others, rate: rate}
