@@ -236,8 +236,8 @@ func TestHealthDesign(t *testing.T) {
 	for i, d := range designs {
 		t.Logf("%-30s plain %+v, season %+v", d.name, plain[i], season[i])
 	}
-	// Charts that took days for independent found 24 of these and 20 with a season, and called two to seven times too
-	// many healthy cars where days are alike (docs/decisions.md).
+	// The EWMA of scores before it found 24 of these and 20 with a season; what it cost, and what it missed elsewhere,
+	// stands in docs/decisions.md.
 	if best := plain[0]; best.found < 17 || best.wrong > 3 || season[0].found < 17 {
 		t.Errorf("the chosen design finds %+v, with a season %+v", best, season[0])
 	}
