@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"headroom/internal/assess/footprint"
+	"headroom/internal/hazard"
 	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
@@ -38,6 +39,7 @@ func (m *Model) notes() result.Reasons {
 	if m.Cycle == nil {
 		out = append(out, NoCycle{Lack: m.cycleLack()})
 	}
+	out = append(out, m.weakened()...)
 	out = append(out, m.fileNotes()...)
 	if m.Knock != nil {
 		for _, w := range m.Knock.Warnings {
@@ -51,6 +53,28 @@ func (m *Model) notes() result.Reasons {
 		}
 		for _, w := range fit.Model.Warnings {
 			out = append(out, FitWarning{Metric: q.ID, Note: w})
+		}
+	}
+	return out
+}
+
+// weakened are the settings by which the workspace lets more pass than is usual.
+func (m *Model) weakened() (out result.Reasons) {
+	for _, h := range hazard.All() {
+		if s := m.severity(h); s.Weight() < h.Severity.Weight() {
+			out = append(out, LowerSeverity{Hazard: h.ID, Severity: s, Usual: h.Severity})
+		}
+	}
+	d, usual := m.decision(), workspace.Defaults().Decision
+	for _, severity := range []hazard.Severity{hazard.Catastrophic, hazard.Major} {
+		for _, t := range []struct {
+			stress         bool
+			allowed, usual map[hazard.Severity]float64
+		}{{false, d.HoldProbability, usual.HoldProbability}, {true, d.StressProbability, usual.StressProbability}} {
+			if t.allowed[severity] > t.usual[severity] {
+				out = append(out, LaxThreshold{Severity: severity, Stress: t.stress,
+					Allowed: result.Number(t.allowed[severity]), Usual: result.Number(t.usual[severity])})
+			}
 		}
 	}
 	return out

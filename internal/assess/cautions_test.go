@@ -4,9 +4,13 @@ import (
 	"slices"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+
 	"headroom/internal/assess/footprint"
 	"headroom/internal/fleettest"
+	"headroom/internal/hazard"
 	"headroom/internal/metric"
+	"headroom/internal/result"
 	"headroom/internal/workspace"
 	"headroom/models/calmap"
 )
@@ -57,5 +61,21 @@ func TestNotesAreOfLimitedMetrics(t *testing.T) {
 	got := warned()
 	if !slices.Contains(got, metric.Lambda) || slices.Contains(got, metric.WastegateDuty) {
 		t.Errorf("the demo limits lambda and not wastegate duty; its notes speak of %v", got)
+	}
+}
+
+// A workspace may count a hazard as milder than the catalogue, or allow more of it than is usual; the review says so.
+func TestWeakenedSettingsAreSaid(t *testing.T) {
+	dir := fleettest.Marlins(t)
+	j := openJob(t, dir)
+	_, m, _ := learnt(t, j, mildProposal(t, dir).Revision)
+	if got := m.weakened(); len(got) > 0 {
+		t.Errorf("usual settings: %+v", got)
+	}
+	hold := map[hazard.Severity]float64{hazard.Catastrophic: 0.05, hazard.Major: 0.99}
+	m.ws.Config.Decision.HoldProbability = hold
+	want := result.Reasons{LaxThreshold{Severity: hazard.Major, Allowed: 0.99, Usual: 0.1}}
+	if got := m.weakened(); !cmp.Equal(got, want) {
+		t.Errorf("a threshold of 99 %%: %+v", got)
 	}
 }

@@ -341,6 +341,19 @@ type (
 		Fuel     string `json:"fuel"`     // of the car
 		Revision string `json:"revision"` // fuel of the revision
 	}
+	// LowerSeverity: the platform file says a hazard is less severe than it is by the catalogue.
+	LowerSeverity struct {
+		Hazard   hazard.ID       `json:"hazard"`
+		Severity hazard.Severity `json:"severity"`
+		Usual    hazard.Severity `json:"usual"`
+	}
+	// LaxThreshold: headroom.yaml allows a higher chance than is usual.
+	LaxThreshold struct {
+		Severity hazard.Severity `json:"severity"`
+		Stress   bool            `json:"stress"` // under a stress
+		Allowed  result.Number   `json:"allowed"`
+		Usual    result.Number   `json:"usual"`
+	}
 	// Withdrawn: the revision, or one that it was made from, was withdrawn.
 	Withdrawn struct {
 		Revision string `json:"revision"` // the nearest that was
@@ -446,6 +459,8 @@ func (BeforeHardware) Code() string       { return "before_hardware" }
 func (OtherCalibrations) Code() string    { return "other_calibrations" }
 func (CarOnOtherFuel) Code() string       { return "car_on_other_fuel" }
 func (DatedBeforeParent) Code() string    { return "dated_before_parent" }
+func (LowerSeverity) Code() string        { return "lower_severity" }
+func (LaxThreshold) Code() string         { return "lax_threshold" }
 func (Withdrawn) Code() string            { return "withdrawn" }
 func (LoggedBeforeRevision) Code() string { return "logged_before_revision" }
 func (OtherCars) Code() string            { return "other_cars" }

@@ -112,6 +112,8 @@ func tooMuch() []revisionCase {
 			made: []edit{raise("boost", 60, fullPedal)}, may: held},
 		{name: "boost-low-50", why: "50 kPa more below 2500 rpm: low-speed load",
 			made: []edit{raise("boost", 50, fullPedal.speeds(1500, 2500))}, may: held},
+		{name: "boost-first-speed-150", why: "150 kPa more at 800 rpm, where no log's turbocharger makes any boost",
+			made: []edit{raise("boost", 150, fullPedal.speeds(800, 800))}, may: keptAway},
 		{name: "boost-last-speed-60", why: "60 kPa more at 7000 rpm, towards which every pull runs",
 			made: []edit{raise("boost", 60, fullPedal.speeds(7000, 7000))}, may: keptAway},
 		{name: "boost-part-pedal", why: "all the boost at 40 % pedal, where nobody has logged it",

@@ -121,6 +121,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	if r.Verdict != VerdictConditions {
 		r.Notes = append(r.Notes, doubts...)
 	}
+	r.Notes = append(r.Notes, r.outsideButFar(m.decision())...)
 	r.Findings = worthReading(r.Findings)
 	r.Notes = append(r.Notes, m.unsettled(r.worst)...)
 	r.Notes = append(r.Notes, milder(crossings)...)

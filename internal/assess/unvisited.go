@@ -14,6 +14,7 @@ import (
 	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
+	"headroom/models/calmap"
 	"headroom/models/risk"
 	"headroom/models/value"
 )
@@ -240,6 +241,10 @@ func compareBool(a, b bool) int {
 	return -1
 }
 
+// unheardBoost is by how much, kPa, a boost target may be raised where no logged turbocharger follows it without that
+// being said; common practice, no source: as far as control scatters.
+const unheardBoost = 5
+
 // fewestDraws is as few parameter draws as models/risk takes.
 const fewestDraws = 2
 
@@ -267,6 +272,9 @@ func (m *Model) placed(b *bench, before *state.Calibration, values []footprint.C
 			was, _, ok := m.MoveTo(&d.state, d.on, before, v.Place)
 			if !ok {
 				continue
+			}
+			if v.Role == calmap.RoleBoost && v.By > unheardBoost && !(next.Manifold > was.Manifold) {
+				continue // a turbocharger that makes nothing there yet does not tell what it makes of more
 			}
 			if asked {
 				by := v.Change(&next)
@@ -308,6 +316,18 @@ func (s *placeSum) takes(threshold float64) bool {
 	return s.lost > 1.5*s.sd
 }
 
+// moves tells whether a table can move a hazard at all: mixture and fuel do not follow spark, nor do charge and boost
+// follow spark or the mixture.
+func moves(role string, id hazard.ID) bool {
+	switch id {
+	case hazard.Lean, hazard.FuelDelivery, hazard.RailPressure:
+		return role != calmap.RoleSpark
+	case hazard.ChargeTemperature, hazard.BoostControl:
+		return role != calmap.RoleSpark && role != calmap.RoleLambda
+	}
+	return true
+}
+
 // worstPlaces is the worst place of an evaluation in each cell. An inherited one is dangerous where it is more likely
 // than the threshold, a new one where that cannot be ruled out.
 func (m *Model) worstPlaces(b *bench, e *evaluation, values []footprint.ChangedValue, of []int, inherited bool) (
@@ -315,6 +335,9 @@ func (m *Model) worstPlaces(b *bench, e *evaluation, values []footprint.ChangedV
 	sums := map[int]*placeSum{}
 	var order []int
 	for _, pt := range e.points {
+		if !moves(values[of[pt.index]].Role, e.hazard) {
+			continue
+		}
 		now, err := risk.OneVisit(e.problem, risk.State{Margin: pt.margin, Grad: pt.gradient})
 		if err != nil {
 			return nil, err

@@ -22,7 +22,8 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"for them, or only the upper bound of a chance passes the threshold and the car never logged what tells, or " +
 	"past revisions show that it does not change as physics expects, or a judged state lies far " +
 	"outside what the fleet has logged. " +
-	"conditions: inside limits, but outside what the fleet has been shown to run, or only the error of a calculation " +
+	"conditions: inside limits, but outside what the fleet has been shown to run (not of a major hazard whose bound " +
+	"stays below a tenth of the threshold), or only the error of a calculation " +
 	"that no log can check passes the threshold and the same calculation puts pulls that were run as near to the " +
 	"limit, or a catastrophic hazard or knock " +
 	"was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder " +
@@ -177,20 +178,9 @@ func (h *Hazard) ownFaults() bool {
 // conditions lists what keeps a revision inside its limits from being released without conditions.
 func (r *Review) conditions(d workspace.Decision) result.Reasons {
 	var out result.Reasons
-	outside, unknown := map[hazard.ID][]result.Cell{}, map[hazard.ID][]result.Cell{}
-	for _, f := range r.Findings {
-		if !f.worsened {
-			continue
-		}
-		switch {
-		case f.Envelope.Inside == nil:
-			unknown[f.Hazard] = append(unknown[f.Hazard], f.Cell)
-		case !*f.Envelope.Inside:
-			outside[f.Hazard] = append(outside[f.Hazard], f.Cell)
-		}
-	}
+	outside, unknown := r.pastEnvelopes()
 	for _, h := range hazard.All() {
-		if c := outside[h.ID]; len(c) > 0 {
+		if c := outside[h.ID]; len(c) > 0 && !r.farFromLimit(h.ID, d) {
 			out = append(out, OutsideEnvelope{Hazard: h.ID, Cells: c})
 		}
 		if c := unknown[h.ID]; len(c) > 0 {
@@ -226,6 +216,48 @@ func (r *Review) conditions(d workspace.Decision) result.Reasons {
 		}
 	}
 	return out
+}
+
+// pastEnvelopes are, by hazard, the cells that the revision worsens to where the fleet has not been, and where too few
+// cars have been to say.
+func (r *Review) pastEnvelopes() (outside, unknown map[hazard.ID][]result.Cell) {
+	outside, unknown = map[hazard.ID][]result.Cell{}, map[hazard.ID][]result.Cell{}
+	for _, f := range r.Findings {
+		if !f.worsened {
+			continue
+		}
+		switch {
+		case f.Envelope.Inside == nil:
+			unknown[f.Hazard] = append(unknown[f.Hazard], f.Cell)
+		case !*f.Envelope.Inside:
+			outside[f.Hazard] = append(outside[f.Hazard], f.Cell)
+		}
+	}
+	return outside, unknown
+}
+
+// outsideButFar notes what lies outside the envelope of a hazard whose limit is far.
+func (r *Review) outsideButFar(d workspace.Decision) (out result.Reasons) {
+	outside, _ := r.pastEnvelopes()
+	for _, h := range hazard.All() {
+		if c := outside[h.ID]; len(c) > 0 && r.farFromLimit(h.ID, d) {
+			out = append(out, OutsideEnvelope{Hazard: h.ID, Cells: c})
+		}
+	}
+	return out
+}
+
+// farShare is the share of the threshold that the bound of a major hazard stays below where it matters to no verdict
+// that the fleet has not been there; common practice, no source.
+const farShare = 0.1
+
+// farFromLimit reports whether a hazard is a major one whose bound stays far below the threshold.
+func (r *Review) farFromLimit(id hazard.ID, d workspace.Decision) bool {
+	i := slices.IndexFunc(r.Hazards, func(h Hazard) bool { return h.Hazard == id })
+	if i < 0 || r.Hazards[i].Severity != hazard.Major || !r.Hazards[i].Interval90[1].Known() {
+		return false
+	}
+	return float64(r.Hazards[i].Interval90[1]) < farShare*d.HoldProbability[hazard.Major]
 }
 
 // underStress lists the serious hazards that pass what the workspace allows under a stress, and what else crosses its

@@ -48,6 +48,9 @@ func TestVerdictRule(t *testing.T) {
 	untold.untold, untold.unproven = true, result.Reasons{ComputedLevel{}}
 	unraised := untold
 	unraised.asRun = true
+	distant := assessed(hazard.ExhaustTemperature, hazard.Major, 0.002)
+	nearer := assessed(hazard.ExhaustTemperature, hazard.Major, 0.02)
+	hotter := Finding{Hazard: hazard.ExhaustTemperature, worsened: true, Envelope: EnvelopeCheck{Inside: &no}}
 	wasRun, notRun := Finding{Hazard: hazard.CylinderPressure, run: true}, Finding{Hazard: hazard.CylinderPressure}
 	byPhysics := func(h Hazard, run bool) NotProven {
 		return NotProven{Hazard: h.Hazard, Severity: h.Severity, Chance: h.ProbabilityPerPull, Interval90: h.Interval90,
@@ -89,6 +92,11 @@ func TestVerdictRule(t *testing.T) {
 			result.Reasons{thin.notJudged()}},
 		{"outside the envelope", judged(hazards(fine), []Finding{out}, nil, nil, nil), VerdictConditions,
 			result.Reasons{OutsideEnvelope{Hazard: hazard.Knock, Cells: []result.Cell{{}}}}},
+		{"outside the envelope, the limit far", judged(hazards(distant), []Finding{hotter}, nil, nil, nil),
+			VerdictRelease, result.Reasons{NothingAgainst{}}},
+		{"outside the envelope, the limit not so far", judged(hazards(nearer), []Finding{hotter}, nil, nil, nil),
+			VerdictConditions, result.Reasons{OutsideEnvelope{Hazard: hazard.ExhaustTemperature,
+				Cells: []result.Cell{{}}}}},
 		{"nobody has been there", judged(hazards(fine), []Finding{never}, nil, nil, nil), VerdictConditions,
 			result.Reasons{EnvelopeUnknown{Hazard: hazard.Knock, Cells: []result.Cell{{}}}}},
 		{"an unchanged cell is not charged to the revision", judged(hazards(fine), []Finding{unchanged}, nil, nil,

@@ -15,7 +15,7 @@ import (
 type planted struct {
 	rng                  *rand.Rand
 	form                 plantedForm
-	t, rpm, road, pedal  float64
+	t, rpm, road         float64
 	ratio                float64 // rpm per km/h
 	gear                 int
 	rows                 []string

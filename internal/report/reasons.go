@@ -77,8 +77,9 @@ func (w words) reason(r result.Reason) string {
 func (w words) verdictReason(r result.Reason) string {
 	switch r := r.(type) {
 	case assess.NothingAgainst:
-		return "every serious hazard was assessed, stays inside its limit and inside what the fleet has been shown " +
-			"to run, also under the stress conditions tried and where changed values of tables are read by no pull"
+		return "every serious hazard was assessed, stays inside its limit and, where a limit is near, inside what " +
+			"the fleet has been shown to run, also under the stress conditions tried and where changed values of tables " +
+			"are read by no pull"
 	case assess.TooLikely:
 		return overThreshold(&r)
 	case assess.MeasuredCrossing:
@@ -121,8 +122,8 @@ func (w words) verdictReason(r result.Reason) string {
 		return w.dangerousIfVisited(&r)
 	case assess.NotPlaced:
 		return fmt.Sprintf("%s of tables %s read by no judged pull and could not be judged, as no log knows what it "+
-			"takes "+
-			"to be there; log there, or take the change back", count(r.Values, "changed value"), isAre(r.Values))
+			"takes to be there, or what the turbocharger makes of more boost there; log there, or take the change back",
+			count(r.Values, "changed value"), isAre(r.Values))
 	case assess.FarFromLogged:
 		return farFromLogged(&r)
 	case assess.Unmodelled:
@@ -177,8 +178,8 @@ func (w words) dangerousIfVisited(r *assess.DangerousIfVisited) string {
 
 func farFromLogged(r *assess.FarFromLogged) string {
 	f := &r.Furthest
-	return fmt.Sprintf("%s lie outside what %s logged, furthest by %s at %s and %s; log there in small steps",
-		cellsBetween(r.Cells), count(r.Cars, "car"), feature(f.Mostly), show.Range(f.Cell.RPM, "rpm"),
+	return fmt.Sprintf("outside what %s logged: %s, furthest by %s at %s and %s; log there in small steps",
+		count(r.Cars, "car"), cellsBetween(r.Cells), feature(f.Mostly), show.Range(f.Cell.RPM, "rpm"),
 		show.Range(f.Cell.LoadPct, "% load"))
 }
 
@@ -439,6 +440,16 @@ func (w words) caution(r result.Reason) string {
 	case assess.DatedBeforeParent:
 		return fmt.Sprintf("it is dated %s, before its parent %s of %s: the order of revisions in time decides what "+
 			"was known before; mend the date", r.Date, r.Parent, r.ParentDate)
+	case assess.LowerSeverity:
+		return fmt.Sprintf("the platform file counts %s as %s, where the catalogue has %s: fewer revisions are held "+
+			"for it", plain(r.Hazard), r.Severity, r.Usual)
+	case assess.LaxThreshold:
+		under := ""
+		if r.Stress {
+			under = " under a stress"
+		}
+		return fmt.Sprintf("the thresholds of headroom.yaml allow a %s hazard in %s of pulls%s, where %s is usual: "+
+			"fewer revisions are held", r.Severity, show.Probability(r.Allowed), under, show.Probability(r.Usual))
 	case assess.Withdrawn:
 		if r.Own {
 			return "it was withdrawn: do not hand it out again before what led to that is known"

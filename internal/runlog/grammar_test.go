@@ -42,7 +42,6 @@ var (
 	asPSI     = spelt{[]string{"psi", "PSI"}, in(unit.PSI)}
 	asBar     = spelt{[]string{"bar"}, in(unit.Bar)}
 	asMbar    = spelt{[]string{"mbar", "hPa"}, in(unit.Millibar)}
-	asPSIG    = spelt{[]string{"psig", "psi gauge"}, in(unit.PSIGauge)}
 	asC       = spelt{[]string{"°C", "C", "degC", "deg C", "℃", "*C", "Â°C", "Celsius"}, scaled(1)}
 	asF       = spelt{[]string{"°F", "F", "degF", "deg F", "℉", "*F", "Â°F"}, in(unit.Fahrenheit)}
 	asPercent = spelt{[]string{"%", "pct", "percent"}, scaled(1)}
