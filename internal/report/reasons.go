@@ -78,8 +78,8 @@ func (w words) verdictReason(r result.Reason) string {
 	switch r := r.(type) {
 	case assess.NothingAgainst:
 		return "every serious hazard was assessed, stays inside its limit and, where a limit is near, inside what " +
-			"the fleet has been shown to run, also under the stress conditions tried and where changed values of tables " +
-			"are read by no pull"
+			"the fleet has been shown to run, also under the stress conditions tried and where changed values of " +
+			"tables are read by no pull"
 	case assess.TooLikely:
 		return overThreshold(&r)
 	case assess.MeasuredCrossing:
