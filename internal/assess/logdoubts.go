@@ -141,6 +141,9 @@ func (m *Model) fileContradictions(rev *workspace.Revision, car string) (out res
 	if v := m.vehicles[car]; v != nil && v.Fuel != "" && rev.Fuel != "" && v.Fuel != rev.Fuel {
 		out = append(out, CarOnOtherFuel{Car: rev.Vehicle, Fuel: v.Fuel, Revision: rev.Fuel})
 	}
+	if v := m.vehicles[car]; v != nil && v.HardwareDate == "" && v.Hardware != "" && v.Hardware != workspace.Stock {
+		out = append(out, HardwareUndated{Car: rev.Vehicle, Hardware: v.Hardware})
+	}
 	if p := m.ws.Revisions[rev.Parent]; p != nil && rev.Date != "" && p.Date != "" && rev.Date < p.Date {
 		out = append(out, DatedBeforeParent{Date: rev.Date, Parent: p.ID, ParentDate: p.Date})
 	}

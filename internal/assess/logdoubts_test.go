@@ -245,7 +245,14 @@ func TestFilesAgainstEachOther(t *testing.T) {
 		t.Errorf("made from a withdrawn one: %+v", got)
 	}
 	j.ws.Revisions[rev.Parent] = was
-	v, early := *m.vehicles[car], *rev
+	undated := *m.vehicles[car]
+	undated.Hardware, undated.HardwareDate = "turbo-large", ""
+	m.vehicles[car] = &undated
+	if got := m.fileContradictions(rev, car); !cmp.Equal(got, result.Reasons{HardwareUndated{rev.Vehicle,
+		"turbo-large"}}) {
+		t.Errorf("hardware without a date: %+v", got)
+	}
+	v, early := undated, *rev
 	v.Fuel, early.Date = "blend-e30", "2001-01-01"
 	m.vehicles[car] = &v
 	if got := m.fileContradictions(&early, car); !has[CarOnOtherFuel](got) || !has[DatedBeforeParent](got) {

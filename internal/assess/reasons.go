@@ -341,6 +341,11 @@ type (
 		Fuel     string `json:"fuel"`     // of the car
 		Revision string `json:"revision"` // fuel of the revision
 	}
+	// HardwareUndated: vehicles.csv names hardware of the car and no day from which it has it.
+	HardwareUndated struct {
+		Car      string `json:"car"`
+		Hardware string `json:"hardware"`
+	}
 	// LowerSeverity: the platform file says a hazard is less severe than it is by the catalogue.
 	LowerSeverity struct {
 		Hazard   hazard.ID       `json:"hazard"`
@@ -459,6 +464,7 @@ func (BeforeHardware) Code() string       { return "before_hardware" }
 func (OtherCalibrations) Code() string    { return "other_calibrations" }
 func (CarOnOtherFuel) Code() string       { return "car_on_other_fuel" }
 func (DatedBeforeParent) Code() string    { return "dated_before_parent" }
+func (HardwareUndated) Code() string      { return "hardware_undated" }
 func (LowerSeverity) Code() string        { return "lower_severity" }
 func (LaxThreshold) Code() string         { return "lax_threshold" }
 func (Withdrawn) Code() string            { return "withdrawn" }

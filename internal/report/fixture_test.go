@@ -353,6 +353,7 @@ func fixtureNotes() result.Reasons {
 		assess.BeforeHardware{Pulls: 19, Date: "2026-01-15"}, assess.OtherCalibrations{Wanted: 8, Parent: "rev-0142-a"},
 		assess.CarOnOtherFuel{Car: "car-017", Fuel: "blend-e30", Revision: "pump-91"},
 		assess.DatedBeforeParent{Date: "2024-03-01", Parent: "rev-0142-a", ParentDate: "2026-01-12"},
+		assess.HardwareUndated{Car: "car-017", Hardware: "turbo-large"},
 		assess.LowerSeverity{Hazard: "lean", Severity: "minor", Usual: "catastrophic"},
 		assess.LaxThreshold{Severity: "major", Allowed: 0.5, Usual: 0.1},
 		assess.LaxThreshold{Severity: "catastrophic", Stress: true, Allowed: 0.3, Usual: 0.1},
