@@ -441,8 +441,8 @@ func (w words) caution(r result.Reason) string {
 		return fmt.Sprintf("it is dated %s, before its parent %s of %s: the order of revisions in time decides what "+
 			"was known before; mend the date", r.Date, r.Parent, r.ParentDate)
 	case assess.HardwareUndated:
-		return fmt.Sprintf("vehicles.csv gives %s the hardware %s without a hardware_date: all of its logs are taken as "+
-			"made with it; give the day it was fitted", r.Car, r.Hardware)
+		return fmt.Sprintf("vehicles.csv gives %s the hardware %s without a hardware_date: all of its logs are taken "+
+			"as made with it; give the day it was fitted", r.Car, r.Hardware)
 	case assess.LowerSeverity:
 		return fmt.Sprintf("the platform file counts %s as %s, where the catalogue has %s: fewer revisions are held "+
 			"for it", plain(r.Hazard), r.Severity, r.Usual)

@@ -20,9 +20,9 @@ func (w words) sensorReason(r result.Reason) string {
 		return w.mayNotHear(&r)
 	case assess.RecordAgainst:
 		return fmt.Sprintf("%s: %d of %s on the parent crossed the limit, so %s or more of them do (95 %% sure), and "+
-			"%s was computed for it (upper 90 %% bound %s): this car does what the fleet's model does not say; find out "+
-			"why (fuel, sensor, deposits, a change of the car), and log again", plain(r.Hazard), r.Crossed, count(r.Of, "pull"),
-			spokenShare(r.Low), show.Probability(r.Parent), show.Probability(r.High))
+			"%s was computed for it (upper 90 %% bound %s): this car does what the fleet's model does not say; find "+
+			"out why (fuel, sensor, deposits, a change of the car), and log again", plain(r.Hazard), r.Crossed,
+			count(r.Of, "pull"), spokenShare(r.Low), show.Probability(r.Parent), show.Probability(r.High))
 	case assess.MovesAgainst:
 		through := r.Through
 		if through == "air" {
