@@ -83,5 +83,6 @@ func Readable() string {
 			tables = append(tables, strings.Join(f.extensions, ", "))
 		}
 	}
-	return strings.Join(tables, " or ")
+	last := len(tables) - 1
+	return strings.Join(tables[:last], ", ") + " or " + tables[last]
 }

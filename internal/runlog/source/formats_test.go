@@ -65,6 +65,7 @@ func packed(data []byte, pack func(io.Writer) io.WriteCloser) []byte {
 var tables = map[string]func(t *testing.T) []byte{
 	"delimited text": func(*testing.T) []byte { return []byte(shortLog) },
 	"Parquet":        parquetLog,
+	"ASAM MDF":       func(t *testing.T) []byte { return mdfFile(t, "short.mf4") },
 }
 
 func openBytes(data []byte, anyOrder bool) (Rows, error) {
@@ -171,14 +172,14 @@ func TestEveryFormat(t *testing.T) {
 func TestIsLog(t *testing.T) {
 	for name, want := range map[string]bool{
 		"a.csv": true, "a.TXT": true, "a.tsv": true, "a.log": true, "a.csv.gz": true, "b.Log.ZST": true,
-		"a.parquet": true, "a.parquet.gz": false, "a.gz": false, "a.zip": false, "a.csv.zip": false, "a.mf4": false,
-		"a": false, "": false, ".gz": false, "a.csv.bak": false,
+		"a.parquet": true, "a.parquet.gz": false, "a.gz": false, "a.zip": false, "a.csv.zip": false, "a.mf4": true,
+		"a.mf4.gz": false, "a": false, "": false, ".gz": false, "a.csv.bak": false,
 	} {
 		if IsLog(name) != want {
 			t.Errorf("%q is a log: %v", name, !want)
 		}
 	}
-	if want := "delimited text (.csv, .txt, .tsv, .log, also .gz or .zst) or .parquet"; Readable() != want {
+	if want := "delimited text (.csv, .txt, .tsv, .log, also .gz or .zst), .parquet or .mf4"; Readable() != want {
 		t.Errorf("%q, want %q", Readable(), want)
 	}
 }
