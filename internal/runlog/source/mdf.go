@@ -19,7 +19,7 @@ var mdfFormat = format{name: mdfName, extensions: []string{".mf4"}, begins: []st
 	open: openMDF}
 
 // mdfRows merges the channel groups of a file, each with a time base of its own: each time stamp makes one row, in
-// which the channels of other groups are empty.
+// which the channels of other groups are empty. Stamps within a microsecond are one.
 type mdfRows struct {
 	content *content
 	tb      *Table
@@ -166,11 +166,15 @@ func (f *mdfRows) first() *mdfLane {
 	return first
 }
 
-// row appends the records of one time stamp.
+// sameTime is how far time stamps of different groups may lie apart in one row, seconds: they are rounded differently,
+// and no quantity of an engine moves within it.
+const sameTime = 1e-6
+
+// row appends the records of one time stamp, of each group one at most.
 func (f *mdfRows) row(seconds float64) error {
 	f.tb.Columns[0].addNumber(seconds)
 	for _, l := range f.lanes {
-		here := l.waits && l.seconds == seconds
+		here := l.waits && l.seconds <= seconds+sameTime
 		for i, c := range l.columns {
 			if !here || c.Private != "" {
 				c.Values = append(c.Values, math.NaN())

@@ -89,6 +89,22 @@ func TestMDFMergesTimeBases(t *testing.T) {
 	}
 }
 
+// Stamps that differ by rounding alone make one row; those of one group never share one.
+func TestMDFRoundedStamps(t *testing.T) {
+	tb, _, err := readWhole(mdfFile(t, "rounded.mf4"), Limits{Bytes: 1 << 20, Cells: math.MaxInt})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if tb.Rows != 50 || !slices.Equal(column(t, tb, "engine_speed").Values[:2], []float64{900, 901}) {
+		t.Errorf("%d rows, want the 50 of the faster group", tb.Rows)
+	}
+	for row, v := range column(t, tb, "torque").Values {
+		if math.IsNaN(v) == (row%5 == 0) {
+			t.Errorf("row %d: %v", row, v)
+		}
+	}
+}
+
 // A log longer than the part that is held reads as a whole one does.
 func TestMDFInParts(t *testing.T) {
 	for _, name := range []string{"list_transposed.mf4", "rates.mf4"} {

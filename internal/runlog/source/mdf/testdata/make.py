@@ -100,6 +100,8 @@ library("rates.mf4", engine(100), more=[
      Signal((96 + np.arange(10) % 2).astype("u1"), ramp(10, 0.1), name="barometric_pressure", unit="kPa")],
     [Signal(np.linspace(40, 90, 17).astype("<f4"), np.linspace(0.0011, 0.97, 17), name="vehicle_speed", unit="km/h")],
 ])
+library("rounded.mf4", [Signal((900 + np.arange(50)).astype("<u2"), np.cumsum(np.full(50, 0.1)), name="engine_speed", unit="rpm")],
+        more=[[Signal(np.arange(10) * 7.5, (5 * np.arange(10) + 1) / 10, name="torque", unit="Nm")]])
 t = ramp(30)
 library("widths.mf4", [
     Signal((i * 8).astype("u1"), t, name="u8", unit=""), Signal((i * 8 - 100).astype("i1"), t, name="i8", unit=""),
