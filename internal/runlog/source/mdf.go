@@ -8,7 +8,9 @@ import (
 	"strings"
 
 	"headroom/internal/fault"
+	"headroom/internal/runlog/header"
 	"headroom/internal/runlog/source/mdf"
+	"headroom/models/unit"
 )
 
 const mdfName = "ASAM MDF"
@@ -55,11 +57,10 @@ func openMDF(c *content) (Rows, error) {
 	f := &mdfRows{content: c, tb: &Table{Columns: []*Column{clock}, Starts: []int{0}}}
 	f.tb.Dialect = Dialect{Encoding: mdfName + " " + file.Version, Compression: c.packing,
 		Reason: "MDF says by itself what its channels are; time is its master channel"}
-	var left []string
+	left := leftOut(file.Groups)
 	rows := uint64(0)
 	for _, g := range file.Groups {
 		if g.Left != "" {
-			left = append(left, fmt.Sprintf("channel group %s was left out: %s", withoutVIN(g.Name), g.Left))
 			continue
 		}
 		if g.Surplus > 0 {
@@ -94,6 +95,32 @@ func openMDF(c *content) (Rows, error) {
 	return f, nil
 }
 
+// leftOut says which groups are not read, one sentence a reason.
+func leftOut(groups []*mdf.Group) []string {
+	var reasons []string
+	named := map[string][]string{}
+	for _, g := range groups {
+		if g.Left == "" {
+			continue
+		}
+		if named[g.Left] == nil {
+			reasons = append(reasons, g.Left)
+		}
+		named[g.Left] = append(named[g.Left], withoutVIN(g.Name))
+	}
+	for i, reason := range reasons {
+		names, more := named[reason], ""
+		if n := len(names) - maxNamed; n > 0 {
+			names, more = names[:maxNamed], fmt.Sprintf(" and %d more", n)
+		}
+		reasons[i] = fmt.Sprintf("channel group %s%s left out: %s", strings.Join(names, ", "), more, reason)
+	}
+	return reasons
+}
+
+// maxNamed is how many groups are named that were left out for one reason.
+const maxNamed = 8
+
 // nothingTimed is the fault of a file of which no group is read.
 func nothingTimed(left []string) error {
 	what := "has no data rows"
@@ -107,7 +134,8 @@ func nothingTimed(left []string) error {
 func (f *mdfRows) add(g *mdf.Group) {
 	l := &mdfLane{records: g.Open()}
 	for _, ch := range g.Channels {
-		c := newColumn(ch.Name, ch.Unit)
+		name := heading(ch.Name, ch.Unit)
+		c := newColumn(name, ch.Unit)
 		f.tb.Columns = append(f.tb.Columns, c)
 		if c.Private == "" {
 			c.Private = ch.Left
@@ -116,6 +144,20 @@ func (f *mdfRows) add(g *mdf.Group) {
 	}
 	l.invalid = make([]int, len(l.channels))
 	f.lanes = append(f.lanes, l)
+}
+
+// heading is a channel's name without a unit in brackets other than the stated one, which is what counts. A number in
+// brackets is an index.
+func heading(name, stated string) string {
+	u, _, err := unit.ParseMarked(stated)
+	way := header.Units(name, "")[0]
+	switch {
+	case stated == "" || err != nil || u == unit.One || !way.Known || way.Unit == u:
+		return name
+	case allDigits(way.Text):
+		return way.Name + " " + way.Text
+	}
+	return way.Name
 }
 
 // advance takes the group's next record that has a time.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -12,6 +13,7 @@ import (
 	"testing"
 
 	"headroom/internal/fault"
+	"headroom/internal/runlog/source/mdf"
 )
 
 const mdfFolder = "mdf/testdata"
@@ -126,12 +128,37 @@ func TestMDFInParts(t *testing.T) {
 	}
 }
 
+// The unit that the file states for a channel goes before one in its name; a number in brackets is none.
+func TestMDFUnitInName(t *testing.T) {
+	for _, c := range []struct{ name, stated, want string }{
+		{"Boost (psi)", "kPa", "Boost"}, {"Boost (kPa)", "kPa", "Boost (kPa)"}, {"EGT[1]", "°C", "EGT 1"},
+		{"EGT[1]", "", "EGT[1]"}, {"MAP_psi", "kPa", "MAP_psi"},
+		{"Boost (psi)", "furlong", "Boost (psi)"}, {"Boost (psi)", "-", "Boost (psi)"},
+	} {
+		if got := heading(c.name, c.stated); got != c.want {
+			t.Errorf("%q in %q: %q, want %q", c.name, c.stated, got, c.want)
+		}
+	}
+}
+
+// Groups left out for one reason are told together.
+func TestMDFGroupsLeftOutTogether(t *testing.T) {
+	var groups []*mdf.Group
+	for i := range 20 {
+		groups = append(groups, &mdf.Group{Name: fmt.Sprint(i + 1), Left: "it has no records"})
+	}
+	want := "channel group 1, 2, 3, 4, 5, 6, 7, 8 and 12 more left out: it has no records"
+	if got := leftOut(groups); len(got) != 1 || got[0] != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
 // What is left out is said: groups and bytes in notes, channels by their reason, readings by their number.
 func TestMDFLeavesOut(t *testing.T) {
 	for name, want := range map[string][]string{
 		"clocks.mf4": {
-			"channel group 2 was left out: its master channel is not time but an angle",
-			"channel group 3 was left out: it has no master channel",
+			"channel group 2 left out: its master channel is not time but an angle",
+			"channel group 3 left out: it has no master channel",
 			"4 bytes behind the last record of channel group 1",
 		},
 		"invalidation.mf4": {`column "engine_speed" has 6 readings that the file marks as invalid`},

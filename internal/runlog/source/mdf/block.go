@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"unicode/utf8"
 
 	"headroom/internal/fault"
 )
@@ -143,11 +144,23 @@ func (m *image) text(at int64) (string, error) {
 	}
 	raw, _, _ := bytes.Cut(b.data, []byte{0})
 	if f.id == "MD" {
-		raw = []byte(firstText(raw))
+		raw = []byte(firstText([]byte(valid(raw))))
 	}
-	text := strings.TrimSpace(strings.ToValidUTF8(string(raw), "\uFFFD"))
+	text := strings.TrimSpace(valid(raw))
 	m.texts[at] = text
 	return text, nil
+}
+
+// valid is a text; one that is not in UTF-8, against the standard, is taken as Latin-1, mostly for a degree sign.
+func valid(raw []byte) string {
+	if utf8.Valid(raw) {
+		return string(raw)
+	}
+	runes := make([]rune, len(raw))
+	for i, b := range raw {
+		runes[i] = rune(b)
+	}
+	return string(runes)
 }
 
 // firstText is the content of the first TX element of a comment in XML, "" without one.

@@ -9,6 +9,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"headroom/internal/fault"
@@ -203,6 +204,10 @@ func (g *Group) leaveOut(unread string, flags uint16) {
 		g.Left = "it has no records"
 	case g.layout.data == 0:
 		g.Left = "its records are empty"
+	case len(g.Channels) == 0:
+		g.Left = "it has no channels besides time"
+	case !slices.ContainsFunc(g.Channels, func(c *Channel) bool { return c.Left == "" }):
+		g.Left = fmt.Sprintf("none of its channels is read: of the first, %s", g.Channels[0].Left)
 	}
 }
 

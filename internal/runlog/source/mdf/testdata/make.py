@@ -155,7 +155,7 @@ class File:
         return at
 
     def text(self, s):
-        return self.block(b"TX", [], s.encode() + b"\0") if s else 0
+        return self.block(b"TX", [], (s if isinstance(s, bytes) else s.encode()) + b"\0") if s else 0
 
     def comment(self, s):
         return self.block(b"MD", [], s.encode() + b"\0")
@@ -265,7 +265,7 @@ ranges = f.conversion(6, [0, 4, 1.5, 5, 9, 2.5, -1.0], unit=f.text("bar"))
 float_ranges = f.conversion(6, [0, 4, 1.5, 4, 9, 2.5, -1.0])
 range_texts = f.conversion(8, [0, 9, 10, 19], [linear, f.text("high"), 0])
 xml = f.comment("<CNunit xmlns='http://www.asam.net/mdf/v4'><TX>kPa</TX></CNunit>")
-f.data(f.group(f.channels([TIME, {"name": "status", "at": 8, "cc": status, "unit": "°C"}, {"name": "gears", "at": 8, "cc": gears},
+f.data(f.group(f.channels([TIME, {"name": "status", "at": 8, "cc": status, "unit": b"\xb0C"}, {"name": "gears", "at": 8, "cc": gears},
                            {"name": "ranges", "at": 9, "cc": ranges}, {"name": "ranges_xml", "at": 9, "cc": ranges, "md_unit": xml},
                            {"name": "float_ranges", "at": 10, "data": 4, "bits": 32, "cc": float_ranges},
                            {"name": "range_texts", "at": 9, "cc": range_texts}]), 24, 14),
