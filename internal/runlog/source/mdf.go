@@ -68,7 +68,9 @@ func openMDF(c *content) (Rows, error) {
 				g.Surplus, withoutVIN(g.Name))
 		}
 		rows += g.Records
-		f.add(g)
+	}
+	for _, r := range file.Records() {
+		f.add(r)
 	}
 	for _, l := range left {
 		f.note(1, "%s", l)
@@ -131,9 +133,9 @@ func nothingTimed(left []string) error {
 }
 
 // add makes columns of a group's channels.
-func (f *mdfRows) add(g *mdf.Group) {
-	l := &mdfLane{records: g.Open()}
-	for _, ch := range g.Channels {
+func (f *mdfRows) add(r *mdf.Records) {
+	l := &mdfLane{records: r}
+	for _, ch := range r.Group.Channels {
 		name := heading(ch.Name, ch.Unit)
 		c := newColumn(name, ch.Unit)
 		f.tb.Columns = append(f.tb.Columns, c)

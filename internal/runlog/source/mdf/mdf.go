@@ -42,6 +42,8 @@ type Group struct {
 	image   *image
 	pieces  []piece
 	dataLen int64
+
+	described *block // the data group's; the same for all groups whose records lie mixed
 }
 
 // layout is how records of a group lie among those of others.
@@ -160,7 +162,7 @@ func (m *image) dataGroup(dg *block, rules ruleBook, before int) ([]*Group, erro
 		if size == variable {
 			continue // it holds the texts and bytes of another group's channels
 		}
-		g.image, g.pieces, g.dataLen = m, pieces, dataLen
+		g.image, g.pieces, g.dataLen, g.described = m, pieces, dataLen, dg
 		g.layout.idSize, g.layout.siblings = idSize, siblings
 		g.leaveOut(unread, flags)
 		groups = append(groups, g)

@@ -63,14 +63,37 @@ func TestFixtures(t *testing.T) {
 			if len(file.Groups) != len(want) {
 				t.Fatalf("%d groups, want %d", len(file.Groups), len(want))
 			}
+			records := file.Records()
 			for i, g := range file.Groups {
-				checkGroup(t, g, want[i])
+				var r *Records
+				if g.Left == "" {
+					r, records = records[0], records[1:]
+				}
+				checkGroup(t, g, r, want[i])
 			}
 		})
 	}
 }
 
-func checkGroup(t *testing.T, g *Group, want wantedGroup) {
+// Mixed records read the same where few may wait, so that groups go on alone.
+func TestMixedAlone(t *testing.T) {
+	whole := maxWaiting
+	t.Cleanup(func() { maxWaiting = whole })
+	for _, maxWaiting = range []int{0, 11, 60, 300} {
+		for _, name := range []string{"mixed.mf4", "mixed_deflated.mf4"} {
+			file, err := openFile(t, name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			want, records := wants(t)[name], file.Records()
+			for _, turn := range []int{1, 0} { // the slower group first
+				checkGroup(t, file.Groups[turn], records[turn], want[turn])
+			}
+		}
+	}
+}
+
+func checkGroup(t *testing.T, g *Group, records *Records, want wantedGroup) {
 	t.Helper()
 	if !strings.HasPrefix(g.Left, want.Left) || (g.Left == "") != (len(want.Time) > 0) {
 		t.Errorf("group %s: left out as %q, want %q and %d records", g.Name, g.Left, want.Left, len(want.Time))
@@ -82,7 +105,6 @@ func checkGroup(t *testing.T, g *Group, want wantedGroup) {
 		t.Fatalf("group %s: %d channels, %d records, want %d, %d", g.Name, len(g.Channels), g.Records,
 			len(want.Channels), len(want.Time))
 	}
-	records := g.Open()
 	for row, stamp := range want.Time {
 		if more, err := records.Next(); !more || err != nil {
 			t.Fatalf("group %s ends at %d: %v", g.Name, row, err)
