@@ -251,6 +251,97 @@ func TestMDFRefusals(t *testing.T) {
 	}
 }
 
+// Packed data that was damaged anywhere is told, also where only its checksum tells; a bit that means nothing changes
+// nothing.
+func TestMDFDamagedPacking(t *testing.T) {
+	for _, name := range []string{"deflated.mf4", "transposed.mf4", "list_deflated.mf4"} {
+		data := mdfFile(t, name)
+		begin := bytes.Index(data, []byte("##DZ"))
+		size := int(binary.LittleEndian.Uint64(data[begin+8:]))
+		whole, _, err := readWhole(data, Limits{Bytes: 1 << 20, Cells: math.MaxInt})
+		if err != nil {
+			t.Fatal(err)
+		}
+		spared := 0
+		for i := begin + 48; i < begin+size; i += 1 + (begin+size-i)/50 {
+			bad := slices.Clone(data)
+			bad[i] ^= 0x10
+			read, _, err := readWhole(bad, Limits{Bytes: 1 << 20, Cells: math.MaxInt})
+			if err != nil {
+				mustTell(t, err)
+				continue
+			}
+			spared++
+			for k, c := range whole.Columns {
+				if !slices.Equal(c.Values, read.Columns[k].Values) {
+					t.Errorf("%s: damage at byte %d of %d of the block is not told", name, i-begin, size)
+				}
+			}
+		}
+		if spared > 5 {
+			t.Errorf("%s: %d damages change nothing", name, spared)
+		}
+	}
+}
+
+// Conversions and packed data that cannot be as they claim.
+func TestMDFContradictions(t *testing.T) {
+	conversion := func(b []byte, kind byte) int { // where the first of a kind begins
+		for at := 0; ; at++ {
+			at += bytes.Index(b[at:], []byte("##CC"))
+			links := int(binary.LittleEndian.Uint64(b[at+16:]))
+			if b[at+24+8*links] == kind {
+				return at
+			}
+		}
+	}
+	for _, c := range []struct {
+		say, file string
+		spoil     func(b []byte)
+	}{
+		{"a conversion leads back to itself", "partial.mf4", func(b []byte) {
+			at := conversion(b, 7)
+			binary.LittleEndian.PutUint64(b[at+24+8*4:], uint64(at))
+		}},
+		{"fewer values than it claims", "conversions.mf4", func(b []byte) {
+			binary.LittleEndian.PutUint16(b[conversion(b, 4)+24+8*4+6:], 60000)
+		}},
+		{"which do not fit", "conversions.mf4", func(b []byte) {
+			binary.LittleEndian.PutUint16(b[conversion(b, 4)+24+8*4+6:], 7)
+		}},
+		{"packed data claims", "deflated.mf4", func(b []byte) {
+			binary.LittleEndian.PutUint64(b[bytes.Index(b, []byte("##DZ"))+32:], 1<<40)
+		}},
+		{"does not unpack to", "deflated.mf4", func(b []byte) {
+			b[bytes.Index(b, []byte("##DZ"))+32] -= 1
+			cg := bytes.Index(b, []byte("##CG"))
+			binary.LittleEndian.PutUint64(b[cg+24+48+8:], 299)
+		}},
+		{"is packed in a way (9)", "deflated.mf4", func(b []byte) { b[bytes.Index(b, []byte("##DZ"))+26] = 9 }},
+		{"two groups have the record number", "mixed.mf4", func(b []byte) {
+			first := bytes.Index(b, []byte("##CG"))
+			second := first + 4 + bytes.Index(b[first+4:], []byte("##CG"))
+			copy(b[second+24+48:], b[first+24+48:][:8])
+		}},
+		{"has number 1, which no group has", "mixed.mf4", func(b []byte) {
+			binary.LittleEndian.PutUint16(b[bytes.Index(b, []byte("##DT"))+24:], 1)
+		}},
+		{"links lead in a circle", "list.mf4", func(b []byte) {
+			at := bytes.Index(b, []byte("##DL"))
+			binary.LittleEndian.PutUint64(b[at+24:], uint64(at))
+		}},
+	} {
+		data := mdfFile(t, c.file)
+		c.spoil(data)
+		_, _, err := readWhole(data, Limits{Bytes: 1 << 20, Cells: math.MaxInt})
+		if err == nil || !strings.Contains(err.Error(), c.say) {
+			t.Errorf("%v, want %q", err, c.say)
+			continue
+		}
+		mustTell(t, err)
+	}
+}
+
 // FuzzMDF: no bytes make the reader fail but by a fault with a remedy, and tables stay whole.
 func FuzzMDF(f *testing.F) {
 	files, err := filepath.Glob(filepath.Join(mdfFolder, "*.mf4"))

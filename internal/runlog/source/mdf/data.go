@@ -171,7 +171,8 @@ func unpackable(p piece, err error) error {
 		Remedy: "export or copy the log again"}
 }
 
-// exactly reads as many bytes as a piece claims to hold; more or fewer are an error.
+// exactly reads as many bytes as a piece claims to hold; more or fewer are an error. It ends only behind the packing's
+// checksum.
 type exactly struct {
 	r     io.Reader
 	left  int64
@@ -182,9 +183,15 @@ type exactly struct {
 func (e *exactly) Read(p []byte) (int, error) {
 	n, err := e.r.Read(p)
 	e.left -= int64(n)
+	if err == nil && e.left == 0 {
+		var beyond [1]byte
+		more := 0
+		more, err = io.ReadFull(e.r, beyond[:])
+		e.left -= int64(more)
+	}
 	switch ended := errors.Is(err, io.EOF); {
-	case err != nil && !ended:
-		return n, unpackable(e.piece, err)
+	case err != nil && !ended: // what came with the error is not to be believed
+		return 0, unpackable(e.piece, err)
 	case e.left < 0 || ended && e.left > 0:
 		return 0, broken(e.piece.at, "packed data does not unpack to the %d bytes it claims", e.piece.whole)
 	}

@@ -297,6 +297,12 @@ put("clocks.mf4", [
      "row": {"unit": "", "left": "it holds an array"}}},
     {"left": "its master channel is not time but an angle", "channels": {}}, {"left": "it has no master channel", "channels": {}}])
 
+# Columns of 4.20: told, not read.
+f = File(420)
+f.data(f.group(f.channels([TIME, {"name": "engine_speed", "at": 8, "bits": 16, "unit": "rpm"}]), 3, 10), f.block(b"DV", [], bytes(30)))
+f.save("columns_420.mf4")
+put("columns_420.mf4", [{"left": "its readings are stored column by column", "channels": {}}])
+
 with open(os.path.join(here, "want.json"), "w") as out:
     json.dump(want, out, indent=0, sort_keys=True, ensure_ascii=False)
     out.write("\n")
