@@ -52,17 +52,33 @@ func ownInterval(t []float64, empty []bool) float64 {
 	return samples.Median(steps)
 }
 
-// holdSlow carries the last reading of channels that are read more slowly than rows are written into the cells the file
-// leaves empty, within the age limit. Readings that were taken out are neither filled nor carried on.
+// nextReadings is the time of the next reading from each row on, NaN behind the last.
+func nextReadings(t []float64, empty []bool) []float64 {
+	out := make([]float64, len(empty))
+	next := math.NaN()
+	for i := len(empty) - 1; i >= 0; i-- {
+		if !empty[i] {
+			next = t[i]
+		}
+		out[i] = next
+	}
+	return out
+}
+
+// holdSlow carries the last reading of a channel into the cells that the file leaves empty, within the age limit: where
+// the channel is read more slowly than rows are written, and where its next reading came in its turn, so that the row
+// is another channel's. Readings that were taken out are neither filled nor carried on.
 func holdSlow(r *Run, empties map[channel.ID][]bool) {
 	for k := range r.Series {
 		s := &r.Series[k]
 		empty := empties[s.Channel]
 		own := ownInterval(r.Time, empty)
-		if own < slowFactor*r.SampleInterval || own == 0 {
+		if own == 0 {
 			continue
 		}
+		slow := own >= slowFactor*r.SampleInterval
 		limit := math.Min(holdFactor*own, maxHold)
+		next := nextReadings(r.Time, empty)
 		held, last := 0, -1
 		for i, e := range empty {
 			switch {
@@ -70,7 +86,7 @@ func holdSlow(r *Run, empties map[channel.ID][]bool) {
 				last = i
 			case !e:
 				last = -1
-			case last >= 0 && r.Time[i]-r.Time[last] <= limit:
+			case last >= 0 && r.Time[i]-r.Time[last] <= limit && (slow || next[i]-r.Time[last] <= limit):
 				s.Values[i] = s.Values[last]
 				held++
 			}

@@ -447,7 +447,7 @@ func TestRunProblemsFold(t *testing.T) {
 	}
 	want := []string{
 		"runs/car-001/rev-2/pull.xlsx: is not a log format that is read; export it as delimited text (.csv, .txt, " +
-			".tsv, .log, also .gz or .zst) or .parquet, or move it out of runs/",
+			".tsv, .log, also .gz or .zst), .parquet or .mf4, or move it out of runs/",
 		"runs/car-777/base-1: 3 logs left out: vehicle \"car-777\" is not known; add it to vehicles.csv",
 	}
 	var got []string

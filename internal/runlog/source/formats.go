@@ -8,20 +8,19 @@ import (
 	"strings"
 )
 
-// formats are all the ways in which a log is stored that are read or at least recognised. Text is told by what it is
+// formats are all the ways in which a log is stored that are read. Text is told by what it is
 // not. A further format is a file beside this one and a row here.
 var formats = []*format{&gzipFormat, &zstdFormat, &zipFormat, &parquetFormat, &mdfFormat, &textFormat}
 
-// format is one way in which a log is stored. It is unpacked into another, or opened as a table, or refused.
+// format is one way in which a log is stored. It is unpacked into another, or opened as a table.
 type format struct {
 	name       string   // as messages and the Dialect call it
 	extensions []string // of file names, in lower case with the dot; those of logs are looked for under runs/
 	begins     []string // the first bytes of its files are one of these; none: nothing else fits
 	streamed   bool     // it is read in order, so that a packed file of it is a log like any other
 
-	unpack          func(c *content) (inner io.Reader, done func(), err error)
-	open            func(c *content) (Rows, error)
-	refused, remedy string // why it is not read, and what to do instead
+	unpack func(c *content) (inner io.Reader, done func(), err error)
+	open   func(c *content) (Rows, error)
 }
 
 // magicSize is as many bytes as the longest beginning has.
@@ -83,5 +82,6 @@ func Readable() string {
 			tables = append(tables, strings.Join(f.extensions, ", "))
 		}
 	}
-	return strings.Join(tables, " or ")
+	last := len(tables) - 1
+	return strings.Join(tables[:last], ", ") + " or " + tables[last]
 }

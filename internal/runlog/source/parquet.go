@@ -193,12 +193,5 @@ func (c *Column) addValue(v parquet.Value) {
 		c.add(string(v.ByteArray()), '.')
 		return
 	}
-	if math.IsInf(number, 0) {
-		number = math.NaN()
-	}
-	if !math.IsNaN(number) {
-		c.Filled++
-		c.Kind = CellNumber
-	}
-	c.Values = append(c.Values, number)
+	c.addNumber(number)
 }

@@ -102,9 +102,6 @@ func (c *content) open() (Rows, error) {
 	if f == nil || f.unpack != nil { // what is packed twice is no table either, which reading it as text will say
 		f = &textFormat
 	}
-	if f.refused != "" {
-		return nil, &fault.Fault{What: f.refused, Remedy: f.remedy}
-	}
 	return f.open(c)
 }
 

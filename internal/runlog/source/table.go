@@ -16,7 +16,7 @@ type Column struct {
 	ClockParts int       // of clock times, how many were separated by colons
 	Filled     int       // cells in hand with a value
 	Texts      int       // cells with text where a value was expected, since layout was last told (Notes)
-	Private    string    // why the column is not read: it tells place or identity; "" for all others
+	Private    string    // why the column is not read: it tells place or identity, or holds no numbers; "" when it is
 
 	stamp    int    // layout of the last date-time
 	cellUnit string // written behind the numbers in the cells, "" when none
@@ -44,7 +44,7 @@ type Table struct {
 
 // Dialect is the layout of a log as it was recognised.
 type Dialect struct {
-	Encoding    string // "UTF-8", "UTF-16LE", "Windows-1252", …, "Parquet"
+	Encoding    string // "UTF-8", "UTF-16LE", "Windows-1252", …, "Parquet", "ASAM MDF 4.10"
 	Compression string // "none", "gzip", "zstd", "zip"
 	Delimiter   string
 	Decimal     string
@@ -118,6 +118,18 @@ func (c *Column) add(cell string, decimal byte) {
 	}
 	if !math.IsNaN(v) {
 		c.Filled++
+	}
+	c.Values = append(c.Values, v)
+}
+
+// addNumber appends a number that needs no reading. What is infinite is missing.
+func (c *Column) addNumber(v float64) {
+	if math.IsInf(v, 0) {
+		v = math.NaN()
+	}
+	if !math.IsNaN(v) {
+		c.Filled++
+		c.Kind = CellNumber
 	}
 	c.Values = append(c.Values, v)
 }
