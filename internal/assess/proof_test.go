@@ -65,7 +65,7 @@ func gradedReviews(t *testing.T, dir string, truths []demo.ProposalTruth) []grad
 	j := openJob(t, dir)
 	out := make([]graded, len(truths))
 	for i, p := range truths {
-		r, err := j.Review(p.Revision)
+		r, err := j.reviewed(p.Revision)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -61,7 +61,7 @@ func reviewWorld(t *testing.T, set *worlds.Set, seed uint64) ([]weighed, *worlds
 	j := openJob(t, dir)
 	out := make([]weighed, len(graded))
 	for i, g := range graded {
-		r, err := j.Review(g.Revision)
+		r, err := j.reviewed(g.Revision)
 		if err != nil {
 			t.Fatal(err)
 		}

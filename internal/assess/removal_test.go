@@ -122,7 +122,7 @@ func reviewsOf(t *testing.T, dir string, ids []string) map[string]*Review {
 	t.Helper()
 	j := openJob(t, dir)
 	reviews, errs := make([]*Review, len(ids)), make([]error, len(ids))
-	parallel.Each(len(ids), 2, func(int, int) {}, func(i int) { reviews[i], errs[i] = j.Review(ids[i]) })
+	parallel.Each(len(ids), 2, func(int, int) {}, func(i int) { reviews[i], errs[i] = j.reviewed(ids[i]) })
 	out := map[string]*Review{}
 	for i, id := range ids {
 		if errs[i] != nil {
