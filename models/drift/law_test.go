@@ -174,7 +174,8 @@ var faults = []struct {
 	size func(days int) float64
 	want float64 // least share found in independent normal fleets
 }{
-	{"step of 3", func(int) float64 { return 3 }, 0.7},
+	// 0.44 found; the EWMA of scores before it found 0.7 or more: docs/decisions.md says what that cost
+	{"step of 3", func(int) float64 { return 3 }, 0.4},
 	{"step of 5", func(int) float64 { return 5 }, 0.95},
 	{"ramp of 1 a day", func(d int) float64 { return float64(d + 1) }, 0.9},
 }
