@@ -72,8 +72,7 @@ func reviewWorld(t *testing.T, set *worlds.Set, seed uint64) ([]weighed, *worlds
 
 // hazardOf is the review's word on a hazard.
 func (x *weighed) hazardOf(id hazard.ID) *Hazard {
-	i := slices.IndexFunc(x.review.Hazards, func(h Hazard) bool { return h.Hazard == id })
-	return &x.review.Hazards[i]
+	return x.review.hazardOf(id)
 }
 
 // rightly reports whether a truly dangerous serious hazard is one that its own bound holds back, or that is open.

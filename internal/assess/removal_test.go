@@ -307,7 +307,7 @@ func (x *removals) judge(r removal, before, after *Review) {
 		fault(notListed, why)
 	}
 	for _, name := range r.tells {
-		if h := hazardOf(after, name); h.Status != result.NotAssessed || h.Severity.Serious() &&
+		if h := after.hazardOf(name); h.Status != result.NotAssessed || h.Severity.Serious() &&
 			after.Verdict != VerdictUndecided && after.Verdict != VerdictHold {
 			fault(fromNothing, fmt.Sprintf("%s is %s (%s), verdict %s", name, h.Status, h.Reasons, after.Verdict))
 		}
@@ -338,10 +338,6 @@ func (x *removals) judge(r removal, before, after *Review) {
 		}
 		book(movedEstimate)
 	}
-}
-
-func hazardOf(r *Review, name hazard.ID) *Hazard {
-	return &r.Hazards[slices.IndexFunc(r.Hazards, func(h Hazard) bool { return h.Hazard == name })]
 }
 
 // unlisted says what is wrong with the list of hazards.
@@ -452,8 +448,8 @@ func silent(before, after *Review) string {
 		return has[EnvelopeUnknown](reasons) || has[NeverLoggedHere](reasons) || has[NeverLogged](reasons)
 	}
 	for _, name := range namedIn(before) {
-		h := hazardOf(after, name)
-		if footing(h) <= footing(hazardOf(before, name)) && !lacks(h.Reasons) &&
+		h := after.hazardOf(name)
+		if footing(h) <= footing(before.hazardOf(name)) && !lacks(h.Reasons) &&
 			!lacks(reasonsFor(after, name)) {
 			return fmt.Sprintf("%s: %v", name, h.Reasons)
 		}
@@ -464,7 +460,7 @@ func silent(before, after *Review) string {
 // footingLost names a hazard whose condition went with its footing.
 func footingLost(before, after *Review) string {
 	for _, name := range namedIn(before) {
-		if was, is := hazardOf(before, name), hazardOf(after, name); footing(is) > footing(was) {
+		if was, is := before.hazardOf(name), after.hazardOf(name); footing(is) > footing(was) {
 			return fmt.Sprintf("%s: %v", name, is.Reasons)
 		}
 	}

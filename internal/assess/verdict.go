@@ -253,18 +253,16 @@ const farShare = 0.1
 
 // farFromLimit reports whether a hazard is a major one whose bound stays far below the threshold.
 func (r *Review) farFromLimit(id hazard.ID, d workspace.Decision) bool {
-	i := slices.IndexFunc(r.Hazards, func(h Hazard) bool { return h.Hazard == id })
-	if i < 0 || r.Hazards[i].Severity != hazard.Major || !r.Hazards[i].Interval90[1].Known() {
-		return false
-	}
-	return float64(r.Hazards[i].Interval90[1]) < farShare*d.HoldProbability[hazard.Major]
+	h := r.hazardOf(id)
+	return h != nil && h.Severity == hazard.Major && h.Interval90[1].Known() &&
+		float64(h.Interval90[1]) < farShare*d.HoldProbability[hazard.Major]
 }
 
 // underStress lists the serious hazards that pass what the workspace allows under a stress, and what else crosses its
 // limit under one.
 func (r *Review) underStress() (out result.Reasons) {
 	for _, c := range r.Conditions {
-		severity := r.severityOf(c.Hazard)
+		severity := r.hazardOf(c.Hazard).Severity
 		switch {
 		case c.passes:
 			out = append(out, LikelyUnder{Hazard: c.Hazard, Severity: severity, Stress: c.Stress,
@@ -276,9 +274,13 @@ func (r *Review) underStress() (out result.Reasons) {
 	return out
 }
 
-func (r *Review) severityOf(id hazard.ID) hazard.Severity {
+// hazardOf is the review's word on a hazard, nil where it has none.
+func (r *Review) hazardOf(id hazard.ID) *Hazard {
 	i := slices.IndexFunc(r.Hazards, func(h Hazard) bool { return h.Hazard == id })
-	return r.Hazards[i].Severity
+	if i < 0 {
+		return nil
+	}
+	return &r.Hazards[i]
 }
 
 // ifVisited lists the hazards that changed values of tables would bring to pulls that go where none has been.

@@ -256,7 +256,7 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		CoolantTemperature:    largestOf(channel.CoolantTemperature), CoolantRise: risen(channel.CoolantTemperature),
 		OilTemperature: largestOf(channel.OilTemperature), OilRise: risen(channel.OilTemperature),
 		ExhaustTemperature: largestOf(channel.ExhaustTemperature), ExhaustRise: risen(channel.ExhaustTemperature),
-		ExhaustRate: b.exhaustRate(k, s),
+		ExhaustRate: trendAtLargest(b.run.Time[s.From:s.To], within(get(channel.ExhaustTemperature), s), inSegment),
 
 		Ethanol:   meanOf(channel.EthanolShare),
 		Barometer: orElse(orElse(meanOf(channel.BarometricPressure), set.Barometer), b.statedBarometer()),
@@ -313,19 +313,6 @@ func (b *builder) rate(values []float64, k *content, s Segment) float64 {
 	return (at(values, last) - at(values, first)) / seconds
 }
 
-// exhaustRate is the trend of exhaust temperature where a cell's reading is largest, K/s.
-func (b *builder) exhaustRate(k *content, s Segment) float64 {
-	exhaust := b.channels[channel.ExhaustTemperature]
-	if exhaust == nil {
-		return math.NaN()
-	}
-	at := placeOfLargest(exhaust, k.places, 0)
-	if at < 0 {
-		return math.NaN()
-	}
-	return trend(b.run.Time[s.From:s.To], exhaust[s.From:s.To], int(at)-s.From)
-}
-
 // trendWithin is how far from an instant, in seconds, samples tell the trend there: as short as gas temperature changes
 // along a pull, and long enough that noise of a kelvin or two leaves a few kelvin a second. Common practice, no source.
 const trendWithin = 0.5
@@ -351,6 +338,26 @@ func trend(time, values []float64, at int) float64 {
 	}
 	_, slope := stat.LinearRegression(x, y, nil, false)
 	return slope
+}
+
+// trendAtLargest is the trend of a channel, nil where it is not logged, where the largest of some of its values lies.
+func trendAtLargest(time, values []float64, places []int) float64 {
+	if values == nil {
+		return math.NaN()
+	}
+	at := placeOfLargest(values, places, 0)
+	if at < 0 {
+		return math.NaN()
+	}
+	return trend(time, values, int(at))
+}
+
+// within is a channel's part in a segment, nil where it is not logged.
+func within(values []float64, s Segment) []float64 {
+	if values == nil {
+		return nil
+	}
+	return values[s.From:s.To]
 }
 
 // instant is a sample of the run, none below 0.

@@ -143,21 +143,9 @@ func (t *thinning) of(k *content) Thinned {
 		CoolantTemperature:   largestOf(channel.CoolantTemperature),
 		OilTemperature:       largestOf(channel.OilTemperature),
 		ExhaustTemperature:   exhaust, ExhaustRise: exhaust - first(channel.ExhaustTemperature),
-		ExhaustRate: t.exhaustRate(inLeft),
+		ExhaustRate: trendAtLargest(t.time, t.exhaust, inLeft),
 		LoadMax:     largest(b.load, places),
 	}
-}
-
-// exhaustRate is builder.exhaustRate of the samples left.
-func (t *thinning) exhaustRate(inLeft []int) float64 {
-	if t.exhaust == nil {
-		return math.NaN()
-	}
-	at := placeOfLargest(t.exhaust, inLeft, 0)
-	if at < 0 {
-		return math.NaN()
-	}
-	return trend(t.time, t.exhaust, int(at))
 }
 
 // AsThinned is a copy of the row with the extremes of a slower log; ok is false where it was not thinned.

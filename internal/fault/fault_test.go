@@ -71,7 +71,7 @@ func TestEditDistance(t *testing.T) {
 		a, b string
 		want int
 	}{{"", "", 0}, {"a", "", 1}, {"kitten", "sitting", 3}, {"bor_mm", "bore_mm", 1}, {"flaw", "lawn", 2}} {
-		if got := editDistance(c.a, c.b); got != c.want {
+		if got := EditDistance(c.a, c.b); got != c.want {
 			t.Errorf("%q to %q: %d, want %d", c.a, c.b, got, c.want)
 		}
 	}

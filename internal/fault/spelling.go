@@ -5,7 +5,7 @@ package fault
 func DidYouMean(word string, candidates []string) string {
 	best, bestDistance := "", 3
 	for _, c := range candidates {
-		if d := editDistance(word, c); d < bestDistance && d < len(c) {
+		if d := EditDistance(word, c); d < bestDistance && d < len(c) {
 			best, bestDistance = c, d
 		}
 	}
@@ -15,8 +15,9 @@ func DidYouMean(word string, candidates []string) string {
 	return "did you mean " + best + "?"
 }
 
-// editDistance is Levenshtein's: insertions, deletions and substitutions (Soviet Physics Doklady 10, 1966).
-func editDistance(a, b string) int {
+// EditDistance is the least number of insertions, deletions and substitutions of bytes that make b of a (Levenshtein,
+// Soviet Physics Doklady 10, 1966).
+func EditDistance(a, b string) int {
 	row := make([]int, len(b)+1)
 	for j := range row {
 		row[j] = j

@@ -1,6 +1,10 @@
 package header
 
-import "slices"
+import (
+	"slices"
+
+	"headroom/internal/fault"
+)
 
 // Private says why a column must not be read at all, or "".
 func Private(header string) string {
@@ -36,7 +40,7 @@ func Private(header string) string {
 // channel's name is forgiven: a column too many left out costs nothing.
 func misspeltPlace(token string) bool {
 	for _, place := range []string{"latitude", "longitude", "altitude", "geolocation", "coordinates"} {
-		if len(token) >= 6 && token != "attitude" && editsBetween(token, place) <= 2 {
+		if len(token) >= 6 && token != "attitude" && fault.EditDistance(token, place) <= 2 {
 			return true
 		}
 	}

@@ -20,26 +20,6 @@ func nearWord(token string) string {
 	return found
 }
 
-// editsBetween is the least number of insertions, deletions and replacements that make a of b (Levenshtein 1966).
-func editsBetween(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := 1
-			if a[i] == b[j] {
-				cost = 0
-			}
-			diagonal, row[j+1] = row[j+1], min(diagonal+cost, row[j]+1, row[j+1]+1)
-		}
-	}
-	return row[len(b)]
-}
-
 func isASCIILetters(s string) bool {
 	for i := 0; i < len(s); i++ {
 		if s[i] < 'a' || s[i] > 'z' {
