@@ -147,6 +147,9 @@ func (c *revisionCase) faults(got outcome, r *Review) (out []string) {
 		func(word string) bool { return strings.Contains(strings.ToLower(got.said), word) }) {
 		out = append(out, fmt.Sprintf("the mistake is not called one of %q", c.call))
 	}
+	if i := slices.IndexFunc(got.told, isMisreadTable); i > 0 && !crossed(got.told[0]) && !isMisreadTable(got.told[0]) {
+		out = append(out, "what the whole table is misread as does not come first")
+	}
 	if got.verdict != VerdictRelease {
 		return out
 	}
@@ -158,3 +161,5 @@ func (c *revisionCase) faults(got outcome, r *Review) (out []string) {
 	}
 	return out
 }
+
+func crossed(r result.Reason) bool { return r.Code() == MeasuredCrossing{}.Code() }

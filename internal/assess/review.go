@@ -119,7 +119,7 @@ func (j *Job) scored(rev *workspace.Revision, vehicle, ownOf string) (*Review, e
 	}
 	judge(r, crossings, m.decision())
 	if r.Verdict != VerdictConditions {
-		r.Notes = append(r.Notes, doubts...)
+		r.Notes = append(r.Notes, slices.DeleteFunc(doubts, isMisreadTable)...)
 	}
 	r.Notes = append(r.Notes, r.outsideButFar(m.decision())...)
 	r.Findings = worthReading(r.Findings)

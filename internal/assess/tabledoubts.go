@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -126,6 +127,34 @@ var misreadings = []misreading{
 		10},
 }
 
+// afrScale is the reading of a table of air–fuel ratios whose values are all by one factor leaner or richer than those
+// it is compared with: made for another stoichiometric ratio than the stated one. Within and apart as a share of what
+// they are: common practice, no source.
+func afrScale(t *workspace.TableRef, is, ran []float64) []misreading {
+	if t.StoichiometricRatio == 0 {
+		return nil
+	}
+	ratios := make([]float64, len(is))
+	for i := range is {
+		ratios[i] = is[i] / ran[i]
+	}
+	by := value.Median(ratios)
+	return []misreading{{calmap.RoleLambda,
+		fmt.Sprintf("an air-fuel ratio with stoichiometric_ratio %.1f", by*t.StoichiometricRatio),
+		func(v float64) float64 { return v / by }, 0.015, 0.04}}
+}
+
+// misread reports whether the doubt is of how the whole table was written, so that every number computed from it is
+// wrong if the doubt is right.
+func (d TableDoubt) misread() bool {
+	return d.Kind == calmap.NoteUnit || d.Kind == DoubtAxis || d.Kind == DoubtExchanged
+}
+
+func isMisreadTable(r result.Reason) bool {
+	d, is := r.(TableDoubt)
+	return is && d.misread()
+}
+
 const (
 	nearlyAll   = 0.9 // of the values fit a reading; common practice, no source
 	enoughPairs = 8   // values to compare; common practice, no source
@@ -146,7 +175,7 @@ func valueDoubts(t, was *workspace.TableRef, states []logged) result.Reasons {
 		apart[i] = math.Abs(is[i] - ran[i])
 	}
 	slices.Sort(apart)
-	for _, r := range misreadings {
+	for _, r := range append(afrScale(t, is, ran), misreadings...) {
 		if r.role != t.Role || apart[int(nearlyAll*float64(len(apart)))] < r.apart {
 			continue
 		}

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"headroom/internal/assess/footprint"
 	"headroom/internal/assess/state"
 	"headroom/internal/hazard"
 	"headroom/internal/result"
@@ -18,7 +19,7 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"measured. " +
 	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed, or its evidence is thin " +
 	"or contradicts physics, or its prediction rests on a part that no judged pull ran with, or on a spark, " +
-	"lambda or boost table that is not there, or its parent's pulls crossed the limit more often than was computed " +
+	"lambda or boost table that is not there, or that changed and that judged logs cannot read, or its parent's pulls crossed the limit more often than was computed " +
 	"for them, or only the upper bound of a chance passes the threshold and the car never logged what tells, or " +
 	"past revisions show that it does not change as physics expects, or a judged state lies far " +
 	"outside what the fleet has logged. " +
@@ -82,10 +83,24 @@ func judge(r *Review, crossings []MeasuredCrossing, d workspace.Decision) {
 		verdict Verdict
 		reasons result.Reasons
 	}{{VerdictConditions, append(conditions, r.conditions(d)...)}, {VerdictUndecided, undecided}, {VerdictHold, hold}} {
-		if len(step.reasons) > 0 {
-			r.Verdict, r.Reasons = step.verdict, byWeight(step.reasons)
+		if len(step.reasons) == 0 {
+			continue
+		}
+		if step.verdict != VerdictConditions { // among these they are as they come
+			step.reasons = append(step.reasons, r.misreadTables()...)
+		}
+		r.Verdict, r.Reasons = step.verdict, byWeight(step.reasons)
+	}
+}
+
+// misreadTables are the tables that look to be in another unit or on other axes: what is computed from one rests on it.
+func (r *Review) misreadTables() (out result.Reasons) {
+	for _, reason := range r.unshown {
+		if isMisreadTable(reason) {
+			out = append(out, reason)
 		}
 	}
+	return out
 }
 
 // noWorseThanRun reports whether a hazard is nowhere nearer to its limit than pulls have been, judged by the same
@@ -118,13 +133,17 @@ func (r *Review) likeliest(id hazard.ID) *result.Cell {
 	return &worst.Cell
 }
 
-// byWeight orders reasons as findings are: those with a chance by severity times chance, after what was measured and
-// before what has none; others keep their order.
+// byWeight orders reasons as findings are: those with a chance by severity times chance, after what was measured and the
+// tables that look misread, and before what has none; others keep their order.
 func byWeight(reasons result.Reasons) result.Reasons {
 	weight := func(r result.Reason) float64 {
 		switch r := r.(type) {
 		case MeasuredCrossing:
 			return math.Inf(1)
+		case TableDoubt:
+			if r.misread() {
+				return math.MaxFloat64
+			}
 		case TooLikely:
 			return r.Severity.Weight() * float64(r.Chance)
 		case DangerousIfVisited:
@@ -151,14 +170,25 @@ func (r *Review) openParts() (out result.Reasons) {
 	return out
 }
 
-// unknownTables are the tables that every prediction rests on and that one side of the comparison lacks.
+// unknownTables are the tables that every prediction rests on and that one side of the comparison lacks, or that
+// changed and that judged states cannot read.
 func (r *Review) unknownTables() (out result.Reasons) {
 	for _, g := range r.Footprint.Gaps {
-		if g.Kind == state.OneSided && g.Role != calmap.RoleIntakeCam {
-			out = append(out, Unmodelled{Gap: g})
+		read := g.Kind != state.AxisNotLogged && g.Kind != state.NoPressure && g.Kind != state.UnknownAxis
+		if !slices.Contains(state.ModelledRoles, g.Role) || g.Role == calmap.RoleIntakeCam ||
+			g.Kind != state.OneSided && (read || !r.changesTable(g.Role)) {
+			continue
 		}
+		out = append(out, Unmodelled{Gap: g})
 	}
 	return out
+}
+
+// changesTable reports whether the revision changes a table of a role, or may.
+func (r *Review) changesTable(role string) bool {
+	return slices.ContainsFunc(r.Footprint.Tables, func(t footprint.TableChange) bool {
+		return t.Role == role && t.BreakpointsChanged != 0
+	})
 }
 
 // notJudged says why a hazard, or one of its limits, does not count as judged.

@@ -25,15 +25,7 @@ type Fault struct {
 // 82.5`.
 func (f Fault) String() string {
 	var b strings.Builder
-	b.WriteString(f.File)
-	if f.Line > 0 {
-		fmt.Fprintf(&b, ":%d", f.Line)
-	}
-	b.WriteString(": ")
-	if f.Where != "" {
-		b.WriteString(f.Where + ": ")
-	}
-	b.WriteString(f.What)
+	b.WriteString(f.Place() + ": " + f.What)
 	if f.Cause != nil {
 		b.WriteString(": " + f.Cause.Error())
 	}
@@ -41,6 +33,18 @@ func (f Fault) String() string {
 		b.WriteString("; " + f.Remedy)
 	}
 	return b.String()
+}
+
+// Place is file, line and key of the fault, as String begins: `platforms/kestrel-20t.yaml:12: engine.bore_mm`.
+func (f Fault) Place() string {
+	out := f.File
+	if f.Line > 0 {
+		out += fmt.Sprintf(":%d", f.Line)
+	}
+	if f.Where != "" {
+		out += ": " + f.Where
+	}
+	return out
 }
 
 // Error is String.

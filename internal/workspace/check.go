@@ -2,6 +2,7 @@ package workspace
 
 import (
 	"fmt"
+	"headroom/models/unit"
 	"slices"
 	"strings"
 	"time"
@@ -49,9 +50,26 @@ func (c *checker) required(key string, v float64, s span) {
 // optional checks a number that may be left away.
 func (c *checker) optional(key string, v float64, s span) {
 	if c.file.Has(key) && !s.holds(v) {
-		c.add(key, fmt.Sprintf("%g is outside the valid range", v), fmt.Sprintf("give %s, %s, e.g. %s", s.meaning,
-			s.text(), s.example))
+		c.add(key, fmt.Sprintf("%g is outside the valid range", v), fmt.Sprintf("give %s, %s, e.g. %s%s", s.meaning,
+			s.text(), s.example, s.inAnother(v)))
 	}
+}
+
+// mistaken are the units that a number is given in by mistake where another is asked for.
+var mistaken = map[string][]unit.Unit{
+	"°C":  {unit.Fahrenheit, unit.Kelvin},
+	"kPa": {unit.PSI, unit.Bar, unit.Hectopasc, unit.InchHg},
+}
+
+// inAnother says what a number out of range comes to if it was given in another unit, "" where that is as far out.
+func (s span) inAnother(v float64) string {
+	for _, from := range mistaken[s.unit] {
+		scale, offset, err := unit.Linear(from, unit.Unit(s.unit))
+		if right := v*scale + offset; err == nil && s.holds(right) {
+			return fmt.Sprintf("; in %s it would be %.3g %s", from, right, s.unit)
+		}
+	}
+	return ""
 }
 
 // oneOf checks a word that must be given.

@@ -19,7 +19,8 @@ type Place struct {
 }
 
 var (
-	monthMeanSpan = span{-50, 50, "°C", "the mean temperature of a month", "12"}
+	// no place on earth is known to average more than 42 °C over a month: common practice, no source
+	monthMeanSpan = span{-50, 42, "°C", "the mean temperature of a month", "12"}
 	dayToDaySpan  = span{0.1, 20, "K", "the standard deviation of days about their month's mean", "4"}
 	placeBaroSpan = span{50, 110, "kPa", "the ambient pressure", "98"}
 )

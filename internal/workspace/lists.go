@@ -3,6 +3,7 @@ package workspace
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"headroom/internal/fault"
 )
@@ -104,7 +105,11 @@ func (w *Workspace) fuelRemedy() string {
 
 func (w *Workspace) unknownPlatform(id string, files map[string]string) (what, remedy string) {
 	if file, ok := files[id]; ok {
-		return fmt.Sprintf("platform %s is left out", id), "mend " + file
+		remedy = "mend " + file
+		if k := slices.IndexFunc(w.Problems, func(f fault.Fault) bool { return f.File == file }); k >= 0 {
+			remedy = "mend " + w.Problems[k].Place()
+		}
+		return fmt.Sprintf("platform %s is left out", id), remedy
 	}
 	return fmt.Sprintf("platform %q is not known", id), "give one of platforms/: " + listed(w.Platforms,
 		"it has none yet; add a file")

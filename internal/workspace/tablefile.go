@@ -84,7 +84,7 @@ func (g grid) numbers(row, width int) ([]float64, *fault.Fault) {
 	cells := g.records[row]
 	if len(cells) > width {
 		return nil, g.problem(row, width, fmt.Sprintf("value %q has no x breakpoint above it", cells[width]),
-			"give the breakpoint in the first row, or remove the value")
+			"give the breakpoint in the first row, or remove the value"+g.commaRemedy(cells))
 	}
 	out := make([]float64, 0, width)
 	for i := 1; i < width; i++ {
@@ -99,6 +99,18 @@ func (g grid) numbers(row, width int) ([]float64, *fault.Fault) {
 		out = append(out, v)
 	}
 	return out, nil
+}
+
+// splitByCommas is by how many cells a row has to pass the first to look like one whose decimal commas were read as
+// separators; common practice, no source.
+const splitByCommas = 3
+
+// commaRemedy adds what mends such a row.
+func (g grid) commaRemedy(cells []string) string {
+	if len(cells)-len(g.records[0]) < splitByCommas {
+		return ""
+	}
+	return "; where commas are decimal marks, separate the cells by semicolons"
 }
 
 // trimmed drops blank rows and, from each row, the empty cells that spreadsheets leave at the right.
