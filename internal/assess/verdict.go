@@ -19,8 +19,8 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"measured. " +
 	"undecided: a major or catastrophic hazard, or one of its limits, could not be assessed, or its evidence is thin " +
 	"or contradicts physics, or its prediction rests on a part that no judged pull ran with, or on a spark, " +
-	"lambda or boost table that is not there, or that changed and that judged logs cannot read, or its parent's pulls crossed the limit more often than was computed " +
-	"for them, or only the upper bound of a chance passes the threshold and the car never logged what tells, or " +
+	"lambda or boost table that is not there, or that changed and that judged logs cannot read, or its parent's " +
+	"pulls crossed the limit more often than was computed for them, or only the upper bound of a chance passes the threshold and the car never logged what tells, or " +
 	"past revisions show that it does not change as physics expects, or a judged state lies far " +
 	"outside what the fleet has logged. " +
 	"conditions: inside limits, but outside what the fleet has been shown to run (not of a major hazard whose bound " +
@@ -133,8 +133,8 @@ func (r *Review) likeliest(id hazard.ID) *result.Cell {
 	return &worst.Cell
 }
 
-// byWeight orders reasons as findings are: those with a chance by severity times chance, after what was measured and the
-// tables that look misread, and before what has none; others keep their order.
+// byWeight orders reasons as findings are: those with a chance by severity times chance, after what was measured and
+// the tables that look misread, and before what has none; others keep their order.
 func byWeight(reasons result.Reasons) result.Reasons {
 	weight := func(r result.Reason) float64 {
 		switch r := r.(type) {
