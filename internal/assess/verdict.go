@@ -21,8 +21,8 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"or contradicts physics, or its prediction rests on a part that no judged pull ran with, or on a spark, " +
 	"lambda or boost table that is not there, or that changed and that judged logs cannot read, or its parent's " +
 	"pulls crossed the limit more often than was computed for them, or only the upper bound of a chance passes the " +
-	"threshold and the car never logged what tells, or past revisions show that it does not change as physics expects, or a judged state lies far " +
-	"outside what the fleet has logged. " +
+	"threshold and the car never logged what tells, or past revisions show that it does not change as physics " +
+	"expects, or a judged state lies far outside what the fleet has logged. " +
 	"conditions: inside limits, but outside what the fleet has been shown to run (not of a major hazard whose bound " +
 	"stays below a tenth of the threshold), or only the error of a calculation " +
 	"that no log can check passes the threshold and the same calculation puts pulls that were run as near to the " +
