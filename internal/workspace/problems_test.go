@@ -320,8 +320,8 @@ func TestProblems(t *testing.T) {
 			"the value", noRevision("base-1", "rev-2", "rev-3")},
 		{"decimal commas between commas", spark, "100,10,14,18", "100,10,5,14,25,18,0",
 			"revisions/base-1/tables/spark.csv:3: row 3, column 5: value \"25\" has no x breakpoint above it; give the " +
-				"breakpoint in the first row, or remove the value; where commas are decimal marks, separate the cells " +
-				"by semicolons", noRevision("base-1", "rev-2", "rev-3")},
+				"breakpoint in the first row, or remove the value; where commas are decimal marks, separate the " +
+				"cells by semicolons", noRevision("base-1", "rev-2", "rev-3")},
 		{"no label column", boost, "rpm;1000;2000,5;3000\nboost;0;10;14,5", "1000;2000,5;3000\n0;10;14,5",
 			"revisions/base-1/tables/boost.csv:1: row 1, column 1: corner cell \"1000\" is a number; keep the first " +
 				"column for y breakpoints or a label, and put text or nothing in the corner",
@@ -413,8 +413,8 @@ func TestUnusableWorkspace(t *testing.T) {
 		{"syntax", "decision: {", "headroom.yaml:1"},
 		{"unknown key", "decisions: {}\n", "headroom.yaml:1: decisions: unknown key; did you mean decision?"},
 		{"climate in Fahrenheit", "climate: [{place: dale, day_to_day_k: 4, ambient_c: [30, 32, 41, 50, 60, 70, 75, " +
-			"74, 66, 55, 44, 34]}]\n", "headroom.yaml:1: climate[0].ambient_c[3]: 50 is outside the valid range; give the " +
-			"mean temperature of a month, -50 to 42 °C, e.g. 12; in °F it would be 10 °C"},
+			"74, 66, 55, 44, 34]}]\n", "headroom.yaml:1: climate[0].ambient_c[3]: 50 is outside the valid range; " +
+			"give the mean temperature of a month, -50 to 42 °C, e.g. 12; in °F it would be 10 °C"},
 		{"threshold", "decision: {hold_probability: {major: 5}}", "headroom.yaml:1: decision.hold_probability.major: " +
 			"5 is outside the valid range; give a probability per pull above 0 and below 1, e.g. 0.05"},
 		{"moderate never holds", "decision:\n  hold_probability: {moderate: 0.2}",
