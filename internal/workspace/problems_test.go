@@ -283,8 +283,8 @@ func TestProblems(t *testing.T) {
 			noRevision("base-1", "rev-2", "rev-3")},
 		{"barometer in bar", base, "barometer_kpa: 100", "barometer_kpa: 1",
 			"revisions/base-1/revision.yaml:10: tables[1].barometer_kpa: 1 is outside the valid range; give the " +
-				"barometric pressure that gauge values are relative to, 50 to 110 kPa, e.g. 101.3; in bar it would be " +
-				"100 kPa",
+				"barometric pressure that gauge values are relative to, 50 to 110 kPa, e.g. 101.3; in bar it would " +
+				"be 100 kPa",
 			noRevision("base-1", "rev-2", "rev-3")},
 		{"AFR without ratio", rev2, "stoichiometric_ratio: 14.7, ", "",
 			"revisions/rev-2/revision.yaml:11: tables[0].unit: AFR says nothing without the ratio its scale was made " +
@@ -319,8 +319,8 @@ func TestProblems(t *testing.T) {
 			"column 5: value \"20\" has no x breakpoint above it; give the breakpoint in the first row, or remove " +
 			"the value", noRevision("base-1", "rev-2", "rev-3")},
 		{"decimal commas between commas", spark, "100,10,14,18", "100,10,5,14,25,18,0",
-			"revisions/base-1/tables/spark.csv:3: row 3, column 5: value \"25\" has no x breakpoint above it; give the " +
-				"breakpoint in the first row, or remove the value; where commas are decimal marks, separate the " +
+			"revisions/base-1/tables/spark.csv:3: row 3, column 5: value \"25\" has no x breakpoint above it; give " +
+				"the breakpoint in the first row, or remove the value; where commas are decimal marks, separate the " +
 				"cells by semicolons", noRevision("base-1", "rev-2", "rev-3")},
 		{"no label column", boost, "rpm;1000;2000,5;3000\nboost;0;10;14,5", "1000;2000,5;3000\n0;10;14,5",
 			"revisions/base-1/tables/boost.csv:1: row 1, column 1: corner cell \"1000\" is a number; keep the first " +
