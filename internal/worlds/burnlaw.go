@@ -170,16 +170,11 @@ const (
 func (e *engine) fire(b *burnLaw, c *charge, spark float64, delay *delayLaw) fired {
 	lag, duration := b.angles(e, c, spark)
 	start := lag - spark
-	f := fired{middle: start + duration*b.reach(0.5)}
-	clearance := e.litres / float64(e.cylinders) / (e.compression - 1)
-	air := c.load * loadAir * clearance * (e.compression - 1)
-	fuelMass := air / (c.lambda * stoichiometric(c.tank.ethanol))
-	mass := (air + fuelMass) / (1 - e.residual(c))
+	f, mass, clearance := e.burnt(b, c, start, duration)
 	trapped := e.trapped(c)
 	closed := e.logVol(e.ivc)
 	logClosed := math.Log(mass * airGas * trapped / (clearance * math.Exp(closed)))
 
-	f.heat = fuelMass * heatValue(c.tank.ethanol) * 0.95 * completeness(c.lambda) / mass
 	at := e.logVol(clamp(f.middle-b.best, -40, 90))
 	top := trapped * math.Exp((squeeze-1)*(closed-at))
 	logTop := logClosed + squeeze*(closed-at) + math.Log((top+f.heat*1000/chargeHeat)/top)
@@ -190,6 +185,10 @@ func (e *engine) fire(b *burnLaw, c *charge, spark float64, delay *delayLaw) fir
 	compress, expand := math.Exp(logClosed+squeeze*closed), math.Exp(logTop+stretch*at)
 	work := polytropic(logClosed, closed, logClosed+squeeze*(closed-e.logVol(before)), e.logVol(before), squeeze)
 	volume, pressure := atDegree(&e.volume, before), 0.0
+	var rate delayRate
+	if delay != nil {
+		rate = delay.of(c.tank.octane)
+	}
 	for deg := before; deg < end; deg += crankStep {
 		middle := deg + crankStep/2
 		x := b.burned((middle - start) / duration)
@@ -205,7 +204,7 @@ func (e *engine) fire(b *burnLaw, c *charge, spark float64, delay *delayLaw) fir
 		volume, pressure = next, p
 		if delay != nil && x < endGasUntil {
 			l := math.Log(p)
-			f.auto += perStep * delay.rate(l, trapped*math.Exp((squeeze-1)/squeeze*(l-logClosed)), c.tank.octane)
+			f.auto += perStep * rate.at(l, trapped*math.Exp((squeeze-1)/squeeze*(l-logClosed)))
 		}
 	}
 	opened, left := e.logVol(e.evo), math.Log(volume)
@@ -215,6 +214,24 @@ func (e *engine) fire(b *burnLaw, c *charge, spark float64, delay *delayLaw) fir
 	}
 	f.work = work / (e.compression - 1)
 	return f
+}
+
+// phase is fire without the trace: neither peak nor work nor knock integral.
+func (e *engine) phase(b *burnLaw, c *charge, spark float64) fired {
+	lag, duration := b.angles(e, c, spark)
+	f, _, _ := e.burnt(b, c, lag-spark, duration)
+	return f
+}
+
+// burnt is when and what a charge burns, with its mass (g) and the clearance volume (l).
+func (e *engine) burnt(b *burnLaw, c *charge, start, duration float64) (f fired, mass, clearance float64) {
+	clearance = e.litres / float64(e.cylinders) / (e.compression - 1)
+	air := c.load * loadAir * clearance * (e.compression - 1)
+	fuelMass := air / (c.lambda * stoichiometric(c.tank.ethanol))
+	mass = (air + fuelMass) / (1 - e.residual(c))
+	f = fired{middle: start + duration*b.reach(0.5)}
+	f.heat = fuelMass * heatValue(c.tank.ethanol) * 0.95 * completeness(c.lambda) / mass
+	return f, mass, clearance
 }
 
 // completeness is the share of the fuel's heat that rich burning releases for want of air: read off Heywood 1988,
