@@ -1,6 +1,10 @@
 package worlds
 
-import "math"
+import (
+	"math"
+
+	"headroom/models/value"
+)
 
 // delayForm is a form of the end gas's autoignition delay.
 type delayForm string
@@ -28,8 +32,8 @@ type delayRate struct {
 }
 
 func (l *delayLaw) of(octane float64) delayRate {
-	r := delayRate{law: l, level: math.Exp(l.level)}
-	o := math.Log(octane / 95)
+	r := delayRate{law: l, level: value.Exp(l.level)}
+	o := value.Ln(octane / 95)
 	for i := range l.stages {
 		r.base[i] = l.stages[i].size + l.stages[i].octane*o
 	}
@@ -42,17 +46,17 @@ func (r *delayRate) log(stage int, logP, inverseT float64) float64 {
 	return r.base[stage] - s.pressure*logP + s.heat*inverseT
 }
 
-var logReference = math.Log(4000) // kPa
+var logReference = value.Ln(4000) // kPa
 
 // at is the rate, 1/ms. logP is ln of kPa.
 func (r *delayRate) at(logP, tempK float64) float64 {
 	p, t := logP-logReference, 1/tempK-1.0/800
 	first := r.log(0, p, t)
 	if r.law.form == delaySingle {
-		return math.Exp(r.law.level - first)
+		return value.Exp(r.law.level - first)
 	}
-	cool := math.Exp(first) + math.Exp(r.log(1, p, t))
-	return r.level * (1/cool + math.Exp(-r.log(2, p, t)))
+	cool := value.Exp(first) + value.Exp(r.log(1, p, t))
+	return r.level * (1/cool + value.Exp(-r.log(2, p, t)))
 }
 
 // drawDelay draws constants. Single stage: Douaud and Eyzat have octane 3.402, pressure 1.7, heat 3800 K; other engines
@@ -136,18 +140,18 @@ func drawLimit(d dice) empiricalLimit {
 
 // at is the limit, degrees before top dead centre.
 func (l *empiricalLimit) at(c *charge) float64 {
-	heavy := math.Log(max(c.load, 0.15) / 1.6)
-	v := l.level + 3.2*(c.rpm-3000)/1000 - l.byLoad*heavy - l.more*softplus(math.Log(c.load/l.heavy), 0.05)
+	heavy := value.Ln(max(c.load, 0.15) / 1.6)
+	v := l.level + 3.2*(c.rpm-3000)/1000 - l.byLoad*heavy - l.more*softplus(value.Ln(c.load/l.heavy), 0.05)
 	v -= l.skew * heavy * (c.rpm - 3000) / 1000
 	for i := range l.bumps {
 		b := &l.bumps[i]
 		z := (c.rpm - b.rpm) / b.width
 		if z > -4 && z < 4 {
-			v += b.height * math.Exp(-z*z)
+			v += b.height * value.Exp(-z*z)
 		}
 	}
 	v -= l.byHeat*softplus(c.temp-l.warm, 4) + l.byCoolant*(c.coolant-363) + l.byCam*c.cam
-	v += l.byOctane * 40 * (1 - math.Exp(-(c.tank.octane-92)/40))
+	v += l.byOctane * 40 * (1 - value.Exp(-(c.tank.octane-92)/40))
 	return v + l.byRichness*math.Pow(max(0, 1.02-c.lambda), 1.4)
 }
 
@@ -157,7 +161,7 @@ func (k *knockLaw) severity(c *charge, f *fired, spark, luck float64) float64 {
 	if k.delay == nil {
 		return (spark - k.limit.at(c) - luck) / k.spread
 	}
-	return math.Log(max(f.auto, 1e-12)) / k.spread
+	return value.Ln(max(f.auto, 1e-12)) / k.spread
 }
 
 // lucky is the charge as luck makes it: for the integrals luck is octane.
