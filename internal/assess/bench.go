@@ -52,8 +52,8 @@ func (b *bench) under(m *Model, st state.Stress) *bench {
 	out.visits, out.parent = make([]state.Visit, len(b.visits)), make([]state.Visit, len(b.visits))
 	for i := range b.visits {
 		out.cells[i] = b.cellOf(m, i)
-		out.visits[i] = m.Under(st, b.visits[i], b.child)
-		out.parent[i] = m.Under(st, b.parent[i], b.before)
+		out.visits[i] = m.Under(st, &b.visits[i], b.child)
+		out.parent[i] = m.Under(st, &b.parent[i], b.before)
 	}
 	return &out
 }
@@ -217,8 +217,8 @@ func (b *bench) run(m *Model, visits []state.Visit, on []*state.Calibration) (er
 	for i := range visits {
 		v := &visits[i]
 		b.logged = append(b.logged, logged{v.State, on[i]})
-		here, _ := m.Move(v, on[i], b.child)
-		b.met[m.CellOf(&here.State)] = true
+		here := m.Taken(&v.State, on[i], b.child)
+		b.met[m.CellOf(&here)] = true
 		for k, share := range b.daysOf(number[v.Pull], len(number)) {
 			at := v
 			if b.days != nil {

@@ -115,15 +115,37 @@ type predictor struct {
 	step     float64
 	cars     int
 	pulls    int
-	moves    bool          // see fleet.Quantity.Moves
-	own      int           // which parameter is the car's own; the others are shared by the platform
-	sampled  bool          // from measurements of this metric
-	unseen   bool          // but none of them on this car, nor can it be computed
-	level    ComputedLevel // how the level was set, where it was not sampled
-	follows  *fleet.Follows
+	moves    bool // see fleet.Quantity.Moves
+	// combustion says that the cycle model has a part in the metric
+	combustion bool
+	own        int           // which parameter is the car's own; the others are shared by the platform
+	sampled    bool          // from measurements of this metric
+	unseen     bool          // but none of them on this car, nor can it be computed
+	level      ComputedLevel // how the level was set, where it was not sampled
+	follows    *fleet.Follows
 	// dispute is how far apart physics and past revisions put what the revision does at a state, in the metric's unit;
 	// nil where they do not contradict each other
 	dispute func(s *state.State) float64
+}
+
+// clearUnder is how many of its deviations a margin under a stress must be inside or outside for what is not known of
+// combustion to be taken from the state without the stress: a tenth off, such a deviation moves the chance that a visit
+// crosses by less than 2e−4.
+const clearUnder = 4
+
+// gradientUnder is the gradient at a state that may be under a stress.
+func (pr *predictor) gradientUnder(st state.Stress, s *state.State, margin float64) []float64 {
+	g := pr.gradient(s)
+	if st.Kind == "" || !pr.combustion {
+		return g
+	}
+	v := mat.NewVecDense(len(g), g)
+	if sd := math.Sqrt(mat.Inner(v, pr.cov, v) + pr.pullSD*pr.pullSD + pr.cellSD*pr.cellSD); sd*clearUnder < math.Abs(
+		margin) {
+		return g
+	}
+	alone := s.Alone()
+	return pr.gradient(&alone)
 }
 
 // knockDayShare is the share of the variance between pulls of a knock limit that pulls of a day have in common, their
@@ -182,7 +204,7 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 		cov:    m.withLooseEnds(withFollows(cov, &fit.Follows), q),
 		pullSD: math.Sqrt(day + fit.Model.PullVar), daySD: math.Sqrt(day),
 		cellSD: math.Hypot(pattern.Residual, rowSD),
-		cars:   fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves, own: len(mean) - 1,
+		cars:   fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves, combustion: q.SparkSD != 0, own: len(mean) - 1,
 		unseen:  !slices.Contains(fit.Seen, b.car),
 		follows: &fit.Follows, dispute: m.dispute(q, &fit.Follows),
 		margin: func(s *state.State, limit float64) (float64, bool) {
@@ -240,7 +262,7 @@ func (m *Model) computedPredictor(q *fleet.Quantity, b *bench, rule limitRule) p
 		cov: m.withLooseEnds(cov, q), own: len(mean) - 1, pullSD: l.PullSD() * atLimit,
 		daySD:  l.DaySD() * atLimit,
 		cellSD: math.Hypot(pattern.Residual, b.meanOf(m.Platform, q.UnsampledSD)) * atLimit,
-		cars:   cars, pulls: pulls, level: level, moves: q.Moves,
+		cars:   cars, pulls: pulls, level: level, moves: q.Moves, combustion: q.SparkSD != 0,
 		margin: func(s *state.State, limit float64) (float64, bool) {
 			v, _ := expected(s)
 			return side * (limit - v), value.Known(v)
@@ -330,7 +352,7 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 		}
 		key := b.cellOf(m, i)
 		pull, cell := pulls.Of(v.Pull), cells.Of(key)
-		gradient := pr.gradient(r.at)
+		gradient := pr.gradientUnder(b.stress, r.at, r.margin)
 		now.States = append(now.States, risk.State{Pull: pull, Cell: cell, Margin: r.margin, Grad: gradient,
 			Stands: passed[i]})
 		pt := point{index: i, cell: key, limit: r.limit, margin: r.margin, parentMargin: math.NaN(),
@@ -338,7 +360,7 @@ func (m *Model) evaluate(b *bench, q metric.Info, pr *predictor, rule limitRule)
 		if b.parent != nil {
 			if was, ok := pr.nearest(rule, &b.parent[i]); ok {
 				then.States = append(then.States, risk.State{Pull: pull, Cell: cell, Margin: was.margin,
-					Grad: pr.gradient(was.at), Stands: passed[i]})
+					Grad: pr.gradientUnder(b.stress, was.at, was.margin), Stands: passed[i]})
 				pt.parentMargin = was.margin
 			}
 		}

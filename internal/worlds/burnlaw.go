@@ -1,6 +1,10 @@
 package worlds
 
-import "math"
+import (
+	"math"
+
+	"headroom/models/value"
+)
 
 // charge is what is trapped in a cylinder.
 type charge struct {
@@ -59,6 +63,7 @@ type burnLaw struct {
 	mixture       float64
 	late          float64                // share of the duration more a degree of later burning
 	reference     float64                // flame speed at the reference state
+	half          float64                // share of the duration at which half has burned
 	course        [burnSteps + 1]float64 // share burned, by share of the duration
 }
 
@@ -73,7 +78,7 @@ func drawBurn(d dice, form burnForm) burnLaw {
 	if b.shape == shapeCosine { // which starts faster and ends at once
 		b.lag, b.duration = b.lag+5, 0.85*b.duration
 	}
-	b.reference = flameSpeed(0.88, 0.03)
+	b.reference, b.half = flameSpeed(0.88, 0.03), b.reach(0.5)
 	for i := range b.course {
 		b.course[i] = b.share(float64(i) / burnSteps)
 	}
@@ -122,7 +127,7 @@ func (b *burnLaw) share(share float64) float64 {
 	if b.shape == shapeCosine {
 		return (1 - math.Cos(math.Pi*share)) / 2
 	}
-	return 1 - math.Exp(-5*math.Pow(share, b.exponent+1))
+	return 1 - value.Exp(-5*math.Pow(share, b.exponent+1))
 }
 
 // reach is the share of the duration at which a share of the charge has burned.
@@ -136,7 +141,7 @@ func (b *burnLaw) reach(burned float64) float64 {
 // middle is the crank angle, after top dead centre, of half burned.
 func (b *burnLaw) middle(e *engine, c *charge, spark float64) float64 {
 	lag, duration := b.angles(e, c, spark)
-	return lag - spark + duration*b.reach(0.5)
+	return lag - spark + duration*b.half
 }
 
 // bestSpark is the spark for the most torque.
@@ -170,26 +175,25 @@ const (
 func (e *engine) fire(b *burnLaw, c *charge, spark float64, delay *delayLaw) fired {
 	lag, duration := b.angles(e, c, spark)
 	start := lag - spark
-	f := fired{middle: start + duration*b.reach(0.5)}
-	clearance := e.litres / float64(e.cylinders) / (e.compression - 1)
-	air := c.load * loadAir * clearance * (e.compression - 1)
-	fuelMass := air / (c.lambda * stoichiometric(c.tank.ethanol))
-	mass := (air + fuelMass) / (1 - e.residual(c))
+	f, mass, clearance := e.burnt(b, c, start, duration)
 	trapped := e.trapped(c)
 	closed := e.logVol(e.ivc)
-	logClosed := math.Log(mass * airGas * trapped / (clearance * math.Exp(closed)))
+	logClosed := value.Ln(mass * airGas * trapped / (clearance * value.Exp(closed)))
 
-	f.heat = fuelMass * heatValue(c.tank.ethanol) * 0.95 * completeness(c.lambda) / mass
 	at := e.logVol(clamp(f.middle-b.best, -40, 90))
-	top := trapped * math.Exp((squeeze-1)*(closed-at))
-	logTop := logClosed + squeeze*(closed-at) + math.Log((top+f.heat*1000/chargeHeat)/top)
+	top := trapped * value.Exp((squeeze-1)*(closed-at))
+	logTop := logClosed + squeeze*(closed-at) + value.Ln((top+f.heat*1000/chargeHeat)/top)
 
 	perStep := crankStep / (6 * c.rpm) * 1000 // ms
 	end := min(start+duration, 130)
 	before := start - 3*crankStep
-	compress, expand := math.Exp(logClosed+squeeze*closed), math.Exp(logTop+stretch*at)
+	compress, expand := value.Exp(logClosed+squeeze*closed), value.Exp(logTop+stretch*at)
 	work := polytropic(logClosed, closed, logClosed+squeeze*(closed-e.logVol(before)), e.logVol(before), squeeze)
 	volume, pressure := atDegree(&e.volume, before), 0.0
+	var rate delayRate
+	if delay != nil {
+		rate = delay.of(c.tank.octane)
+	}
 	for deg := before; deg < end; deg += crankStep {
 		middle := deg + crankStep/2
 		x := b.burned((middle - start) / duration)
@@ -204,17 +208,35 @@ func (e *engine) fire(b *burnLaw, c *charge, spark float64, delay *delayLaw) fir
 		work += p * (next - volume)
 		volume, pressure = next, p
 		if delay != nil && x < endGasUntil {
-			l := math.Log(p)
-			f.auto += perStep * delay.rate(l, trapped*math.Exp((squeeze-1)/squeeze*(l-logClosed)), c.tank.octane)
+			l := value.Ln(p)
+			f.auto += perStep * rate.at(l, trapped*value.Exp((squeeze-1)/squeeze*(l-logClosed)))
 		}
 	}
-	opened, left := e.logVol(e.evo), math.Log(volume)
-	logEnd := math.Log(pressure)
+	opened, left := e.logVol(e.evo), value.Ln(volume)
+	logEnd := value.Ln(pressure)
 	if opened > left {
 		work += polytropic(logEnd, left, logEnd-stretch*(opened-left), opened, stretch)
 	}
 	f.work = work / (e.compression - 1)
 	return f
+}
+
+// phase is fire without the trace: neither peak nor work nor knock integral.
+func (e *engine) phase(b *burnLaw, c *charge, spark float64) fired {
+	lag, duration := b.angles(e, c, spark)
+	f, _, _ := e.burnt(b, c, lag-spark, duration)
+	return f
+}
+
+// burnt is when and what a charge burns, with its mass (g) and the clearance volume (l).
+func (e *engine) burnt(b *burnLaw, c *charge, start, duration float64) (f fired, mass, clearance float64) {
+	clearance = e.litres / float64(e.cylinders) / (e.compression - 1)
+	air := c.load * loadAir * clearance * (e.compression - 1)
+	fuelMass := air / (c.lambda * stoichiometric(c.tank.ethanol))
+	mass = (air + fuelMass) / (1 - e.residual(c))
+	f = fired{middle: start + duration*b.half}
+	f.heat = fuelMass * heatValue(c.tank.ethanol) * 0.95 * completeness(c.lambda) / mass
+	return f, mass, clearance
 }
 
 // completeness is the share of the fuel's heat that rich burning releases for want of air: read off Heywood 1988,
@@ -223,5 +245,5 @@ func completeness(lambda float64) float64 { return min(1, 1.35*lambda-0.35) }
 
 // polytropic is the work of a polytrope between two states, in pressure times clearance volumes.
 func polytropic(logP, logV, nextP, nextV, n float64) float64 {
-	return (math.Exp(logP+logV) - math.Exp(nextP+nextV)) / (n - 1)
+	return (value.Exp(logP+logV) - value.Exp(nextP+nextV)) / (n - 1)
 }

@@ -55,6 +55,12 @@ func (h *ear) delivered(k *controller) float64 {
 	return math.Ceil(h.retard/k.quantum-1e-9) * k.quantum
 }
 
+// inaudible is the severity up to which no cycle is heard; silent is one that is certainly below.
+const (
+	inaudible = -6.0
+	silent    = -99.0
+)
+
 // listen gives back, hears what is loud enough and steps. Cycles differ from each other normally, so that severity, in
 // spreads of single cycles, gives their share.
 func (h *ear) listen(k *controller, d dice, severity, load, rpm, cylinders, seconds float64, pull bool) {
@@ -66,7 +72,7 @@ func (h *ear) listen(k *controller, d dice, severity, load, rpm, cylinders, seco
 		return
 	}
 	quiet := 1.0
-	if severity > -6 {
+	if severity > inaudible {
 		quiet = math.Pow(1-normalShare(severity), rpm/120*seconds*cylinders)
 	}
 	if pull && rpm > 3000 {

@@ -41,6 +41,7 @@ type session struct {
 	fired                  fired
 	severity               float64
 	ticks                  int // heard
+	last                   integrated
 	bmep, torque           float64
 	gas, wall, probe       float64 // °C
 	coolant, oil           float64 // °C
@@ -153,18 +154,25 @@ func (s *session) ignite(seconds float64) {
 	c := s.state()
 	listening := s.load > w.controller.deaf
 	if !listening {
-		s.fired = w.engine.fire(&w.burn, &c, s.spark, nil)
-		s.ear.listen(&w.controller, s.d, -99, 0, s.rpm, 0, seconds, false)
+		s.fired = s.fire(&c, nil)
+		s.ear.listen(&w.controller, s.d, silent, 0, s.rpm, 0, seconds, false)
 		s.ticks = 0
 	} else {
 		luck := s.car.knockLuck(k, s.rpm) + s.luckKnock + k.pull*s.day
 		lucky, delay := k.lucky(c, luck), k.delay
-		if s.ticks++; s.ticks%2 == 0 { // an integral holds for two ticks: less than the pause after a step
-			delay = nil
-		}
-		s.fired = w.engine.fire(&w.burn, &lucky, s.spark, delay)
-		if delay != nil || k.delay == nil {
+		s.ticks++
+		switch {
+		case delay == nil:
+			s.fired = s.fire(&lucky, nil)
 			s.severity = k.severity(&lucky, &s.fired, s.spark, luck)
+		case s.ticks%2 == 0: // an integral holds for two ticks: less than the pause after a step
+			s.fired = s.fire(&lucky, nil)
+		case s.last.staysQuiet(k, &lucky, s.spark):
+			s.fired, s.severity = s.fire(&lucky, nil), silent
+		default:
+			s.fired = s.fire(&lucky, delay)
+			s.severity = k.severity(&lucky, &s.fired, s.spark, luck)
+			s.last = integrated{lucky, s.spark, math.Log(s.fired.auto)}
 		}
 		s.ear.listen(&w.controller, s.d, s.severity, s.load, s.rpm, float64(w.engine.cylinders), seconds, s.inPull)
 		s.spark = s.sparkCmd - s.ear.delivered(&w.controller)
@@ -181,6 +189,15 @@ func (s *session) ignite(seconds float64) {
 	s.gas += (gas - s.gas) * min(1, seconds/0.15)
 	reads := s.gas - w.exhaust.probeLoss*(s.gas-400)
 	s.probe += (reads - s.probe) * min(1, seconds/w.exhaust.probe)
+}
+
+// fire runs a cycle, without its pressure where nothing asks for that.
+func (s *session) fire(c *charge, delay *delayLaw) fired {
+	w := s.w
+	if delay == nil && w.torque.form != torqueTrace && !(s.seen != nil && s.counts()) {
+		return w.engine.phase(&w.burn, c, s.spark)
+	}
+	return w.engine.fire(&w.burn, c, s.spark, delay)
 }
 
 // warm moves coolant and oil: power heats, the radiator cools.

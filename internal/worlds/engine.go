@@ -1,6 +1,10 @@
 package worlds
 
-import "math"
+import (
+	"math"
+
+	"headroom/models/value"
+)
 
 const (
 	zeroCelsius = 273.15
@@ -61,7 +65,7 @@ func (e *engine) setVolumes() {
 	for i := range e.logVolume {
 		sin, cos := math.Sincos(float64(i-180) * math.Pi / 180)
 		e.volume[i] = 1 + (e.compression-1)/2*(r+1-cos-math.Sqrt(r*r-sin*sin))
-		e.logVolume[i] = math.Log(e.volume[i])
+		e.logVolume[i] = value.Ln(e.volume[i])
 		e.squeezed[i], e.stretched[i] = math.Pow(e.volume[i], -squeeze), math.Pow(e.volume[i], -stretch)
 	}
 }
@@ -80,7 +84,7 @@ func atDegree(kept *[361]float64, deg float64) float64 {
 // pressure over the manifold's: Heywood 1988, section 6.2.
 func (e *engine) breathing(rpm, manifold, exhaust, camOff float64) float64 {
 	z := (rpm - e.veRPM) / e.veWidth
-	ve := e.veBase + e.veHump*math.Exp(-z*z)
+	ve := e.veBase + e.veHump*value.Exp(-z*z)
 	ve *= 1 - (exhaust/manifold-1)/(1.32*(e.compression-1))
 	off := camOff - 12*clamp((rpm-4000)/2500, -1, 1)*boolShare(e.hasCam)
 	return ve * (1 - e.camBreath*square(off/40))

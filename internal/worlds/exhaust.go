@@ -1,6 +1,10 @@
 package worlds
 
-import "math"
+import (
+	"math"
+
+	"headroom/models/value"
+)
 
 // exhaustForm is a form of the exhaust temperature law.
 type exhaustForm string
@@ -41,7 +45,7 @@ func drawExhaust(d dice, form exhaustForm) exhaustLaw {
 func (l *exhaustLaw) settled(e *engine, b *burnLaw, t *torqueLaw, c *charge, f *fired) float64 {
 	flow := max(e.airFlow(c.rpm, c.load)/e.litres, 1) // g/s a litre
 	if l.form == exhaustEmpirical {
-		v := 700 + l.scale + l.flow*math.Log(flow/40) + l.load*(c.load-1.5) + l.speed*(c.rpm-4000)/1000
+		v := 700 + l.scale + l.flow*value.Ln(flow/40) + l.load*(c.load-1.5) + l.speed*(c.rpm-4000)/1000
 		v += l.late*(f.middle-18) + l.later*square(max(0, f.middle-20))
 		return v + l.rich*(l.kink-0.85-softplus(l.kink-c.lambda, 0.02))
 	}
@@ -51,6 +55,6 @@ func (l *exhaustLaw) settled(e *engine, b *burnLaw, t *torqueLaw, c *charge, f *
 	left := f.heat * 1000 * (1 - t.inner(b, c, f) - wall) / heatCapacity
 	gas := c.temp - 25/c.lambda + left
 	walls := 750.0 // K
-	gas = walls + (gas-walls)*math.Exp(-l.port*math.Pow(flow/40, -0.35)*3)
+	gas = walls + (gas-walls)*value.Exp(-l.port*math.Pow(flow/40, -0.35)*3)
 	return gas - zeroCelsius + l.scale
 }

@@ -1,6 +1,10 @@
 package worlds
 
-import "math"
+import (
+	"math"
+
+	"headroom/models/value"
+)
 
 // delayForm is a form of the end gas's autoignition delay.
 type delayForm string
@@ -20,21 +24,39 @@ type delayLaw struct {
 // delayStage is a delay in ms: exp(size)·(octane/95)^octane·(p/4 MPa)^−pressure·exp(heat·(1/T − 1/800 K)).
 type delayStage struct{ size, octane, pressure, heat float64 }
 
-func (s *delayStage) log(logP, inverseT, logOctane float64) float64 {
-	return s.size + s.octane*logOctane - s.pressure*logP + s.heat*inverseT
+// delayRate is the inverse of a delay law for one octane number.
+type delayRate struct {
+	law   *delayLaw
+	level float64    // the factor of law.level
+	base  [3]float64 // ln of each stage at the reference pressure and temperature
 }
 
-var logReference = math.Log(4000) // kPa
-
-// rate is the inverse of the delay, 1/ms. logP is ln of kPa.
-func (l *delayLaw) rate(logP, tempK, octane float64) float64 {
-	p, t, o := logP-logReference, 1/tempK-1.0/800, math.Log(octane/95)
-	first := l.stages[0].log(p, t, o)
-	if l.form == delaySingle {
-		return math.Exp(l.level - first)
+func (l *delayLaw) of(octane float64) delayRate {
+	r := delayRate{law: l, level: value.Exp(l.level)}
+	o := value.Ln(octane / 95)
+	for i := range l.stages {
+		r.base[i] = l.stages[i].size + l.stages[i].octane*o
 	}
-	cool := math.Exp(first) + math.Exp(l.stages[1].log(p, t, o))
-	return math.Exp(l.level) * (1/cool + math.Exp(-l.stages[2].log(p, t, o)))
+	return r
+}
+
+// log is ln of a stage's delay in ms.
+func (r *delayRate) log(stage int, logP, inverseT float64) float64 {
+	s := &r.law.stages[stage]
+	return r.base[stage] - s.pressure*logP + s.heat*inverseT
+}
+
+var logReference = value.Ln(4000) // kPa
+
+// at is the rate, 1/ms. logP is ln of kPa.
+func (r *delayRate) at(logP, tempK float64) float64 {
+	p, t := logP-logReference, 1/tempK-1.0/800
+	first := r.log(0, p, t)
+	if r.law.form == delaySingle {
+		return value.Exp(r.law.level - first)
+	}
+	cool := value.Exp(first) + value.Exp(r.log(1, p, t))
+	return r.level * (1/cool + value.Exp(-r.log(2, p, t)))
 }
 
 // drawDelay draws constants. Single stage: Douaud and Eyzat have octane 3.402, pressure 1.7, heat 3800 K; other engines
@@ -118,18 +140,18 @@ func drawLimit(d dice) empiricalLimit {
 
 // at is the limit, degrees before top dead centre.
 func (l *empiricalLimit) at(c *charge) float64 {
-	heavy := math.Log(max(c.load, 0.15) / 1.6)
-	v := l.level + 3.2*(c.rpm-3000)/1000 - l.byLoad*heavy - l.more*softplus(math.Log(c.load/l.heavy), 0.05)
+	heavy := value.Ln(max(c.load, 0.15) / 1.6)
+	v := l.level + 3.2*(c.rpm-3000)/1000 - l.byLoad*heavy - l.more*softplus(value.Ln(c.load/l.heavy), 0.05)
 	v -= l.skew * heavy * (c.rpm - 3000) / 1000
 	for i := range l.bumps {
 		b := &l.bumps[i]
 		z := (c.rpm - b.rpm) / b.width
 		if z > -4 && z < 4 {
-			v += b.height * math.Exp(-z*z)
+			v += b.height * value.Exp(-z*z)
 		}
 	}
 	v -= l.byHeat*softplus(c.temp-l.warm, 4) + l.byCoolant*(c.coolant-363) + l.byCam*c.cam
-	v += l.byOctane * 40 * (1 - math.Exp(-(c.tank.octane-92)/40))
+	v += l.byOctane * 40 * (1 - value.Exp(-(c.tank.octane-92)/40))
 	return v + l.byRichness*math.Pow(max(0, 1.02-c.lambda), 1.4)
 }
 
@@ -139,7 +161,7 @@ func (k *knockLaw) severity(c *charge, f *fired, spark, luck float64) float64 {
 	if k.delay == nil {
 		return (spark - k.limit.at(c) - luck) / k.spread
 	}
-	return math.Log(max(f.auto, 1e-12)) / k.spread
+	return value.Ln(max(f.auto, 1e-12)) / k.spread
 }
 
 // lucky is the charge as luck makes it: for the integrals luck is octane.
@@ -148,6 +170,26 @@ func (k *knockLaw) lucky(c charge, luck float64) charge {
 		c.tank.octane += luck
 	}
 	return c
+}
+
+// integrated is a cycle whose knock integral was worked out. The zero value is none.
+type integrated struct {
+	charge
+	spark float64
+	auto  float64 // ln of the integral
+}
+
+// staysQuiet reports whether another cycle is certain to be too quiet to be heard, without its knock integral: that
+// cannot have grown enough since. The factors are about three times as large as a drawn world has them.
+func (i *integrated) staysQuiet(k *knockLaw, c *charge, spark float64) bool {
+	if i.rpm == 0 {
+		return false
+	}
+	grown := 8*math.Abs(c.load/i.load-1) + 4*math.Abs(c.rpm/i.rpm-1) + 0.4*math.Abs(spark-i.spark) +
+		0.1*math.Abs(c.temp-i.temp) + 0.05*math.Abs(c.coolant-i.coolant) + 10*math.Abs(c.lambda-i.lambda) +
+		0.2*math.Abs(c.tank.octane-i.tank.octane) + 0.1*math.Abs(c.cam-i.cam) +
+		4*math.Abs(c.manifold/i.manifold-1) + 4*math.Abs(c.exhaust/i.exhaust-1)
+	return i.auto+grown < inaudible*k.spread
 }
 
 // borderline is the spark at which an average engine knocks in a cycle of some five hundred.

@@ -23,6 +23,7 @@ type charge struct {
 	speedTerm     float64 // Woschni's 2.28·S_p, m/s
 	burnTerm      float64 // Woschni's 3.24e-3·V_d·T/(p·V), m/s/Pa
 	speed8        float64 // speedTerm^0.8
+	swirl         power   // of Woschni's speed, as far as the cycle has been followed
 	filmScale     float64 // of Engine.film; 0 without heat transfer
 	dR            float64 // relative change of R from unburned to burned
 	knockScale    float64 // 1/τ factor an atm^1.7, 1/degree
@@ -100,6 +101,7 @@ func (e *Engine) fill(s *State, c *charge) error {
 	c.speedTerm = 2.28 * e.cfg.Geometry.PistonSpeed(s.RPM)
 	c.burnTerm = 3.24e-3 * e.cfg.Geometry.CylinderDisplacement() * c.tIVC / (c.pIVC * e.vIVC)
 	c.speed8 = math.Pow(c.speedTerm, 0.8)
+	c.swirl = power{c.speedTerm, c.speed8}
 	c.filmScale = e.cfg.HeatTransfer.Scale * e.woschni * math.Pow(c.mass*c.fresh.r, 0.8) * c.perDegree / c.mass
 	c.dR = c.burned.r/c.fresh.r - 1
 	c.knockScale = 1000 * c.perDegree / (douaudA * e.cfg.DelayScale * math.Pow(s.Octane/100, douaudB))

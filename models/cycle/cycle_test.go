@@ -670,6 +670,38 @@ func TestConcurrentUse(t *testing.T) {
 	wait.Wait()
 }
 
+// Without the end gas everything else stays as it is, to the bit, what is refused too.
+func TestRunWork(t *testing.T) {
+	e := newEngine(t, config())
+	for _, s := range randomStates(t, 60) {
+		whole, errWhole := e.Run(s)
+		r, err := e.RunWork(s)
+		if (err == nil) != (errWhole == nil) {
+			t.Fatalf("refused by one only: %v, %v", err, errWhole)
+		}
+		if err != nil {
+			continue
+		}
+		if !math.IsNaN(r.KnockIntegral) || !math.IsNaN(r.EndGasTemperature) {
+			t.Errorf("knock integral %g, end gas %g K", r.KnockIntegral, r.EndGasTemperature)
+		}
+		r.KnockIntegral, r.EndGasTemperature = whole.KnockIntegral, whole.EndGasTemperature
+		if r != whole {
+			t.Errorf("%+v, with the end gas %+v", r, whole)
+		}
+	}
+}
+
+func BenchmarkRunWork(b *testing.B) {
+	e := newEngine(b, config())
+	s := states(b)[1]
+	for b.Loop() {
+		if _, err := e.RunWork(s); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
 func BenchmarkRun(b *testing.B) {
 	e := newEngine(b, config())
 	s := states(b)[1]

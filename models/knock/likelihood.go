@@ -49,11 +49,15 @@ type params struct {
 func unpack(raw []float64, tail float64) params {
 	p := len(raw) - numSpreads
 	sd := math.Exp(raw[p+atCellSD])
+	var mix *mixture
+	if tail > 0 {
+		mix = mixtureOf(tail)
+	}
 	return params{
 		beta:     raw[:p],
 		carSD:    math.Exp(raw[p+atCarSD]),
 		pulSD:    math.Exp(raw[p+atPullSD]),
-		residual: residual{sd: sd, inv: 1 / sd, share: 1 / (1 + math.Exp(-raw[p+atShare])), tail: tail},
+		residual: residual{sd: sd, inv: 1 / sd, share: 1 / (1 + math.Exp(-raw[p+atShare])), tail: tail, mix: mix},
 	}
 }
 

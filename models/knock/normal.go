@@ -59,8 +59,11 @@ var table = func() (t [tableSize]knot) {
 func both(z float64) (cum, density float64) {
 	at := (z + tableEnd) * (1 / tableStep)
 	i := int(at)
-	t := at - float64(i)
-	a, b := &table[i], &table[i+1]
+	return hermiteBetween(&table[i], &table[i+1], at-float64(i))
+}
+
+// hermiteBetween is both at a share t of the way from one knot to the next.
+func hermiteBetween(a, b *knot, t float64) (cum, density float64) {
 	h01 := t * t * (3 - 2*t)
 	h10 := t * (1 - t) * (1 - t)
 	h11 := t * t * (t - 1)

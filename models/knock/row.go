@@ -1,6 +1,10 @@
 package knock
 
-import "math"
+import (
+	"math"
+
+	"headroom/models/value"
+)
 
 type kind uint8
 
@@ -25,6 +29,41 @@ type residual struct {
 	inv   float64 // 1/sd
 	share float64 // contamination
 	tail  float64
+	mix   *mixture // of the tail; nil without one, or where none is kept
+}
+
+// quick returns G(z) and g(z) from a table; ok is false where that leaves too little of a small chance.
+func (p *residual) quick(z float64) (cum, density float64, ok bool) {
+	switch {
+	case p.mix != nil && z > -mixtureEnd && z < mixtureEnd:
+		cum, density = p.mix.both(z)
+		return cum, density, true
+	case p.tail == 0 && z > -near && z < near:
+		cum, density = both(z)
+		return cum, density, true
+	}
+	return 0, 0, false
+}
+
+// ends returns G(b) − G(a) and g at both, each once.
+func (p *residual) ends(a, b float64) (in, atA, atB float64) {
+	low, atA, quickA := p.quick(a)
+	high, atB, quickB := p.quick(b)
+	if quickB && a < b && (quickA || math.IsInf(a, -1)) {
+		return high - low, atA, atB
+	}
+	if !quickA && !math.IsInf(a, -1) {
+		atA, _ = p.density(a)
+	}
+	if !quickB {
+		atB, _ = p.density(b)
+	}
+	return p.between(a, b), atA, atB
+}
+
+// below is G(z).
+func (p *residual) below(z float64) float64 {
+	return (1-p.tail)*value.NormalCDF(z) + p.tail*value.NormalCDF(z/TailScale)
 }
 
 const tiny = 1e-300
@@ -32,6 +71,10 @@ const tiny = 1e-300
 // above returns 1 − G(z) and g(z) of the residual in units of sd, quickly; beyond the reach of the table below, 1 and
 // 0.
 func (p *residual) above(z float64) (up, density float64) {
+	if p.mix != nil && z > mixtureLow && z < mixtureEnd {
+		cum, density := p.mix.both(z)
+		return 1 - cum, density
+	}
 	up, density = upper(z)
 	if p.tail > 0 {
 		u, d := upper(z / TailScale)
@@ -87,15 +130,12 @@ func (r *row) score(eta float64, p *residual) (like, dEta, dLogSD, dShare float6
 		return math.Max(pdf(z)*p.inv, tiny), z * p.inv, z*z - 1, 0
 	}
 	za, zb := (r.lower-eta)*p.inv, (r.upper-eta)*p.inv
-	inside := r.detect * p.between(za, zb)
+	in, ga, gb := p.ends(za, zb)
+	inside := r.detect * in
 	a := (1 - p.share) * r.detect
 	like = math.Max((1-p.share)*inside+p.share*r.falsely, tiny)
-	gb, _ := p.density(zb)
-	ga := 0.0
 	if math.IsInf(za, -1) {
 		za = 0
-	} else {
-		ga, _ = p.density(za)
 	}
 	dEta = -a * (gb - ga) * p.inv / like
 	dLogSD = -a * (zb*gb - za*ga) / like

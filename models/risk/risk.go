@@ -555,11 +555,12 @@ func hermite(n int, sd float64) (x, weight []float64) {
 const clearSDs = 6.5
 
 // curve is visit(·, 0) on an even grid, interpolated linearly: right to 1e-6 and many times faster, and it is
-// asked for at every draw, state and node.
+// asked for at every draw, state and node. A point is worked out when it is first asked for.
 type curve struct {
 	p        *Problem
 	low, per float64 // first margin of the grid, points per unit of margin
-	at       []float64
+	step     float64
+	at       []float64 // NaN where not worked out yet
 }
 
 const curvePoints = 4096
@@ -576,9 +577,18 @@ func newCurve(p *Problem) curve {
 	c.per = 1 / step
 	c.at = make([]float64, curvePoints)
 	for i := range c.at {
-		c.at[i] = p.visit(c.low+float64(i)*step, 0)
+		c.at[i] = math.NaN()
 	}
+	c.step = step
 	return c
+}
+
+func (c *curve) point(i int) float64 {
+	if v := c.at[i]; v == v {
+		return v
+	}
+	c.at[i] = c.p.visit(c.low+float64(i)*c.step, 0)
+	return c.at[i]
 }
 
 func (c *curve) value(margin float64) float64 {
@@ -593,7 +603,8 @@ func (c *curve) value(margin float64) float64 {
 	if i >= curvePoints-1 {
 		return 0
 	}
-	return c.at[i] + (t-float64(i))*(c.at[i+1]-c.at[i])
+	v := c.point(i)
+	return v + (t-float64(i))*(c.point(i+1)-v)
 }
 
 func (w *workspace) evaluate(sample []float64, draws int, seed uint64) Result {

@@ -99,7 +99,8 @@ func (t *terms) of(p float64, i int) float64 {
 // apply turns chances at parameter draws into those with the errors of Trust: their mean and quantiles over every draw
 // with every pair, and in their place one with one pair each.
 func (t *Trust) apply(r *Result, sample []float64, rank int, seed uint64) {
-	stated := slices.Sorted(slices.Values(r.Draws))
+	stated := slices.Clone(r.Draws)
+	sortChances(stated)
 	r.ModelHigh = quantile(stated, 0.95)
 	if *t == (Trust{}) {
 		r.take(stated, sample, rank)
@@ -108,12 +109,16 @@ func (t *Trust) apply(r *Result, sample []float64, rank int, seed uint64) {
 	n := max(leastStrata, trustPairs/len(r.Draws))
 	strata := t.terms(n, seed)
 	all := make([]float64, 0, n*len(r.Draws))
-	for _, p := range r.Draws {
+	for d, p := range stated {
+		if d > 0 && p == stated[d-1] { // as many are 0
+			all = append(all, all[len(all)-n:]...)
+			continue
+		}
 		for i := range n {
 			all = append(all, strata.of(p, i))
 		}
 	}
-	slices.Sort(all)
+	sortChances(all)
 	r.take(all, sample, rank)
 	each := t.terms(len(r.Draws), seed)
 	for d, p := range r.Draws {

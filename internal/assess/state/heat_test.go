@@ -91,7 +91,7 @@ func TestHotterDayTakesSpark(t *testing.T) {
 		hot := hotDay(Met{HotDay: 20 + c.by, CommonDay: 20, ChargeADay: 1})
 		at := s
 		at.Day = 20
-		close(t, "under the stress", p.Under(hot, Visit{State: at}, on).Spark, v.Spark, 1e-9)
+		close(t, "under the stress", p.Under(hot, &Visit{State: at}, on).Spark, v.Spark, 1e-9)
 	}
 }
 

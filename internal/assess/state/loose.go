@@ -75,12 +75,42 @@ func (p *Platform) buildLoose() {
 }
 
 // Loosened is what combustion at a state changes by for one deviation of each loose number; zero for a number without
-// an error. The state must have been simulated; it keeps the answer, since every metric of combustion asks.
+// an error. The state must have been simulated; it keeps the answer, since every metric of combustion asks. Under a
+// stress pressure and torque are taken to change by the same share as without it, exhaust temperature by as much, which
+// leaves a margin's deviation within a tenth and saves eight cycles a state; Alone asks for those.
 func (p *Platform) Loosened(s *State) [NumLoose]Simulated {
+	if s.calm != nil {
+		return p.loosenedUnder(s)
+	}
 	if s.loosened == nil || s.loosened.by != p {
 		s.loosened = &loosened{by: p, change: p.loosen(s)}
 	}
 	return s.loosened.change
+}
+
+// Alone is a state under a stress by itself: what is asked of it is worked out there.
+func (s *State) Alone() State {
+	out := *s
+	out.calm, out.loosened = nil, nil
+	return out
+}
+
+func (p *Platform) loosenedUnder(s *State) [NumLoose]Simulated {
+	change := p.Loosened(s.calm)
+	now, was := &s.Simulated, &s.calm.Simulated
+	share := func(now, was float64) float64 {
+		if now > 0 && was > 0 {
+			return now / was
+		}
+		return 1
+	}
+	peak, bmep, torque := share(now.PeakKPa, was.PeakKPa), share(now.BMEPKPa, was.BMEPKPa),
+		share(now.TorqueNm, was.TorqueNm)
+	for k := range change {
+		c := &change[k]
+		c.PeakKPa, c.BMEPKPa, c.TorqueNm = c.PeakKPa*peak, c.BMEPKPa*bmep, c.TorqueNm*torque
+	}
+	return change
 }
 
 func (p *Platform) loosen(s *State) (change [NumLoose]Simulated) {

@@ -30,6 +30,12 @@ func (p *Platform) move(s *State, from, to *Calibration) (State, []Gap) {
 	return next, gaps
 }
 
+// Taken is where another calibration takes a logged state, without combustion.
+func (p *Platform) Taken(s *State, from, to *Calibration) State {
+	next, _ := p.shift(*s, from, to)
+	return next
+}
+
 // refuel puts a fuel of headroom.yaml in a state's tank. What was logged of the old one, its ethanol share, is the new
 // one's as named.
 func (p *Platform) refuel(s *State, id string) bool {

@@ -28,7 +28,8 @@ type Platform struct {
 	Angles            BurnAngles      // that the cycle model is anchored at
 	burnPoint         workspace.Burn  // where they hold
 	loose             [NumLoose]loose
-	fuels             map[string]shopFuel
+	ran               *ran // by cycle models of it and of its variants
+	fuels             map[string]*shopFuel
 	calibrations      map[string]*Calibration // its revisions, by id
 	Heat              HeatLine
 	Probe             ProbeLag
@@ -50,14 +51,14 @@ func NewPlatform(ws *workspace.Workspace, w *workspace.Platform) *Platform {
 			Cylinders: w.Engine.Cylinders, Bore: w.Engine.BoreMM / 1000, Stroke: w.Engine.StrokeMM / 1000,
 			Rod: w.Engine.RodMM / 1000, CompressionRatio: w.Engine.CompressionRatio,
 		},
-		fuels: map[string]shopFuel{}, calibrations: calibrationsOf(ws, w.ID),
+		ran: newRan(), fuels: map[string]*shopFuel{}, calibrations: calibrationsOf(ws, w.ID),
 	}
 	for id, f := range ws.Config.Fuels {
 		made, err := fuel.Finished(f.RON, f.MON, f.EthanolShare)
 		if err != nil {
 			continue // the workspace reader has already reported the fuel
 		}
-		p.fuels[id] = shopFuel{class: f.Class, ron: f.RON, mon: f.MON, fuel: made}
+		p.fuels[id] = &shopFuel{class: f.Class, ron: f.RON, mon: f.MON, fuel: made}
 	}
 	p.buildCycle()
 	return p
@@ -98,23 +99,31 @@ func (p *Platform) cycleConfig(at workspace.Burn, a BurnAngles) cycle.Config {
 }
 
 // Simulate fills a state's cycle results.
-func (p *Platform) Simulate(s *State) { s.Simulated, s.loosened = p.simulated(p.Cycle, s), nil }
+func (p *Platform) Simulate(s *State) {
+	s.Simulated, s.loosened, s.calm = p.simulated(p.Cycle, s), nil, nil
+}
 
 // simulated are a state's cycle results by a cycle model of the platform.
 func (p *Platform) simulated(e *cycle.Engine, s *State) Simulated {
+	by := p.ranBy(e, s)
+	slot := p.ran.slot(&by)
+	if kept := slot.Load(); kept != nil && kept.by == by {
+		return kept.result
+	}
 	nan := math.NaN()
 	in, ok := p.CycleState(s)
 	if !ok {
 		return Simulated{nan, nan, nan, nan}
 	}
-	r, err := e.Run(in)
-	if err != nil {
-		return Simulated{nan, nan, nan, nan} // outside the model's domain: not known
+	out := Simulated{nan, nan, nan, nan} // where it is outside the model's domain: not known
+	if r, err := e.RunWork(in); err == nil {
+		out = Simulated{
+			PeakKPa: r.PeakPressure / 1000, BMEPKPa: r.BMEP / 1000,
+			TorqueNm: p.Geometry.Torque(r.BMEP), ExhaustC: r.ExhaustTemperature - zeroCelsius,
+		}
 	}
-	return Simulated{
-		PeakKPa: r.PeakPressure / 1000, BMEPKPa: r.BMEP / 1000,
-		TorqueNm: p.Geometry.Torque(r.BMEP), ExhaustC: r.ExhaustTemperature - zeroCelsius,
-	}
+	slot.Store(&ranCycle{by, out})
+	return out
 }
 
 // CycleState turns a logged state into the cycle model's; ok is false where something it needs was not logged.
@@ -132,26 +141,31 @@ func (p *Platform) CycleState(s *State) (cycle.State, bool) {
 		RPM: s.RPM, AirMass: mass, ManifoldPressure: value.Or(s.Manifold, StandardBarometer) * 1000,
 		ChargeTemperature: s.Charge + zeroCelsius, CoolantTemperature: value.Or(s.Coolant, StandardCoolant) +
 			zeroCelsius,
-		Lambda: s.Lambda, Spark: s.Spark, Fuel: f, Octane: p.OctaneIndex(s),
+		Lambda: s.Lambda, Spark: s.Spark, Fuel: *f, Octane: p.octaneIndex(f, s),
 	}, true
 }
 
-// fuelOf is the fuel in the tank: the named one, at the logged ethanol share where there is one.
-func (p *Platform) fuelOf(s *State) (fuel.Fuel, bool) {
+// fuelOf is the fuel in the tank: the named one, at the logged ethanol share where there is one. It is shared: do not
+// change it.
+func (p *Platform) fuelOf(s *State) (*fuel.Fuel, bool) {
 	named, ok := p.fuels[s.Fuel]
 	if !ok {
-		return fuel.Fuel{}, false
+		return nil, false
 	}
-	share := named.fuel.EthanolShare()
+	share := named.ethanolShare(s)
+	if share == named.fuel.EthanolShare() {
+		return &named.fuel, true
+	}
+	return p.ran.blend(s.Fuel, named, share)
+}
+
+// ethanolShare is that of the fuel in the tank, 0–1.
+func (f *shopFuel) ethanolShare(s *State) float64 {
+	share := f.fuel.EthanolShare()
 	if value.Known(s.Ethanol) {
 		share = s.Ethanol / 100
 	}
-	share = math.Max(0, math.Min(1, share+s.EthanolShift/100))
-	if share == named.fuel.EthanolShare() {
-		return named.fuel, true
-	}
-	f, err := named.fuel.WithEthanol(share)
-	return f, err == nil
+	return math.Max(0, math.Min(1, share+s.EthanolShift/100))
 }
 
 // EthanolPct is the ethanol share of the fuel in the tank, percent by volume; NaN where the fuel is not known.
@@ -169,6 +183,10 @@ func (p *Platform) OctaneIndex(s *State) float64 {
 	if !ok {
 		return math.NaN()
 	}
+	return p.octaneIndex(f, s)
+}
+
+func (p *Platform) octaneIndex(f *fuel.Fuel, s *State) float64 {
 	oi, err := f.OctaneIndex(p.OctaneIndexK)
 	if err != nil {
 		return math.NaN()
@@ -180,11 +198,19 @@ func (p *Platform) OctaneIndex(s *State) float64 {
 // have.
 func (p *Platform) Sensitivity(id string) (sensitivity, ethanol float64, ok bool) {
 	f, ok := p.fuels[id]
-	return f.ron - f.mon, f.fuel.EthanolShare(), ok
+	if !ok {
+		return 0, 0, false
+	}
+	return f.ron - f.mon, f.fuel.EthanolShare(), true
 }
 
 // FuelClass is the class of a fuel of headroom.yaml, "" for one that it does not have.
-func (p *Platform) FuelClass(id string) string { return p.fuels[id].class }
+func (p *Platform) FuelClass(id string) string {
+	if f, ok := p.fuels[id]; ok {
+		return f.class
+	}
+	return ""
+}
 
 // ChargeRise is how far the charge lies above ambient behind compressor and intercooler, K; 0 without a compressor.
 func (p *Platform) ChargeRise(s *State) float64 { return p.chargeRise(s.Manifold, s) }
@@ -218,7 +244,7 @@ func (p *Platform) fuelMass(s *State) float64 {
 	if !ok {
 		return math.NaN()
 	}
-	m, err := fuelling.MassPerCycle(p.airMass(s), s.Lambda, f)
+	m, err := fuelling.MassPerCycle(p.airMass(s), s.Lambda, *f)
 	return orNaN(m, err)
 }
 

@@ -57,6 +57,7 @@ type State struct {
 	OnlyAir   Simulated // and at the logged lambda
 
 	loosened *loosened // see Platform.Loosened; nil until asked for
+	calm     *State    // what it was before it was put under a stress; nil where it was not
 }
 
 // Visit is one pull's visit to one operating cell: the state at its bounding sample, where the cell is hardest on the

@@ -2,7 +2,6 @@ package state
 
 import (
 	"math"
-	"slices"
 
 	"headroom/internal/metric"
 	"headroom/models/value"
@@ -209,17 +208,22 @@ func (st Stress) FixesDay(m metric.ID) bool {
 
 // Under is a visit under a stress, as the calibration it runs on meets it: its tables are read again where the stress
 // moved the state to. What a spark change of the revision does to combustion is taken to be the same as without stress.
-func (p *Platform) Under(st Stress, v Visit, on *Calibration) Visit {
-	v.Others = slices.Clone(v.Others)
-	v.Each(func(s *State) {
-		was := *s
-		st.apply(p, s)
-		p.readAgain(s, &was, on)
+func (p *Platform) Under(st Stress, v *Visit, on *Calibration) Visit {
+	under := func(was *State) State {
+		s := *was
+		st.apply(p, &s)
+		p.readAgain(&s, was, on)
 		if !st.sameCycle {
-			p.simulateStressed(s)
+			p.simulateStressed(&s)
 		}
-	})
-	return v
+		s.calm = was
+		return s
+	}
+	out := Visit{State: under(&v.State), Others: make([]State, len(v.Others))}
+	for i := range v.Others {
+		out.Others[i] = under(&v.Others[i])
+	}
+	return out
 }
 
 // readAgain moves what a calibration's tables give, and what its control unit takes out for heat, from one state to
