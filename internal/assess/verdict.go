@@ -23,8 +23,8 @@ const VerdictRule = "hold: the upper 90 % bound of the probability that a pull c
 	"pulls crossed the limit more often than was computed for them, or only the upper bound of a chance passes the " +
 	"threshold and the car never logged what tells, or past revisions show that it does not change as physics " +
 	"expects, or a judged state lies far outside what the fleet has logged. " +
-	"conditions: inside limits, but outside what the fleet has been shown to run (not of a major hazard whose bound " +
-	"stays below a tenth of the threshold), or only the error of a calculation " +
+	"conditions: inside limits, but outside what the fleet has been shown to run (not of a hazard below catastrophic " +
+	"whose bound stays below a tenth of the threshold of major ones), or only the error of a calculation " +
 	"that no log can check passes the threshold and the same calculation puts pulls that were run as near to the " +
 	"limit, or a catastrophic hazard or knock " +
 	"was never logged on the car, or a major one and the spread between cars does not rule it out, or a milder " +
@@ -266,7 +266,7 @@ func (r *Review) pastEnvelopes() (outside, unknown map[hazard.ID][]result.Cell) 
 	return outside, unknown
 }
 
-// outsideButFar notes what lies outside the envelope of a hazard whose limit is far.
+// outsideButFar notes what lies outside the envelope of a hazard whose limit is far (see farFromLimit).
 func (r *Review) outsideButFar(d workspace.Decision) (out result.Reasons) {
 	outside, _ := r.pastEnvelopes()
 	for _, h := range hazard.All() {
@@ -277,14 +277,14 @@ func (r *Review) outsideButFar(d workspace.Decision) (out result.Reasons) {
 	return out
 }
 
-// farShare is the share of the threshold that the bound of a major hazard stays below where it matters to no verdict
-// that the fleet has not been there; common practice, no source.
+// farShare is the share of the threshold of major hazards that the bound of a hazard stays below where it matters to no
+// verdict that the fleet has not been there; common practice, no source.
 const farShare = 0.1
 
-// farFromLimit reports whether a hazard is a major one whose bound stays far below the threshold.
+// farFromLimit reports whether a hazard is not catastrophic and its bound stays far below the threshold.
 func (r *Review) farFromLimit(id hazard.ID, d workspace.Decision) bool {
 	h := r.hazardOf(id)
-	return h != nil && h.Severity == hazard.Major && h.Interval90[1].Known() &&
+	return h != nil && h.Severity != hazard.Catastrophic && h.Interval90[1].Known() &&
 		float64(h.Interval90[1]) < farShare*d.HoldProbability[hazard.Major]
 }
 

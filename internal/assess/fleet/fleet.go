@@ -64,7 +64,7 @@ type Fleet struct {
 
 // New joins a platform and a fit of it.
 func New(p *state.Platform, f *Fit) *Fleet {
-	p = p.WithHeat(f.Heat).WithProbe(f.Probe).WithFalls(f.Falls)
+	p = p.WithHeat(f.Heat).WithProbe(f.Probe).WithFalls(f.Falls).WithStarvedShare(f.starvedShare())
 	if f.BurnFit.Cars > 0 {
 		p = p.WithBurn(f.BurnFit.BurnAngles)
 	}
@@ -148,6 +148,10 @@ func (f *Fleet) fitQuantities(pulls []*state.Visit, suspects []string) error {
 		}
 		if err := f.fitMeasured(m, pulls, suspects); err != nil {
 			return fmt.Errorf("platform %s, metric %s: %w", f.ID, m.ID, err)
+		}
+		if share := f.starvedShare(); share != f.Platform.StarvedShare { // what comes after the mixture follows it
+			f.Platform.StarvedShare = share
+			f.passed = f.passages(pulls)
 		}
 	}
 	if err := f.fitChargeByAmbient(pulls); err != nil {

@@ -204,7 +204,11 @@ func (f *Fleet) followed(m *Quantity, at []passage, without []string) (Follows, 
 		case k == int(ThroughAir), k != int(ThroughCharge) && m.SparkSD > 0:
 			out.Slopes[k] = Slope{Mean: m.slope, SD: m.slopeSD}
 		}
-		out.Covariance[k][k] = out.Slopes[k].SD * out.Slopes[k].SD
+	}
+	for j := range out.Slopes {
+		for k := range out.Slopes {
+			out.Covariance[j][k] = m.slopeCorrelation(j, k) * out.Slopes[j].SD * out.Slopes[k].SD
+		}
 	}
 	var all []shown
 	cars := map[string]bool{}
@@ -224,10 +228,16 @@ func (f *Fleet) followed(m *Quantity, at []passage, without []string) (Follows, 
 			squares[k] += x * x
 		}
 	}
-	var told []int // which of the slopes
+	var told, parts []int // which of the slopes revisions show, and which may be learnt
 	for k := range out.Slopes {
-		if squares[k] > 0 && out.Slopes[k].SD > 0 && k != int(ThroughCharge) {
+		if out.Slopes[k].SD == 0 || k == int(ThroughCharge) {
+			continue
+		}
+		if squares[k] > 0 {
 			told = append(told, k)
+		}
+		if squares[k] > 0 || m.together > 0 {
+			parts = append(parts, k)
 		}
 	}
 	if len(told) == 0 {
@@ -259,7 +269,7 @@ func (f *Fleet) followed(m *Quantity, at []passage, without []string) (Follows, 
 			seen.SetSym(i, j, model.Cov[first+i][first+j])
 		}
 	}
-	m.believe(&out, told, seen)
+	m.believe(&out, parts, told, seen)
 	return out, nil
 }
 
@@ -289,34 +299,45 @@ func (m *Quantity) slopeAt(z float64) float64 {
 	return m.slope * math.Exp(m.slopeSD/m.slope*z)
 }
 
-// believe joins what past revisions show of some of the slopes, normal with the covariance of their errors, with their
-// priors, and keeps the first two moments.
-func (m *Quantity) believe(f *Follows, told []int, errors *mat.SymDense) {
+// slopeCorrelation is that of the logarithms of two slopes beforehand.
+func (m *Quantity) slopeCorrelation(j, k int) float64 {
+	switch {
+	case j == k:
+		return 1
+	case j == int(ThroughCharge) || k == int(ThroughCharge):
+		return 0
+	}
+	return m.together
+}
+
+// believe joins what past revisions show of some of the slopes (told), normal with the covariance of their errors, with
+// the priors of those that may be learnt (parts), and keeps the first two moments.
+func (m *Quantity) believe(f *Follows, parts, told []int, errors *mat.SymDense) {
 	var precision mat.Cholesky
 	if !precision.Factorize(errors) {
 		return
 	}
-	centre, reach := make([]float64, len(told)), make([]float64, len(told))
+	centre, reach := make([]float64, len(parts)), make([]float64, len(parts))
 	for j := range reach {
 		reach[j] = slopeReach
 	}
 	var sum slopeSums
 	for range slopeRounds {
-		sum = m.overSlopes(f, told, &precision, centre, reach)
-		for j := range told {
+		sum = m.overSlopes(f, parts, told, &precision, centre, reach)
+		for j := range parts {
 			step := 2 * reach[j] / (slopeNodes - 1)
 			spread := math.Sqrt(math.Max(sum.zz[j]-sum.z[j]*sum.z[j], 0))
 			centre[j], reach[j] = sum.z[j], slopeReach*math.Max(spread, step)
 		}
 	}
-	for j, k := range told {
+	for j, k := range parts {
 		s := &f.Slopes[k]
 		s.Mean = sum.slope[j]
-		for i, l := range told {
+		for i, l := range parts {
 			f.Covariance[k][l] = sum.product[i][j] - sum.slope[i]*sum.slope[j]
 		}
 		s.SD = math.Sqrt(math.Max(f.Covariance[k][k], 0))
-		s.Against = m.contradicts(s, f.Revisions-f.Cars)
+		s.Against = slices.Contains(told, k) && m.contradicts(s, f.Revisions-f.Cars)
 	}
 }
 
@@ -327,22 +348,24 @@ type slopeSums struct {
 }
 
 // overSlopes sums the posterior over a grid of slopes, in prior deviations about a centre.
-func (m *Quantity) overSlopes(f *Follows, told []int, errors *mat.Cholesky, centre, reach []float64) slopeSums {
-	n := len(told)
+func (m *Quantity) overSlopes(f *Follows, parts, told []int, errors *mat.Cholesky, centre, reach []float64) slopeSums {
+	n := len(parts)
 	points := 1
-	for range told {
+	for range parts {
 		points *= slopeNodes
 	}
 	at, logs := make([][]float64, points), make([]float64, points)
-	off, scaled := mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
+	off, scaled := mat.NewVecDense(len(told), nil), mat.NewVecDense(len(told), nil)
 	for i := range at {
 		at[i] = make([]float64, n)
 		rest := i
-		for j, k := range told {
+		for j := range parts {
 			at[i][j] = centre[j] + reach[j]*(2*float64(rest%slopeNodes)/(slopeNodes-1)-1)
 			rest /= slopeNodes
-			logs[i] -= at[i][j] * at[i][j] / 2
-			off.SetVec(j, f.Slopes[k].Shown-m.slopeAt(at[i][j]))
+		}
+		logs[i] = m.priorLog(at[i])
+		for j, k := range told {
+			off.SetVec(j, f.Slopes[k].Shown-m.slopeAt(at[i][slices.Index(parts, k)]))
 		}
 		if errors.SolveVecTo(scaled, off) == nil {
 			logs[i] -= mat.Dot(off, scaled) / 2
@@ -356,12 +379,12 @@ func (m *Quantity) overSlopes(f *Follows, told []int, errors *mat.Cholesky, cent
 	for i, z := range at {
 		w := math.Exp(logs[i] - most)
 		total += w
-		for j := range told {
+		for j := range parts {
 			slope := m.slopeAt(z[j])
 			out.z[j] += w * z[j]
 			out.zz[j] += w * z[j] * z[j]
 			out.slope[j] += w * slope
-			for l := range told {
+			for l := range parts {
 				out.product[j][l] += w * slope * m.slopeAt(z[l])
 			}
 		}
@@ -370,6 +393,18 @@ func (m *Quantity) overSlopes(f *Follows, told []int, errors *mat.Cholesky, cent
 		floats.Scale(1/total, v)
 	}
 	return out
+}
+
+// priorLog is the logarithm of the prior density, up to a constant, of slopes so many prior deviations from their
+// medians: normal, each two of them correlated alike, whose precision matrix is known in closed form (Sherman and
+// Morrison, Ann. Math. Statist. 21, 1950).
+func (m *Quantity) priorLog(z []float64) float64 {
+	squares, sum := 0.0, 0.0
+	for _, v := range z {
+		squares, sum = squares+v*v, sum+v
+	}
+	shared := m.together / (1 + float64(len(z)-1)*m.together)
+	return -(squares - shared*sum*sum) / (1 - m.together) / 2
 }
 
 // contradicts reports whether what past revisions show of a slope contradicts the one that physics gives; nothing does

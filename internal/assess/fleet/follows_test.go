@@ -104,7 +104,8 @@ func TestBelieve(t *testing.T) {
 	believed := func(q *Quantity, shown, sd float64) Slope {
 		var f Follows
 		f.Slopes[ThroughAir] = Slope{Shown: shown, ShownSD: sd}
-		q.believe(&f, []int{int(ThroughAir)}, mat.NewSymDense(1, []float64{sd * sd}))
+		air := []int{int(ThroughAir)}
+		q.believe(&f, air, air, mat.NewSymDense(1, []float64{sd * sd}))
 		return f.Slopes[ThroughAir]
 	}
 	q := &Quantity{slope: 0.7, slopeSD: 0.35}
@@ -121,6 +122,26 @@ func TestBelieve(t *testing.T) {
 	close(t, "its deviation", got.SD, math.Sqrt(1/(1/0.25+1/0.0625)), 1e-4)
 }
 
+// Of correlated log-normal slopes one that is shown tells the others: the logarithm of an unshown one is normal about
+// its regression on the shown one's (Gelman and others, Bayesian Data Analysis, 3rd ed., appendix A).
+func TestShownPartTellsTheOthers(t *testing.T) {
+	q := &Quantity{slope: 0.7, slopeSD: 0.35, together: 0.7}
+	var f Follows
+	f.Slopes[ThroughSpark] = Slope{Shown: 0.4, ShownSD: 0.002}
+	q.believe(&f, []int{int(ThroughAir), int(ThroughSpark)}, []int{int(ThroughSpark)},
+		mat.NewSymDense(1, []float64{0.002 * 0.002}))
+	logSD := 0.5 // slopeSD a slope
+	mean := math.Log(0.7) + 0.7*(math.Log(0.4)-math.Log(0.7))
+	variance := logSD * logSD * (1 - 0.7*0.7)
+	close(t, "mean of the shown slope", f.Slopes[ThroughSpark].Mean, 0.4, 0.002)
+	close(t, "mean of the unshown slope", f.Slopes[ThroughAir].Mean, math.Exp(mean+variance/2), 0.005)
+	close(t, "its deviation", f.Slopes[ThroughAir].SD,
+		math.Exp(mean+variance/2)*math.Sqrt(math.Exp(variance)-1), 0.005)
+	for z, want := range map[[3]float64]float64{{0, 0, 0}: 0, {1, 1, 1}: -1.5 / 2.4, {1, -1, 0}: -1 / 0.3} {
+		close(t, "log of the prior", q.priorLog(z[:]), want, 1e-12) // eigenvalues 1 + 2·0.7 and 1 − 0.7
+	}
+}
+
 // Normal priors of three slopes and normal errors that go together have a posterior in closed form: its precision is
 // the sum of both precisions (Gelman and others, Bayesian Data Analysis, 3rd ed., sec. 3.5).
 func TestBelieveTogether(t *testing.T) {
@@ -131,7 +152,7 @@ func TestBelieveTogether(t *testing.T) {
 	for k := range shown {
 		f.Slopes[k] = Slope{Shown: shown[k], ShownSD: math.Sqrt(errors.At(k, k))}
 	}
-	q.believe(&f, []int{0, 1, 2}, errors)
+	q.believe(&f, []int{0, 1, 2}, []int{0, 1, 2}, errors)
 	var precision, cov, mean mat.Dense
 	if err := precision.Inverse(errors); err != nil {
 		t.Fatal(err)
@@ -163,7 +184,8 @@ func TestBelieveKeepsSign(t *testing.T) {
 		f := Follows{Revisions: 80, Cars: 20}
 		f.Slopes[ThroughAir], f.Slopes[ThroughSpark] = a, b
 		both := rapid.Float64Range(-0.9, 0.9).Draw(t, "correlation") * a.ShownSD * b.ShownSD
-		q.believe(&f, []int{int(ThroughAir), int(ThroughSpark)},
+		parts := []int{int(ThroughAir), int(ThroughSpark)}
+		q.believe(&f, parts, parts,
 			mat.NewSymDense(2, []float64{a.ShownSD * a.ShownSD, both, both, b.ShownSD * b.ShownSD}))
 		a, b = f.Slopes[ThroughAir], f.Slopes[ThroughSpark]
 		for _, s := range []Slope{a, b} {

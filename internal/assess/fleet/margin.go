@@ -82,6 +82,18 @@ const (
 	starvedShareSD = 0.3
 )
 
+// starvedColumn is the column of a mixture's design row that holds what a starving pump costs.
+const starvedColumn = 6
+
+// starvedShare is the share of state.Starvation that reaches the mixture, as far as logs tell.
+func (f *Fit) starvedShare() float64 {
+	fit, ok := f.Margins[metric.Lambda]
+	if !ok {
+		return starvedShare
+	}
+	return math.Max(fit.Model.Coef[starvedColumn], 0)
+}
+
 // predictorColumn is the column of a margin's design row that holds the physics predictor.
 const predictorColumn = 4
 

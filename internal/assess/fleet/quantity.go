@@ -21,6 +21,8 @@ type Quantity struct {
 	Predictor func(p *state.Platform, s *state.State) float64
 	// slope and slopeSD are the prior of the predictor's coefficient in a measured metric's model.
 	slope, slopeSD float64
+	// together is how the logarithms of the coefficients of its parts are correlated beforehand.
+	together float64
 	// flow is what a revision's change of air flow adds to the predictor a unit of its logarithm; 0: nothing.
 	flow float64
 	// ChangeSD and SparkSD are the relative standard deviations of the change that a revision makes to the predictor,
@@ -76,7 +78,7 @@ var quantities = []Quantity{
 	{Info: row(metric.OilTemperature), ChangeSD: 0.2, slope: 0, slopeSD: 0.5,
 		Measured:  logged(func(r *evidence.Row) float64 { return r.OilTemperature }),
 		Predictor: (*state.Platform).FuelFlow},
-	{Info: row(metric.ExhaustTemperature), ChangeSD: 0.2, SparkSD: 0.2, slope: 0.7, slopeSD: 0.35,
+	{Info: row(metric.ExhaustTemperature), ChangeSD: 0.2, SparkSD: 0.2, slope: 0.7, slopeSD: 0.35, together: onTheWay,
 		Measured:  (*state.Platform).SettledExhaust,
 		Predictor: func(_ *state.Platform, s *state.State) float64 { return s.Simulated.ExhaustC },
 		flow:      flowHeats},
@@ -192,6 +194,11 @@ const (
 // port and manifold take a smaller share of a larger flow's heat. Together it is about 80 K, 55 from half to full load
 // at the same phasing and mixture. Common practice, no source.
 const flowHeats = 200
+
+// onTheWay is the correlation of what a probe sees of changes through air, mixture and spark: the way from cylinder to
+// probe takes its share of every change of the gas alike, beside which the cycle errs for each. Common practice, no
+// source.
+const onTheWay = 0.7
 
 // Parts is something of each part.
 type Parts [NumParts]float64

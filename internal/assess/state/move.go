@@ -63,8 +63,8 @@ func (p *Platform) resimulate(s *State) {
 		p.Simulate(&kept)
 		s.SparkKept, s.OnlyAir = kept.Simulated, kept.Simulated
 	}
-	if s.Lambda != s.Logged.Lambda {
-		kept.Lambda = s.Logged.Lambda
+	if s.burned() != s.Logged.burned() {
+		kept.Lambda, kept.Leaned = s.Logged.Lambda, s.Logged.Leaned
 		p.Simulate(&kept)
 		s.OnlyAir = kept.Simulated
 	}
@@ -123,6 +123,7 @@ func (p *Platform) shift(s State, from, to *Calibration) (State, []Gap) {
 	lambda := delta("lambda", &next)
 	next.Lambda = s.Lambda + lambda
 	next.LambdaCommanded = s.LambdaCommanded + lambda
+	p.starved(&next, &s)
 	return next, gaps
 }
 

@@ -167,6 +167,7 @@ func (p *Platform) place(s State, on *Calibration, at Place) (State, bool) {
 		return State{}, false
 	}
 	next.Lambda, next.LambdaCommanded = s.Lambda+lambda, s.LambdaCommanded+lambda
+	p.starved(&next, &s)
 	next.Target = s.Target * value.Or(next.Manifold/s.Manifold, 1)
 	next.TargetRate = s.TargetRate + s.Row.SpeedRate*(on.boostSlope(&next)-on.boostSlope(&s))
 	next.Cycles = s.Cycles * next.RPM / s.RPM

@@ -34,6 +34,7 @@ type Platform struct {
 	Heat              HeatLine
 	Probe             ProbeLag
 	Falls             Falls
+	StarvedShare      float64 // of Starvation that reaches the mixture
 }
 
 // shopFuel is a fuel of headroom.yaml and its blends at other ethanol shares.
@@ -141,7 +142,7 @@ func (p *Platform) CycleState(s *State) (cycle.State, bool) {
 		RPM: s.RPM, AirMass: mass, ManifoldPressure: value.Or(s.Manifold, StandardBarometer) * 1000,
 		ChargeTemperature: s.Charge + zeroCelsius, CoolantTemperature: value.Or(s.Coolant, StandardCoolant) +
 			zeroCelsius,
-		Lambda: s.Lambda, Spark: s.Spark, Fuel: *f, Octane: p.octaneIndex(f, s),
+		Lambda: s.burned(), Spark: s.Spark, Fuel: *f, Octane: p.octaneIndex(f, s),
 	}, true
 }
 

@@ -53,7 +53,7 @@ func (p *Platform) ranBy(e *cycle.Engine, s *State) ranBy {
 	}
 	return ranBy{engine: e, fuel: s.Fuel, ethanol: ethanol, octaneShift: s.OctaneShift, rpm: s.RPM,
 		load: s.Load, manifold: value.Or(s.Manifold, StandardBarometer), charge: s.Charge,
-		coolant: value.Or(s.Coolant, StandardCoolant), lambda: s.Lambda, spark: s.Spark}
+		coolant: value.Or(s.Coolant, StandardCoolant), lambda: s.burned(), spark: s.Spark}
 }
 
 // blendBy is all that a blend of the shop's fuels depends on.

@@ -17,7 +17,7 @@ const leastPressure = 0.1
 // window; then flow falls with the square root of pressure (Bernoulli; Heywood 1988, sec. 7.2, from memory) and the
 // mixture leans by what the window lacks, where that is more. 0 below the knee and where the pump is not described.
 func (p *Platform) Starvation(s *State) float64 {
-	if p.FuelSystem == nil || !p.FuelSystem.PumpCapacity.Known() {
+	if p.FuelSystem == nil || !p.FuelSystem.PumpCapacity.Known() || !(s.PumpKnee > 0) {
 		return 0
 	}
 	wanted := *s // as commanded: a mixture that is lean already says what was delivered
@@ -29,6 +29,21 @@ func (p *Platform) Starvation(s *State) float64 {
 	short = math.Max(short, value.Or(p.windowAt(&wanted, math.Max(leastPressure, 2-short)), 0))
 	return wanted.Lambda * (short - 1)
 }
+
+// WithStarvedShare is the platform with the share of Starvation that reaches its mixture.
+func (p *Platform) WithStarvedShare(share float64) *Platform {
+	out := *p
+	out.StarvedShare = share
+	return &out
+}
+
+// starved leans what burns at a state by what its pump costs there more than at another one of the same visit.
+func (p *Platform) starved(s, was *State) {
+	s.Leaned += p.StarvedShare * (p.Starvation(s) - p.Starvation(was))
+}
+
+// burned is the mixture that burns, λ: demand for fuel is that of Lambda.
+func (s *State) burned() float64 { return s.Lambda + s.Leaned }
 
 // windowAt is the share of its longest pulse that an injector needs at a share of feed pressure: of the crank window
 // for direct injection, of the cycle for port injection. NaN where it cannot be computed.

@@ -43,3 +43,29 @@ func TestStarvationByTheWindow(t *testing.T) {
 	}
 	close(t, "short by the window", p.Starvation(&s), 0.86*(math.Max(window, 1.6)-1), 1e-9)
 }
+
+// By hand: a tenth more charge asks a tenth more of a pump that is at its knee, so that a mixture commanded at 0.86 may
+// lean by 0.086, and by half of that at a share of a half. What burns is leaner, what is asked for is not.
+func TestStarvedMixtureBurns(t *testing.T) {
+	p := kestrel(t).WithStarvedShare(0.5)
+	s := loggedState()
+	s.Rail, s.Lambda = 15000, 0.88
+	commanded := s
+	commanded.Lambda = 0.86
+	s.PumpKnee = p.PumpUse(&commanded)
+	more := s
+	more.Load *= 1.1
+	flow := p.FuelFlow(&more)
+	p.starved(&more, &s)
+	close(t, "leaner", more.Leaned, 0.5*0.86*0.1, 1e-9)
+	close(t, "asked of the pump", p.FuelFlow(&more), flow, 0)
+	burned, ok := p.CycleState(&more)
+	if !ok {
+		t.Fatal("no state of the cycle")
+	}
+	close(t, "burned", burned.Lambda, 0.88+0.043, 1e-9)
+	less := s
+	less.Load *= 0.9
+	p.starved(&less, &s)
+	close(t, "below the knee", less.Leaned, 0, 0)
+}

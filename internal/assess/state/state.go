@@ -43,6 +43,7 @@ type State struct {
 	Day                     float64 // of the weather it is in, on the scale of who put it there; 0 in that of its log
 
 	PumpKnee      float64 // pump use, %, from which this car's rail pressure falls away
+	Leaned        float64 // by how much leaner than Lambda says a pump that starves makes what burns, λ
 	SuspectLambda bool    // the lambda sensor of its car is (fits of the fleet only)
 	Unheard       bool    // its log did not hear knock
 	LookedUp      bool    // its commanded lambda is the table's, for want of a logged one

@@ -246,6 +246,7 @@ func (p *Platform) readAgain(s, was *State, on *Calibration) {
 	lambda := by("lambda")
 	s.Lambda += lambda
 	s.LambdaCommanded += lambda
+	p.starved(s, was)
 	p.heated(s, was.Charge)
 }
 
