@@ -59,13 +59,12 @@ func reviewWorld(t *testing.T, set *worlds.Set, seed uint64) ([]weighed, *worlds
 		t.Fatal(err)
 	}
 	j := openJob(t, dir)
-	out := make([]weighed, len(graded))
-	for i, g := range graded {
-		r, err := j.reviewed(g.Revision)
-		if err != nil {
-			t.Fatal(err)
-		}
-		out[i] = weighed{seed, g, r, j.ws.Config.Decision.HoldProbability}
+	ids, out := make([]string, len(graded)), make([]weighed, len(graded))
+	for i := range graded {
+		ids[i] = graded[i].Revision
+	}
+	for i, r := range reviewedAll(t, j, ids) {
+		out[i] = weighed{seed, graded[i], r, j.ws.Config.Decision.HoldProbability}
 	}
 	return out, truth
 }
