@@ -26,7 +26,9 @@ func BenchmarkSortChances(b *testing.B) {
 	for i := range all {
 		all[i] = rng.Float64()
 	}
-	for name, sort := range map[string]func([]float64){"by steps": sortChances, "by comparing": slices.Sort[[]float64]} {
+	for name, sort := range map[string]func([]float64){
+		"by steps": sortChances, "by comparing": slices.Sort[[]float64],
+	} {
 		b.Run(name, func(b *testing.B) {
 			v := make([]float64, len(all))
 			for b.Loop() {

@@ -15,7 +15,7 @@ import (
 
 // FitVersion is part of a kept fit's digest: raise it with every change to how a platform is fitted. A metric that
 // comes, goes or changes in the catalogue needs nothing: the catalogue is in the digest too.
-const FitVersion = 40
+const FitVersion = 41
 
 // fitFile is a platform's fit as kept under .headroom/fits, with the digest of everything it depends on.
 type fitFile struct {
