@@ -47,11 +47,7 @@ func worldBand(g *worlds.Graded) band {
 func reviewWorld(t *testing.T, set *worlds.Set, seed uint64) ([]weighed, *worlds.Truth) {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "ws")
-	truth, err := worlds.Build(dir, set.Fleet(seed))
-	if err != nil {
-		t.Fatal(err)
-	}
-	graded, err := worlds.Propose(dir, set.Proposals, worldSeed)
+	truth, graded, err := worlds.BuildProposed(dir, set.Fleet(seed), set.Proposals, worldSeed)
 	if err != nil {
 		t.Fatal(err)
 	}
