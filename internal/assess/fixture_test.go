@@ -1,11 +1,14 @@
 package assess
 
 import (
+	"errors"
 	"os"
+	"runtime"
 	"testing"
 
 	"headroom/internal/fleettest"
 	"headroom/internal/ingest"
+	"headroom/internal/parallel"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
 )
@@ -48,6 +51,19 @@ func reviewed(t *testing.T, dir, id string) *Review {
 		kept[key] = r
 	}
 	return kept[key]
+}
+
+// reviewedAll are reviews of some revisions, in their order, without the chances over uses: made on all processors.
+func reviewedAll(t *testing.T, j *Job, ids []string) []*Review {
+	t.Helper()
+	reviews, failed := make([]*Review, len(ids)), make([]error, len(ids))
+	parallel.Each(len(ids), runtime.GOMAXPROCS(0), func(int, int) {}, func(i int) {
+		reviews[i], failed[i] = j.reviewed(ids[i])
+	})
+	if err := errors.Join(failed...); err != nil {
+		t.Fatal(err)
+	}
+	return reviews
 }
 
 func openJob(t testing.TB, dir string) *Job {

@@ -204,8 +204,8 @@ func (m *Model) measuredPredictor(fit fleet.Margin, q *fleet.Quantity, b *bench)
 		cov:    m.withLooseEnds(withFollows(cov, &fit.Follows), q),
 		pullSD: math.Sqrt(day + fit.Model.PullVar), daySD: math.Sqrt(day),
 		cellSD: math.Hypot(pattern.Residual, rowSD),
-		cars:   fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves, combustion: q.SparkSD != 0,
-		own:     len(mean) - 1,
+		cars:   fit.Cars, pulls: fit.Pulls, sampled: true, moves: q.Moves,
+		combustion: q.SparkSD != 0, own: len(mean) - 1,
 		unseen:  !slices.Contains(fit.Seen, b.car),
 		follows: &fit.Follows, dispute: m.dispute(q, &fit.Follows),
 		margin: func(s *state.State, limit float64) (float64, bool) {

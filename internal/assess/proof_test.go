@@ -62,14 +62,12 @@ func ofKinds(t *testing.T, fleet demo.Options, kinds []demo.Kind, n int, seed ui
 // gradedReviews reviews proposed revisions of a workspace.
 func gradedReviews(t *testing.T, dir string, truths []demo.ProposalTruth) []graded {
 	t.Helper()
-	j := openJob(t, dir)
-	out := make([]graded, len(truths))
-	for i, p := range truths {
-		r, err := j.reviewed(p.Revision)
-		if err != nil {
-			t.Fatal(err)
-		}
-		out[i] = graded{truth: p, review: r}
+	ids, out := make([]string, len(truths)), make([]graded, len(truths))
+	for i := range truths {
+		ids[i] = truths[i].Revision
+	}
+	for i, r := range reviewedAll(t, openJob(t, dir), ids) {
+		out[i] = graded{truth: truths[i], review: r}
 	}
 	return out
 }

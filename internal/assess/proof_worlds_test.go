@@ -47,11 +47,7 @@ func worldBand(g *worlds.Graded) band {
 func reviewWorld(t *testing.T, set *worlds.Set, seed uint64) ([]weighed, *worlds.Truth) {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "ws")
-	truth, err := worlds.Build(dir, set.Fleet(seed))
-	if err != nil {
-		t.Fatal(err)
-	}
-	graded, err := worlds.Propose(dir, set.Proposals, worldSeed)
+	truth, graded, err := worlds.BuildProposed(dir, set.Fleet(seed), set.Proposals, worldSeed)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -59,13 +55,12 @@ func reviewWorld(t *testing.T, set *worlds.Set, seed uint64) ([]weighed, *worlds
 		t.Fatal(err)
 	}
 	j := openJob(t, dir)
-	out := make([]weighed, len(graded))
-	for i, g := range graded {
-		r, err := j.reviewed(g.Revision)
-		if err != nil {
-			t.Fatal(err)
-		}
-		out[i] = weighed{seed, g, r, j.ws.Config.Decision.HoldProbability}
+	ids, out := make([]string, len(graded)), make([]weighed, len(graded))
+	for i := range graded {
+		ids[i] = graded[i].Revision
+	}
+	for i, r := range reviewedAll(t, j, ids) {
+		out[i] = weighed{seed, graded[i], r, j.ws.Config.Decision.HoldProbability}
 	}
 	return out, truth
 }

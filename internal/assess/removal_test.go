@@ -13,7 +13,6 @@ import (
 	"headroom/internal/demo"
 	"headroom/internal/fleettest"
 	"headroom/internal/hazard"
-	"headroom/internal/parallel"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
 	"headroom/internal/workspace"
@@ -120,15 +119,9 @@ func headersOf(t *testing.T, ws *workspace.Workspace) map[channel.ID][]string {
 
 func reviewsOf(t *testing.T, dir string, ids []string) map[string]*Review {
 	t.Helper()
-	j := openJob(t, dir)
-	reviews, errs := make([]*Review, len(ids)), make([]error, len(ids))
-	parallel.Each(len(ids), 2, func(int, int) {}, func(i int) { reviews[i], errs[i] = j.reviewed(ids[i]) })
 	out := map[string]*Review{}
-	for i, id := range ids {
-		if errs[i] != nil {
-			t.Fatal(errs[i])
-		}
-		out[id] = reviews[i]
+	for i, r := range reviewedAll(t, openJob(t, dir), ids) {
+		out[ids[i]] = r
 	}
 	return out
 }

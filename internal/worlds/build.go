@@ -31,15 +31,21 @@ type Options struct {
 // truth.json beside the workspace's files. It fails when dir has something in it, when too few cars are asked for, or
 // when a file cannot be written.
 func Build(dir string, o Options) (*Truth, error) {
+	t, _, err := BuildProposed(dir, o, 0, 0)
+	return t, err
+}
+
+// BuildProposed is Build and then Propose, with the history driven once.
+func BuildProposed(dir string, o Options, n int, seed uint64) (*Truth, []Graded, error) {
 	if entries, err := os.ReadDir(dir); err == nil && len(entries) > 0 {
-		return nil, fmt.Errorf("%s is not empty: name a new directory for the fleet", dir)
+		return nil, nil, fmt.Errorf("%s is not empty: name a new directory for the fleet", dir)
 	} else if err != nil && !errors.Is(err, os.ErrNotExist) {
-		return nil, fmt.Errorf("directory for the fleet: %w", err)
+		return nil, nil, fmt.Errorf("directory for the fleet: %w", err)
 	}
 	put := func(name string, content []byte) error { return putFile(dir, name, content) }
 	w, err := invent(o, put)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	files := map[string][]byte{"headroom.yaml": w.configFile(), "vehicles.csv": w.vehiclesFile(),
 		"runs.csv":                           w.runsFile(),
@@ -53,9 +59,13 @@ func Build(dir string, o Options) (*Truth, error) {
 	}
 	t := w.truth()
 	if files[TruthFile], err = json.MarshalIndent(t, "", " "); err != nil {
-		return nil, fmt.Errorf("writing %s: %w", TruthFile, err)
+		return nil, nil, fmt.Errorf("writing %s: %w", TruthFile, err)
 	}
-	return t, putAll(dir, files)
+	if err := putAll(dir, files); err != nil {
+		return nil, nil, err
+	}
+	graded, err := w.proposeAll(dir, n, seed)
+	return t, graded, err
 }
 
 // Propose adds n proposed revisions of graded danger, p-0001 and on, to a workspace made by Build, and returns their
@@ -70,6 +80,11 @@ func Propose(dir string, n int, seed uint64) ([]Graded, error) {
 	if err != nil {
 		return nil, err
 	}
+	return w.proposeAll(dir, n, seed)
+}
+
+// proposeAll writes n proposed revisions into a workspace of the fleet.
+func (w *world) proposeAll(dir string, n int, seed uint64) ([]Graded, error) {
 	out := make([]Graded, n)
 	return out, onAll(n, func(i int) error {
 		p := w.propose(i, seed)

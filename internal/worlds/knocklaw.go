@@ -180,16 +180,17 @@ type integrated struct {
 }
 
 // staysQuiet reports whether another cycle is certain to be too quiet to be heard, without its knock integral: that
-// cannot have grown enough since. The factors are about three times as large as a drawn world has them.
+// cannot have grown enough since.
 func (i *integrated) staysQuiet(k *knockLaw, c *charge, spark float64) bool {
-	if i.rpm == 0 {
-		return false
-	}
-	grown := 8*math.Abs(c.load/i.load-1) + 4*math.Abs(c.rpm/i.rpm-1) + 0.4*math.Abs(spark-i.spark) +
-		0.1*math.Abs(c.temp-i.temp) + 0.05*math.Abs(c.coolant-i.coolant) + 10*math.Abs(c.lambda-i.lambda) +
-		0.2*math.Abs(c.tank.octane-i.tank.octane) + 0.1*math.Abs(c.cam-i.cam) +
-		4*math.Abs(c.manifold/i.manifold-1) + 4*math.Abs(c.exhaust/i.exhaust-1)
-	return i.auto+grown < inaudible*k.spread
+	return i.rpm != 0 && i.auto+i.mostGrowth(c, spark) < inaudible*k.spread
+}
+
+// mostGrowth is more than ln of the integral of another cycle is larger, in any drawn world.
+func (i *integrated) mostGrowth(c *charge, spark float64) float64 {
+	return 4*math.Abs(c.load/i.load-1) + 2*math.Abs(c.rpm/i.rpm-1) + 0.2*math.Abs(spark-i.spark) +
+		0.05*math.Abs(c.temp-i.temp) + 0.025*math.Abs(c.coolant-i.coolant) + 5*math.Abs(c.lambda-i.lambda) +
+		0.1*math.Abs(c.tank.octane-i.tank.octane) + 0.05*math.Abs(c.cam-i.cam) +
+		2*math.Abs(c.manifold/i.manifold-1) + 2*math.Abs(c.exhaust/i.exhaust-1)
 }
 
 // borderline is the spark at which an average engine knocks in a cycle of some five hundred.

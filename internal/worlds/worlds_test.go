@@ -10,6 +10,8 @@ import (
 
 	"headroom/internal/ingest"
 	"headroom/internal/workspace"
+
+	"github.com/google/go-cmp/cmp"
 )
 
 // contents are the files below a folder.
@@ -93,5 +95,25 @@ func TestBuildAndProposeRefuse(t *testing.T) {
 	}
 	if _, err := Build(filepath.Join(dir, "new"), Options{Seed: 1, Cars: 2}); err == nil {
 		t.Error("a fleet of two cars")
+	}
+}
+
+// Proposals made while the fleet is at hand are those made of its workspace later.
+func TestBuildProposedIsBuildThenPropose(t *testing.T) {
+	at, later := filepath.Join(t.TempDir(), "ws"), filepath.Join(t.TempDir(), "ws")
+	o := Options{Seed: 2, Cars: 4}
+	_, now, err := BuildProposed(at, o, 1, 5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Build(later, o); err != nil {
+		t.Fatal(err)
+	}
+	then, err := Propose(later, 1, 5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(now, then); diff != "" {
+		t.Error(diff)
 	}
 }

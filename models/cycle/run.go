@@ -11,8 +11,8 @@ func (e *Engine) Run(s State) (Result, error) {
 	return e.run(&s, true)
 }
 
-// RunWork is Run for who asks for pressure, work and heat alone, in two thirds of the time: the end gas is left out, its
-// temperature and the knock integral are NaN. All else is the same to the bit.
+// RunWork is Run for who asks for pressure, work and heat alone, in less time: the end gas is left out, its temperature
+// and the knock integral are NaN. All else is the same to the bit.
 func (e *Engine) RunWork(s State) (Result, error) {
 	return e.run(&s, false)
 }

@@ -1,23 +1,13 @@
 // Package drift answers one question: has a car moved away from its own past, by more than chance and its few early
 // runs explain?
 //
-// A car's first runs are its baseline. Each later run, conditions removed, is standardised by all runs before it, so
-// that a healthy car gives independent standard normal values whatever the error of its baseline (Hawkins, The
-// Statistician 36, 1987; Quesenberry, J. Quality Technology 23, 1991). They are watched by an EWMA chart with exact
-// time-varying limits (Roberts, Technometrics 1, 1959; NIST/SEMATECH e-Handbook 6.3.2.4) or a two-sided CUSUM (Page,
-// Biometrika 41, 1954; e-Handbook 6.3.2.3). Thresholds come from the distribution of the chart's largest value over the
-// runs watched, by the integral recursion of its state (Crowder, Technometrics 29, 1987; a Markov chain on quadrature
-// nodes in the manner of Brook and Evans, Biometrika 59, 1972). Many charts together are held to a false-discovery rate
-// (Benjamini and Hochberg, J. Royal Statist. Soc. B 57, 1995).
-//
-// Monitor.Watch promises this for runs that are independent and normal about the car's level. Days of a car are not:
-// Ratio.Watch weighs whether a car moves or stays by laws of scatter that the other cars of the fleet show (FitLaws),
-// in which neighbouring values are alike, have heavy tails, some are bad, scales differ between cars, and revisions
-// move the level.
+// Days of a car are neither independent nor normal about its level. Ratio.Watch weighs whether a car moves or stays by
+// laws of scatter that the other cars of the fleet show (FitLaws), in which neighbouring values are alike, have heavy
+// tails, some are bad, scales differ between cars, and revisions move the level. Many charts together are held to a
+// false-discovery rate (Benjamini and Hochberg, J. Royal Statist. Soc. B 57, 1995).
 package drift
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -62,27 +52,6 @@ func (s Series) check() error {
 	return nil
 }
 
-// measured returns the indices of the values that were measured.
-func (s Series) measured() []int {
-	var at []int
-	for i, v := range s.Values {
-		if !math.IsNaN(v) {
-			at = append(at, i)
-		}
-	}
-	return at
-}
-
-// first returns the first n measured values, or as many as there are.
-func (s Series) first(n int) []float64 {
-	at := s.measured()
-	x := make([]float64, 0, n)
-	for _, i := range at[:min(n, len(at))] {
-		x = append(x, s.Values[i])
-	}
-	return x
-}
-
 // Status says whether a series was watched.
 type Status string
 
@@ -90,60 +59,29 @@ type Status string
 const (
 	StatusWatched       Status = "watched"
 	StatusNotEnoughRuns Status = "not_enough_runs"
-	StatusNoSpread      Status = "no_spread" // the baseline repeats one value: nothing to measure a shift by
 )
 
-// Chart is what a Monitor says of one series.
+// Chart is what Ratio.Watch says of one series.
 type Chart struct {
 	Status     Status
-	Kind       string  // "ewma" or "cusum", with its parameter
-	Baseline   float64 // mean of the runs before onset; without a signal, of the baseline runs
-	SD         float64 // of the baseline, with the fleet's where given
-	Runs       int     // measured runs after the baseline
+	Kind       string  // of chart
+	Baseline   float64 // level before the onset; without a signal, of the first two values
+	SD         float64 // of the likeliest law of scatter
+	Runs       int     // measured values after the first
 	RunsNeeded int     // more runs it takes before anything can be said; 0 when watched
 
 	Statistic float64 // largest so far, in the chart's own unit
-	Threshold float64 // the value Statistic passes with chance FalseAlarm in a healthy car over these runs
+	Threshold float64 // the value Statistic ever passes in a healthy car with chance FalseAlarm at most
 	Signal    bool
-	PValue    float64 // chance that a healthy car reaches Statistic over these runs; 1 unless watched
+	PValue    float64 // chance that a healthy car ever reaches Statistic, at most; 1 unless watched
 	Direction int     // +1 up, -1 down: the side of Statistic; 0 unless watched
 
 	SignalIndex int       // index into the series where Statistic first passed Threshold, -1 without a signal
 	OnsetIndex  int       // estimated index of the first run after the change, -1 without a signal
 	Level       float64   // mean since onset, or the last value without a signal; NaN without a run after the baseline
 	Path        []float64 // signed statistic after each run watched
-	// chance that a healthy car signals within Runs runs, the error of its own baseline counted in; NaN unless watched
+	// chance that a healthy car ever signals, at most; NaN unless watched
 	FalseAlarm float64
-}
-
-// Pooled is the deviation of runs about their car's own level, pooled over the first baseline runs of many cars, and
-// its degrees of freedom. Cars with fewer than two measured runs add nothing.
-//
-// Errors: baseline below 2, a series Series does not allow, or no spread at all.
-func Pooled(cars []Series, baseline int) (Spread, error) {
-	if baseline < 2 {
-		return Spread{}, fmt.Errorf("drift: a baseline of %d runs has no spread: use at least 2", baseline)
-	}
-	ss, df := 0.0, 0.0
-	for c, s := range cars {
-		if err := s.check(); err != nil {
-			return Spread{}, fmt.Errorf("car %d: %w", c, err)
-		}
-		x := s.first(baseline)
-		if len(x) < 2 {
-			continue
-		}
-		_, about := value.Moments(x)
-		ss += about
-		df += float64(len(x) - 1)
-	}
-	if df == 0 {
-		return Spread{}, errors.New("drift: no car has two measured runs: there is no spread to pool")
-	}
-	if ss == 0 {
-		return Spread{}, errors.New("drift: every car repeats one value: there is no spread to pool")
-	}
-	return Spread{SD: math.Sqrt(ss / df), DF: df}, nil
 }
 
 // fewestOthers is the number of other cars' runs it takes to tell what the fleet did. Common practice, no source.

@@ -3,6 +3,7 @@ package drift_test
 import (
 	"fmt"
 	"log"
+	"math/rand/v2"
 
 	"headroom/models/drift"
 )
@@ -20,45 +21,31 @@ func daily(values []float64) drift.Series {
 	return s
 }
 
-func report(c drift.Chart) {
-	fmt.Printf("a healthy car signals within %d runs with chance %g\n", c.Runs, c.FalseAlarm)
-	fmt.Printf("signal %v on day %d, moved from day %d on: %.1f before, %.1f since\n", c.Signal, c.SignalIndex,
-		c.OnsetIndex,
-		c.Baseline, c.Level)
-}
-
-// A car is watched against its own first eight days. The chart is made once for a promise about false alarms and then
-// serves every car and metric.
-func ExampleMonitor_Watch() {
-	chart, err := drift.NewEWMA(0.2, drift.Options{Baseline: 8, Horizon: 60, FalseAlarm: 0.01})
+// A car is watched by what the other cars of the fleet show of how days scatter.
+func ExampleRatio_Watch() {
+	rng := rand.New(rand.NewPCG(1, 2))
+	fleet := []drift.Series{daily(fuelTrim)}
+	for range 12 {
+		var steady []float64
+		for range fuelTrim {
+			steady = append(steady, 2+0.3*rng.NormFloat64())
+		}
+		fleet = append(fleet, daily(steady))
+	}
+	laws, err := drift.FitLaws(fleet)
 	if err != nil {
 		log.Fatal(err)
 	}
-	c, err := chart.Watch(daily(fuelTrim), drift.Spread{})
+	watch := drift.Ratio{Fewest: 3, Span: drift.UsualSpan(fleet), FalseAlarm: 0.01}
+	c, err := watch.Watch(fleet[0], laws.Without(0))
 	if err != nil {
 		log.Fatal(err)
 	}
-	report(c)
+	fmt.Printf("a healthy car ever signals with chance %g at most\n", c.FalseAlarm)
+	fmt.Printf("signal %v on day %d\n", c.Signal, c.SignalIndex)
 	// Output:
-	// a healthy car signals within 16 runs with chance 0.01
-	// signal true on day 16, moved from day 13 on: 2.1 before, 3.7 since
-}
-
-// A CUSUM finds a step of a known size soonest: here of twice the reference, one deviation. The spread is the fleet's,
-// as Pooled gives it, so that three days of baseline are enough.
-func ExampleNewCUSUM() {
-	chart, err := drift.NewCUSUM(0.5, drift.Options{Baseline: 3, Horizon: 60, FalseAlarm: 0.01})
-	if err != nil {
-		log.Fatal(err)
-	}
-	c, err := chart.Watch(daily(fuelTrim), drift.Spread{SD: 0.35, DF: 200})
-	if err != nil {
-		log.Fatal(err)
-	}
-	report(c)
-	// Output:
-	// a healthy car signals within 21 runs with chance 0.01
-	// signal true on day 16, moved from day 13 on: 2.1 before, 3.7 since
+	// a healthy car ever signals with chance 0.01 at most
+	// signal true on day 16
 }
 
 // Of many cars watched at once some look odd by chance. At a false-discovery rate of 0.1 those are called whose

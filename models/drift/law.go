@@ -432,3 +432,11 @@ func (l *Law) upTo(seen []foretold) []float64 {
 
 // df are the degrees of freedom of a value after so many errors of its car: of its own tails and of the car's scale.
 func (l *Law) df(seen float64) float64 { return 1 / (1/l.Tail + 1/(l.DF+seen)) }
+
+func spaced(low, high float64, n int) []float64 {
+	x := make([]float64, n)
+	for i := range x {
+		x[i] = low + (high-low)*float64(i)/float64(n-1)
+	}
+	return x
+}

@@ -85,21 +85,20 @@ func (s *scatter) car(rng *rand.Rand, days, revised int, drift func(day int) flo
 	return out
 }
 
-// tally counts charts of healthy cars and those that signal: with the laws, and with the spread of the first three days
-// of all cars and nothing else, as charts of independent normal values have it.
+// tally counts charts of healthy cars and those that signal.
 type tally struct {
-	charts      int
-	laws, plain [2]int // by promised
+	charts int
+	signal [2]int // by promised
 }
 
 var promised = [2]float64{0.05, 0.01}
 
-func (n *tally) share(counts [2]int, k int) float64 { return float64(counts[k]) / float64(n.charts) }
+func (n *tally) share(k int) float64 { return float64(n.signal[k]) / float64(n.charts) }
 
 // count draws fleets of 24 cars with 4 to 14 days and charts them after two days of baseline.
 func (n *tally) count(t *testing.T, rng *rand.Rand, s scatter, fleets int) {
 	t.Helper()
-	r, m := lawRatio(0.01), plainMonitor(t)
+	r := lawRatio(0.01)
 	for range fleets {
 		var fleet []Series
 		for range 24 {
@@ -109,26 +108,15 @@ func (n *tally) count(t *testing.T, rng *rand.Rand, s scatter, fleets int) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		spread, err := Pooled(fleet, 3)
-		if err != nil {
-			t.Fatal(err)
-		}
 		for i, car := range fleet {
 			c, err := r.Watch(car, laws.Without(i))
-			if err != nil {
-				t.Fatal(err)
-			}
-			p, err := m.Watch(car, spread)
 			if err != nil {
 				t.Fatal(err)
 			}
 			n.charts++
 			for k, alarm := range promised {
 				if c.PValue <= alarm {
-					n.laws[k]++
-				}
-				if p.PValue <= alarm {
-					n.plain[k]++
+					n.signal[k]++
 				}
 			}
 		}
@@ -138,18 +126,8 @@ func (n *tally) count(t *testing.T, rng *rand.Rand, s scatter, fleets int) {
 // lawRatio watches cars whose usual history is eleven days.
 func lawRatio(alarm float64) Ratio { return Ratio{Fewest: 3, Span: 11, FalseAlarm: alarm} }
 
-// plainMonitor is the chart of independent normal values that laws are compared with.
-func plainMonitor(t *testing.T) *Monitor {
-	t.Helper()
-	m, err := NewEWMA(0.1, Options{Baseline: 2, Horizon: 20, FalseAlarm: 0.01})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return m
-}
-
 // The promised false-alarm rate is held, within four Monte Carlo deviations, where days are alike, have heavy tails or
-// come with revisions, after a baseline of two days; charts of independent normal values do not hold it there.
+// come with revisions, after a baseline of two days.
 func TestLawsKeepTheFalseAlarmRate(t *testing.T) {
 	if testing.Short() {
 		t.Skip("fits fleets")
@@ -157,14 +135,11 @@ func TestLawsKeepTheFalseAlarmRate(t *testing.T) {
 	for k, s := range scatters {
 		var n tally
 		n.count(t, rand.New(rand.NewPCG(uint64(k), 12)), s, 12)
-		got, plain := n.share(n.laws, 0), n.share(n.plain, 0)
+		got := n.share(0)
 		if got > 0.05+4*math.Sqrt(0.05*0.95/float64(n.charts)) {
 			t.Errorf("%s: %.3f of healthy cars signal, promised 0.05", s.name, got)
 		}
-		if k > 0 && k != 5 && plain < got {
-			t.Errorf("%s: %.3f of healthy cars signal without laws, %.3f with", s.name, plain, got)
-		}
-		t.Logf("%s: %.3f, without laws %.3f", s.name, got, plain)
+		t.Logf("%s: %.3f", s.name, got)
 	}
 }
 
@@ -180,12 +155,11 @@ var faults = []struct {
 	{"ramp of 1 a day", func(d int) float64 { return float64(d + 1) }, 0.9},
 }
 
-// found is the share of cars with a fault, one a fleet, that signal in the right direction after it began, with laws
-// and without. The car with the fault keeps its revision after so many days.
-func found(t *testing.T, rng *rand.Rand, s scatter, size func(int) float64, fleets, revised int) (laws,
-	plain float64) {
+// found is the share of cars with a fault, one a fleet, that signal in the right direction after it began. The car with
+// the fault keeps its revision after so many days.
+func found(t *testing.T, rng *rand.Rand, s scatter, size func(int) float64, fleets, revised int) (share float64) {
 	t.Helper()
-	r, m := lawRatio(0.01), plainMonitor(t)
+	r := lawRatio(0.01)
 	right := func(c Chart, err error) float64 {
 		if err != nil {
 			t.Fatal(err)
@@ -209,14 +183,9 @@ func found(t *testing.T, rng *rand.Rand, s scatter, size func(int) float64, flee
 		if err != nil {
 			t.Fatal(err)
 		}
-		spread, err := Pooled(fleet, 3)
-		if err != nil {
-			t.Fatal(err)
-		}
-		laws += right(r.Watch(fleet[0], weighed.Without(0)))
-		plain += right(m.Watch(fleet[0], spread))
+		share += right(r.Watch(fleet[0], weighed.Without(0)))
 	}
-	return laws, plain
+	return share
 }
 
 // Keeping the rate must not cost the faults: those of a car among healthy ones are found.
@@ -225,11 +194,11 @@ func TestLawsFindFaults(t *testing.T) {
 		t.Skip("fits fleets")
 	}
 	for k, f := range faults {
-		got, plain := found(t, rand.New(rand.NewPCG(uint64(k), 13)), scatters[0], f.size, 25, 6)
+		got := found(t, rand.New(rand.NewPCG(uint64(k), 13)), scatters[0], f.size, 25, 6)
 		if got < f.want {
 			t.Errorf("%s: %.2f found, want %.2f", f.name, got, f.want)
 		}
-		t.Logf("%s: %.2f found, without laws %.2f", f.name, got, plain)
+		t.Logf("%s: %.2f found", f.name, got)
 	}
 }
 
@@ -447,7 +416,7 @@ func TestRevisionsAreNotTheFleetsMovement(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	before, after := out[0].first(10), out[0].Values[10:]
+	before, after := out[0].Values[:10], out[0].Values[10:]
 	near(t, "car without a revision", meanOf(values(after))-meanOf(values(before)), 0, 0.5)
 }
 
@@ -510,17 +479,15 @@ func TestLawEdges(t *testing.T) {
 func lawProof(t *testing.T, b *strings.Builder, seed uint64) {
 	t.Helper()
 	const fleets = 50
-	fmt.Fprintf(b, `
-## Few days, alike, with heavy tails or revisions
+	fmt.Fprintf(b, `## Few days, alike, with heavy tails or revisions
 
 As the health review watches: likelihood of ramps and steps over none, from the third day on, fleets of 24 cars with
 4 to 14 days, a revision on one day in three, laws of scatter weighed by the other cars (FitLaws). The promise holds
-however often a car is looked at, so one look after the last day spends only part of it. *Without laws*: an EWMA of
-weight 0.1 after two days with the spread of the cars' first three, as if days were independent and normal. *Uneven*:
-days at random times, alike by the time between them, of one to six pulls. %d fleets a line.
+however often a car is looked at, so one look after the last day spends only part of it. *Uneven*: days at random
+times, alike by the time between them, of one to six pulls. %d fleets a line.
 
-| days are | 0.05: laws | without | 0.01: laws | without | Monte Carlo error |
-|---|---|---|---|---|---|
+| days are | promised 0.05 | promised 0.01 | Monte Carlo error |
+|---|---|---|---|
 `, fleets)
 	for k, s := range scatters {
 		var n tally
@@ -528,17 +495,16 @@ days at random times, alike by the time between them, of one to six pulls. %d fl
 		var sd [2]float64
 		for i, p := range promised {
 			sd[i] = math.Sqrt(p * (1 - p) / float64(n.charts))
-			if got := n.share(n.laws, i); got > p+4*sd[i] {
+			if got := n.share(i); got > p+4*sd[i] {
 				t.Errorf("%s: %g, promised %g", s.name, got, p)
 			}
 		}
-		fmt.Fprintf(b, "| %s | %.3f | %.3f | %.4f | %.4f | %.3f, %.4f |\n", s.name, n.share(n.laws, 0),
-			n.share(n.plain, 0), n.share(n.laws, 1), n.share(n.plain, 1), sd[0], sd[1])
+		fmt.Fprintf(b, "| %s | %.3f | %.4f | %.3f, %.4f |\n", s.name, n.share(0), n.share(1), sd[0], sd[1])
 	}
 	fmt.Fprintf(b, `
 The share found, at a false-alarm chance of 0.01, in %d fleets, of a fault in one car of 24 that begins on the seventh
-of its twelve days, in deviations: laws, without in brackets. What comes with a revision is taken for the revision's,
-so a car that comes with another one on one day in three loses faults.
+of its twelve days, in deviations. What comes with a revision is taken for the revision's, so a car that comes with
+another one on one day in three loses faults.
 
 | days are | revisions after the onset | step of 3 | step of 5 | ramp of 1 a day |
 |---|---|---|---|---|
@@ -548,8 +514,7 @@ so a car that comes with another one on one day in three loses faults.
 			rng := rand.New(rand.NewPCG(seed, 2000+uint64(10*k+revised)))
 			fmt.Fprintf(b, "| %s | %s |", s.name, map[int]string{6: "none", 12: "one day in three"}[revised])
 			for _, f := range faults {
-				laws, plain := found(t, rng, s, f.size, fleets/4, revised)
-				fmt.Fprintf(b, " %.2f (%.2f) |", laws, plain)
+				fmt.Fprintf(b, " %.2f |", found(t, rng, s, f.size, fleets/4, revised))
 			}
 			b.WriteString("\n")
 		}

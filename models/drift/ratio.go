@@ -88,7 +88,7 @@ func (r Ratio) Watch(s Series, laws []Law) (Chart, error) {
 			"and a chance between 0 and 1", r.Fewest, r.Span, r.FalseAlarm)
 	}
 	x := s.knowns()
-	c := unwatched("likelihood ratio of ramps and steps")
+	c := unwatched()
 	if len(x) < r.Fewest {
 		c.RunsNeeded = r.Fewest - len(x)
 		return c, nil
@@ -211,6 +211,12 @@ func (r Ratio) ratios(x []known, times []float64, tried []motion, laws []Law) (r
 
 // clampLog keeps the exponential of a log likelihood finite.
 func clampLog(v float64) float64 { return math.Max(-600, math.Min(600, v)) }
+
+func unwatched() Chart {
+	return Chart{Status: StatusNotEnoughRuns, Kind: "likelihood ratio of ramps and steps", PValue: 1, SignalIndex: -1,
+		OnsetIndex: -1, Baseline: math.NaN(), SD: math.NaN(), Level: math.NaN(), Threshold: math.NaN(),
+		Statistic: math.NaN(), FalseAlarm: math.NaN()}
+}
 
 func meanOf(x []known) float64 {
 	v := make([]float64, len(x))

@@ -10,8 +10,8 @@ import (
 
 func TestSortChances(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		v := rapid.SliceOfN(rapid.OneOf(rapid.Float64Range(0, 1), rapid.SampledFrom([]float64{0, 1, 0.5, 1e-300, 5e-324})), 0,
-			200).Draw(t, "chances")
+		chance := rapid.OneOf(rapid.Float64Range(0, 1), rapid.SampledFrom([]float64{0, 1, 0.5, 1e-300, 5e-324}))
+		v := rapid.SliceOfN(chance, 0, 200).Draw(t, "chances")
 		want := slices.Clone(v)
 		slices.Sort(want)
 		if sortChances(v); !slices.Equal(v, want) {
@@ -26,7 +26,9 @@ func BenchmarkSortChances(b *testing.B) {
 	for i := range all {
 		all[i] = rng.Float64()
 	}
-	for name, sort := range map[string]func([]float64){"by steps": sortChances, "by comparing": slices.Sort[[]float64]} {
+	for name, sort := range map[string]func([]float64){
+		"by steps": sortChances, "by comparing": slices.Sort[[]float64],
+	} {
 		b.Run(name, func(b *testing.B) {
 			v := make([]float64, len(all))
 			for b.Loop() {
