@@ -264,9 +264,6 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 	r, err := m.ctx.Read(c, raw)
 	if err != nil {
 		col.Reason = fmt.Sprintf("not used: %s (%s), but %v", c.Channel, c.Why, err)
-		if !strings.Contains(err.Error(), ".yaml") && !strings.Contains(err.Error(), "runs.csv") {
-			col.Reason += "; channels.yaml can state its unit, scale and channel"
-		}
 		col.RunnerUp = string(c.Channel)
 		var refusal *reading.Refusal
 		if errors.As(err, &refusal) {

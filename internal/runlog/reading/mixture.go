@@ -206,9 +206,8 @@ func (ctx *Context) fromEquivalence(u unit.Unit, values []float64) (Reading, err
 	case direct < 0:
 		return Reading{Values: inverse, Conversion: reciprocal, Unit: string(unit.Phi), Confidence: 0.8, Why: why}, nil
 	}
-	return Reading{}, lacks(LackReference, "an equivalence ratio may be fuel-air (above 1 is rich) or air-fuel as SAE "+
-		"J1979 has it "+
-		"(below 1 is rich); neither full throttle nor a measured λ tells which")
+	return Reading{}, lacks(LackReference, stateUnit, "an equivalence ratio may be fuel-air (above 1 is rich) or "+
+		"air-fuel as SAE J1979 has it (below 1 is rich); neither full throttle nor a measured λ tells which")
 }
 
 // meanGap is the mean absolute difference of two columns where both have readings and the second is off 1.

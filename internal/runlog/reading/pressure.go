@@ -58,17 +58,19 @@ func (ctx *Context) readManifold(c header.Claim, u unit.Unit, raw []float64) (Re
 		r.Why += ", " + referenceName(stated) + " as written"
 		return ctx.toAbsolute(r, kpa, stated)
 	case c.Gauge:
-		return Reading{}, lacks(LackReference, "boost is usually above the surroundings but may be absolute, and "+
-			"neither the unit "+
-			"nor its values (%s) tell; write unit: %s or unit: %s abs in channels.yaml",
-			spanOf(kpa, "kPa"), u.Absolute().Gauge(), u.Absolute())
+		return Reading{}, lacks(LackReference,
+			fmt.Sprintf("write unit: %s or unit: %s abs in channels.yaml", u.Absolute().Gauge(), u.Absolute()),
+			"boost is usually above the surroundings but may be absolute, and neither the unit nor its values (%s) "+
+				"tell",
+			spanOf(kpa, "kPa"))
 	case u.Quantity() == unit.Pressure:
 		r.Confidence = 0.75
 		r.Why += ", absolute: manifold pressure without another word is absolute in SAE J1979, and its values do not " +
 			"contradict"
 		return ctx.toAbsolute(r, kpa, absolute)
 	}
-	return Reading{}, lacks(LackReference, "whether it is absolute or gauge is not said and its values do not tell")
+	return Reading{}, lacks(LackReference, stateUnit, "whether it is absolute or gauge is not said and its values do "+
+		"not tell")
 }
 
 // aboveAir refuses a written unit under which the manifold holds far more than the surrounding air while the car stands
@@ -251,9 +253,7 @@ func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading
 	}
 	baro, from := ctx.barometerFrom()
 	if math.IsNaN(baro) {
-		return Reading{}, needsBarometer(r, "it is gauge pressure and no barometric pressure is known: log one, or "+
-			"give "+
-			"barometer_kpa or altitude_m in headroom.yaml (logs), vehicles.csv or channels.yaml")
+		return Reading{}, needsBarometer(r, "it is gauge pressure and no barometric pressure is known")
 	}
 	r.Values = make([]float64, len(kpa))
 	for i, v := range kpa {
@@ -326,8 +326,8 @@ func (ctx *Context) manifoldWithoutUnit(c header.Claim, raw []float64) (Reading,
 	}
 	if len(fits) == 0 || len(fits) > 1 && fits[0].unit != unit.Kilopascal ||
 		len(fits) > 1 && fits[1].unit == unit.Kilopascal {
-		return Reading{}, lacks(LackUnit, "no unit is written and its values (%s) fit %d units; write its unit in "+
-			"channels.yaml",
+		return Reading{}, lacks(LackUnit, "write its unit in channels.yaml", "no unit is written and its values (%s) "+
+			"fit %d units",
 			spanOf(raw, "as logged"), len(fits))
 	}
 	f := fits[0]
@@ -410,9 +410,8 @@ func (ctx *Context) manifoldFit(c header.Claim, kpa []float64, ref reference, fi
 // targetWithoutUnit takes the unit and reference under which the target is what the measured pressure follows at wide
 // throttle, where one stands out.
 func (ctx *Context) targetWithoutUnit(raw []float64) (Reading, error) {
-	open := lacks(LackUnit, "no unit is written, and kPa, psi, bar and their gauge kin are all possible; write its "+
-		"unit in "+
-		"channels.yaml")
+	open := lacks(LackUnit, "write its unit in channels.yaml", "no unit is written, and kPa, psi, bar and their "+
+		"gauge kin are all possible")
 	baro := ctx.barometer()
 	if math.IsNaN(baro) {
 		baro = standardAir
@@ -457,7 +456,7 @@ const targetFollows = 20
 // readRail reads rail pressure as absolute kPa. SAE J1979 gives it as gauge except where it says absolute.
 func (ctx *Context) readRail(c header.Claim, u unit.Unit, raw []float64) (Reading, error) {
 	if u == "" {
-		return Reading{}, lacks(LackUnit, "no unit is written, and kPa, bar, MPa and psi are all possible")
+		return Reading{}, lacks(LackUnit, stateUnit, "no unit is written, and kPa, bar, MPa and psi are all possible")
 	}
 	scale, _, err := unit.Linear(u.Absolute(), unit.Kilopascal)
 	if err != nil {
@@ -479,11 +478,7 @@ func (ctx *Context) readRail(c header.Claim, u unit.Unit, raw []float64) (Readin
 	}
 	if high := samples.Quantile(samples.Sorted(kpa), 0.5); high < 2000 {
 		return Reading{}, needsBarometer(r, "it is gauge pressure, low enough for the barometer to matter, and no "+
-			"barometric "+
-			"pressure is known: log one, or give barometer_kpa or altitude_m in headroom.yaml (logs), vehicles.csv "+
-			"or "+
-			""+
-			"channels.yaml")
+			"barometric pressure is known")
 	}
 	r.Values = samples.Scaled(kpa, 1, standardAir)
 	r.Conversion.offset = standardAir

@@ -93,22 +93,32 @@ const (
 type Refusal struct {
 	Lack Lack
 	Unit string // in which the column would have been read, "" where that is not settled
-	Text string // in words, with the remedy
+	What string // is wrong, in words
+	// what would let it be read, in words
+	Remedy string
 }
 
-func (r *Refusal) Error() string { return r.Text }
+// Error implements error.
+func (r *Refusal) Error() string { return r.What + "; " + r.Remedy }
+
+// Remedies that many refusals name.
+const (
+	stateUnit = "channels.yaml can state its unit, scale and channel"
+	nameIt    = "name it in channels.yaml"
+)
 
 // refuse is a refusal because of the column's values.
-func refuse(format string, args ...any) error { return lacks(LackFit, format, args...) }
+func refuse(format string, args ...any) error { return lacks(LackFit, stateUnit, format, args...) }
 
 // lacks is a refusal for want of something.
-func lacks(what Lack, format string, args ...any) error {
-	return &Refusal{Lack: what, Text: fmt.Sprintf(format, args...)}
+func lacks(lack Lack, remedy, format string, args ...any) error {
+	return &Refusal{Lack: lack, What: fmt.Sprintf(format, args...), Remedy: remedy}
 }
 
 // needsBarometer is the refusal of a gauge pressure whose unit is settled.
-func needsBarometer(r Reading, text string) error {
-	return &Refusal{Lack: LackBarometer, Unit: r.Unit, Text: text}
+func needsBarometer(r Reading, what string) error {
+	return &Refusal{Lack: LackBarometer, Unit: r.Unit, What: what, Remedy: "log one, or give barometer_kpa or " +
+		"altitude_m in headroom.yaml (logs), vehicles.csv or channels.yaml"}
 }
 
 // plausible refuses a column of which more than a fifth of the values lie outside the channel's range.
