@@ -8,13 +8,15 @@ import (
 	"headroom/internal/fault"
 	"headroom/internal/hazard"
 	"headroom/internal/ingest"
+	"headroom/internal/landmark"
 	"headroom/internal/report/export"
+	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/runlog"
 	"headroom/internal/runlog/reading"
 )
 
-func ingestDocument(s *ingest.Summary) text.Document {
+func ingestDocument(s *ingest.Summary, suspects []suspectJSON) text.Document {
 	return text.Document{
 		Kind: "ingest", Title: "Logs taken in",
 		Facts: []text.Fact{
@@ -22,7 +24,8 @@ func ingestDocument(s *ingest.Summary) text.Document {
 			{Name: "Removed", Value: strconv.Itoa(s.Removed)},
 			{Name: "Failed", Value: strconv.Itoa(len(s.Failed))},
 		},
-		Sections: []text.Section{storeSection(s), failureSection(s.Failed), unusedSection(s.Unused),
+		Sections: []text.Section{storeSection(s), failureSection(s.Failed), suspectSection(suspects),
+			unusedSection(s.Unused),
 			emptySection(s.Empty),
 			problemSection(s.ProblemsFromWorkspace)},
 	}
@@ -66,6 +69,27 @@ func unusedSection(unused []ingest.Unused) text.Section {
 		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(plain(string(u.Channel))).Toned(text.Loud),
 			integer(u.Logs), text.Of(lackWords(u.Lack)), text.Of(or(hazardList(u.Costs), "nothing alone")),
 			text.Of(unusedRemedy(u))}})
+	}
+	s.Blocks = []text.Block{{Table: t}}
+	return s
+}
+
+// suspectSection names the cars whose logs read apart from the others'.
+func suspectSection(suspects []suspectJSON) text.Section {
+	s := text.Section{ID: "suspects", Title: "Logs that read apart from other cars'"}
+	if len(suspects) == 0 {
+		s.Intro = "None: what reads alike on sound cars does, as far as three cars or more show it."
+		return s
+	}
+	s.Intro = fmt.Sprintf("What reads alike on sound cars does not on these. They went in as they are: a reading is "+
+		"named and not mended. In %s of fleets of sound cars at most is anything named.",
+		show.Probability(landmark.FalseAlarm))
+	t := &text.Table{Columns: []text.Column{{Head: "Car"}, {Head: "First log", Flex: true}, {Head: "Reads", Flex: true},
+		{Head: "What to do", Flex: true}}}
+	for i := range suspects {
+		u := &suspects[i]
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(u.Vehicle).Toned(text.Loud), text.Of(u.Logs[0]),
+			text.Of(u.Says), text.Of(u.Remedy)}})
 	}
 	s.Blocks = []text.Block{{Table: t}}
 	return s
@@ -167,6 +191,7 @@ type ingestJSON struct {
 	Removed   int           `json:"removed"`
 	Failed    []failureJSON `json:"failed"`
 	Unused    []unusedJSON  `json:"unused"`
+	Suspects  []suspectJSON `json:"suspects"`
 	Store     storeJSON     `json:"store"`
 	Problems  []problemJSON `json:"problems"`
 }
@@ -183,6 +208,12 @@ type unusedJSON struct {
 	Example string   `json:"example"`
 	Header  string   `json:"header"`
 	Costs   []string `json:"costs"`
+}
+
+type suspectJSON struct {
+	landmark.Suspect
+	Says   string `json:"says"`
+	Remedy string `json:"remedy"`
 }
 
 type storeJSON struct {
@@ -202,7 +233,7 @@ type problemJSON struct {
 	Remedy string `json:"remedy"`
 }
 
-func ingestResult(s *ingest.Summary) ingestJSON {
+func ingestResult(s *ingest.Summary, w words) ingestJSON {
 	out := ingestJSON{
 		Schema: schemaIngest, Read: s.Read, Unchanged: s.Skipped, Removed: s.Removed,
 		Store: storeJSON{Logs: s.Logs, Pulls: s.Pulls, Steady: s.Steady, Rows: s.Rows, Findings: s.Findings,
@@ -218,6 +249,10 @@ func ingestResult(s *ingest.Summary) ingestJSON {
 		}
 		out.Unused = append(out.Unused, j)
 	}
+	for i := range s.Suspects {
+		u := &s.Suspects[i]
+		out.Suspects = append(out.Suspects, suspectJSON{*u, w.said(w.standsApart(u)), apartRemedy(u)})
+	}
 	for _, p := range s.ProblemsFromWorkspace {
 		out.Problems = append(out.Problems,
 			problemJSON{File: p.File, Line: p.Line, Where: p.Where, What: p.What, Remedy: p.Remedy})
@@ -225,7 +260,8 @@ func ingestResult(s *ingest.Summary) ingestJSON {
 	return out
 }
 
-// ingestRow is one thing an ingest left out, or one count. Record is "count", "failed", "unused", "empty" or "problem".
+// ingestRow is one thing an ingest left out, or one count. Record is "count", "failed", "suspect", "unused",
+// "empty" or "problem".
 type ingestRow struct {
 	Record string `parquet:"record,dict"`
 	Name   string `parquet:"name"`
@@ -234,7 +270,7 @@ type ingestRow struct {
 	Remedy string `parquet:"remedy"`
 }
 
-func ingestRows(s *ingest.Summary) []ingestRow {
+func ingestRows(s *ingest.Summary, suspects []suspectJSON) []ingestRow {
 	var rows []ingestRow
 	for _, c := range []struct {
 		name string
@@ -248,6 +284,11 @@ func ingestRows(s *ingest.Summary) []ingestRow {
 	}
 	for _, f := range s.Failed {
 		rows = append(rows, ingestRow{Record: "failed", Name: f.Path, Detail: f.Error})
+	}
+	for i := range suspects {
+		u := &suspects[i]
+		rows = append(rows, ingestRow{Record: "suspect", Name: u.Vehicle, Count: export.Some(int64(len(u.Logs))),
+			Detail: u.Logs[0] + ": " + u.Says, Remedy: u.Remedy})
 	}
 	for _, u := range s.Unused {
 		rows = append(rows, ingestRow{Record: "unused", Name: string(u.Channel), Count: export.Some(int64(u.Logs)),

@@ -103,7 +103,7 @@ func (w words) verdictReason(r result.Reason) string {
 	case assess.NotProven, assess.NoKnockEvent, assess.CleanPastPhysics, assess.KnockNotHeard,
 		assess.ChargeStoodStill, assess.MayNotHear, assess.LogsOffTable, assess.ChargeBelowAmbient,
 		assess.ClimateUnused, assess.RecordAgainst, assess.MovesAgainst, assess.LimitMovesAgainst,
-		assess.HigherThanLogged:
+		assess.HigherThanLogged, assess.StandsApart:
 		return w.sensorReason(r)
 	case assess.FileDoubt:
 		return w.fileDoubt(&r)

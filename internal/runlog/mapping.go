@@ -397,6 +397,7 @@ func (m *mapper) assign(b bid) {
 func (m *mapper) use(b bid, reason string) {
 	col := &m.columns[b.column]
 	col.Channel, col.Unit, col.Confidence, col.Reason = b.claim.Channel, b.reading.Unit, b.confidence, reason
+	col.Stoich = b.reading.Stoich()
 }
 
 // keep stores a series and widens the context.

@@ -56,6 +56,7 @@ type Column struct {
 	Reason     string     // why this channel and unit, or why not used
 	Confidence float64    // 0–1
 	RunnerUp   string     // second-best reading, "" when none
+	Stoich     float64    // by which its air–fuel ratios were divided; 0 for another column
 
 	Wanted     channel.ID   // of a column left out: the channel it would be, "" when its name is none's
 	WantedUnit string       // in which it would be read, "" where that is not settled

@@ -21,6 +21,14 @@ type Reading struct {
 	Floored     int        // readings taken out because a boost gauge that stops at zero shows no vacuum
 }
 
+// Stoich is the stoichiometric ratio by which air–fuel ratios were divided; 0 for another reading.
+func (r *Reading) Stoich() float64 {
+	if r.Unit != string(unit.AFR) {
+		return 0
+	}
+	return 1 / r.Conversion.scale
+}
+
 // assumes notes what had to be taken from elsewhere.
 func (r *Reading) assumes(format string, args ...any) {
 	r.Assumptions = append(r.Assumptions, fmt.Sprintf(format, args...))

@@ -1,0 +1,72 @@
+package ingest
+
+import (
+	"fmt"
+	"maps"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+
+	"headroom/internal/landmark"
+	"headroom/models/channel"
+	"headroom/models/unit"
+)
+
+// railLog is a minute of idle with rail pressure on a logger's scale.
+func railLog(car int, scale float64) string {
+	var b strings.Builder
+	b.WriteString("Time (s),Engine Speed (rpm),Throttle Position (%),Rail Pressure (kPa),Coolant Temperature (C)\n")
+	for i := range 120 {
+		fmt.Fprintf(&b, "%.1f,%d,2.%d,%.1f,%d\n", 0.5*float64(i), 810+i%7, i%3, scale*(20000+float64(60*car+i%30)),
+			90+i%2)
+	}
+	return b.String()
+}
+
+// A log whose rail pressure is in psi under a heading of kPa is named at ingest, with the line to write; what is named
+// does not hang on what was ingested before, and goes once the line is written.
+func TestALogOnAnotherScaleIsNamed(t *testing.T) {
+	dir := fleet(t, "")
+	vehicles := "vehicle,platform,fuel,hardware\n"
+	for car := range 5 {
+		vehicles += fmt.Sprintf("car-%d,lark,pump,stock\n", car+1)
+	}
+	write(t, dir, "vehicles.csv", vehicles)
+	for car := range 4 {
+		write(t, dir, fmt.Sprintf("runs/car-%d/base/2026-04-01-rail.csv", car+1), railLog(car, 1))
+	}
+	if s := ingest(t, dir, Options{}); len(s.Suspects) != 0 {
+		t.Fatalf("of sound logs %+v", s.Suspects)
+	}
+	odd := "runs/car-5/base/2026-04-02-psi.csv"
+	write(t, dir, odd, railLog(4, 1/6.894757))
+	s := ingest(t, dir, Options{})
+	if len(s.Suspects) != 1 {
+		t.Fatalf("named: %+v", s.Suspects)
+	}
+	u := s.Suspects[0]
+	if u.Vehicle != "car-5" || !slices.Equal(u.Logs, []string{odd}) || u.Channel != channel.RailPressure ||
+		u.Column != "Rail Pressure (kPa)" || u.Cars != 5 || u.Cause.Unit != unit.PSIGauge {
+		t.Errorf("named: %+v", u)
+	}
+	if again := ingest(t, dir, Options{}); again.Read != 0 || fmt.Sprint(again.Suspects) != fmt.Sprint(s.Suspects) {
+		t.Errorf("unchanged logs say %+v", again.Suspects)
+	}
+	warm := kept(t, dir)
+	if err := os.RemoveAll(StoreDir(dir)); err != nil {
+		t.Fatal(err)
+	}
+	if cold := ingest(t, dir, Options{Jobs: 3}); fmt.Sprint(cold.Suspects) != fmt.Sprint(s.Suspects) ||
+		!maps.Equal(warm, kept(t, dir)) {
+		t.Errorf("all at once says %+v", cold.Suspects)
+	}
+	write(t, dir, "channels.yaml", fmt.Sprintf("files:\n  - pattern: \"*-psi.csv\"\n    columns:\n"+
+		"      - {header: %q, channel: rail_pressure, unit: %s}\n", u.Column, u.Cause.Unit))
+	if s := ingest(t, dir, Options{}); len(s.Suspects) != 0 {
+		t.Errorf("with its unit stated %+v", s.Suspects)
+	}
+	if _, ok := landmark.Of(u.Landmark); !ok {
+		t.Errorf("%s is no landmark", u.Landmark)
+	}
+}
