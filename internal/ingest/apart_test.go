@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"headroom/internal/landmark"
+	"headroom/internal/store"
 	"headroom/models/channel"
 	"headroom/models/unit"
 )
@@ -68,5 +69,32 @@ func TestALogOnAnotherScaleIsNamed(t *testing.T) {
 	}
 	if _, ok := landmark.Of(u.Landmark); !ok {
 		t.Errorf("%s is no landmark", u.Landmark)
+	}
+}
+
+// A log of boost that tells nothing of its place is read, counted, and its rows say by how much the air may have been
+// denser; one line settles it.
+func TestAssumedAirIsSaid(t *testing.T) {
+	text := strings.Replace(logText(1000), "Spark Advance (deg)", "Boost (psi gauge)", 1)
+	for state, more := range map[string]float64{"": 5, "logs: {altitude_m: 450}\n": 0} {
+		dir := fleet(t, state)
+		name := "runs/car-1/base/2026-05-01-boost.csv"
+		write(t, dir, name, text)
+		s := ingest(t, dir, Options{})
+		if said := slices.Contains(s.AssumedAir, name); said != (more > 0) || len(s.AssumedAir) > 1 {
+			t.Errorf("%q: %v", state, s.AssumedAir)
+		}
+		n := 0
+		for _, r := range rows(t, dir, store.Filter{Vehicle: "car-1"}) {
+			if r.Run == name {
+				n++
+				if r.BarometerMore != more || !(r.ManifoldPressure > 95) {
+					t.Errorf("%q: %g kPa more, %g", state, r.BarometerMore, r.ManifoldPressure)
+				}
+			}
+		}
+		if n == 0 {
+			t.Errorf("%q: no rows", state)
+		}
 	}
 }

@@ -49,6 +49,8 @@ type Summary struct {
 	Unused   []Unused           // what logs of the store were not read for, the most logs first
 	Suspects []landmark.Suspect // cars of which logs of the store read apart from the other cars'
 
+	AssumedAir []string // logs read above surrounding air that had to be assumed; by path
+
 	ProblemsFromWorkspace []fault.Fault // what the workspace itself left out
 }
 
@@ -218,7 +220,7 @@ func (r *reader) update(st *store.Store, run *workspace.RunFile) (result, error)
 		return result{failure: r.plain(err, run, run.Path)}, st.Put(now, nil)
 	}
 	now.Status, now.Findings = store.StatusOK, made.findings
-	now.Unused, now.Landmarks = made.unused, made.landmarks
+	now.Unused, now.Landmarks, now.AssumedAir = made.unused, made.landmarks, made.assumedAir
 	now.Pulls, now.Steady = segments(made.rows)
 	return result{}, st.Put(now, made.rows)
 }
@@ -245,6 +247,8 @@ type taken struct {
 	findings  int
 	unused    []store.Unused     // what it was not read for
 	landmarks []landmark.Reading // what can be held against other cars
+
+	assumedAir bool
 }
 
 // rows reads one log and makes its rows; segments of several runs in one file are numbered through. Memory is
@@ -261,6 +265,7 @@ func (r *reader) rows(run *workspace.RunFile, setup *evidence.Setup) (out taken,
 		if first {
 			out.unused, out.landmarks, first = unusedOf(part), landmark.Readings(part), false
 		}
+		out.assumedAir = out.assumedAir || part.Assumed.KPa > 0
 		made, notes := evidence.Rows(part, setup)
 		out.findings += len(part.Findings) + len(notes)
 		lastSegment, lastPulls := segment, pulls
@@ -333,6 +338,9 @@ func (r *reader) total(st *store.Store, summary *Summary) {
 		summary.Findings += source.Findings
 		if source.Rows == 0 {
 			summary.Empty = append(summary.Empty, real[source.Path])
+		}
+		if source.AssumedAir {
+			summary.AssumedAir = append(summary.AssumedAir, real[source.Path])
 		}
 		good = append(good, source)
 	}

@@ -853,11 +853,12 @@ func fixtureSummary() *ingest.Summary {
 		Read: 12, Skipped: 403, Removed: 1, Logs: 414, Rows: 5210, Pulls: 415, Steady: 122, Findings: 88,
 		Failed: []ingest.Failure{{Path: "runs/car-003/rev-0001-a/bad.csv", Error: "bad.csv: line 17: " +
 			"4 columns where the header has 12: mend or remove the line"}},
-		Unused: []ingest.Unused{{Channel: channel.ManifoldPressure, Lack: "barometer", Logs: 20,
-			Example: "runs/car-005/rev-0001-a/pull.csv", Header: "Boost (psi)", Unit: "psi gauge",
+		Unused: []ingest.Unused{{Channel: channel.ManifoldPressure, Lack: "unit", Logs: 20,
+			Example: "runs/car-005/rev-0001-a/pull.csv", Header: "Boost",
 			Costs: []hazard.ID{hazard.BoostControl}}},
-		Suspects: fixtureApart(),
-		Empty:    []string{"runs/car-004/rev-0001-a/idle.csv"},
+		AssumedAir: []string{"runs/car-006/rev-0001-a/pull.csv", "runs/car-007/rev-0001-a/pull.csv"},
+		Suspects:   fixtureApart(),
+		Empty:      []string{"runs/car-004/rev-0001-a/idle.csv"},
 		ProblemsFromWorkspace: []fault.Fault{{File: "platforms/heron-15t.yaml", Line: 12, Where: "engine.bore_mm",
 			What: "is 8.6", Remedy: "a bore in millimetres, 50 to 150"}},
 	}

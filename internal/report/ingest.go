@@ -25,7 +25,7 @@ func ingestDocument(s *ingest.Summary, suspects []suspectJSON) text.Document {
 			{Name: "Failed", Value: strconv.Itoa(len(s.Failed))},
 		},
 		Sections: []text.Section{storeSection(s), failureSection(s.Failed), suspectSection(suspects),
-			unusedSection(s.Unused),
+			assumedSection(s.AssumedAir), unusedSection(s.Unused),
 			emptySection(s.Empty),
 			problemSection(s.ProblemsFromWorkspace)},
 	}
@@ -95,6 +95,21 @@ func suspectSection(suspects []suspectJSON) text.Section {
 	return s
 }
 
+// assumedSection says which logs were read above surrounding air that had to be assumed, what that costs and what would
+// mend it.
+func assumedSection(paths []string) text.Section {
+	s := text.Section{ID: "assumed", Title: "Read above air that was assumed"}
+	if len(paths) == 0 {
+		s.Intro = "None: what is measured from the surrounding air has a barometer, or an altitude is stated."
+		return s
+	}
+	s.Intro = fmt.Sprintf("In %s (the first: %s) boost or fuel pressure is measured from the surrounding air, and "+
+		"neither barometer nor altitude is known. It was taken as it usually is; each log's finding says between "+
+		"which bounds it may lie, and a review tries the densest. One line settles it, in headroom.yaml: logs: "+
+		"{altitude_m: …} or {barometer_kpa: …}", count(len(paths), "log"), paths[0])
+	return s
+}
+
 // lackWords says what a column lacks.
 func lackWords(lack string) string {
 	switch lack {
@@ -104,8 +119,6 @@ func lackWords(lack string) string {
 		return "a written unit"
 	case string(reading.LackReference):
 		return "its reference: absolute or gauge, fuel-air or air-fuel"
-	case string(reading.LackBarometer):
-		return "the barometric pressure"
 	case string(reading.LackName):
 		return "a name that leaves nothing else open"
 	case string(reading.LackPlace):
@@ -122,8 +135,6 @@ func unusedRemedy(u ingest.Unused) string {
 	switch u.Lack {
 	case ingest.LackColumn:
 		return "log it"
-	case string(reading.LackBarometer):
-		return "headroom.yaml: logs: {barometer_kpa: …} or {altitude_m: …}"
 	case string(reading.LackUnit), string(reading.LackReference):
 		return line + ", unit: …}"
 	case string(reading.LackName), string(reading.LackPlace), string(runlog.LackChoice):
@@ -192,6 +203,7 @@ type ingestJSON struct {
 	Failed    []failureJSON `json:"failed"`
 	Unused    []unusedJSON  `json:"unused"`
 	Suspects  []suspectJSON `json:"suspects"`
+	Assumed   []string      `json:"assumed_air"`
 	Store     storeJSON     `json:"store"`
 	Problems  []problemJSON `json:"problems"`
 }
@@ -236,6 +248,7 @@ type problemJSON struct {
 func ingestResult(s *ingest.Summary, w words) ingestJSON {
 	out := ingestJSON{
 		Schema: schemaIngest, Read: s.Read, Unchanged: s.Skipped, Removed: s.Removed,
+		Assumed: s.AssumedAir,
 		Store: storeJSON{Logs: s.Logs, Pulls: s.Pulls, Steady: s.Steady, Rows: s.Rows, Findings: s.Findings,
 			Empty: s.Empty},
 	}
@@ -260,8 +273,8 @@ func ingestResult(s *ingest.Summary, w words) ingestJSON {
 	return out
 }
 
-// ingestRow is one thing an ingest left out, or one count. Record is "count", "failed", "suspect", "unused",
-// "empty" or "problem".
+// ingestRow is one thing an ingest left out, or one count. Record is "count", "failed", "suspect", "assumed",
+// "unused", "empty" or "problem".
 type ingestRow struct {
 	Record string `parquet:"record,dict"`
 	Name   string `parquet:"name"`
@@ -289,6 +302,10 @@ func ingestRows(s *ingest.Summary, suspects []suspectJSON) []ingestRow {
 		u := &suspects[i]
 		rows = append(rows, ingestRow{Record: "suspect", Name: u.Vehicle, Count: export.Some(int64(len(u.Logs))),
 			Detail: u.Logs[0] + ": " + u.Says, Remedy: u.Remedy})
+	}
+	for _, path := range s.AssumedAir {
+		rows = append(rows, ingestRow{Record: "assumed", Name: path, Detail: "the surrounding air was assumed",
+			Remedy: "headroom.yaml: logs: {altitude_m: …} or {barometer_kpa: …}"})
 	}
 	for _, u := range s.Unused {
 		rows = append(rows, ingestRow{Record: "unused", Name: string(u.Channel), Count: export.Some(int64(u.Logs)),

@@ -19,6 +19,13 @@ func (m *mapper) assemble(name string, axis *timebase.Axis, s timebase.Stretch) 
 	case m.ctx.Standard > 0:
 		run.Barometer = m.ctx.Standard
 	}
+	for id, b := range m.series {
+		if b.reading.Air.KPa > 0 { // the same for all
+			run.Assumed, run.Barometer = b.reading.Air, b.reading.Air.KPa
+			run.ManifoldAssumed = run.ManifoldAssumed || id == channel.ManifoldPressure ||
+				id == channel.ManifoldPressureTarget
+		}
+	}
 	run.Columns = append(run.Columns, m.columns...)
 	run.SampleInterval, run.TimeBase.Rate = rateOf(s.Time)
 	for id, b := range m.series {

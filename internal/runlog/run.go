@@ -33,8 +33,12 @@ type Run struct {
 	Findings       []Finding      // quality notes, in time order, then by channel
 	SampleInterval float64        // median seconds between samples
 	Rows           int            // data rows read from the file
-	// kPa as stated for the log, else of the standard atmosphere at its altitude; 0: neither
+	// kPa as stated for the log, else of the standard atmosphere at its altitude, else as it had to be assumed; 0:
+	// nothing asked for it
 	Barometer float64
+	Assumed   reading.Air // what was assumed of Barometer; the zero value where it is stated
+	// manifold pressure or its target is gauge pressure above the assumed surroundings
+	ManifoldAssumed bool
 	// seconds from the beginning of a run that was cut to this part of it; 0 when it starts a run
 	Offset float64
 }

@@ -40,6 +40,8 @@ type Source struct {
 	Steady   int       `json:"steady"`
 	Findings int       `json:"findings"`
 	Unused   []Unused  `json:"unused,omitempty"` // what the log was not read for
+	// the surrounding air had to be assumed
+	AssumedAir bool `json:"assumed_air,omitempty"`
 	// what the log shows that can be held against other cars
 	Landmarks  []landmark.Reading `json:"landmarks,omitempty"`
 	Part       string             `json:"part,omitempty"` // relative to the store, "" without rows

@@ -245,7 +245,44 @@ func (ctx *Context) barometerFrom() (kpa float64, from string) {
 	return math.NaN(), ""
 }
 
-// toAbsolute adds the barometer to a gauge pressure. Without a barometer the column is left out.
+// assumedFrom says that nothing told of the barometer.
+const assumedFrom = "assumed"
+
+// The surrounding air where nothing tells of it. The median person lives at 194 m, where the standard atmosphere (ISO
+// 2533) has 99.0 kPa, three of four below 500 m (Cohen and Small, PNAS 95, 1998). The range is that of the air over the
+// sea in high pressure to that at 2000 m in low: common practice, no source.
+const (
+	usualAltitude = 194
+	usualAir      = 99.0
+	thinnestAir   = 78.0
+	densestAir    = 104.0
+)
+
+// leastManifold is the pressure, kPa, below which no running engine pulls its manifold: common practice, no source.
+const leastManifold = 12.0
+
+// Air is the pressure of the surroundings, kPa absolute, where it had to be assumed, and between which bounds it may
+// lie. The zero value: nothing had to be assumed.
+type Air struct{ KPa, Low, High float64 }
+
+// assumedAir is the surrounding air of a log that does not tell of it, by the first gauge pressure that asks for it:
+// the
+// deepest vacuum of the running engine bounds it from below. It is the same for all columns of the log.
+func (ctx *Context) assumedAir(gauge []float64) Air {
+	if ctx.air.KPa > 0 {
+		return ctx.air
+	}
+	air := Air{KPa: usualAir, Low: thinnestAir, High: densestAir}
+	turning := samples.Sorted(samples.Where(gauge, func(i int) bool { return ctx.Speed == nil || ctx.Speed[i] > 400 }))
+	if len(turning) > 0 {
+		air.Low = math.Min(math.Max(air.Low, leastManifold-samples.Quantile(turning, 0.02)), air.High)
+		air.KPa = math.Max(air.KPa, air.Low)
+	}
+	ctx.air = air
+	return air
+}
+
+// toAbsolute adds the barometer to a gauge pressure; where none is known, what the air usually is, which is said.
 func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading, error) {
 	if ref == absolute {
 		r.Values = kpa
@@ -253,7 +290,8 @@ func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading
 	}
 	baro, from := ctx.barometerFrom()
 	if math.IsNaN(baro) {
-		return Reading{}, needsBarometer(r, "it is gauge pressure and no barometric pressure is known")
+		r.Air = ctx.assumedAir(kpa)
+		baro, from = r.Air.KPa, assumedFrom
 	}
 	r.Values = make([]float64, len(kpa))
 	for i, v := range kpa {
@@ -266,7 +304,12 @@ func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading
 	r.Conversion.gauge, r.Conversion.barometer = true, baro
 	ctx.dropFloor(&r, kpa)
 	r.Why += fmt.Sprintf("; the %s barometric pressure of %.4g kPa was added", from, baro)
-	if from == standardFrom {
+	switch from {
+	case assumedFrom:
+		r.assumes("neither a barometer nor the altitude is known: %.4g kPa was taken for the surrounding air, that of "+
+			"%d m, which may be %.0f to %.0f kPa; write barometer_kpa or altitude_m in headroom.yaml (logs), "+
+			"vehicles.csv or channels.yaml", baro, usualAltitude, r.Air.Low, r.Air.High)
+	case standardFrom:
 		r.assumes("the barometer is the standard atmosphere's at %g m (ISO 2533), %.4g kPa: weather moves it by some "+
 			"±2 kPa", ctx.Altitude, baro)
 	}
@@ -473,12 +516,8 @@ func (ctx *Context) readRail(c header.Claim, u unit.Unit, raw []float64) (Readin
 		r.Why += ", gauge as SAE J1979 gives rail pressure"
 		r.Confidence = 0.85
 	}
-	if !math.IsNaN(ctx.barometer()) {
+	if high := samples.Quantile(samples.Sorted(kpa), 0.5); high < 2000 || !math.IsNaN(ctx.barometer()) {
 		return ctx.toAbsolute(r, kpa, gauge)
-	}
-	if high := samples.Quantile(samples.Sorted(kpa), 0.5); high < 2000 {
-		return Reading{}, needsBarometer(r, "it is gauge pressure, low enough for the barometer to matter, and no "+
-			"barometric pressure is known")
 	}
 	r.Values = samples.Scaled(kpa, 1, standardAir)
 	r.Conversion.offset = standardAir

@@ -18,6 +18,7 @@ type Reading struct {
 	Why         string     // why they were taken so
 	Imperial    bool       // they are in psi, °F, mph or lb/min
 	Assumptions []string   // what the log does not say and had to be taken from elsewhere, in plain sentences
+	Air         Air        // of the surroundings, where it had to be assumed
 	Floored     int        // readings taken out because a boost gauge that stops at zero shows no vacuum
 }
 
@@ -92,7 +93,6 @@ const (
 	LackFit       Lack = "values"    // values that are the quantity's in the unit
 	LackUnit      Lack = "unit"      // a written unit
 	LackReference Lack = "reference" // whether pressure is absolute or gauge, a ratio fuel-air or air-fuel
-	LackBarometer Lack = "barometer" // the pressure of the surrounding air
 	LackName      Lack = "name"      // a name that leaves no other quantity open
 	LackPlace     Lack = "place"     // on which side of the compressor the sensor sits
 )
@@ -121,12 +121,6 @@ func refuse(format string, args ...any) error { return lacks(LackFit, stateUnit,
 // lacks is a refusal for want of something.
 func lacks(lack Lack, remedy, format string, args ...any) error {
 	return &Refusal{Lack: lack, What: fmt.Sprintf(format, args...), Remedy: remedy}
-}
-
-// needsBarometer is the refusal of a gauge pressure whose unit is settled.
-func needsBarometer(r Reading, what string) error {
-	return &Refusal{Lack: LackBarometer, Unit: r.Unit, What: what, Remedy: "log one, or give barometer_kpa or " +
-		"altitude_m in headroom.yaml (logs), vehicles.csv or channels.yaml"}
 }
 
 // plausible refuses a column of which more than a fifth of the values lie outside the channel's range.
