@@ -98,3 +98,38 @@ func TestAssumedAirIsSaid(t *testing.T) {
 		}
 	}
 }
+
+// A platform's limits stand on the channels that show what is limited, in their unit: one on mean effective pressure is
+// none on torque, and one on a shortfall hangs on the target.
+func TestLimitsOnChannels(t *testing.T) {
+	dir := fleet(t, "")
+	write(t, dir, "platforms/lark.yaml", platform+
+		"  - {hazard: low_speed_load, metric: bmep, unit: kPa, value: 2000, rpm_range: [1000, 2500], source: test}\n"+
+		"  - {hazard: driveline, metric: torque, unit: Nm, value: 400, source: test}\n"+
+		"  - {hazard: rail_pressure, metric: rail_shortfall, unit: kPa, value: 1000, source: test}\n")
+	text := "Time (s),Engine Speed (rpm),Throttle Position (%),Torque (Nm),Charge Temp (C),Rail Pressure (kPa abs)," +
+		"Rail Pressure Target (kPa abs),GPS Speed,Mystery\n"
+	for i := range 60 {
+		text += fmt.Sprintf("%d,%d,%d,%d,%d,%d,%d,%d,%d\n", i, 2000+i, 10+i%3, 100+i%7, 30+i%3, 9000+i, 10000+10*i,
+			i, 2*i)
+	}
+	write(t, dir, "runs/car-1/base/2026-06-01-limits.csv", text)
+	seen, err := Inspect([]string{dir + "/runs/car-1/base/2026-06-01-limits.csv"}, openWorkspace(t, dir))
+	if err != nil || len(seen) != 1 || seen[0].Run == nil {
+		t.Fatalf("%+v, %v", seen, err)
+	}
+	at := map[channel.ID][]float64{}
+	for _, l := range seen[0].Limits {
+		at[l.Channel] = append(at[l.Channel], l.At(5))
+	}
+	for id, want := range map[channel.ID]float64{channel.Torque: 400, channel.ChargeTemperature: 65,
+		channel.RailPressure: 10050 - 1000, channel.KnockRetard: 4} {
+		if len(at[id]) != 1 || at[id][0] != want {
+			t.Errorf("%s: limits %v, want %g", id, at[id], want)
+		}
+	}
+	// what is left out is kept to be shown, but for what tells the place
+	if u := seen[0].Run.Unread; len(u) != 1 || u[0].Column != 8 || u[0].Values[7] != 14 {
+		t.Errorf("columns left out: %+v", u)
+	}
+}

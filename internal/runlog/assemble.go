@@ -28,6 +28,7 @@ func (m *mapper) assemble(name string, axis *timebase.Axis, s timebase.Stretch) 
 	}
 	run.Columns = append(run.Columns, m.columns...)
 	run.SampleInterval, run.TimeBase.Rate = rateOf(s.Time)
+	run.Unread = m.unread(axis, s)
 	for id, b := range m.series {
 		series := Series{Channel: id, Column: b.header, Lag: b.lag, Values: b.reading.Values}
 		if len(s.Rows) != m.tb.Rows {
@@ -48,6 +49,26 @@ func (m *mapper) assemble(name string, axis *timebase.Axis, s timebase.Stretch) 
 		return channel.Order(run.Series[i].Channel) < channel.Order(run.Series[j].Channel)
 	})
 	return run, empty
+}
+
+// unread are the numbers of the columns that are left out, where they were asked for.
+func (m *mapper) unread(axis *timebase.Axis, s timebase.Stretch) []Unread {
+	if !m.keepUnread {
+		return nil
+	}
+	var out []Unread
+	for i := range m.columns {
+		c := m.tb.Columns[i]
+		if m.columns[i].Channel != "" || i == axis.Column || c.Private != "" || c.Filled == 0 {
+			continue
+		}
+		u := Unread{Column: i, Values: make([]float64, len(s.Rows))}
+		for k, row := range s.Rows {
+			u.Values[k] = c.Values[row]
+		}
+		out = append(out, u)
+	}
+	return out
 }
 
 // rateOf is the median sampling rate of a time axis, 0 for fewer than two samples.

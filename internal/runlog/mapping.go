@@ -55,6 +55,8 @@ type mapper struct {
 	sample   int          // rows by which all this was settled
 	unfilled map[int]bool // columns without a reading in them
 	private  map[int]bool // columns known to be private after them
+
+	keepUnread bool // columns left out are handed on with their numbers
 }
 
 // order is the sequence in which channels are settled: first those by which the others are judged.
@@ -86,7 +88,8 @@ func mapColumns(tb *source.Table, rule channelmap.FileRule, opts Options, axis *
 		ctx.Stoich = opts.Stoich
 	}
 	m := &mapper{tb: tb, rule: rule, ctx: ctx, series: map[channel.ID]bid{}, userBy: map[int]channelmap.ColumnRule{},
-		sample: tb.Rows, unfilled: map[int]bool{}, private: map[int]bool{}}
+		sample: tb.Rows, unfilled: map[int]bool{}, private: map[int]bool{},
+		keepUnread: opts.KeepUnread}
 	m.columns = make([]Column, len(tb.Columns))
 	m.claims = make([][]header.Claim, len(tb.Columns))
 	for i, c := range tb.Columns {

@@ -27,6 +27,7 @@ type Run struct {
 	Source         string         // path as given by the caller
 	Time           []float64      // seconds from the first sample, strictly increasing
 	Series         []Series       // one per mapped channel, in channel-table order
+	Unread         []Unread       // what columns left out hold, in file order; nil unless it was asked for
 	Columns        []Column       // every column of the file, mapped or not, in file order
 	Dialect        source.Dialect // how the bytes were laid out
 	TimeBase       timebase.Base  // how the time axis was settled
@@ -49,6 +50,13 @@ type Series struct {
 	Column  string // header as written in the file; of merged columns all of them, joined by " + "
 	Values  []float64
 	Lag     float64 // seconds the column trails engine speed as stated in channels.yaml; 0 when nothing is stated
+}
+
+// Unread is what a column that is left out holds: numbers as written, which count for nothing. Columns that tell place
+// or identity are not among them. len(Values) == len(Run.Time); cells without a number are NaN.
+type Unread struct {
+	Column int // 0-based position in the file
+	Values []float64
 }
 
 // Column says what became of one column of the file and why.

@@ -216,7 +216,7 @@ func (p *parts) handOut(more bool) (keep int, err error) {
 			settled = append(settled, s)
 		}
 	}
-	if !more {
+	if !more && !p.m.keepUnread {
 		p.tb.Release()
 	}
 	offset, before := p.offset, p.cut
