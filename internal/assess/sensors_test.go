@@ -156,6 +156,30 @@ func TestLogsApartKeepAReleaseAway(t *testing.T) {
 	}
 }
 
+// Where a car's logs do not tell of the air, a review tries the densest that it may have been; where they do it is not
+// tried.
+func TestUnknownAirIsTried(t *testing.T) {
+	dir := fleettest.Copy(t, fleettest.Marlins(t))
+	p := mildProposal(t, dir)
+	for _, more := range []float64{0, 5} {
+		j := withRows(t, dir, p.Platform, withoutKnock(on(p.Vehicle, func(r *evidence.Row) {
+			r.BarometerMore, r.LoadSource = more, evidence.LoadSpeedDensity
+		})))
+		tried := 0
+		for _, c := range reviewOn(t, j, p.Revision).Conditions {
+			if c.Stress.Kind == state.UnknownAir {
+				tried++
+				if c.Stress.Size != 5 {
+					t.Errorf("%s: %+v", c.Hazard, c.Stress)
+				}
+			}
+		}
+		if (tried > 0) != (more > 0) {
+			t.Errorf("%g kPa more: %d hazards lose margin in denser air", more, tried)
+		}
+	}
+}
+
 // A dead knock channel on a car driven nine degrees further is named with its logs; its clean rows bound no limit: the
 // fit is the one without them; a release is kept away. Dead since some day only, the logs of before count. As many dead
 // pulls at the spark it was driven at say nothing, because a sound car can be silent there.
