@@ -24,6 +24,7 @@ import (
 	"headroom/internal/assess/fleet"
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
+	"headroom/internal/landmark"
 	"headroom/internal/result"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
@@ -37,6 +38,8 @@ type Job struct {
 	digest    string
 	platforms map[string]*learned
 	vehicles  map[string]*workspace.Vehicle // by the id the evidence knows a car by
+
+	apart func() map[string][]landmark.Suspect // by car: what its logs read apart from other cars'
 }
 
 // learned is a platform's evidence and what was learned from it, each read or fitted once, when first asked for: a
@@ -61,6 +64,13 @@ func Open(ws *workspace.Workspace, st *store.Store, version string) (*Job, error
 	sum := sha256.Sum256([]byte(workspaceDigest + "\n" + evidenceDigest))
 	j := &Job{ws: ws, store: st, version: version, digest: hex.EncodeToString(sum[:]), platforms: map[string]*learned{},
 		vehicles: map[string]*workspace.Vehicle{}}
+	j.apart = sync.OnceValue(func() map[string][]landmark.Suspect {
+		out := map[string][]landmark.Suspect{}
+		for _, s := range landmark.Suspects(st.Landmarks()) {
+			out[s.Vehicle] = append(out[s.Vehicle], s)
+		}
+		return out
+	})
 	for id, v := range ws.Vehicles {
 		j.vehicles[j.Alias(id)] = v
 	}
@@ -170,7 +180,8 @@ func (j *Job) Fit(platform string, rows []evidence.Row) (*Model, error) {
 }
 
 func (j *Job) modelOf(f *fleet.Fleet) *Model {
-	return &Model{Fleet: f, ws: j.ws, vehicles: j.vehicles, seed: j.Seed(), trustless: trustBefore.Before()}
+	return &Model{Fleet: f, ws: j.ws, vehicles: j.vehicles, apart: j.apart(), seed: j.Seed(),
+		trustless: trustBefore.Before()}
 }
 
 // some is the evidence of a platform that a filter selects, in the store's order: out of what is in memory where all of

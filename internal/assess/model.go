@@ -4,6 +4,7 @@ import (
 	"headroom/internal/assess/fleet"
 	"headroom/internal/evidence"
 	"headroom/internal/hazard"
+	"headroom/internal/landmark"
 	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
@@ -17,6 +18,8 @@ type Model struct {
 	ws       *workspace.Workspace
 	vehicles map[string]*workspace.Vehicle // by the id the evidence knows a car by
 	seed     uint64
+
+	apart map[string][]landmark.Suspect // by car: what its logs read apart from other cars'
 
 	record    *Record    // how stated chances came out; nil without one
 	trustless risk.Trust // in chances of a hazard without a record

@@ -5,6 +5,7 @@ import (
 	"headroom/internal/assess/footprint"
 	"headroom/internal/assess/state"
 	"headroom/internal/hazard"
+	"headroom/internal/landmark"
 	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/workspace"
@@ -202,6 +203,11 @@ type (
 		Pulls int           `json:"pulls"`
 		At    result.Number `json:"at_c"`
 	}
+	// StandsApart: logs of the car read apart from other cars' by what reads alike on sound ones.
+	StandsApart struct {
+		landmark.Suspect
+		Hazards []hazard.ID `json:"hazards"` // that rest on the channel in doubt
+	}
 	// KnockNotHeard: knock retard never moves in logs of the car in which a listening car's would have.
 	KnockNotHeard struct {
 		Runs   []string      `json:"runs"`
@@ -312,6 +318,7 @@ func (NoKnockEvent) Code() string       { return "no_knock_event" }
 func (CleanPastPhysics) Code() string   { return "clean_past_physics" }
 func (ChargeStoodStill) Code() string   { return "charge_stood_still" }
 func (KnockNotHeard) Code() string      { return "knock_not_heard" }
+func (StandsApart) Code() string        { return "stands_apart" }
 func (RecordAgainst) Code() string      { return "record_against" }
 func (MovesAgainst) Code() string       { return "moves_against" }
 func (LimitMovesAgainst) Code() string  { return "limit_moves_against" }

@@ -6,6 +6,7 @@ import (
 	"headroom/internal/hazard"
 	"headroom/internal/metric"
 	"headroom/internal/result"
+	"headroom/models/channel"
 )
 
 // sensorDoubts are what keeps a release away because a car's logs may not show what was there: a lambda sensor that
@@ -22,6 +23,28 @@ func (m *Model) sensorDoubts(car string) result.Reasons {
 	if u, deaf := m.Unheard[car]; deaf {
 		out = append(out, KnockNotHeard{Runs: u.Runs, Pulls: u.Pulls, Steady: u.Steady,
 			Retard: result.Number(u.Retard), Chance: result.Number(u.Chance)})
+	}
+	for _, s := range m.apart[car] {
+		if rests := restOn(s.Channel, s.Against); len(rests) > 0 {
+			out = append(out, StandsApart{Suspect: s, Hazards: rests})
+		}
+	}
+	return out
+}
+
+// restOn are the hazards that a log tells of by one of the channels. What is read of the surrounding air stands in
+// manifold pressure wherever that was logged above it.
+func restOn(ids ...channel.ID) []hazard.ID {
+	if slices.Contains(ids, channel.BarometricPressure) {
+		ids = append(ids, channel.ManifoldPressure)
+	}
+	out := []hazard.ID{}
+	for _, h := range hazard.All() {
+		if slices.ContainsFunc(h.Needs(), func(line []channel.ID) bool {
+			return slices.ContainsFunc(line, func(id channel.ID) bool { return slices.Contains(ids, id) })
+		}) {
+			out = append(out, h.ID)
+		}
 	}
 	return out
 }

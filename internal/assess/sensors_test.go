@@ -9,8 +9,10 @@ import (
 	"headroom/internal/evidence"
 	"headroom/internal/fleettest"
 	"headroom/internal/hazard"
+	"headroom/internal/landmark"
 	"headroom/internal/metric"
 	"headroom/internal/result"
+	"headroom/models/channel"
 	"headroom/models/value"
 
 	"github.com/google/go-cmp/cmp"
@@ -124,6 +126,57 @@ func TestRichSensorKeepsAReleaseAway(t *testing.T) {
 	}
 	if len(was) < 5 {
 		t.Errorf("only %d speeds", len(was))
+	}
+}
+
+// Logs that read apart from other cars' keep a release away by the hazards that rest on the channel, and by those
+// alone:
+// a battery's voltage tells of none.
+func TestLogsApartKeepAReleaseAway(t *testing.T) {
+	dir := fleettest.Copy(t, fleettest.Marlins(t))
+	p := mildProposal(t, dir)
+	p.Revision = "same-tables"
+	children(t, dir, p.Parent, map[string]func(string) string{p.Revision: func(yaml string) string { return yaml }})
+	for _, c := range []struct {
+		of      channel.ID
+		verdict Verdict
+	}{{channel.ModuleVoltage, VerdictRelease}, {channel.RailPressure, VerdictConditions}} {
+		j := openJob(t, dir)
+		j.apart = func() map[string][]landmark.Suspect {
+			return map[string][]landmark.Suspect{p.Vehicle: {{Landmark: landmark.RailAtIdle, Channel: c.of, Of: 1}}}
+		}
+		r := reviewOn(t, j, p.Revision)
+		s, named := reasonOf[StandsApart](r.Reasons)
+		if r.Verdict != c.verdict || named != (c.verdict != VerdictRelease) {
+			t.Errorf("%s: %s, %v", c.of, r.Verdict, r.Reasons)
+		}
+		if named && !slices.Equal(s.Hazards, []hazard.ID{hazard.RailPressure}) {
+			t.Errorf("%s: %v", c.of, s.Hazards)
+		}
+	}
+}
+
+// Where a car's logs do not tell of the air, a review tries the densest that it may have been; where they do it is not
+// tried.
+func TestUnknownAirIsTried(t *testing.T) {
+	dir := fleettest.Copy(t, fleettest.Marlins(t))
+	p := mildProposal(t, dir)
+	for _, more := range []float64{0, 5} {
+		j := withRows(t, dir, p.Platform, withoutKnock(on(p.Vehicle, func(r *evidence.Row) {
+			r.BarometerMore, r.LoadSource = more, evidence.LoadSpeedDensity
+		})))
+		tried := 0
+		for _, c := range reviewOn(t, j, p.Revision).Conditions {
+			if c.Stress.Kind == state.UnknownAir {
+				tried++
+				if c.Stress.Size != 5 {
+					t.Errorf("%s: %+v", c.Hazard, c.Stress)
+				}
+			}
+		}
+		if (tried > 0) != (more > 0) {
+			t.Errorf("%g kPa more: %d hazards lose margin in denser air", more, tried)
+		}
 	}
 }
 

@@ -192,6 +192,11 @@ func (m *Model) met(b *bench) state.Met {
 	if fit, ok := m.Margins[metric.Lambda]; ok && fit.Cars >= m.decision().ThinCars && fit.Ref > 0 {
 		out.SensorPct = 100 * value.Z95 * math.Sqrt(fit.Model.CarVar) / fit.Ref
 	}
+	for i := range b.visits {
+		if row := b.visits[i].Root().Row; row != nil {
+			out.DenserAir = math.Max(out.DenserAir, row.BarometerMore)
+		}
+	}
 	if b.newFuel() {
 		out.UntoldPct = value.Or(value.Median(b.known(m.Untold)), 0)
 	}

@@ -30,7 +30,9 @@ func newInspect(e *env) *cobra.Command {
 			"and the other formats show all. Works with and without a workspace.\n\n" +
 			"With --plot, one HTML page of every channel over time is written instead, all logs on it: to --output, " +
 			"by default to\n" +
-			"a file in the current folder named after the first log.\n\n" +
+			"a file in the current folder named after the first log. Columns left out are grey; pulls are laid " +
+			"over one another\n" +
+			"by engine speed and by time, and drawn each by itself, with the platform's limits.\n\n" +
 			"Exit status: 0 done; 1 failed, or a log could not be read; 2 wrong usage.",
 		Args: atLeastOne("one or more log files"),
 		RunE: func(_ *cobra.Command, args []string) error {

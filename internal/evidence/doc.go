@@ -12,4 +12,4 @@ package evidence
 
 // Version names the rules by which rows are made. It is kept in the store's catalogue; raise it whenever a Row made
 // from the same run would differ, so that logs are read again.
-const Version = "evidence/13"
+const Version = "evidence/14"

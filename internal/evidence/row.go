@@ -106,12 +106,15 @@ type Row struct {
 	ExhaustRise           float64 `parquet:"exhaust_rise"`
 	ExhaustRate           float64 `parquet:"exhaust_rate"` // K/s at the largest reading: see trend
 
-	Ethanol    float64 `parquet:"ethanol"`    // % by volume
-	Barometer  float64 `parquet:"barometer"`  // kPa
-	Ambient    float64 `parquet:"ambient"`    // °C
-	Gear       float64 `parquet:"gear"`       // NaN when not logged
-	IntakeCam  float64 `parquet:"intake_cam"` // mean
-	ExhaustCam float64 `parquet:"exhaust_cam"`
+	Ethanol   float64 `parquet:"ethanol"`   // % by volume
+	Barometer float64 `parquet:"barometer"` // kPa
+	// kPa by which the surrounding air may have been denser than Barometer, and manifold pressure higher with it, where
+	// it had to be assumed; 0 where it is known or the manifold's pressure is not measured from it
+	BarometerMore float64 `parquet:"barometer_more"`
+	Ambient       float64 `parquet:"ambient"`    // °C
+	Gear          float64 `parquet:"gear"`       // NaN when not logged
+	IntakeCam     float64 `parquet:"intake_cam"` // mean
+	ExhaustCam    float64 `parquet:"exhaust_cam"`
 
 	Thinned Thinned `parquet:"thinned"`
 }

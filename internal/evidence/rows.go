@@ -258,12 +258,23 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 		ExhaustTemperature: largestOf(channel.ExhaustTemperature), ExhaustRise: risen(channel.ExhaustTemperature),
 		ExhaustRate: trendAtLargest(b.run.Time[s.From:s.To], within(get(channel.ExhaustTemperature), s), inSegment),
 
-		Ethanol:   meanOf(channel.EthanolShare),
-		Barometer: orElse(orElse(meanOf(channel.BarometricPressure), set.Barometer), b.statedBarometer()),
-		Ambient:   orElse(meanOf(channel.AmbientTemperature), set.Ambient),
-		Gear:      s.Gear,
-		IntakeCam: meanOf(channel.IntakeCam), ExhaustCam: meanOf(channel.ExhaustCam),
+		Ethanol:       meanOf(channel.EthanolShare),
+		Barometer:     orElse(orElse(meanOf(channel.BarometricPressure), set.Barometer), b.statedBarometer()),
+		BarometerMore: b.barometerMore(),
+		Ambient:       orElse(meanOf(channel.AmbientTemperature), set.Ambient),
+		Gear:          s.Gear,
+		IntakeCam:     meanOf(channel.IntakeCam), ExhaustCam: meanOf(channel.ExhaustCam),
 	}
+}
+
+// barometerMore is by how much, kPa, the manifold may have held more than was read, because the surrounding air had
+// to be
+// assumed.
+func (b *builder) barometerMore() float64 {
+	if !b.run.ManifoldAssumed {
+		return 0
+	}
+	return b.run.Assumed.High - b.run.Assumed.KPa
 }
 
 // statedBarometer is what was stated of the log's surroundings, NaN where nothing was.

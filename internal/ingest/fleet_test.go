@@ -25,6 +25,9 @@ func TestEvidenceFindsWhatTheInventedFleetDid(t *testing.T) {
 	if len(s.Failed) != 1 || s.Failed[0].Path != truth.Unreadable {
 		t.Errorf("failed %+v, want only %s", s.Failed, truth.Unreadable)
 	}
+	if len(s.Suspects) != 0 {
+		t.Errorf("loggers are sound, and %+v is named", s.Suspects)
+	}
 	pulls, cells, knocking := map[string]map[int32]bool{}, 0, 0
 	for _, r := range rows(t, dir, store.Filter{}) {
 		if r.Kind != evidence.KindPull {

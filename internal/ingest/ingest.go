@@ -4,15 +4,18 @@
 package ingest
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 
 	"headroom/internal/evidence"
 	"headroom/internal/fault"
+	"headroom/internal/landmark"
 	"headroom/internal/parallel"
 	"headroom/internal/runlog"
 	"headroom/internal/store"
@@ -43,7 +46,10 @@ type Summary struct {
 	Logs, Rows, Pulls, Steady, Findings int
 	Empty                               []string // logs read well in which no segment and cell was found; by path
 
-	Unused []Unused // what logs of the store were not read for, the most logs first
+	Unused   []Unused           // what logs of the store were not read for, the most logs first
+	Suspects []landmark.Suspect // cars of which logs of the store read apart from the other cars'
+
+	AssumedAir []string // logs read above surrounding air that had to be assumed; by path
 
 	ProblemsFromWorkspace []fault.Fault // what the workspace itself left out
 }
@@ -208,14 +214,15 @@ func (r *reader) update(st *store.Store, run *workspace.RunFile) (result, error)
 		known.Size, known.ModTime = now.Size, now.ModTime
 		return r.skip(known, run), st.Touch(known)
 	}
-	rows, findings, unused, err := r.rows(run, setup)
+	made, err := r.rows(run, setup)
 	if err != nil {
 		now.Status, now.Error = store.StatusFailed, r.plain(err, run, name)
 		return result{failure: r.plain(err, run, run.Path)}, st.Put(now, nil)
 	}
-	now.Status, now.Findings, now.Unused = store.StatusOK, findings, unused
-	now.Pulls, now.Steady = segments(rows)
-	return result{}, st.Put(now, rows)
+	now.Status, now.Findings = store.StatusOK, made.findings
+	now.Unused, now.Landmarks, now.AssumedAir = made.unused, made.landmarks, made.assumedAir
+	now.Pulls, now.Steady = segments(made.rows)
+	return result{}, st.Put(now, made.rows)
 }
 
 // unread is the result of a log that could not be opened. It leaves no entry in the catalogue: what could not be opened
@@ -234,10 +241,19 @@ func (r *reader) skip(known store.Source, run *workspace.RunFile) result {
 	return res
 }
 
+// taken is what one log gave.
+type taken struct {
+	rows      []evidence.Row
+	findings  int
+	unused    []store.Unused     // what it was not read for
+	landmarks []landmark.Reading // what can be held against other cars
+
+	assumedAir bool
+}
+
 // rows reads one log and makes its rows; segments of several runs in one file are numbered through. Memory is
-// bounded beside the rows. What the log was not read for is told by its first run.
-func (r *reader) rows(run *workspace.RunFile, setup *evidence.Setup) (rows []evidence.Row, findings int,
-	unused []store.Unused, err error) {
+// bounded beside the rows. What the log was not read for, and its landmarks, are told by its first run.
+func (r *reader) rows(run *workspace.RunFile, setup *evidence.Setup) (out taken, err error) {
 	defer func() {
 		if crash := recover(); crash != nil { // one log must not stop the batch
 			err = fmt.Errorf("%s: the reader failed on it (%v): please report it with the log", r.file(run.Path), crash)
@@ -247,10 +263,11 @@ func (r *reader) rows(run *workspace.RunFile, setup *evidence.Setup) (rows []evi
 	first := true
 	err = runlog.Each(r.file(run.Path), r.options(run), func(part *runlog.Run) error {
 		if first {
-			unused, first = unusedOf(part), false
+			out.unused, out.landmarks, first = unusedOf(part), landmark.Readings(part), false
 		}
+		out.assumedAir = out.assumedAir || part.Assumed.KPa > 0
 		made, notes := evidence.Rows(part, setup)
-		findings += len(part.Findings) + len(notes)
+		out.findings += len(part.Findings) + len(notes)
 		lastSegment, lastPulls := segment, pulls
 		for i := range made {
 			made[i].Segment += segment
@@ -261,13 +278,13 @@ func (r *reader) rows(run *workspace.RunFile, setup *evidence.Setup) (rows []evi
 			}
 		}
 		segment, pulls = lastSegment, lastPulls
-		rows = append(rows, made...)
+		out.rows = append(out.rows, made...)
 		return nil
 	})
 	if err != nil {
-		return nil, 0, nil, err
+		return taken{}, err
 	}
-	return rows, findings, unused, nil
+	return out, nil
 }
 
 // segments counts the segments that gave rows.
@@ -322,9 +339,31 @@ func (r *reader) total(st *store.Store, summary *Summary) {
 		if source.Rows == 0 {
 			summary.Empty = append(summary.Empty, real[source.Path])
 		}
+		if source.AssumedAir {
+			summary.AssumedAir = append(summary.AssumedAir, real[source.Path])
+		}
 		good = append(good, source)
 	}
 	summary.Unused = groupUnused(good, real)
+	summary.Suspects = r.suspects(st, real)
+}
+
+// suspects are the cars whose logs read apart from the others', by the names that the workspace has for them.
+func (r *reader) suspects(st *store.Store, real map[string]string) []landmark.Suspect {
+	cars := make(map[string]string, len(r.ws.Vehicles))
+	for id := range r.ws.Vehicles {
+		cars[r.alias(id)] = id
+	}
+	out := landmark.Suspects(st.Landmarks())
+	for i := range out {
+		s := &out[i]
+		s.Vehicle = cars[s.Vehicle]
+		for k, path := range s.Logs {
+			s.Logs[k] = real[path]
+		}
+	}
+	slices.SortStableFunc(out, func(a, b landmark.Suspect) int { return cmp.Compare(a.Vehicle, b.Vehicle) })
+	return out
 }
 
 // Kinds of fault that Verify adds to those of the store.

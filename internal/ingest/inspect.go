@@ -6,10 +6,12 @@ import (
 	"math"
 
 	"headroom/internal/evidence"
+	"headroom/internal/metric"
 	"headroom/internal/runlog"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
 	"headroom/models/channel"
+	"headroom/models/unit"
 )
 
 // Inspection is how one run of a log was read and what was found in it.
@@ -31,6 +33,14 @@ type Inspection struct {
 	Unused     []store.Unused // what the log was not read for
 	Findings   []runlog.Finding
 	Lags       []evidence.LagEstimate
+	Limits     []Limit // of the platform, on what the log shows
+}
+
+// Limit is a platform's limit on what a channel shows, in the channel's stored unit.
+type Limit struct {
+	Channel channel.ID
+	Above   bool              // readings above it are beyond it, else those below
+	At      func(int) float64 // by sample of the run; NaN where it does not apply
 }
 
 // SegmentSummary is one pull or steady stretch.
@@ -91,6 +101,7 @@ func (r *reader) inspect(path string) (out []Inspection) {
 		setup, options = s, r.options(run)
 		base.Platform, base.Vehicle = s.Platform, run.Vehicle
 	}
+	options.KeepUnread = true
 	runs, err := firstRuns(path, options)
 	if err != nil {
 		base.Columns, _ = runlog.Preview(path, options) // why there is none has been said
@@ -101,9 +112,65 @@ func (r *reader) inspect(path string) (out []Inspection) {
 		in.Part, in.Parts, in.Run = i+1, len(runs), run
 		in.Unused = unusedOf(run)
 		in.find(setup)
+		if in.Platform != "" {
+			in.Limits = limitsOn(run, r.ws.Platforms[in.Platform], setup)
+		}
 		out = append(out, in)
 	}
 	return out
+}
+
+// limitsOn are the platform's limits on what a single channel shows, and the knock retard that it tolerates, by sample.
+func limitsOn(run *runlog.Run, p *workspace.Platform, setup *evidence.Setup) []Limit {
+	speed := run.Values(channel.EngineSpeed)
+	load, _ := evidence.AbsoluteLoad(run, setup)
+	at := func(values []float64, i int) float64 {
+		if values == nil {
+			return math.NaN()
+		}
+		return values[i]
+	}
+	var out []Limit
+	for i := range p.Limits {
+		l := &p.Limits[i]
+		here := func(i int) float64 {
+			v, applies := l.At(at(speed, i), at(load, i))
+			if !applies {
+				return math.NaN()
+			}
+			return v
+		}
+		info, ok := metric.Of(l.Metric)
+		switch {
+		case !ok:
+		case l.Metric == metric.RailShortfall:
+			target := run.Values(channel.RailPressureTarget)
+			out = append(out, Limit{Channel: channel.RailPressure,
+				At: func(i int) float64 { return at(target, i) - here(i) }})
+		case l.Metric == metric.BoostOvershoot:
+			target := run.Values(channel.ManifoldPressureTarget)
+			out = append(out, Limit{Channel: channel.ManifoldPressure, Above: true,
+				At: func(i int) float64 { return at(target, i) + here(i) }})
+		case len(info.Shown) == 1:
+			for _, id := range info.Shown[0].Channels {
+				if d, _ := channel.Lookup(id); !sameUnit(info.Unit, d.Unit) {
+					continue // it is computed from the channel
+				}
+				out = append(out, Limit{Channel: id, Above: info.Side == metric.Upper, At: here})
+			}
+		}
+	}
+	if k := p.KnockControl; k != nil {
+		tolerated := k.ToleratedRetardDeg
+		out = append(out, Limit{Channel: channel.KnockRetard, Above: true, At: func(int) float64 { return tolerated }})
+	}
+	return out
+}
+
+// sameUnit reports whether a unit's name is that of a unit.
+func sameUnit(name string, u unit.Unit) bool {
+	parsed, err := unit.Parse(name)
+	return err == nil && parsed == u
 }
 
 // errEnough ends the reading of a log of which enough is held.

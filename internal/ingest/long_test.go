@@ -44,15 +44,17 @@ func TestLongLogGivesTheSameRowsInParts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	whole, _, _, err := r.rows(&ws.Runs[i], setup)
+	wholeLog, err := r.rows(&ws.Runs[i], setup)
+	whole := wholeLog.rows
 	if err != nil || len(whole) == 0 {
 		t.Fatalf("%d rows, %v", len(whole), err)
 	}
 	r.maxCells = 7 * 500
-	parts, _, _, err := r.rows(&ws.Runs[i], setup)
+	partsLog, err := r.rows(&ws.Runs[i], setup)
 	if err != nil {
 		t.Fatal(err)
 	}
+	parts := partsLog.rows
 	pulls := map[int32]bool{}
 	for _, row := range whole {
 		if row.Kind == evidence.KindPull {

@@ -16,11 +16,11 @@ import (
 // Twenty logs with one problem are one line, with what it costs; a channel that another stands in for costs nothing.
 func TestUnusedIsGrouped(t *testing.T) {
 	var b strings.Builder
-	b.WriteString("Time (s),RPM,Throttle (%),Boost (psi),MAF (g/s),Spark Advance (deg),AFR,AFR Target,ECT (°C)\n")
+	b.WriteString("Time (s),RPM,Throttle (%),Boost (kPa),MAF (g/s),Spark Advance (deg),AFR,AFR Target,ECT (°C)\n")
 	for i := range 60 {
-		rpm, throttle, boost, flow := 800.0, 3.0, -9.5, 3.0
+		rpm, throttle, boost, flow := 800.0, 3.0, 100.0, 3.0
 		if i >= 30 {
-			rpm, throttle, boost, flow = 2000+100*float64(i-30), 100, 14, 60+2*float64(i)
+			rpm, throttle, boost, flow = 2000+100*float64(i-30), 100.0, 120.0, 60+2*float64(i)
 		}
 		fmt.Fprintf(&b, "%.1f,%.0f,%.0f,%.2f,%.1f,12,12.1,12,%d\n", 0.1*float64(i), rpm, throttle,
 			boost+0.01*float64(i%3),
@@ -47,8 +47,8 @@ func TestUnusedIsGrouped(t *testing.T) {
 		return nil
 	}
 	boost := find(channel.ManifoldPressure)
-	if boost == nil || boost.Logs != 20 || boost.Lack != "barometer" || boost.Header != "Boost (psi)" ||
-		boost.Unit != "psi gauge" || boost.Example != "runs/car-00/rev/a.csv" ||
+	if boost == nil || boost.Logs != 20 || boost.Lack != "reference" ||
+		boost.Header != "Boost (kPa)" || boost.Example != "runs/car-00/rev/a.csv" ||
 		!slices.Equal(boost.Costs, []hazard.ID{hazard.BoostControl}) {
 		t.Errorf("boost: %+v", boost)
 	}

@@ -11,6 +11,7 @@ import (
 	"headroom/internal/fault"
 	"headroom/internal/hazard"
 	"headroom/internal/ingest"
+	"headroom/internal/landmark"
 	"headroom/internal/metric"
 	"headroom/internal/result"
 	"headroom/internal/runlog"
@@ -19,6 +20,7 @@ import (
 	"headroom/internal/store"
 	"headroom/models/calmap"
 	"headroom/models/channel"
+	"headroom/models/unit"
 )
 
 // The fixtures are made by hand to be awkward: missing numbers, hazards without evidence, chances at both ends, long
@@ -399,6 +401,8 @@ func fixtureSensors() result.Reasons {
 		assess.SuspectSensor{Steady: -0.05, Full: -0.048, Leaner: 0.05},
 		assess.ChargeStoodStill{Runs: []string{"runs/car-017/rev-0142-a/pull-1.csv",
 			"runs/car-017/rev-0142-a/pull-2.csv"}, Pulls: 6, At: 25},
+		assess.StandsApart{Suspect: fixtureApart()[0], Hazards: []hazard.ID{hazard.LowSpeedLoad}},
+		assess.StandsApart{Suspect: fixtureApart()[1], Hazards: []hazard.ID{hazard.Knock, hazard.CylinderPressure}},
 		assess.KnockNotHeard{Runs: []string{"runs/car-017/rev-0142-a/pull-1.csv", "runs/car-017/rev-0142-a/pull-2.csv"},
 			Pulls: 31, Steady: 12, Retard: 0, Chance: 0.0004},
 		assess.MayNotHear{Pulls: 12, Steady: 24, Silent: 0.21, Chance: 0.12, High: 0.34, Threshold: 0.1},
@@ -821,15 +825,40 @@ func fixtureInspections() []ingest.Inspection {
 	}
 }
 
+// fixtureApart are logs that read apart from other cars', of each form and cause.
+func fixtureApart() []landmark.Suspect {
+	log := []string{"runs/car-009/rev-0001-a/pull.csv"}
+	return []landmark.Suspect{
+		{Landmark: landmark.FlowPerPressure, Channel: channel.MassAirFlow,
+			Against: channel.ManifoldPressure, Form: landmark.Factor, Vehicle: "car-009",
+			Logs: log, Of: 2, Column: "Air", Reads: 0.132, Others: 1, Spread: 0.09, Cars: 12, Chance: 1.2e-7,
+			Cause: landmark.Cause{Unit: unit.LbPerMinute, Was: unit.GramPerSecond}},
+		{Landmark: landmark.KeyOn, Channel: channel.ManifoldPressure, Against: channel.BarometricPressure,
+			Form: landmark.Difference, Vehicle: "car-010", Logs: log, Of: 1, Column: "MAP", Reads: 19.4, Others: 0.2,
+			Spread: 1.3, Cars: 9, Chance: 2e-6},
+		{Landmark: landmark.CommandedStands, Channel: channel.LambdaCommanded, Form: landmark.Factor,
+			Vehicle: "car-011", Logs: log, Of: 1, Column: "AFR target", Reads: 0.9959, Others: 1, Spread: 0.0005,
+			Cars:   7,
+			Chance: 4e-5, Cause: landmark.Cause{Stoich: 14.64, From: 14.7}},
+		{Landmark: landmark.WarmCoolant, Channel: channel.CoolantTemperature, Form: landmark.Plain, Vehicle: "car-012",
+			Logs: log, Of: 1, Column: "ECT", Reads: 41, Others: 92, Spread: 3, Cars: 7, Chance: 1e-6},
+		{Landmark: landmark.Surroundings, Channel: channel.BarometricPressure, Form: landmark.Difference,
+			Vehicle: "car-013", Logs: log, Of: 1, Column: "Baro", Reads: -31, Others: -2, Spread: 3, Cars: 7,
+			Chance: 3e-5},
+	}
+}
+
 func fixtureSummary() *ingest.Summary {
 	return &ingest.Summary{
 		Read: 12, Skipped: 403, Removed: 1, Logs: 414, Rows: 5210, Pulls: 415, Steady: 122, Findings: 88,
 		Failed: []ingest.Failure{{Path: "runs/car-003/rev-0001-a/bad.csv", Error: "bad.csv: line 17: " +
 			"4 columns where the header has 12: mend or remove the line"}},
-		Unused: []ingest.Unused{{Channel: channel.ManifoldPressure, Lack: "barometer", Logs: 20,
-			Example: "runs/car-005/rev-0001-a/pull.csv", Header: "Boost (psi)", Unit: "psi gauge",
+		Unused: []ingest.Unused{{Channel: channel.ManifoldPressure, Lack: "unit", Logs: 20,
+			Example: "runs/car-005/rev-0001-a/pull.csv", Header: "Boost",
 			Costs: []hazard.ID{hazard.BoostControl}}},
-		Empty: []string{"runs/car-004/rev-0001-a/idle.csv"},
+		AssumedAir: []string{"runs/car-006/rev-0001-a/pull.csv", "runs/car-007/rev-0001-a/pull.csv"},
+		Suspects:   fixtureApart(),
+		Empty:      []string{"runs/car-004/rev-0001-a/idle.csv"},
 		ProblemsFromWorkspace: []fault.Fault{{File: "platforms/heron-15t.yaml", Line: 12, Where: "engine.bore_mm",
 			What: "is 8.6", Remedy: "a bore in millimetres, 50 to 150"}},
 	}

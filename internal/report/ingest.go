@@ -8,13 +8,15 @@ import (
 	"headroom/internal/fault"
 	"headroom/internal/hazard"
 	"headroom/internal/ingest"
+	"headroom/internal/landmark"
 	"headroom/internal/report/export"
+	"headroom/internal/report/show"
 	"headroom/internal/report/text"
 	"headroom/internal/runlog"
 	"headroom/internal/runlog/reading"
 )
 
-func ingestDocument(s *ingest.Summary) text.Document {
+func ingestDocument(s *ingest.Summary, suspects []suspectJSON) text.Document {
 	return text.Document{
 		Kind: "ingest", Title: "Logs taken in",
 		Facts: []text.Fact{
@@ -22,7 +24,8 @@ func ingestDocument(s *ingest.Summary) text.Document {
 			{Name: "Removed", Value: strconv.Itoa(s.Removed)},
 			{Name: "Failed", Value: strconv.Itoa(len(s.Failed))},
 		},
-		Sections: []text.Section{storeSection(s), failureSection(s.Failed), unusedSection(s.Unused),
+		Sections: []text.Section{storeSection(s), failureSection(s.Failed), suspectSection(suspects),
+			assumedSection(s.AssumedAir), unusedSection(s.Unused),
 			emptySection(s.Empty),
 			problemSection(s.ProblemsFromWorkspace)},
 	}
@@ -71,6 +74,42 @@ func unusedSection(unused []ingest.Unused) text.Section {
 	return s
 }
 
+// suspectSection names the cars whose logs read apart from the others'.
+func suspectSection(suspects []suspectJSON) text.Section {
+	s := text.Section{ID: "suspects", Title: "Logs that read apart from other cars'"}
+	if len(suspects) == 0 {
+		s.Intro = "None: what reads alike on sound cars does, as far as three cars or more show it."
+		return s
+	}
+	s.Intro = fmt.Sprintf("What reads alike on sound cars does not on these. They went in as they are: a reading is "+
+		"named and not mended. In %s of fleets of sound cars at most is anything named.",
+		show.Probability(landmark.FalseAlarm))
+	t := &text.Table{Columns: []text.Column{{Head: "Car"}, {Head: "First log", Flex: true}, {Head: "Reads", Flex: true},
+		{Head: "What to do", Flex: true}}}
+	for i := range suspects {
+		u := &suspects[i]
+		t.Rows = append(t.Rows, text.Row{Cells: []text.Cell{text.Of(u.Vehicle).Toned(text.Loud), text.Of(u.Logs[0]),
+			text.Of(u.Says), text.Of(u.Remedy)}})
+	}
+	s.Blocks = []text.Block{{Table: t}}
+	return s
+}
+
+// assumedSection says which logs were read above surrounding air that had to be assumed, what that costs and what would
+// mend it.
+func assumedSection(paths []string) text.Section {
+	s := text.Section{ID: "assumed", Title: "Read above air that was assumed"}
+	if len(paths) == 0 {
+		s.Intro = "None: what is measured from the surrounding air has a barometer, or an altitude is stated."
+		return s
+	}
+	s.Intro = fmt.Sprintf("In %s (the first: %s) boost or fuel pressure is measured from the surrounding air, and "+
+		"neither barometer nor altitude is known. It was taken as it usually is; each log's finding says between "+
+		"which bounds it may lie, and a review tries the densest. One line settles it, in headroom.yaml: logs: "+
+		"{altitude_m: …} or {barometer_kpa: …}", count(len(paths), "log"), paths[0])
+	return s
+}
+
 // lackWords says what a column lacks.
 func lackWords(lack string) string {
 	switch lack {
@@ -80,8 +119,6 @@ func lackWords(lack string) string {
 		return "a written unit"
 	case string(reading.LackReference):
 		return "its reference: absolute or gauge, fuel-air or air-fuel"
-	case string(reading.LackBarometer):
-		return "the barometric pressure"
 	case string(reading.LackName):
 		return "a name that leaves nothing else open"
 	case string(reading.LackPlace):
@@ -98,8 +135,6 @@ func unusedRemedy(u ingest.Unused) string {
 	switch u.Lack {
 	case ingest.LackColumn:
 		return "log it"
-	case string(reading.LackBarometer):
-		return "headroom.yaml: logs: {barometer_kpa: …} or {altitude_m: …}"
 	case string(reading.LackUnit), string(reading.LackReference):
 		return line + ", unit: …}"
 	case string(reading.LackName), string(reading.LackPlace), string(runlog.LackChoice):
@@ -167,6 +202,8 @@ type ingestJSON struct {
 	Removed   int           `json:"removed"`
 	Failed    []failureJSON `json:"failed"`
 	Unused    []unusedJSON  `json:"unused"`
+	Suspects  []suspectJSON `json:"suspects"`
+	Assumed   []string      `json:"assumed_air"`
 	Store     storeJSON     `json:"store"`
 	Problems  []problemJSON `json:"problems"`
 }
@@ -183,6 +220,12 @@ type unusedJSON struct {
 	Example string   `json:"example"`
 	Header  string   `json:"header"`
 	Costs   []string `json:"costs"`
+}
+
+type suspectJSON struct {
+	landmark.Suspect
+	Says   string `json:"says"`
+	Remedy string `json:"remedy"`
 }
 
 type storeJSON struct {
@@ -202,9 +245,10 @@ type problemJSON struct {
 	Remedy string `json:"remedy"`
 }
 
-func ingestResult(s *ingest.Summary) ingestJSON {
+func ingestResult(s *ingest.Summary, w words) ingestJSON {
 	out := ingestJSON{
 		Schema: schemaIngest, Read: s.Read, Unchanged: s.Skipped, Removed: s.Removed,
+		Assumed: s.AssumedAir,
 		Store: storeJSON{Logs: s.Logs, Pulls: s.Pulls, Steady: s.Steady, Rows: s.Rows, Findings: s.Findings,
 			Empty: s.Empty},
 	}
@@ -218,6 +262,10 @@ func ingestResult(s *ingest.Summary) ingestJSON {
 		}
 		out.Unused = append(out.Unused, j)
 	}
+	for i := range s.Suspects {
+		u := &s.Suspects[i]
+		out.Suspects = append(out.Suspects, suspectJSON{*u, w.said(w.standsApart(u)), apartRemedy(u)})
+	}
 	for _, p := range s.ProblemsFromWorkspace {
 		out.Problems = append(out.Problems,
 			problemJSON{File: p.File, Line: p.Line, Where: p.Where, What: p.What, Remedy: p.Remedy})
@@ -225,7 +273,8 @@ func ingestResult(s *ingest.Summary) ingestJSON {
 	return out
 }
 
-// ingestRow is one thing an ingest left out, or one count. Record is "count", "failed", "unused", "empty" or "problem".
+// ingestRow is one thing an ingest left out, or one count. Record is "count", "failed", "suspect", "assumed",
+// "unused", "empty" or "problem".
 type ingestRow struct {
 	Record string `parquet:"record,dict"`
 	Name   string `parquet:"name"`
@@ -234,7 +283,7 @@ type ingestRow struct {
 	Remedy string `parquet:"remedy"`
 }
 
-func ingestRows(s *ingest.Summary) []ingestRow {
+func ingestRows(s *ingest.Summary, suspects []suspectJSON) []ingestRow {
 	var rows []ingestRow
 	for _, c := range []struct {
 		name string
@@ -248,6 +297,15 @@ func ingestRows(s *ingest.Summary) []ingestRow {
 	}
 	for _, f := range s.Failed {
 		rows = append(rows, ingestRow{Record: "failed", Name: f.Path, Detail: f.Error})
+	}
+	for i := range suspects {
+		u := &suspects[i]
+		rows = append(rows, ingestRow{Record: "suspect", Name: u.Vehicle, Count: export.Some(int64(len(u.Logs))),
+			Detail: u.Logs[0] + ": " + u.Says, Remedy: u.Remedy})
+	}
+	for _, path := range s.AssumedAir {
+		rows = append(rows, ingestRow{Record: "assumed", Name: path, Detail: "the surrounding air was assumed",
+			Remedy: "headroom.yaml: logs: {altitude_m: …} or {barometer_kpa: …}"})
 	}
 	for _, u := range s.Unused {
 		rows = append(rows, ingestRow{Record: "unused", Name: string(u.Channel), Count: export.Some(int64(u.Logs)),

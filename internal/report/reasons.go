@@ -103,7 +103,7 @@ func (w words) verdictReason(r result.Reason) string {
 	case assess.NotProven, assess.NoKnockEvent, assess.CleanPastPhysics, assess.KnockNotHeard,
 		assess.ChargeStoodStill, assess.MayNotHear, assess.LogsOffTable, assess.ChargeBelowAmbient,
 		assess.ClimateUnused, assess.RecordAgainst, assess.MovesAgainst, assess.LimitMovesAgainst,
-		assess.HigherThanLogged:
+		assess.HigherThanLogged, assess.StandsApart:
 		return w.sensorReason(r)
 	case assess.FileDoubt:
 		return w.fileDoubt(&r)
@@ -251,6 +251,9 @@ func (w words) stress(s assess.Stress) string {
 		return "a cold day, " + w.Change(-s.Size, "K")
 	case state.BoostSpike:
 		return "a boost spike of " + w.Value(s.Size, "kPa")
+	case state.UnknownAir:
+		return "surrounding air denser by " + w.Difference(s.Size, "kPa") + " than was assumed for logs that tell " +
+			"neither barometer nor place"
 	case state.RichSensor:
 		return fmt.Sprintf(
 			"lambda sensor reading %s %% rich",

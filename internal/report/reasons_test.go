@@ -176,6 +176,11 @@ func TestWordsOfEveryKind(t *testing.T) {
 			"deg)", ""},
 		{under(state.ThinAir, 85), "knock crosses its limit with ambient pressure 85 kPa (margin −1.5 deg)",
 			"knock crosses its limit with ambient pressure 12.3 psi (margin −1.5 deg)"},
+		{under(state.UnknownAir, 5), "knock crosses its limit with surrounding air denser by 5 kPa than was assumed " +
+			"for " +
+			"logs that tell neither barometer nor place (margin −1.5 deg)", "knock crosses its limit with " +
+			"surrounding " +
+			"air denser by 0.7 psi than was assumed for logs that tell neither barometer nor place (margin −1.5 deg)"},
 		{under(state.RichSensor, 3), "knock crosses its limit with lambda sensor reading 3 % rich (margin −1.5 deg)",
 			""},
 		{assess.TableDoubt{Kind: calmap.NoteShape, File: "tables/spark.csv", Fault: "the table has no breakpoints"},

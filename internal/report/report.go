@@ -169,9 +169,10 @@ func Ingest(w io.Writer, s *ingest.Summary, f Format, opt Options) error {
 	if s == nil {
 		return errNoResult
 	}
-	doc := func(ingestJSON, show.Display) text.Document { return ingestDocument(s) }
-	rows := func(ingestJSON) []ingestRow { return ingestRows(s) }
-	return write(w, f, opt, result.Stamp{Schema: schemaIngest}, asIs(ingestResult(s)), doc, rows)
+	tell := func(w words) ingestJSON { return ingestResult(s, w) }
+	doc := func(told ingestJSON, _ show.Display) text.Document { return ingestDocument(s, told.Suspects) }
+	rows := func(told ingestJSON) []ingestRow { return ingestRows(s, told.Suspects) }
+	return write(w, f, opt, result.Stamp{Schema: schemaIngest}, tell, doc, rows)
 }
 
 // Mismatches writes what a check of the evidence store found; none is a result too.

@@ -22,7 +22,7 @@ func TestParquet(t *testing.T) {
 	same(t, "fleet", fleetRows(told(wordedFleet, fixtureFleet())))
 	same(t, "envelopes", envelopeRows(told(wordedEnvelopes, fixtureEnvelopes())))
 	same(t, "inspect", inspectRows(fixtureInspections()))
-	same(t, "ingest", ingestRows(fixtureSummary()))
+	same(t, "ingest", ingestRows(fixtureSummary(), ingestResult(fixtureSummary(), wordsIn(t, show.Units{})).Suspects))
 	same(t, "verify", verifyRows(fixtureFaults()))
 }
 

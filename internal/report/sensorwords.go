@@ -16,6 +16,9 @@ func (w words) sensorReason(r result.Reason) string {
 			"car that listens would stay silent there with a chance of %s; check the knock sensor and the logged "+
 			"channel, then log again", w.Value(r.Retard, "deg"), count(r.Pulls, "pull"),
 			count(r.Steady, "steady stretch"), logNames(r.Runs), spokenShare(r.Chance))
+	case assess.StandsApart:
+		return fmt.Sprintf("%s; %s. Until that is settled %s on a reading that may be wrong", w.standsApart(&r.Suspect),
+			apartRemedy(&r.Suspect), hazardsRest(r.Hazards))
 	case assess.MayNotHear:
 		return w.mayNotHear(&r)
 	case assess.RecordAgainst:

@@ -52,8 +52,12 @@ func InspectionPlots(w io.Writer, in []ingest.Inspection, opt Options) error {
 			return fmt.Errorf("plot %s: %w", in[i].Path, err)
 		}
 		doc.Sections[i].Intro = traceKey
-		doc.Sections[i].Blocks = []text.Block{{Facts: traceFacts(&in[i])}, {Traces: t}, unusedBlock(in[i].Run),
-			segmentBlock(in[i].Segments), lagBlock(&in[i])}
+		doc.Sections[i].Blocks = []text.Block{{Facts: traceFacts(&in[i])}, {Traces: t}}
+		if pulls, key := pullsOf(&in[i], d); pulls != nil {
+			doc.Sections[i].Blocks = append(doc.Sections[i].Blocks, text.Block{Text: key}, text.Block{Pulls: pulls})
+		}
+		doc.Sections[i].Blocks = append(doc.Sections[i].Blocks, unusedBlock(in[i].Run), segmentBlock(in[i].Segments),
+			lagBlock(&in[i]))
 	}
 	return text.WriteHTML(w, doc)
 }
@@ -62,7 +66,7 @@ func InspectionPlots(w io.Writer, in []ingest.Inspection, opt Options) error {
 const traceKey = "All plots share one time axis, which stays on top. Its bars are the pulls (solid edge) and the " +
 	"steady stretches (dashed edge), shaded in every plot. " +
 	"Hatching: the log has no rows. A numbered bar on top of a plot: a doubt, told below it. A break in a line: " +
-	"samples are missing or were left out."
+	"samples are missing or were left out. Grey: columns that are left out, as written."
 
 func traceFacts(in *ingest.Inspection) []text.Fact {
 	run := in.Run
@@ -142,6 +146,9 @@ func tracesOf(in *ingest.Inspection, d show.Display) (*text.Traces, error) {
 			return nil, err
 		}
 		t.Panels = append(t.Panels, p)
+	}
+	for _, u := range run.Unread[:min(len(run.Unread), mostUnread)] {
+		t.Panels = append(t.Panels, unreadPanel(line, run, u))
 	}
 	placed := inTime(of[""])
 	t.Doubts, t.MoreDoubts = notes(append(slices.Clone(placed), without(of[""])...), len(placed), false)
@@ -264,6 +271,23 @@ func panelOf(line *draw.Timeline, run *runlog.Run, s *runlog.Series, findings []
 	p.Scale, p.SVG = line.Series(draw.Series{Label: p.Title + " over time, " + p.Range, Values: s.Values, Low: low,
 		High: high, Scale: scale, Marks: marksOf(placed)})
 	return p, nil
+}
+
+// mostUnread is how many columns that are left out are drawn.
+const mostUnread = 30
+
+// unreadPanel draws a column that is left out as it is written, in grey.
+func unreadPanel(line *draw.Timeline, run *runlog.Run, u runlog.Unread) text.TracePanel {
+	c := run.Columns[u.Column]
+	low, high := extremes(u.Values)
+	p := text.TracePanel{Title: text.Clean(or(c.Header, fmt.Sprintf("column %d", u.Column+1))), Unread: true,
+		Range: "no number", Reason: "As written, and " + or(c.Reason, "no reason was recorded")}
+	if value.Known(low) {
+		p.Range = strconv.FormatFloat(low, 'g', 4, 64) + " to " + strconv.FormatFloat(high, 'g', 4, 64)
+	}
+	p.Scale, p.SVG = line.Series(draw.Series{Label: p.Title + " as written, over time, " + p.Range, Values: u.Values,
+		Low: low, High: high, Scale: show.Scale{Factor: 1}, Unread: true})
+	return p
 }
 
 // readAs says which column a channel comes from and why.

@@ -45,6 +45,7 @@ func tracedInspections() []ingest.Inspection {
 				Reason: "86 at rest", Confidence: nan},
 			{Index: 4, Header: "Sky", Reason: "not used: text " + hostileID, Confidence: nan},
 		},
+		Unread: []runlog.Unread{{Column: 4, Values: []float64{nan, nan, 3, 4, 5, 6, 7, 8, nan, 8, 8, 9}}},
 		Findings: []runlog.Finding{
 			{Channel: channel.Lambda, Kind: runlog.KindOutOfRange, From: 5, To: 6, Samples: 2,
 				Detail: "2 samples outside 0.5 to 2, the first 3.1", Removed: true},
@@ -63,6 +64,9 @@ func tracedInspections() []ingest.Inspection {
 				{Kind: "steady", From: 20, To: 23, RPMFrom: 2000, RPMTo: 2002, Gear: nan, Cells: 1,
 					Reason: "speed within 100 rpm"},
 			},
+			Limits: []ingest.Limit{{Channel: channel.Lambda, Above: true, At: func(i int) float64 {
+				return 0.9 - 0.01*float64(i%12)
+			}}},
 			Findings: []runlog.Finding{{Kind: runlog.KindCold, From: 0, To: 23, Detail: "coolant is not logged"}},
 		},
 		{Path: "runs/empty.csv", Part: 2, Parts: 2, Run: &runlog.Run{}},
@@ -119,7 +123,11 @@ func TestTracesSayEverything(t *testing.T) {
 			"left out",
 		"<strong>gap</strong>, 7.0–20.0 s",
 		"<strong>missing</strong>, no time stated: oil temperature: every sample is missing",
-		"no usable sample", "Columns not used", "not used: text", "holds no sample", "no column looks like a time",
+		"no usable sample", "Columns not used", `class="trace unread`, "3 to 9", // a column left out, grey
+		"Pull 1, 1.0–7.0 s, 2010–6400 rpm", `class="limit-line`, "limit 0.830 to 0.890 λ", // each pull and its limits
+		"Lambda over engine speed in rpm, 1 pull", "Lambda over time in seconds, 1 pull",
+		"stands still in these pulls: charge temperature at 86 °F", "not used: text", "holds no sample", "no column " +
+			"looks like a time",
 	} {
 		if !strings.Contains(strings.ReplaceAll(out, show.NBSP, " "), want) {
 			t.Errorf("the page does not say %q", want)
@@ -181,6 +189,52 @@ func TestLongLogStaysSmall(t *testing.T) {
 		t.Error("findings that are not listed must be counted")
 	}
 	wellFormed(t, "long log", out)
+}
+
+// TestManyPullsStaySmall: forty pulls of twenty channels at fifty rows a second give a page a browser opens; six of
+// them
+// are laid over one another, those that sweep most of engine speed, each with a line of its own.
+func TestManyPullsStaySmall(t *testing.T) {
+	const pulls, each, most = 40, 500, 1_500_000
+	in := tracedInspections()[:1]
+	run := in[0].Run
+	run.Time, run.Series, run.Unread, run.Findings, in[0].Segments = nil, nil, nil, nil, nil
+	for i := range pulls * each {
+		run.Time = append(run.Time, float64(i)/50)
+	}
+	run.Rows = len(run.Time)
+	seed := uint64(1)
+	for _, d := range channel.All()[:20] {
+		s := runlog.Series{Channel: d.ID, Column: string(d.ID), Values: make([]float64, run.Rows)}
+		for i := range s.Values {
+			seed = seed*6364136223846793005 + 1442695040888963407
+			s.Values[i] = d.Min + (d.Max-d.Min)*float64(seed>>40)/(1<<24)
+			if d.ID == channel.EngineSpeed {
+				s.Values[i] = 2000 + float64(i%each)*(5+float64(i/each)/10)
+			}
+		}
+		run.Series = append(run.Series, s)
+	}
+	for k := range pulls {
+		from := float64(k*each) / 50
+		in[0].Segments = append(in[0].Segments, ingest.SegmentSummary{Kind: "pull", From: from, To: from + 9.98,
+			RPMFrom: 2000, RPMTo: 4500})
+	}
+	out := traced(t, in, Options{})
+	t.Logf("%d bytes", len(out))
+	if len(out) > most {
+		t.Errorf("%d bytes, want at most %d", len(out), most)
+	}
+	wellFormed(t, "many pulls", out)
+	for _, want := range []string{"Of 40 pulls those are drawn", `<svg class="pen" width="34" height="10" ` +
+		`aria-hidden="true"><line class="trace over6"`, "pull 40, ", "pull 35, "} {
+		if !strings.Contains(out, want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	if strings.Contains(out, `"trace over7"`) {
+		t.Error("more lines than can be told apart")
+	}
 }
 
 func TestPlotsOfNothing(t *testing.T) {

@@ -13,14 +13,10 @@ func (m *mapper) assemble(name string, axis *timebase.Axis, s timebase.Stretch) 
 	empty := map[channel.ID][]bool{}
 	run := &Run{Source: name, Time: s.Time, Dialect: m.tb.Dialect, TimeBase: axis.Base, Rows: len(s.Rows),
 		Findings: timeFindings(s)}
-	switch {
-	case m.ctx.Barometer > 0:
-		run.Barometer = m.ctx.Barometer
-	case m.ctx.Standard > 0:
-		run.Barometer = m.ctx.Standard
-	}
+	m.surround(run)
 	run.Columns = append(run.Columns, m.columns...)
 	run.SampleInterval, run.TimeBase.Rate = rateOf(s.Time)
+	run.Unread = m.unread(axis, s)
 	for id, b := range m.series {
 		series := Series{Channel: id, Column: b.header, Lag: b.lag, Values: b.reading.Values}
 		if len(s.Rows) != m.tb.Rows {
@@ -41,6 +37,43 @@ func (m *mapper) assemble(name string, axis *timebase.Axis, s timebase.Stretch) 
 		return channel.Order(run.Series[i].Channel) < channel.Order(run.Series[j].Channel)
 	})
 	return run, empty
+}
+
+// surround says what is stated, and what was assumed, of the air around the log.
+func (m *mapper) surround(run *Run) {
+	switch {
+	case m.ctx.Barometer > 0:
+		run.Barometer = m.ctx.Barometer
+	case m.ctx.Standard > 0:
+		run.Barometer = m.ctx.Standard
+	}
+	for id, b := range m.series {
+		if b.reading.Air.KPa > 0 { // the same for all
+			run.Assumed, run.Barometer = b.reading.Air, b.reading.Air.KPa
+			run.ManifoldAssumed = run.ManifoldAssumed || id == channel.ManifoldPressure ||
+				id == channel.ManifoldPressureTarget
+		}
+	}
+}
+
+// unread are the numbers of the columns that are left out, where they were asked for.
+func (m *mapper) unread(axis *timebase.Axis, s timebase.Stretch) []Unread {
+	if !m.keepUnread {
+		return nil
+	}
+	var out []Unread
+	for i := range m.columns {
+		c := m.tb.Columns[i]
+		if m.columns[i].Channel != "" || i == axis.Column || c.Private != "" || c.Filled == 0 {
+			continue
+		}
+		u := Unread{Column: i, Values: make([]float64, len(s.Rows))}
+		for k, row := range s.Rows {
+			u.Values[k] = c.Values[row]
+		}
+		out = append(out, u)
+	}
+	return out
 }
 
 // rateOf is the median sampling rate of a time axis, 0 for fewer than two samples.

@@ -55,6 +55,8 @@ type mapper struct {
 	sample   int          // rows by which all this was settled
 	unfilled map[int]bool // columns without a reading in them
 	private  map[int]bool // columns known to be private after them
+
+	keepUnread bool // columns left out are handed on with their numbers
 }
 
 // order is the sequence in which channels are settled: first those by which the others are judged.
@@ -86,7 +88,8 @@ func mapColumns(tb *source.Table, rule channelmap.FileRule, opts Options, axis *
 		ctx.Stoich = opts.Stoich
 	}
 	m := &mapper{tb: tb, rule: rule, ctx: ctx, series: map[channel.ID]bid{}, userBy: map[int]channelmap.ColumnRule{},
-		sample: tb.Rows, unfilled: map[int]bool{}, private: map[int]bool{}}
+		sample: tb.Rows, unfilled: map[int]bool{}, private: map[int]bool{},
+		keepUnread: opts.KeepUnread}
 	m.columns = make([]Column, len(tb.Columns))
 	m.claims = make([][]header.Claim, len(tb.Columns))
 	for i, c := range tb.Columns {
@@ -264,9 +267,6 @@ func (m *mapper) bid(i int, claims []header.Claim) (bid, bool) {
 	r, err := m.ctx.Read(c, raw)
 	if err != nil {
 		col.Reason = fmt.Sprintf("not used: %s (%s), but %v", c.Channel, c.Why, err)
-		if !strings.Contains(err.Error(), ".yaml") && !strings.Contains(err.Error(), "runs.csv") {
-			col.Reason += "; channels.yaml can state its unit, scale and channel"
-		}
 		col.RunnerUp = string(c.Channel)
 		var refusal *reading.Refusal
 		if errors.As(err, &refusal) {
@@ -400,6 +400,7 @@ func (m *mapper) assign(b bid) {
 func (m *mapper) use(b bid, reason string) {
 	col := &m.columns[b.column]
 	col.Channel, col.Unit, col.Confidence, col.Reason = b.claim.Channel, b.reading.Unit, b.confidence, reason
+	col.Stoich = b.reading.Stoich()
 }
 
 // keep stores a series and widens the context.

@@ -27,7 +27,8 @@ type Options struct {
 	// of the engine, litres; 0: not known. Settles the unit of air mass flow when none is written
 	Displacement float64
 	// largest size of the log in bytes, packed and unpacked; one byte more is an error. 0: DefaultMaxBytes
-	MaxBytes int64
+	MaxBytes   int64
+	KeepUnread bool // keep the numbers of columns that are left out, to be shown (Run.Unread)
 	// cells (rows × columns of the file) that Each holds at once, but at least 256 rows; 0: DefaultMaxCells
 	MaxCells int
 }

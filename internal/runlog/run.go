@@ -27,14 +27,19 @@ type Run struct {
 	Source         string         // path as given by the caller
 	Time           []float64      // seconds from the first sample, strictly increasing
 	Series         []Series       // one per mapped channel, in channel-table order
+	Unread         []Unread       // what columns left out hold, in file order; nil unless it was asked for
 	Columns        []Column       // every column of the file, mapped or not, in file order
 	Dialect        source.Dialect // how the bytes were laid out
 	TimeBase       timebase.Base  // how the time axis was settled
 	Findings       []Finding      // quality notes, in time order, then by channel
 	SampleInterval float64        // median seconds between samples
 	Rows           int            // data rows read from the file
-	// kPa as stated for the log, else of the standard atmosphere at its altitude; 0: neither
+	// kPa as stated for the log, else of the standard atmosphere at its altitude, else as it had to be assumed; 0:
+	// nothing asked for it
 	Barometer float64
+	Assumed   reading.Air // what was assumed of Barometer; the zero value where it is stated
+	// manifold pressure or its target is gauge pressure above the assumed surroundings
+	ManifoldAssumed bool
 	// seconds from the beginning of a run that was cut to this part of it; 0 when it starts a run
 	Offset float64
 }
@@ -47,6 +52,13 @@ type Series struct {
 	Lag     float64 // seconds the column trails engine speed as stated in channels.yaml; 0 when nothing is stated
 }
 
+// Unread is what a column that is left out holds: numbers as written, which count for nothing. Columns that tell place
+// or identity are not among them. len(Values) == len(Run.Time); cells without a number are NaN.
+type Unread struct {
+	Column int // 0-based position in the file
+	Values []float64
+}
+
 // Column says what became of one column of the file and why.
 type Column struct {
 	Index      int        // 0-based position in the file
@@ -56,6 +68,7 @@ type Column struct {
 	Reason     string     // why this channel and unit, or why not used
 	Confidence float64    // 0–1
 	RunnerUp   string     // second-best reading, "" when none
+	Stoich     float64    // by which its air–fuel ratios were divided; 0 for another column
 
 	Wanted     channel.ID   // of a column left out: the channel it would be, "" when its name is none's
 	WantedUnit string       // in which it would be read, "" where that is not settled

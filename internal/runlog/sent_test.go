@@ -164,6 +164,23 @@ func TestRefusalsNameTheRemedy(t *testing.T) {
 }
 
 // BenchmarkRead is the reading of a long log, 20 columns of which half are channels.
+// What would mend a column is the refusal's to say: it does not hang on the words of the reason, into which the file's
+// own words go.
+func TestARefusalHasItsRemedy(t *testing.T) {
+	log := "Time,RPM,Coolant Temperature\ns,rpm,.yaml\n"
+	for i := range 40 {
+		log += fmt.Sprintf("%d,%d,90\n", i, 800+i)
+	}
+	runs, err := ReadFrom(strings.NewReader(log), "log.csv", Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := runs[0].Columns[2]
+	if c.Channel != "" || strings.Count(c.Reason, "channels.yaml can state its unit") != 1 {
+		t.Errorf("%q as %q: %s", c.Header, c.Channel, c.Reason)
+	}
+}
+
 func BenchmarkRead(b *testing.B) {
 	var text strings.Builder
 	text.WriteString("Time (s),RPM,Throttle (%),Vehicle Speed (km/h),MAP (kPa),ECT (°C),Spark Advance " +

@@ -191,8 +191,10 @@ func Preview(path string, opts Options) (*Run, error) {
 		axis.Base = timebase.Base{Reason: untimed.Error()}
 	}
 	m := mapColumns(tb, rule, opts, axis)
-	return &Run{Source: path, Columns: m.columns, Dialect: tb.Dialect, TimeBase: axis.Base, Rows: tb.Rows,
-		Findings: append(layoutFindings(rows.Notes()), m.notes...)}, nil
+	run := &Run{Source: path, Columns: m.columns, Dialect: tb.Dialect, TimeBase: axis.Base, Rows: tb.Rows,
+		Findings: append(layoutFindings(rows.Notes()), m.notes...)}
+	m.surround(run)
+	return run, nil
 }
 
 // handOut hands out the runs of the part in hand; when more rows follow, the last run is kept back, or cut when it is
@@ -216,7 +218,7 @@ func (p *parts) handOut(more bool) (keep int, err error) {
 			settled = append(settled, s)
 		}
 	}
-	if !more {
+	if !more && !p.m.keepUnread {
 		p.tb.Release()
 	}
 	offset, before := p.offset, p.cut

@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"headroom/internal/runlog/header"
-	"headroom/internal/runlog/reading"
 	"headroom/models/unit"
 )
 
@@ -50,11 +49,8 @@ func writeRule(b *strings.Builder, run *Run) {
 	default:
 		fmt.Fprintf(b, "    # time: {header: …, unit: s}  # missing: %s\n", oneLine(run.TimeBase.Reason))
 	}
-	for _, c := range run.Columns {
-		if c.Lack == reading.LackBarometer {
-			b.WriteString("    # barometer_kpa: …  # missing: the pressure of the surrounding air, or altitude_m: …\n")
-			break
-		}
+	if run.Assumed.KPa > 0 {
+		fmt.Fprintf(b, "    # barometer_kpa: …  # %.4g was assumed; or altitude_m: …\n", run.Assumed.KPa)
 	}
 	b.WriteString("    columns:\n")
 	written := map[string]bool{}
@@ -78,8 +74,6 @@ func columnLine(c Column) string {
 	id, unitName, note := string(c.Channel), c.Unit, oneLine(c.Reason)
 	switch {
 	case c.Channel != "":
-	case c.Lack == reading.LackBarometer:
-		id, unitName, note = string(c.Wanted), c.WantedUnit, "not read yet, missing: "+string(c.Lack)+"; "+note
 	default:
 		id, unitName = "none", ""
 		if c.Wanted != "" {

@@ -9,6 +9,8 @@ import (
 	"io/fs"
 	"os"
 	"time"
+
+	"headroom/internal/landmark"
 )
 
 const catalogueSchema = "headroom/catalogue/1"
@@ -22,24 +24,28 @@ const (
 // Source is one line of the catalogue: a log and what became of it.
 type Source struct {
 	// relative to the workspace, slash-separated; a pseudonym when the workspace asks for one
-	Path       string    `json:"path"`
-	Size       int64     `json:"size"`     // bytes
-	ModTime    time.Time `json:"mod_time"` // of the file, UTC
-	SHA256     string    `json:"sha256"`   // of the file, hex
-	Platform   string    `json:"platform"`
-	Vehicle    string    `json:"vehicle"`
-	Revision   string    `json:"revision"`
-	Setup      string    `json:"setup"`    // digest of everything besides the log that the rows depend on
-	Evidence   string    `json:"evidence"` // EvidenceVersion by which the rows were made
-	Status     string    `json:"status"`
-	Error      string    `json:"error,omitempty"`
-	Rows       int       `json:"rows"`
-	Pulls      int       `json:"pulls"`
-	Steady     int       `json:"steady"`
-	Findings   int       `json:"findings"`
-	Unused     []Unused  `json:"unused,omitempty"` // what the log was not read for
-	Part       string    `json:"part,omitempty"`   // relative to the store, "" without rows
-	PartSHA256 string    `json:"part_sha256,omitempty"`
+	Path     string    `json:"path"`
+	Size     int64     `json:"size"`     // bytes
+	ModTime  time.Time `json:"mod_time"` // of the file, UTC
+	SHA256   string    `json:"sha256"`   // of the file, hex
+	Platform string    `json:"platform"`
+	Vehicle  string    `json:"vehicle"`
+	Revision string    `json:"revision"`
+	Setup    string    `json:"setup"`    // digest of everything besides the log that the rows depend on
+	Evidence string    `json:"evidence"` // EvidenceVersion by which the rows were made
+	Status   string    `json:"status"`
+	Error    string    `json:"error,omitempty"`
+	Rows     int       `json:"rows"`
+	Pulls    int       `json:"pulls"`
+	Steady   int       `json:"steady"`
+	Findings int       `json:"findings"`
+	Unused   []Unused  `json:"unused,omitempty"` // what the log was not read for
+	// the surrounding air had to be assumed
+	AssumedAir bool `json:"assumed_air,omitempty"`
+	// what the log shows that can be held against other cars
+	Landmarks  []landmark.Reading `json:"landmarks,omitempty"`
+	Part       string             `json:"part,omitempty"` // relative to the store, "" without rows
+	PartSHA256 string             `json:"part_sha256,omitempty"`
 }
 
 // Unused is a channel that a log was not read for.

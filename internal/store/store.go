@@ -35,6 +35,7 @@ import (
 	"github.com/google/renameio/v2"
 
 	"headroom/internal/evidence"
+	"headroom/internal/landmark"
 )
 
 // DirName is the store's directory in a workspace.
@@ -298,6 +299,18 @@ func (s *Store) Has(source Source) bool {
 	}
 	info, err := os.Stat(s.path(source.Part))
 	return err == nil && info.Mode().IsRegular()
+}
+
+// Landmarks are what the logs that could be read show of other cars' landmarks, sorted by path.
+func (s *Store) Landmarks() []landmark.Log {
+	var out []landmark.Log
+	for _, source := range s.Catalogue() {
+		if source.Status == StatusOK {
+			out = append(out, landmark.Log{Path: source.Path, Platform: source.Platform, Vehicle: source.Vehicle,
+				Readings: source.Landmarks})
+		}
+	}
+	return out
 }
 
 func (s *Store) sorted() []Source {

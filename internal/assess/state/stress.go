@@ -3,6 +3,7 @@ package state
 import (
 	"math"
 
+	"headroom/internal/evidence"
 	"headroom/internal/metric"
 	"headroom/models/value"
 )
@@ -18,6 +19,8 @@ const (
 	ThinAir     StressKind = "thin_air"     // ambient pressure down to, kPa
 	RichSensor  StressKind = "rich_sensor"  // lambda sensor reads rich by, %
 	UntoldBlend StressKind = "untold_blend" // mixture leaner by, %: injected as for the fuel of the logs
+
+	UnknownAir StressKind = "unknown_air" // surroundings denser by up to, kPa, where a log does not tell of them
 
 	// Only of Ways.
 	ColdCharge StressKind = "cold_charge" // charge temperature lower, K
@@ -70,6 +73,7 @@ type Met struct {
 	LowPressure       float64 // ambient, kPa
 	PressureFrom      SizeFrom
 	SensorPct         float64 // by which a lambda sensor in twenty reads rich, %, as the fleet's differ
+	DenserAir         float64 // by which air that a log does not tell of may be denser than assumed, kPa; 0: all tell
 	EthanolPct        float64 // of the fuel, by volume
 	WeakBlendPct      float64 // by which a blend in fifty holds less ethanol than its name says, % by volume
 	UntoldPct         float64 // by which the mixture is leaner where injection does not follow the new fuel, %
@@ -81,7 +85,30 @@ func Stresses(met Met) []Stress {
 	if met.UntoldPct > 0 {
 		out = append(out, untoldBlend(met.UntoldPct))
 	}
+	if met.DenserAir > 0 {
+		out = append(out, unknownAir(met.DenserAir))
+	}
 	return out
+}
+
+// unknownAir has the surroundings as dense as they may have been where a log tells of them neither by a barometer
+// nor by
+// its place: what is measured from them was higher by as much. Load that was logged, or taken from a flow, was what it
+// was.
+func unknownAir(kPa float64) Stress {
+	return Stress{Kind: UnknownAir, Size: kPa, From: SizeUsual, apply: func(p *Platform, s *State) {
+		row := s.Root().Row
+		if row == nil || !(row.BarometerMore > 0) || !value.Known(s.Manifold) {
+			return
+		}
+		s.Barometer += row.BarometerMore
+		if row.LoadSource == evidence.LoadSpeedDensity {
+			*s = p.withManifold(*s, s.Manifold+row.BarometerMore)
+		} else {
+			s.Manifold += row.BarometerMore
+		}
+		s.Target += row.BarometerMore
+	}}
 }
 
 // Ways are conditions that take an engine to other cells than those of its logs and that Stresses does not try: denser

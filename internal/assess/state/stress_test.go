@@ -3,6 +3,8 @@ package state
 import (
 	"math"
 	"testing"
+
+	"headroom/internal/evidence"
 )
 
 // The bad tank of a blend is as weak as the fleet's, and 15 points weaker where no fleet tells; of a pump fuel it is
@@ -71,5 +73,31 @@ func TestWays(t *testing.T) {
 	s = State{Load: 60, Charge: 40, Manifold: 90, Barometer: 100}
 	if spike.apply(p, &s); s.Manifold != 90 {
 		t.Errorf("a spike without boost: %+v", s)
+	}
+}
+
+// Air that a log does not tell of may have been denser than was taken: manifold pressure was higher by as much, load
+// only where it was made of manifold pressure. A log with a barometer is not tried, and neither is anything where all
+// have one.
+func TestUnknownAir(t *testing.T) {
+	p := kestrel(t)
+	if n := len(Stresses(Met{DenserAir: 5})) - len(Stresses(Met{})); n != 1 {
+		t.Fatalf("%d stresses more", n)
+	}
+	for _, c := range []struct {
+		more float64
+		from string
+		load float64 // factor
+	}{{0, evidence.LoadSpeedDensity, 1}, {5, evidence.LoadLogged, 1}, {5, evidence.LoadSpeedDensity, 1.02}} {
+		s := loggedState()
+		row := *s.Row
+		row.BarometerMore, row.LoadSource = c.more, c.from
+		s.Row = &row
+		was := s
+		unknownAir(5).apply(p, &s)
+		close(t, "manifold", s.Manifold, was.Manifold+c.more, 1e-9)
+		close(t, "target", s.Target, was.Target+c.more, 1e-9)
+		close(t, "barometer", s.Barometer, was.Barometer+c.more, 1e-9)
+		close(t, "load of "+c.from, s.Load, was.Load*c.load, 0.012*was.Load*(c.load-1)/0.02)
 	}
 }

@@ -27,6 +27,7 @@ type Series struct {
 	Low, High float64
 	Scale     show.Scale
 	Marks     []Mark // what was found in this channel, by time
+	Unread    bool   // it is a column that is left out
 }
 
 // Series draws a channel as its smallest and largest value a pixel column, and beside it the numbers of its axis.
@@ -42,15 +43,14 @@ func (t *Timeline) Series(s Series) (scale, line template.HTML) {
 		g.add(`<line class="rule" x1="0" x2="100%%" y1="%s" y2="%s"/>`, pct(y.percent(v)), pct(y.percent(v)))
 	}
 	t.axis.marks(&g, s.Marks, t.numbered, 0, 15)
-	path, dots := t.axis.path(t.times, s.Values, t.gaps, s.Scale, y)
+	path, dots := t.axis.path(t.times, s.Values, t.gaps, s.Scale, y, traceColumns)
 	g.add(`<svg viewBox="0 0 %d %d" preserveAspectRatio="none" width="100%%" height="100%%">`, traceColumns*subColumns,
 		traceHeight)
-	if path != "" {
-		g.add(`<path class="trace" d="%s"/>`, path)
+	class := "trace"
+	if s.Unread {
+		class = "trace unread"
 	}
-	if dots != "" {
-		g.add(`<path class="trace dot" d="%s"/>`, dots)
-	}
+	g.stroke(class, path, dots)
 	g.add(`</svg>`)
 	g.add(`</svg>`)
 	return y.labels(), template.HTML(g.String())
@@ -103,8 +103,9 @@ func (y valueAxis) labels() template.HTML {
 
 // path draws a line as the smallest and the largest value of each pixel column, in the order they came. It is broken
 // where a value is missing and where the log has a hole, unless that begins and ends within one pixel column; a value
-// with nothing on either side is a dot.
-func (a timeAxis) path(times, values []float64, gaps []Mark, s show.Scale, y valueAxis) (line, dots string) {
+// with nothing on either side is a dot. columns is how many pixel columns there are.
+func (a timeAxis) path(times, values []float64, gaps []Mark, s show.Scale, y valueAxis, columns int) (line,
+	dots string) {
 	var p pen
 	var first, low, high spot
 	column, broken, next := -1, true, 0 // next: the next gap
@@ -113,12 +114,12 @@ func (a timeAxis) path(times, values []float64, gaps []Mark, s show.Scale, y val
 			broken = true
 			next++
 		}
-		if !value.Known(v) {
+		if !value.Known(v) || !value.Known(times[i]) {
 			broken = true
 			continue
 		}
 		at := spot{
-			x: int(a.percent(times[i])/100*(traceColumns*subColumns-1) + 0.5),
+			x: int(a.percent(times[i])/100*float64(columns*subColumns-1) + 0.5),
 			y: int(y.percent(v*s.Factor+s.Offset)/100*traceHeight + 0.5), order: i,
 		}
 		if c := at.x / subColumns; c != column {

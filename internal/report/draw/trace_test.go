@@ -45,7 +45,7 @@ func TestTraceKeepsExtremes(t *testing.T) {
 		}
 		gotLow, gotHigh := map[int]int{}, map[int]int{}
 		x, v := 0, 0
-		line, dots := a.path(times, values, nil, show.Scale{Factor: 1}, y)
+		line, dots := a.path(times, values, nil, show.Scale{Factor: 1}, y, traceColumns)
 		for _, step := range regexp.MustCompile(`([Ml])(-?\d+) (-?\d+)`).FindAllStringSubmatch(line+dots, -1) {
 			dx, _ := strconv.Atoi(step[2])
 			dy, _ := strconv.Atoi(step[3])

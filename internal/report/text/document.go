@@ -55,4 +55,5 @@ type Block struct {
 	Grid   *Grid
 	Plots  []Plot  // html only
 	Traces *Traces // html only
+	Pulls  *Pulls  // html only
 }

@@ -43,9 +43,42 @@ type TracePanel struct {
 	Title, Unit string
 	Range       string // what the values reach from and to
 	Reason      string // why the column was taken for this channel and unit
+	Unread      bool   // it is a column that is left out
 	Scale, SVG  template.HTML
 	Doubts      []DoubtNote
 	MoreDoubts  int
+}
+
+// Pulls is what the page shows of a run's pulls: laid over one another, and each by itself.
+type Pulls struct {
+	Pens   []PullPen   // of the pulls laid over one another
+	Panels []PullPanel // over engine speed, and over time since the pull began
+	Still  string      // what does not move in them, in a sentence; "" where all does
+	Zooms  []PullZoom  // in order of time
+}
+
+// PullPen is a pull and the line that it has.
+type PullPen struct {
+	Pen  template.HTML
+	Text string
+}
+
+// PullPanel is one channel, drawn once or in two ways beside each other.
+type PullPanel struct {
+	Title, Unit, Note string
+	Views             []PullView
+}
+
+// PullView is one drawing with the numbers of its axes, and what the lower one counts.
+type PullView struct {
+	Scale, SVG, Axis template.HTML
+	Across           string
+}
+
+// PullZoom is one pull by itself, folded away under its summary.
+type PullZoom struct {
+	Summary string
+	Panels  []PullPanel
 }
 
 // DoubtNote is a finding in words. Mark is its number in the drawing, 0 where it has no place in time.

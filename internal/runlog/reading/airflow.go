@@ -20,8 +20,8 @@ func (ctx *Context) readFlow(raw []float64) (Reading, error) {
 	idle := samples.Median(samples.Where(raw, ctx.idling))
 	switch {
 	case math.IsNaN(idle):
-		return Reading{}, lacks(LackUnit, "no unit is written, and without idle readings g/s, kg/h and lb/min are all "+
-			"possible")
+		return Reading{}, lacks(LackUnit, stateUnit, "no unit is written, and without idle readings g/s, kg/h and "+
+			"lb/min are all possible")
 	case idle >= 1.6 && idle < 4.5:
 		return assume(unit.GramPerSecond, unit.GramPerSecond, raw, 0.75,
 			fmt.Sprintf("no unit is written; %.3g at idle fits g/s only", idle))
@@ -32,8 +32,8 @@ func (ctx *Context) readFlow(raw []float64) (Reading, error) {
 		return assume(unit.LbPerMinute, unit.GramPerSecond, raw, 0.7,
 			fmt.Sprintf("no unit is written; %.3g at idle fits lb/min only", idle))
 	}
-	return Reading{}, lacks(LackUnit, "no unit is written, and %.3g at idle fits more than one of g/s, kg/h and "+
-		"lb/min", idle)
+	return Reading{}, lacks(LackUnit, stateUnit, "no unit is written, and %.3g at idle fits more than one of g/s, "+
+		"kg/h and lb/min", idle)
 }
 
 // airDensity is that of air at 20 °C, in g/L per kPa of pressure: 1/(R·T) with R = 0.287 kJ/(kg·K).
@@ -66,7 +66,6 @@ func (ctx *Context) flowByDensity(raw []float64, mid float64) (Reading, error) {
 				"breathes at a volumetric efficiency of %.2f, with any other unit it could not", u, scale*mid))
 		}
 	}
-	return Reading{}, lacks(LackUnit, "no unit is written, and neither g/s, kg/h nor lb/min gives a volumetric "+
-		"efficiency an "+
-		"engine of %.3g L can have", ctx.Displacement)
+	return Reading{}, lacks(LackUnit, stateUnit, "no unit is written, and neither g/s, kg/h nor lb/min gives a "+
+		"volumetric efficiency an engine of %.3g L can have", ctx.Displacement)
 }

@@ -29,6 +29,7 @@ type Context struct {
 	manifold []float64 // kPa absolute, nil when not settled
 	lambda   []float64 // measured
 
+	air    Air     // of the surroundings, once it had to be assumed
 	stoich float64 // air–fuel ratio at which the commanded one stands at part throttle; 0: not known
 	held   []bool  // whether it stands there, by sample
 

@@ -92,7 +92,8 @@ const (
 	scaleAgrees    = 0.03 // a display whose median there lies within this share of the ratio has the same scale
 )
 
-func isStoich(ratio float64) bool {
+// IsStoich reports whether a number can be the stoichiometric air–fuel ratio by which a display of mixture is scaled.
+func IsStoich(ratio float64) bool {
 	return ratio >= 13.7 && ratio <= 14.8 || ratio >= 8.9 && ratio <= 10.9
 }
 
@@ -106,7 +107,7 @@ func (ctx *Context) LearnStoich(commanded []float64) {
 		return
 	}
 	stands := samples.Quantile(s[from:to], 0.5)
-	if !isStoich(stands) {
+	if !IsStoich(stands) {
 		return
 	}
 	ctx.stoich, ctx.held = stands, make([]bool, len(commanded))
@@ -206,9 +207,8 @@ func (ctx *Context) fromEquivalence(u unit.Unit, values []float64) (Reading, err
 	case direct < 0:
 		return Reading{Values: inverse, Conversion: reciprocal, Unit: string(unit.Phi), Confidence: 0.8, Why: why}, nil
 	}
-	return Reading{}, lacks(LackReference, "an equivalence ratio may be fuel-air (above 1 is rich) or air-fuel as SAE "+
-		"J1979 has it "+
-		"(below 1 is rich); neither full throttle nor a measured λ tells which")
+	return Reading{}, lacks(LackReference, stateUnit, "an equivalence ratio may be fuel-air (above 1 is rich) or "+
+		"air-fuel as SAE J1979 has it (below 1 is rich); neither full throttle nor a measured λ tells which")
 }
 
 // meanGap is the mean absolute difference of two columns where both have readings and the second is off 1.

@@ -44,14 +44,13 @@ func (ctx *Context) readPlain(id channel.ID, u unit.Unit, raw []float64) (Readin
 			def.Unit))
 	case unit.Speed:
 		if ctx.Imperial {
-			return Reading{}, lacks(LackUnit, "no unit is written and other columns are in imperial units: km/h and "+
-				"mph are "+
-				"both possible")
+			return Reading{}, lacks(LackUnit, stateUnit, "no unit is written and other columns are in imperial "+
+				"units: km/h and mph are both possible")
 		}
 		return assume(def.Unit, def.Unit, raw, 0.75, "no unit is written; km/h is SAE J1979's, and nothing in the "+
 			"file speaks for mph")
 	case unit.MassFlow:
 		return ctx.readFlow(raw)
 	}
-	return Reading{}, lacks(LackUnit, "no unit is written and its values (median %.4g) leave it open", mid)
+	return Reading{}, lacks(LackUnit, stateUnit, "no unit is written and its values (median %.4g) leave it open", mid)
 }

@@ -58,17 +58,19 @@ func (ctx *Context) readManifold(c header.Claim, u unit.Unit, raw []float64) (Re
 		r.Why += ", " + referenceName(stated) + " as written"
 		return ctx.toAbsolute(r, kpa, stated)
 	case c.Gauge:
-		return Reading{}, lacks(LackReference, "boost is usually above the surroundings but may be absolute, and "+
-			"neither the unit "+
-			"nor its values (%s) tell; write unit: %s or unit: %s abs in channels.yaml",
-			spanOf(kpa, "kPa"), u.Absolute().Gauge(), u.Absolute())
+		return Reading{}, lacks(LackReference,
+			fmt.Sprintf("write unit: %s or unit: %s abs in channels.yaml", u.Absolute().Gauge(), u.Absolute()),
+			"boost is usually above the surroundings but may be absolute, and neither the unit nor its values (%s) "+
+				"tell",
+			spanOf(kpa, "kPa"))
 	case u.Quantity() == unit.Pressure:
 		r.Confidence = 0.75
 		r.Why += ", absolute: manifold pressure without another word is absolute in SAE J1979, and its values do not " +
 			"contradict"
 		return ctx.toAbsolute(r, kpa, absolute)
 	}
-	return Reading{}, lacks(LackReference, "whether it is absolute or gauge is not said and its values do not tell")
+	return Reading{}, lacks(LackReference, stateUnit, "whether it is absolute or gauge is not said and its values do "+
+		"not tell")
 }
 
 // aboveAir refuses a written unit under which the manifold holds far more than the surrounding air while the car stands
@@ -243,7 +245,44 @@ func (ctx *Context) barometerFrom() (kpa float64, from string) {
 	return math.NaN(), ""
 }
 
-// toAbsolute adds the barometer to a gauge pressure. Without a barometer the column is left out.
+// assumedFrom says that nothing told of the barometer.
+const assumedFrom = "assumed"
+
+// The surrounding air where nothing tells of it. The median person lives at 194 m, where the standard atmosphere (ISO
+// 2533) has 99.0 kPa, three of four below 500 m (Cohen and Small, PNAS 95, 1998). The range is that of the air over the
+// sea in high pressure to that at 2000 m in low: common practice, no source.
+const (
+	usualAltitude = 194
+	usualAir      = 99.0
+	thinnestAir   = 78.0
+	densestAir    = 104.0
+)
+
+// leastManifold is the pressure, kPa, below which no running engine pulls its manifold: common practice, no source.
+const leastManifold = 12.0
+
+// Air is the pressure of the surroundings, kPa absolute, where it had to be assumed, and between which bounds it may
+// lie. The zero value: nothing had to be assumed.
+type Air struct{ KPa, Low, High float64 }
+
+// assumedAir is the surrounding air of a log that does not tell of it, by the first gauge pressure that asks for it:
+// the
+// deepest vacuum of the running engine bounds it from below. It is the same for all columns of the log.
+func (ctx *Context) assumedAir(gauge []float64) Air {
+	if ctx.air.KPa > 0 {
+		return ctx.air
+	}
+	air := Air{KPa: usualAir, Low: thinnestAir, High: densestAir}
+	turning := samples.Sorted(samples.Where(gauge, func(i int) bool { return ctx.Speed == nil || ctx.Speed[i] > 400 }))
+	if len(turning) > 0 {
+		air.Low = math.Min(math.Max(air.Low, leastManifold-samples.Quantile(turning, 0.02)), air.High)
+		air.KPa = math.Max(air.KPa, air.Low)
+	}
+	ctx.air = air
+	return air
+}
+
+// toAbsolute adds the barometer to a gauge pressure; where none is known, what the air usually is, which is said.
 func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading, error) {
 	if ref == absolute {
 		r.Values = kpa
@@ -251,9 +290,8 @@ func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading
 	}
 	baro, from := ctx.barometerFrom()
 	if math.IsNaN(baro) {
-		return Reading{}, needsBarometer(r, "it is gauge pressure and no barometric pressure is known: log one, or "+
-			"give "+
-			"barometer_kpa or altitude_m in headroom.yaml (logs), vehicles.csv or channels.yaml")
+		r.Air = ctx.assumedAir(kpa)
+		baro, from = r.Air.KPa, assumedFrom
 	}
 	r.Values = make([]float64, len(kpa))
 	for i, v := range kpa {
@@ -266,7 +304,12 @@ func (ctx *Context) toAbsolute(r Reading, kpa []float64, ref reference) (Reading
 	r.Conversion.gauge, r.Conversion.barometer = true, baro
 	ctx.dropFloor(&r, kpa)
 	r.Why += fmt.Sprintf("; the %s barometric pressure of %.4g kPa was added", from, baro)
-	if from == standardFrom {
+	switch from {
+	case assumedFrom:
+		r.assumes("neither a barometer nor the altitude is known: %.4g kPa was taken for the surrounding air, that of "+
+			"%d m, which may be %.0f to %.0f kPa; write barometer_kpa or altitude_m in headroom.yaml (logs), "+
+			"vehicles.csv or channels.yaml", baro, usualAltitude, r.Air.Low, r.Air.High)
+	case standardFrom:
 		r.assumes("the barometer is the standard atmosphere's at %g m (ISO 2533), %.4g kPa: weather moves it by some "+
 			"±2 kPa", ctx.Altitude, baro)
 	}
@@ -326,8 +369,8 @@ func (ctx *Context) manifoldWithoutUnit(c header.Claim, raw []float64) (Reading,
 	}
 	if len(fits) == 0 || len(fits) > 1 && fits[0].unit != unit.Kilopascal ||
 		len(fits) > 1 && fits[1].unit == unit.Kilopascal {
-		return Reading{}, lacks(LackUnit, "no unit is written and its values (%s) fit %d units; write its unit in "+
-			"channels.yaml",
+		return Reading{}, lacks(LackUnit, "write its unit in channels.yaml", "no unit is written and its values (%s) "+
+			"fit %d units",
 			spanOf(raw, "as logged"), len(fits))
 	}
 	f := fits[0]
@@ -410,9 +453,8 @@ func (ctx *Context) manifoldFit(c header.Claim, kpa []float64, ref reference, fi
 // targetWithoutUnit takes the unit and reference under which the target is what the measured pressure follows at wide
 // throttle, where one stands out.
 func (ctx *Context) targetWithoutUnit(raw []float64) (Reading, error) {
-	open := lacks(LackUnit, "no unit is written, and kPa, psi, bar and their gauge kin are all possible; write its "+
-		"unit in "+
-		"channels.yaml")
+	open := lacks(LackUnit, "write its unit in channels.yaml", "no unit is written, and kPa, psi, bar and their "+
+		"gauge kin are all possible")
 	baro := ctx.barometer()
 	if math.IsNaN(baro) {
 		baro = standardAir
@@ -457,7 +499,7 @@ const targetFollows = 20
 // readRail reads rail pressure as absolute kPa. SAE J1979 gives it as gauge except where it says absolute.
 func (ctx *Context) readRail(c header.Claim, u unit.Unit, raw []float64) (Reading, error) {
 	if u == "" {
-		return Reading{}, lacks(LackUnit, "no unit is written, and kPa, bar, MPa and psi are all possible")
+		return Reading{}, lacks(LackUnit, stateUnit, "no unit is written, and kPa, bar, MPa and psi are all possible")
 	}
 	scale, _, err := unit.Linear(u.Absolute(), unit.Kilopascal)
 	if err != nil {
@@ -474,16 +516,8 @@ func (ctx *Context) readRail(c header.Claim, u unit.Unit, raw []float64) (Readin
 		r.Why += ", gauge as SAE J1979 gives rail pressure"
 		r.Confidence = 0.85
 	}
-	if !math.IsNaN(ctx.barometer()) {
+	if high := samples.Quantile(samples.Sorted(kpa), 0.5); high < 2000 || !math.IsNaN(ctx.barometer()) {
 		return ctx.toAbsolute(r, kpa, gauge)
-	}
-	if high := samples.Quantile(samples.Sorted(kpa), 0.5); high < 2000 {
-		return Reading{}, needsBarometer(r, "it is gauge pressure, low enough for the barometer to matter, and no "+
-			"barometric "+
-			"pressure is known: log one, or give barometer_kpa or altitude_m in headroom.yaml (logs), vehicles.csv "+
-			"or "+
-			""+
-			"channels.yaml")
 	}
 	r.Values = samples.Scaled(kpa, 1, standardAir)
 	r.Conversion.offset = standardAir

@@ -18,7 +18,16 @@ type Reading struct {
 	Why         string     // why they were taken so
 	Imperial    bool       // they are in psi, °F, mph or lb/min
 	Assumptions []string   // what the log does not say and had to be taken from elsewhere, in plain sentences
+	Air         Air        // of the surroundings, where it had to be assumed
 	Floored     int        // readings taken out because a boost gauge that stops at zero shows no vacuum
+}
+
+// Stoich is the stoichiometric ratio by which air–fuel ratios were divided; 0 for another reading.
+func (r *Reading) Stoich() float64 {
+	if r.Unit != string(unit.AFR) {
+		return 0
+	}
+	return 1 / r.Conversion.scale
 }
 
 // assumes notes what had to be taken from elsewhere.
@@ -84,7 +93,6 @@ const (
 	LackFit       Lack = "values"    // values that are the quantity's in the unit
 	LackUnit      Lack = "unit"      // a written unit
 	LackReference Lack = "reference" // whether pressure is absolute or gauge, a ratio fuel-air or air-fuel
-	LackBarometer Lack = "barometer" // the pressure of the surrounding air
 	LackName      Lack = "name"      // a name that leaves no other quantity open
 	LackPlace     Lack = "place"     // on which side of the compressor the sensor sits
 )
@@ -93,22 +101,26 @@ const (
 type Refusal struct {
 	Lack Lack
 	Unit string // in which the column would have been read, "" where that is not settled
-	Text string // in words, with the remedy
+	What string // is wrong, in words
+	// what would let it be read, in words
+	Remedy string
 }
 
-func (r *Refusal) Error() string { return r.Text }
+// Error implements error.
+func (r *Refusal) Error() string { return r.What + "; " + r.Remedy }
+
+// Remedies that many refusals name.
+const (
+	stateUnit = "channels.yaml can state its unit, scale and channel"
+	nameIt    = "name it in channels.yaml"
+)
 
 // refuse is a refusal because of the column's values.
-func refuse(format string, args ...any) error { return lacks(LackFit, format, args...) }
+func refuse(format string, args ...any) error { return lacks(LackFit, stateUnit, format, args...) }
 
 // lacks is a refusal for want of something.
-func lacks(what Lack, format string, args ...any) error {
-	return &Refusal{Lack: what, Text: fmt.Sprintf(format, args...)}
-}
-
-// needsBarometer is the refusal of a gauge pressure whose unit is settled.
-func needsBarometer(r Reading, text string) error {
-	return &Refusal{Lack: LackBarometer, Unit: r.Unit, Text: text}
+func lacks(lack Lack, remedy, format string, args ...any) error {
+	return &Refusal{Lack: lack, What: fmt.Sprintf(format, args...), Remedy: remedy}
 }
 
 // plausible refuses a column of which more than a fifth of the values lie outside the channel's range.

@@ -117,6 +117,27 @@ func TestRead(t *testing.T) {
 	}
 }
 
+// Gauge pressure of a log that tells nothing of its place is read above the usual air, and says between which bounds it
+// may lie: the deepest vacuum of the running engine, 12 kPa above which no engine pulls, is the lowest. All columns
+// of a
+// log are read above the same air. 194 m and 99.0 kPa are the standard atmosphere's (ISO 2533).
+func TestAssumedAir(t *testing.T) {
+	d := newDrive()
+	for vacuum, want := range map[float64]Air{40: {99, 78, 104}, 75: {99, 87, 104}, 90: {102, 102, 104}} {
+		ctx, raw := d.context(), mapped(d.manifold, func(v float64) float64 { return (v - baro) / 6.894757 })
+		for i := 45; i < len(raw); i++ { // on the overrun
+			raw[i] = -vacuum / 6.894757
+		}
+		r, err := ctx.Read(claim(t, "Boost (psi gauge)"), raw)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if math.Abs(r.Air.KPa-want.KPa) > 0.1 || math.Abs(r.Air.Low-want.Low) > 0.1 || r.Air.High != want.High {
+			t.Errorf("vacuum of %g kPa: %+v, want %+v", vacuum, r.Air, want)
+		}
+	}
+}
+
 // What may be one thing or another is not read: a misread unit is worse than a missing channel.
 func TestRefusals(t *testing.T) {
 	d := newDrive()
@@ -129,8 +150,6 @@ func TestRefusals(t *testing.T) {
 	}{
 		"absolute by word, gauge by values": {"MAP (kPa abs)", d.manifold, func(v float64) float64 { return v - baro },
 			"written as absolute but"},
-		"gauge without a barometer": {"Boost (psi gauge)", d.manifold,
-			func(v float64) float64 { return (v - baro) / 6.894757 }, "no barometric pressure is known"},
 		"still warming up": {"Coolant Temp", mapped(d.seconds, func(s float64) float64 { return 40 + s }), same,
 			"still changes"},
 		"percent in name, fractions in values": {"Throttle (%)", d.opening, func(v float64) float64 { return v / 100 },

@@ -40,7 +40,8 @@ func readShare(id channel.ID, u unit.Unit, raw []float64) (Reading, error) {
 		return assume(unit.Percent, unit.Percent, raw, 0.9, "no unit is written; zero is the same in percent and as "+
 			"a fraction")
 	}
-	return Reading{}, lacks(LackUnit, "no unit is written and values up to %.3g may be percent or fractions", high)
+	return Reading{}, lacks(LackUnit, stateUnit, "no unit is written and values up to %.3g may be percent or "+
+		"fractions", high)
 }
 
 // readTrim reads fuel trims: percent, fraction, or a factor around 1.
@@ -66,7 +67,8 @@ func readTrim(u unit.Unit, raw []float64) (Reading, error) {
 		return assume(unit.Percent, unit.Percent, raw, 0.9, "no unit is written; zero is the same in percent and as "+
 			"a fraction")
 	}
-	return Reading{}, lacks(LackUnit, "no unit is written and values from %.3g to %.3g may be percent or fractions",
+	return Reading{}, lacks(LackUnit, stateUnit, "no unit is written and values from %.3g to %.3g may be percent or "+
+		"fractions",
 		low, high)
 }
 

@@ -29,8 +29,8 @@ func (ctx *Context) readTemperature(id channel.ID, u unit.Unit, raw []float64) (
 	band, ok := warmBand[id]
 	switch {
 	case !ok && ctx.thermal == "":
-		return Reading{}, lacks(LackUnit, "no unit is written, and no other temperature without a unit tells °C from "+
-			"°F")
+		return Reading{}, lacks(LackUnit, stateUnit, "no unit is written, and no other temperature without a unit "+
+			"tells °C from °F")
 	case !ok:
 		return assume(ctx.thermal, unit.Celsius, raw, 0.8, fmt.Sprintf("no unit is written; taken as %s like the "+
 			"file's other temperatures without a unit", ctx.thermal))
@@ -42,28 +42,29 @@ func (ctx *Context) readTemperature(id channel.ID, u unit.Unit, raw []float64) (
 				"as SAE J1979's whole °C do and °F made from them cannot, and pressures without a unit are in "+
 				"J1979's kPa")
 		}
-		return Reading{}, lacks(LackUnit, "no unit is written and it still changes by %.2g a second, so where a warm "+
-			"engine "+
-			"sits does not tell", slope)
+		return Reading{}, lacks(LackUnit, stateUnit, "no unit is written and it still changes by %.2g a second, so "+
+			"where a warm engine sits does not tell", slope)
 	}
 	fits := ""
 	for _, c := range []unit.Unit{unit.Celsius, unit.Fahrenheit, unit.Kelvin} {
 		v, err := unit.Convert(settled, c, unit.Celsius)
 		if err == nil && v >= band[0] && v <= band[1] {
 			if fits != "" {
-				return Reading{}, lacks(LackUnit, "no unit is written and a settled %.4g may be %s or %s", settled,
+				return Reading{}, lacks(LackUnit, stateUnit, "no unit is written and a settled %.4g may be %s or "+
+					"%s", settled,
 					fits, c)
 			}
 			fits = string(c)
 		}
 	}
 	if fits == "" {
-		return Reading{}, lacks(LackUnit, "no unit is written and a settled %.4g is no warm engine in any unit",
+		return Reading{}, lacks(LackUnit, stateUnit, "no unit is written and a settled %.4g is no warm engine in any "+
+			"unit",
 			settled)
 	}
 	if ctx.thermal != "" && ctx.thermal != unit.Unit(fits) {
-		return Reading{}, lacks(LackUnit, "no unit is written; it looks like %s, but another temperature without a "+
-			"unit like %s",
+		return Reading{}, lacks(LackUnit, stateUnit, "no unit is written; it looks like %s, but another temperature "+
+			"without a unit like %s",
 			fits, ctx.thermal)
 	}
 	ctx.thermal = unit.Unit(fits)

@@ -39,11 +39,9 @@ func (ctx *Context) speaksFor(c header.Claim, values []float64) error {
 		return refuse("it stands at %.4g throughout: nothing was measured", low)
 	}
 	if c.StandsIn && ctx.Metered && ctx.boosted() && !ctx.warmsUnderBoost(values) {
-		return lacks(LackPlace, "the engine is charged, its air flow is metered, and it does not warm under boost: "+
-			"the sensor "+
-			"may "+
-			"sit before the compressor, where it does not show the charge; write channel: charge_temperature in "+
-			"channels.yaml if it sits behind the charge cooler")
+		return lacks(LackPlace, "write channel: charge_temperature in channels.yaml if it sits behind the charge "+
+			"cooler", "the engine is charged, its air flow is metered, and it does not warm under boost: the sensor "+
+			"may sit before the compressor, where it does not show the charge")
 	}
 	if !c.Tentative {
 		return nil
@@ -53,31 +51,27 @@ func (ctx *Context) speaksFor(c header.Claim, values []float64) error {
 		return tentativeRetard(c, values, low, high)
 	case channel.Lambda:
 		if at, share := commonest(values); share > commandedRests {
-			return lacks(LackName, "it stands at %.4g in %.0f %% of its samples, as a commanded ratio does; name it "+
-				"in "+
-				"channels.yaml", at, 100*share)
+			return lacks(LackName, nameIt, "it stands at %.4g in %.0f %% of its samples, as a commanded ratio does",
+				at, 100*share)
 		}
 	case channel.InjectorDuty:
 		return ctx.tentativeDuty(values)
 	case channel.InjectorPulse:
 		if mid := samples.Median(values); low < 0 || mid < 0.5 || high > 40 {
-			return lacks(LackName, "its values (%.4g to %.4g) are no injector's pulses in ms; name it in "+
-				"channels.yaml", low,
+			return lacks(LackName, nameIt, "its values (%.4g to %.4g) are no injector's pulses in ms", low,
 				high)
 		}
 	case channel.RailPressure:
 		if mid := samples.Median(values); mid < directRail {
-			return lacks(LackName, "at %.4g kPa it may be the supply's pressure as well as the rail's; name it in "+
-				"channels.yaml", mid)
+			return lacks(LackName, nameIt, "at %.4g kPa it may be the supply's pressure as well as the rail's", mid)
 		}
 	case channel.ModuleVoltage:
 		if mid := samples.Median(values); mid < 11 || mid > 15.5 {
-			return lacks(LackName, "a median of %.4g V is not a battery's under charge; name it in channels.yaml", mid)
+			return lacks(LackName, nameIt, "a median of %.4g V is not a battery's under charge", mid)
 		}
 	case channel.SparkAdvance:
 		if mid := samples.Median(values); mid < 3 || high > 60 || low == high {
-			return lacks(LackName, "its values (%.4g to %.4g) are not those of spark advance; name it in "+
-				"channels.yaml", low,
+			return lacks(LackName, nameIt, "its values (%.4g to %.4g) are not those of spark advance", low,
 				high)
 		}
 	}
@@ -135,15 +129,14 @@ func tentativeRetard(c header.Claim, values []float64, low, high float64) error 
 	learned := c.Channel == channel.KnockRetardLearned
 	switch {
 	case low == 0 && high == 0:
-		return lacks(LackName, "it is zero throughout, so nothing shows that it is retard in degrees; name it in "+
-			"channels.yaml")
+		return lacks(LackName, nameIt, "it is zero throughout, so nothing shows that it is retard in degrees")
 	case high > largestRetard || low < -largestRetard:
-		return lacks(LackName, "its values (%.4g to %.4g) are no degrees of retard; name it in channels.yaml", low,
+		return lacks(LackName, nameIt, "its values (%.4g to %.4g) are no degrees of retard", low,
 			high)
 	case c.Unit.Unit == "" && high <= 1.05 && low >= -0.05 && high != 1:
-		return lacks(LackName, "its values (%.4g to %.4g) may be a share; name it in channels.yaml", low, high)
+		return lacks(LackName, nameIt, "its values (%.4g to %.4g) may be a share", low, high)
 	case !learned && float64(rests) < retardRests*float64(all):
-		return lacks(LackName, "it hardly ever rests at zero as knock retard does; name it in channels.yaml")
+		return lacks(LackName, nameIt, "it hardly ever rests at zero as knock retard does")
 	}
 	return nil
 }
@@ -198,8 +191,6 @@ func (ctx *Context) tentativeDuty(values []float64) error {
 		stat.Correlation(duty, air, nil) >= dutyFollows:
 		return nil
 	}
-	return lacks(LackName, "it may be the injectors', the boost valve's or another's, and neither pulse nor air flow "+
-		"shows "+
-		"that "+
-		"it is the injectors'; name it in channels.yaml")
+	return lacks(LackName, nameIt, "it may be the injectors', the boost valve's or another's, and neither pulse nor "+
+		"air flow shows that it is the injectors'")
 }

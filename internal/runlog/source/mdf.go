@@ -102,7 +102,7 @@ func leftOut(groups []*mdf.Group) []string {
 	var reasons []string
 	named := map[string][]string{}
 	for _, g := range groups {
-		if g.Left == "" {
+		if g.Left == "" || g.Clock {
 			continue
 		}
 		if named[g.Left] == nil {

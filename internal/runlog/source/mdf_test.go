@@ -91,6 +91,27 @@ func TestMDFMergesTimeBases(t *testing.T) {
 	}
 }
 
+// Columns whose time lies with another group share its rows, and that group, which has no channels, is not told as left
+// out.
+func TestMDFColumnsShareTheirTime(t *testing.T) {
+	for name, columns := range map[string]int{"columns.mf4": 3, "columns_lists.mf4": 4, "columns_invalidation.mf4": 3,
+		"time_elsewhere.mf4": 3} {
+		tb, notes, err := readWhole(mdfFile(t, name), Limits{Bytes: 1 << 20, Cells: math.MaxInt})
+		if err != nil {
+			t.Fatal(err)
+		}
+		speed := column(t, tb, "engine_speed")
+		if tb.Rows != 60 || len(tb.Columns) != columns || speed.Values[59] != 800+31*59 {
+			t.Errorf("%s: %d rows of %d columns, speed %v at last", name, tb.Rows, len(tb.Columns), speed.Values[59])
+		}
+		for _, n := range notes {
+			if strings.Contains(n.Detail, "left out") && !strings.Contains(n.Detail, "which is not there") {
+				t.Errorf("%s: %s", name, n.Detail)
+			}
+		}
+	}
+}
+
 // Stamps that differ by rounding alone make one row; those of one group never share one.
 func TestMDFRoundedStamps(t *testing.T) {
 	tb, _, err := readWhole(mdfFile(t, "rounded.mf4"), Limits{Bytes: 1 << 20, Cells: math.MaxInt})
@@ -325,6 +346,28 @@ func TestMDFContradictions(t *testing.T) {
 		}},
 		{"has number 1, which no group has", "mixed.mf4", func(b []byte) {
 			binary.LittleEndian.PutUint16(b[bytes.Index(b, []byte("##DT"))+24:], 1)
+		}},
+		{"claims 3 blocks and has 2 links", "columns_lists.mf4", func(b []byte) {
+			at := bytes.LastIndex(b, []byte("##LD"))
+			binary.LittleEndian.PutUint32(b[at+24+8*3+4:], 3)
+		}},
+		{"a list of data claims", "columns_invalidation.mf4", func(b []byte) {
+			at := bytes.Index(b, []byte("##LD"))
+			binary.LittleEndian.PutUint32(b[at+24+8*5+4:], 5)
+		}},
+		{"of 1 bytes of invalidation bits", "columns_invalidation.mf4", func(b []byte) {
+			at := bytes.Index(b, []byte("##LD")) // the second block of bits is the first once more
+			copy(b[at+24+8*4:], make([]byte, 8))
+		}},
+		{"60 records, and that of its time 59", "columns.mf4", func(b []byte) {
+			b[bytes.Index(b, []byte("##CG"))+24+48+8] = 59 // the first is the time's
+		}},
+		{"columns of one group are expected", "columns.mf4", func(b []byte) {
+			at := bytes.Index(b, []byte("##DG"))
+			b[at+24+8*4] = 1
+		}},
+		{`records are expected, not block "DI"`, "columns.mf4", func(b []byte) {
+			copy(b[bytes.Index(b, []byte("##DV")):], "##DI")
 		}},
 		{"links lead in a circle", "list.mf4", func(b []byte) {
 			at := bytes.Index(b, []byte("##DL"))

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 
 	"github.com/klauspost/compress/zlib"
 
@@ -26,97 +27,145 @@ const maxTransposed = 64 << 20
 // maxDeflation is how much larger than its packed form data can be (Deutsch 1996, RFC 1951: 258 bytes from two bits).
 const maxDeflation = 1032
 
-// pieces follows the links to a stream of records. unread is why it is of a kind that is not read, "" when it is.
-func (m *image) pieces(at int64) (list []piece, total int64, unread string, err error) {
+// stored is where the records of a data group lie.
+type stored struct {
+	pieces []piece
+	size   int64 // bytes of them once unpacked
+	// the records hold readings alone (MDF 4.20); their invalidation bits, where there are any, lie in pieces of their
+	// own
+	apart       bool
+	invalid     []piece
+	invalidSize int64
+}
+
+// add appends the piece at a place, of one of the kinds.
+func (s *stored) add(m *image, at int64, kinds ...string) error {
+	f, err := m.frame(at)
+	if err != nil {
+		return err
+	}
+	p, kind, err := m.piece(f, kinds)
+	if err != nil {
+		return err
+	}
+	if kind == "DI" {
+		s.invalid, s.invalidSize = append(s.invalid, p), s.invalidSize+p.whole
+		return nil
+	}
+	s.pieces, s.size = append(s.pieces, p), s.size+p.whole
+	s.apart = s.apart || kind == "DV"
+	return nil
+}
+
+// stored follows the links to the records of a data group.
+func (m *image) stored(at int64) (s stored, err error) {
 	for at != 0 {
 		if err := m.once(at); err != nil {
-			return nil, 0, "", err
+			return s, err
 		}
 		f, err := m.frame(at)
 		if err != nil {
-			return nil, 0, "", err
+			return s, err
 		}
 		switch f.id {
-		case "HL", "DL":
+		case "HL", "DL", "LD":
 			b, err := m.hold(f)
 			if err != nil {
-				return nil, 0, "", err
+				return s, err
 			}
 			if len(b.link) == 0 {
-				return nil, 0, "", broken(at, "a list of data has no links")
+				return s, broken(at, "a list of data has no links")
 			}
-			at = b.link[0]
-			if f.id == "HL" {
+			if at = b.link[0]; f.id == "HL" {
 				continue
 			}
-			for _, link := range b.link[1:] {
-				if link == 0 {
-					continue
-				}
-				if err := m.once(link); err != nil {
-					return nil, 0, "", err
-				}
-				part, err := m.frame(link)
-				if err != nil {
-					return nil, 0, "", err
-				}
-				p, err := m.piece(part)
-				if err != nil {
-					return nil, 0, "", err
-				}
-				list, total = append(list, p), total+p.whole
-			}
-		case "LD":
-			return nil, 0, "its readings are stored column by column (lists of MDF 4.20)", nil
-		case "DV":
-			return nil, 0, "its readings are stored column by column (MDF 4.20)", nil
-		default:
-			p, err := m.piece(f)
+			readings, bits, err := lists(b)
 			if err != nil {
-				return nil, 0, "", err
+				return s, err
 			}
-			return append(list, p), total + p.whole, "", nil
+			kinds := []string{"DT"}
+			if f.id == "LD" {
+				kinds = []string{"DV"}
+			}
+			for k, list := range [][]int64{readings, bits} {
+				for _, link := range list {
+					if link == 0 {
+						continue
+					}
+					if err := m.once(link); err != nil {
+						return s, err
+					}
+					if err := s.add(m, link, [][]string{kinds, {"DI"}}[k]...); err != nil {
+						return s, err
+					}
+				}
+			}
+		default:
+			return s, s.add(m, at, "DT", "DV")
 		}
 	}
-	return list, total, "", nil
+	return s, nil
 }
 
-// piece is the records in a DT or DZ block.
-func (m *image) piece(f frame) (piece, error) {
-	if f.id == "DT" {
-		return piece{at: f.body, size: f.size, whole: f.size}, nil
+// bitsApart is the flag of a list of data whose invalidation bits are listed behind the readings.
+const bitsApart = 1 << 31
+
+// lists are the links of a list of data behind the one to the next list: to readings and to invalidation bits.
+func lists(b *block) (readings, bits []int64, err error) {
+	readings = b.link[1:]
+	if b.id != "LD" {
+		return readings, nil, nil
+	}
+	if len(b.data) < 8 {
+		return nil, nil, broken(b.at, "block %q is too short", b.id)
+	}
+	flags, count := binary.LittleEndian.Uint32(b.data), uint64(binary.LittleEndian.Uint32(b.data[4:]))
+	if flags&bitsApart != 0 && count*2 <= uint64(len(readings)) {
+		return readings[:count], readings[count : 2*count], nil
+	}
+	if flags&bitsApart != 0 || count > uint64(len(readings)) {
+		return nil, nil, broken(b.at, "a list of data claims %d blocks and has %d links", count, len(readings))
+	}
+	return readings[:count], nil, nil
+}
+
+// piece is what a block of data holds, which must be of one of the kinds, packed or not.
+func (m *image) piece(f frame, kinds []string) (p piece, kind string, err error) {
+	if slices.Contains(kinds, f.id) {
+		return piece{at: f.body, size: f.size, whole: f.size}, f.id, nil
 	}
 	const packedHead = 24
 	if f.id != "DZ" {
-		return piece{}, broken(f.at, "records are expected, not block %q", f.id)
+		return piece{}, "", broken(f.at, "records are expected, not block %q", f.id)
 	}
 	if f.size < packedHead {
-		return piece{}, broken(f.at, "block %q is too short", f.id)
+		return piece{}, "", broken(f.at, "block %q is too short", f.id)
 	}
 	var head [packedHead]byte
 	if err := m.read(head[:], f.body); err != nil {
-		return piece{}, err
+		return piece{}, "", err
 	}
 	whole, size := binary.LittleEndian.Uint64(head[8:]), binary.LittleEndian.Uint64(head[16:])
 	columns := int64(binary.LittleEndian.Uint32(head[4:]))
 	if size > uint64(f.size-packedHead) || whole > maxDeflation*size {
-		return piece{}, broken(f.at, "packed data claims %d bytes, %d unpacked, of %d", size, whole, f.size-packedHead)
+		return piece{}, "", broken(f.at, "packed data claims %d bytes, %d unpacked, of %d", size, whole,
+			f.size-packedHead)
 	}
-	if string(head[:2]) != "DT" {
-		return piece{}, broken(f.at, "packed records are expected, not block %q", head[:2])
+	if kind = string(head[:2]); !slices.Contains(kinds, kind) {
+		return piece{}, "", broken(f.at, "packed records are expected, not block %q", kind)
 	}
-	p := piece{at: f.body + packedHead, size: int64(size), whole: int64(whole), packed: true}
+	p = piece{at: f.body + packedHead, size: int64(size), whole: int64(whole), packed: true}
 	switch {
 	case head[2] == 0:
 	case head[2] == 1 && columns > 0:
 		if p.columns = columns; p.whole > maxTransposed {
-			return piece{}, broken(f.at, "transposed data of %d bytes is larger than the reader's limit of %d", whole,
-				maxTransposed)
+			return piece{}, "", broken(f.at, "transposed data of %d bytes is larger than the reader's limit of %d",
+				whole, maxTransposed)
 		}
 	default:
-		return piece{}, broken(f.at, "data is packed in a way (%d) that is not known", head[2])
+		return piece{}, "", broken(f.at, "data is packed in a way (%d) that is not known", head[2])
 	}
-	return p, nil
+	return p, kind, nil
 }
 
 // stream is the records' bytes, piece after piece.

@@ -36,14 +36,20 @@ type Group struct {
 	Records  uint64
 	Surplus  int64 // bytes behind the last counted record, which are not read
 
-	time    *Channel
-	scale   float64 // from its unit to seconds
-	layout  layout
-	image   *image
-	pieces  []piece
-	dataLen int64
+	// its records are those of another group's time and it has no channels of its own
+	Clock bool
 
-	described *block // the data group's; the same for all groups whose records lie mixed
+	time   *Channel
+	scale  float64 // from its unit to seconds
+	clock  *Group  // whose records hold the time, nil where they are the group's own
+	layout layout
+	image  *image
+	stored stored
+
+	place, clockAt int64  // of its description, and of the group's that holds its time, 0 for its own
+	flags          uint16 // of its description
+	alone          bool   // no other group's records lie among its own
+	described      *block // the data group's; the same for all groups whose records lie mixed
 }
 
 // layout is how records of a group lie among those of others.
@@ -107,7 +113,7 @@ func Open(r io.ReaderAt, size, limit int64) (*File, error) {
 			return nil, err
 		}
 		for _, g := range groups[:min(1, len(groups))] { // they share their data
-			if total += g.dataLen; total > limit {
+			if total += g.stored.size + g.stored.invalidSize; total > limit {
 				return nil, &fault.Fault{What: fmt.Sprintf("unpacks to more than the reader's limit of %d bytes",
 					limit), Remedy: "split the log into shorter ones"}
 			}
@@ -115,7 +121,38 @@ func Open(r io.ReaderAt, size, limit int64) (*File, error) {
 		file.Groups = append(file.Groups, groups...)
 		at = dg.link[0]
 	}
-	return file, nil
+	return file, file.settle()
+}
+
+// settle finds the time of each group, which may be another's, and says which groups are read.
+func (f *File) settle() error {
+	byPlace := map[int64]*Group{}
+	for _, g := range f.Groups {
+		byPlace[g.place] = g
+	}
+	for _, g := range f.Groups {
+		if g.flags&groupRemote == 0 {
+			continue
+		}
+		c := byPlace[g.clockAt]
+		if c == nil || c.flags&groupRemote != 0 {
+			continue
+		}
+		if g.time = c.time; c.Records != g.Records {
+			return broken(g.place, "group %s has %d records, and that of its time %d", g.Name, g.Records, c.Records)
+		}
+		g.clock = c
+		c.Clock = c.Clock || len(c.Channels) == 0
+	}
+	for _, g := range f.Groups {
+		g.leaveOut()
+	}
+	for _, g := range f.Groups {
+		if err := g.measure(); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // linked is block, of one that may be linked to once.
@@ -134,7 +171,7 @@ func (m *image) dataGroup(dg *block, rules ruleBook, before int) ([]*Group, erro
 	default:
 		return nil, broken(dg.at, "record numbers of %d bytes are not known", idSize)
 	}
-	pieces, dataLen, unread, err := m.pieces(dg.link[2])
+	stored, err := m.stored(dg.link[2])
 	if err != nil {
 		return nil, err
 	}
@@ -150,9 +187,9 @@ func (m *image) dataGroup(dg *block, rules ruleBook, before int) ([]*Group, erro
 		if err != nil {
 			return nil, err
 		}
-		flags := binary.LittleEndian.Uint16(cg.data[16:])
+		g.flags = binary.LittleEndian.Uint16(cg.data[16:])
 		size := int64(g.layout.data) + int64(g.layout.invalid)
-		if flags&groupVariable != 0 {
+		if g.flags&groupVariable != 0 {
 			size = variable
 		}
 		if _, twice := siblings[g.layout.id]; twice {
@@ -162,18 +199,21 @@ func (m *image) dataGroup(dg *block, rules ruleBook, before int) ([]*Group, erro
 		if size == variable {
 			continue // it holds the texts and bytes of another group's channels
 		}
-		g.image, g.pieces, g.dataLen, g.described = m, pieces, dataLen, dg
+		if len(cg.link) > 6 {
+			g.clockAt = cg.link[6]
+		}
+		g.image, g.stored, g.described, g.place = m, stored, dg, cg.at
 		g.layout.idSize, g.layout.siblings = idSize, siblings
-		g.leaveOut(unread, flags)
 		groups = append(groups, g)
 	}
 	if idSize == 0 && len(siblings) > 1 {
 		return nil, broken(dg.at, "%d groups share data without record numbers", len(siblings))
 	}
+	if stored.apart && (idSize > 0 || len(siblings) > 1) {
+		return nil, broken(dg.at, "columns of one group are expected, not records of %d", len(siblings))
+	}
 	for _, g := range groups {
-		if err := g.measure(dg.at, len(siblings) == 1); err != nil {
-			return nil, err
-		}
+		g.alone = len(siblings) == 1
 	}
 	return groups, nil
 }
@@ -186,13 +226,11 @@ const (
 )
 
 // leaveOut settles whether the group is read at all.
-func (g *Group) leaveOut(unread string, flags uint16) {
+func (g *Group) leaveOut() {
 	switch {
-	case unread != "":
-		g.Left = unread
-	case flags&groupRemote != 0:
-		g.Left = "its time is stored with another group"
-	case flags&groupPlainBus != 0:
+	case g.flags&groupRemote != 0 && g.clock == nil:
+		g.Left = "its time is stored with another group, which is not there"
+	case g.flags&groupPlainBus != 0:
 		g.Left = "it holds frames of a bus, not readings"
 	case g.time == nil:
 		g.Left = "it has no master channel, so that no time is known"
@@ -228,18 +266,28 @@ func (g *Group) timed() bool {
 }
 
 // measure checks that the group's records fit into the data there is.
-func (g *Group) measure(at int64, alone bool) error {
-	if g.Left != "" {
+func (g *Group) measure() error {
+	if g.Left != "" && !g.Clock {
 		return nil
 	}
-	size := int64(g.layout.idSize) + int64(g.layout.data) + int64(g.layout.invalid)
-	if g.Records > uint64(g.dataLen/size) {
-		return &fault.Fault{What: fmt.Sprintf("is cut short: group %s has %d records of %d bytes, its data only %d "+
-			"bytes (described at byte %d)", g.Name, g.Records, size, g.dataLen, at),
+	size, s := int64(g.layout.idSize)+int64(g.layout.data), &g.stored
+	if !s.apart {
+		size += int64(g.layout.invalid)
+	}
+	short := func(what string, size, there int64) error {
+		return &fault.Fault{What: fmt.Sprintf("is cut short: group %s has %d records of %d bytes%s, its data only %d "+
+			"bytes (described at byte %d)", g.Name, g.Records, size, what, there, g.described.at),
 			Remedy: "export or copy the log again"}
 	}
-	if alone {
-		g.Surplus = g.dataLen - int64(g.Records)*size
+	if size > 0 && g.Records > uint64(s.size/size) {
+		return short("", size, s.size)
+	}
+	bits := int64(g.layout.invalid)
+	if s.apart && bits > 0 && len(s.invalid) > 0 && g.Records > uint64(s.invalidSize/bits) {
+		return short(" of invalidation bits", bits, s.invalidSize)
+	}
+	if g.alone {
+		g.Surplus = s.size - int64(g.Records)*size
 	}
 	return nil
 }

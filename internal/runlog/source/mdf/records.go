@@ -40,9 +40,10 @@ type Records struct {
 	Group *Group
 
 	feed   feed
-	mix    *mix   // that the group's records come from, nil when they are read alone
-	record []byte // readings and invalidation bits of the one in hand
-	number uint64 // of the one in hand, from 1
+	clock  *Records // of the group that holds the time, nil where it is the group's own
+	mix    *mix     // that the group's records come from, nil when they are read alone
+	record []byte   // readings and invalidation bits of the one in hand
+	number uint64   // of the one in hand, from 1
 }
 
 // bufferSize is what each stream reads ahead, bytes.
@@ -56,7 +57,11 @@ func (f *File) Records() []*Records {
 		if g.Left != "" {
 			continue
 		}
-		r := &Records{Group: g, record: make([]byte, g.layout.data+g.layout.invalid)}
+		r := g.records()
+		if g.clock != nil {
+			r.clock = g.clock.records()
+			r.clock.feed = g.clock.feed()
+		}
 		if out = append(out, r); len(g.layout.siblings) == 1 {
 			r.feed = g.feed()
 			continue
@@ -70,8 +75,18 @@ func (f *File) Records() []*Records {
 	return out
 }
 
+// records are a group's before the first.
+func (g *Group) records() *Records {
+	return &Records{Group: g, record: make([]byte, g.layout.data+g.layout.invalid)}
+}
+
 // Next takes the next record in hand; false behind the last.
 func (r *Records) Next() (bool, error) {
+	if r.clock != nil && r.number < r.Group.Records {
+		if _, err := r.clock.Next(); err != nil {
+			return false, err
+		}
+	}
 	if r.number >= r.Group.Records {
 		if r.mix != nil {
 			delete(r.mix.waiting, r.Group.layout.id)
@@ -103,13 +118,22 @@ func (r *Records) Next() (bool, error) {
 
 // feed is a stream of records on the way to a group.
 type feed struct {
-	in     *bufio.Reader
-	layout *layout // of the group
+	in      *bufio.Reader
+	invalid *bufio.Reader // of invalidation bits that lie apart, nil where they do not
+	apart   bool          // in holds readings alone
+	layout  *layout       // of the group
 }
 
 // feed starts at the beginning of the data that the group's records are among.
 func (g *Group) feed() feed {
-	return feed{in: bufio.NewReaderSize(&stream{image: g.image, pieces: g.pieces}, bufferSize), layout: &g.layout}
+	read := func(pieces []piece) *bufio.Reader {
+		return bufio.NewReaderSize(&stream{image: g.image, pieces: pieces}, bufferSize)
+	}
+	f := feed{in: read(g.stored.pieces), apart: g.stored.apart, layout: &g.layout}
+	if len(g.stored.invalid) > 0 {
+		f.invalid = read(g.stored.invalid)
+	}
+	return f
 }
 
 // next reads the group's next record.
@@ -126,7 +150,14 @@ func (f feed) next(record []byte) error {
 			return err
 		}
 	}
-	_, err := io.ReadFull(f.in, record)
+	readings, bits := record, []byte(nil)
+	if f.apart {
+		readings, bits = record[:f.layout.data], record[f.layout.data:]
+	}
+	_, err := io.ReadFull(f.in, readings)
+	if err == nil && f.invalid != nil {
+		_, err = io.ReadFull(f.invalid, bits)
+	}
 	return err
 }
 
@@ -229,7 +260,11 @@ func (r *Records) ended(err error) error {
 
 // Seconds is the time of the record in hand; NaN where the file has none.
 func (r *Records) Seconds() float64 {
-	v, _, _ := r.Value(r.Group.time)
+	from := r
+	if r.clock != nil {
+		from = r.clock
+	}
+	v, _, _ := from.Value(r.Group.time)
 	return v * r.Group.scale
 }
 

@@ -16,26 +16,10 @@ import zlib
 import numpy as np
 from asammdf import MDF, Signal
 
+from layout import TIME, File, here, put, want
+
 warnings.filterwarnings("ignore")
 time.time = lambda: 1700000000.0  # the same bytes on any day
-here = os.path.dirname(os.path.abspath(__file__))
-want = {}
-
-
-def number(v):
-    try:
-        return float(v).hex()
-    except ValueError:
-        return "nan"
-
-
-def put(name, groups):
-    """groups: [{"name", "left", "time": [...], "channels": {name: {"unit", "left", "values": [...]}}}]"""
-    for g in groups:
-        g["time"] = [number(v) for v in g.get("time", [])]
-        for c in g["channels"].values():
-            c["values"] = [number(v) for v in c.get("values", [])]
-    want[name] = groups
 
 
 def reading(name):
@@ -145,55 +129,6 @@ put("left_out.mf4", [{"time": t, "channels": {  # stated, for the library reads 
 
 
 # --- laid out block by block ---------------------------------------------------------------------------------------
-class File:
-    """Blocks are appended, links are places; what is linked to is written first, the header last of all."""
-
-    def __init__(self, version=410):
-        self.b = bytearray(64 + 104)
-        self.version, self.dg = version, 0
-
-    def block(self, name, links, data):
-        self.b += bytes(-len(self.b) % 8)
-        at = len(self.b)
-        self.b += b"##" + name + bytes(4) + struct.pack("<QQ", 24 + 8 * len(links) + len(data), len(links))
-        self.b += struct.pack(f"<{len(links)}Q", *links) + data
-        return at
-
-    def text(self, s):
-        return self.block(b"TX", [], (s if isinstance(s, bytes) else s.encode()) + b"\0") if s else 0
-
-    def comment(self, s):
-        return self.block(b"MD", [], s.encode() + b"\0")
-
-    def conversion(self, kind, values=(), refs=(), unit=0):
-        return self.block(b"CC", [0, unit, 0, 0, *refs], struct.pack("<BBHHHdd", kind, 0, 0, len(refs), len(values), 0, 0) +
-                          struct.pack(f"<{len(values)}d", *values))
-
-    def channels(self, rows):
-        after = 0
-        for r in reversed(rows):
-            after = self.block(b"CN", [after, r.get("composed", 0), self.text(r["name"]), 0, r.get("cc", 0), 0,
-                                       r.get("md_unit", 0) or self.text(r.get("unit", "")), 0],
-                               struct.pack("<BBBBIIIIBBHdddddd", r.get("kind", 0), r.get("sync", 0), r.get("data", 0), r.get("bit", 0),
-                                           r.get("at", 0), r.get("bits", 8), r.get("flags", 0), r.get("inval", 0), 0, 0, 0, 0, 0, 0, 0, 0, 0))
-        return after
-
-    def group(self, cn, count, data, inval=0, record=0, flags=0, after=0, name=0):
-        return self.block(b"CG", [after, cn, name, 0, 0, 0], struct.pack("<QQHH4xII", record, count, flags, 46, data, inval))
-
-    def data(self, cg, at, ids=0):
-        self.dg = self.block(b"DG", [self.dg, cg, at, 0], struct.pack("<B7x", ids))
-
-    def save(self, name, magic=b"MDF     "):
-        head = magic + b"%d.%02d    " % divmod(self.version, 100) + b"fixture\0" + bytes(4) + struct.pack("<H", self.version)
-        self.b[:64] = head + bytes(64 - len(head))
-        self.b[64:168] = b"##HD" + bytes(4) + struct.pack("<QQ6Q", 104, 6, self.dg, 0, 0, 0, 0, 0) + struct.pack("<QhhBBBBdd", 1700000000000000000, 60, 0, 0, 0, 0, 0, 0, 0)
-        with open(os.path.join(here, name), "wb") as out:
-            out.write(self.b)
-
-
-TIME = {"name": "t", "kind": 2, "sync": 1, "data": 4, "bits": 64, "unit": "s"}
-
 # Two groups whose records are mixed, with numbers of two bytes, beside a third of texts with lengths of their own.
 for name, packed in (("mixed.mf4", False), ("mixed_deflated.mf4", True)):
     f = File()
@@ -301,12 +236,6 @@ put("clocks.mf4", [
      "engine_speed": {"unit": "rpm", "values": [900 + k for k in range(30)]}, "lambda": {"unit": "", "values": [np.float32(1 + k / 50) for k in range(30)]},
      "row": {"unit": "", "left": "it holds an array"}}},
     {"left": "its master channel is not time but an angle", "channels": {}}, {"left": "it has no master channel", "channels": {}}])
-
-# Columns of 4.20: told, not read.
-f = File(420)
-f.data(f.group(f.channels([TIME, {"name": "engine_speed", "at": 8, "bits": 16, "unit": "rpm"}]), 3, 10), f.block(b"DV", [], bytes(30)))
-f.save("columns_420.mf4")
-put("columns_420.mf4", [{"left": "its readings are stored column by column", "channels": {}}])
 
 with open(os.path.join(here, "want.json"), "w") as out:
     json.dump(want, out, indent=0, sort_keys=True, ensure_ascii=False)
