@@ -214,9 +214,9 @@ func isAre(n int) string {
 
 // reached says what is known of an engine going to a place.
 func (w words) reached(p *assess.UnvisitedPlace) string {
-	say := fmt.Sprintf("%d of %s of the fleet", p.FleetPulls, count(p.OfPulls, "pull"))
+	say := fmt.Sprintf("%d of %s of the fleet have a sample there", p.FleetPulls, count(p.OfPulls, "pull"))
 	if p.FleetPulls == 0 {
-		say = fmt.Sprintf("none of %s of the fleet", count(p.OfPulls, "pull"))
+		say = fmt.Sprintf("no sample of the fleet's %s", count(p.OfPulls, "pull"))
 	}
 	if g := p.OtherGear; g != nil {
 		say += fmt.Sprintf("; %d of %d in gear %d", g.Pulls, g.OfPulls, g.Gear)
