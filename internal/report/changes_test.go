@@ -26,9 +26,9 @@ func TestReached(t *testing.T) {
 		brings []assess.Stress
 		want   string
 	}{
-		{nil, "none of 187\u00a0pulls of the fleet"},
-		{[]assess.Stress{hot}, "none of 187\u00a0pulls of the fleet; brought there by a hot day, +14\u00a0K"},
-		{[]assess.Stress{hot, hot, hot}, "none of 187\u00a0pulls of the fleet; brought there by a hot day, " +
+		{nil, "no sample of the fleet's 187\u00a0pulls"},
+		{[]assess.Stress{hot}, "no sample of the fleet's 187\u00a0pulls; brought there by a hot day, +14\u00a0K"},
+		{[]assess.Stress{hot, hot, hot}, "no sample of the fleet's 187\u00a0pulls; brought there by a hot day, " +
 			"+14\u00a0K and 2 more"},
 	} {
 		if got := w.reached(&assess.UnvisitedPlace{OfPulls: 187, Brings: c.brings}); got != c.want {
