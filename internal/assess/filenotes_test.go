@@ -98,7 +98,7 @@ const (
 func TestGuessedBurnDoesNotDecide(t *testing.T) {
 	dir := fleettest.Kestrels(t)
 	revision := proposalOf(t, dir, "mid_range_spark")
-	pressure := func(r *Review) *Hazard { return r.hazardOf(hazard.CylinderPressure) }
+	pressure := func(r *Review) *Hazard { return r.HazardOf(hazard.CylinderPressure) }
 	as := func(burn string) *Review {
 		return reviewWith(t, dir, fleettest.Kestrel, revision, kestrelLag, burn)
 	}

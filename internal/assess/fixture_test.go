@@ -4,11 +4,13 @@ import (
 	"errors"
 	"os"
 	"runtime"
+	"slices"
 	"testing"
 
 	"headroom/internal/fleettest"
 	"headroom/internal/ingest"
 	"headroom/internal/parallel"
+	"headroom/internal/result"
 	"headroom/internal/store"
 	"headroom/internal/workspace"
 )
@@ -58,7 +60,7 @@ func reviewedAll(t *testing.T, j *Job, ids []string) []*Review {
 	t.Helper()
 	reviews, failed := make([]*Review, len(ids)), make([]error, len(ids))
 	parallel.Each(len(ids), runtime.GOMAXPROCS(0), func(int, int) {}, func(i int) {
-		reviews[i], failed[i] = j.reviewed(ids[i])
+		reviews[i], failed[i] = j.Verdict(ids[i])
 	})
 	if err := errors.Join(failed...); err != nil {
 		t.Fatal(err)
@@ -74,4 +76,9 @@ func openJob(t testing.TB, dir string) *Job {
 		t.Fatal(err)
 	}
 	return j
+}
+
+// has reports whether a kind of reason is among some.
+func has[R result.Reason](reasons result.Reasons) bool {
+	return slices.ContainsFunc(reasons, func(r result.Reason) bool { _, ok := r.(R); return ok })
 }

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -14,7 +13,6 @@ import (
 	"headroom/internal/fleettest"
 	"headroom/internal/metric"
 	"headroom/internal/workspace"
-	"headroom/models/channel"
 )
 
 // ownLogOf is a metric's row of a review's own logs.
@@ -25,43 +23,6 @@ func ownLogOf(t *testing.T, r *Review, id metric.ID) OwnLog {
 		t.Fatalf("%s has no own logs of %s", r.Revision, id)
 	}
 	return r.OwnLogs[i]
-}
-
-// A boost column left out of a car's logs leaves manifold pressure to load by speed–density, for what own logs are
-// expected to show as for a prediction: the expected charge temperature stays. Expectations were once made of states
-// that were not filled in so, and fell by more than 3 K.
-func TestOwnLogsWithoutBoost(t *testing.T) {
-	x := newRemovals(t, fleettest.Marlins(t), "", 0, gradedSeed)
-	for car, ids := range x.byCar {
-		for _, id := range ids {
-			before := reviewed(t, fleettest.Marlins(t), id)
-			if len(before.OwnLogs) == 0 {
-				continue
-			}
-			want := ownLogOf(t, before, metric.ChargeTemperature)
-			dir := fleettest.Copy(t, x.dir)
-			x.without(car+"/*/*", channel.ManifoldPressure)(t, dir)
-			if err := fleettest.Ingest(dir); err != nil {
-				t.Fatal(err)
-			}
-			after, err := openJob(t, dir).Review(id)
-			if err != nil {
-				t.Fatal(err)
-			}
-			charge := func(o OwnLog) bool { return o.Metric == metric.ChargeTemperature }
-			if !slices.ContainsFunc(after.OwnLogs, charge) {
-				continue // without boost its intake temperature may be one before the compressor, and is left out
-			}
-			got := ownLogOf(t, after, metric.ChargeTemperature)
-			if math.Abs(float64(got.Expected-want.Expected)) > 1 || got.Measured != want.Measured {
-				t.Errorf("%s: expected %.2f °C and measured %.2f without boost, %.2f and %.2f with it", id,
-					got.Expected,
-					got.Measured, want.Expected, want.Measured)
-			}
-			return
-		}
-	}
-	t.Fatal("no car's revision has own logs")
 }
 
 // strangerLogs copies a car's logs of a revision under another car and removes them from the first: the revision's own

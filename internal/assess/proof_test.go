@@ -182,7 +182,7 @@ func releasedOf(all []graded, of band) (out []string) {
 		}
 		said := "-"
 		if p.WorstHazard != "" {
-			h := r.hazardOf(p.WorstHazard)
+			h := r.HazardOf(p.WorstHazard)
 			said = fmt.Sprintf("%.3f [%.3f, %.3f] of %d pulls, parent %.3f", h.ProbabilityPerPull, h.Interval90[0],
 				h.Interval90[1], h.Pulls, h.Parent)
 		}

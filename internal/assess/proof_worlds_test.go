@@ -67,7 +67,7 @@ func reviewWorld(t *testing.T, set *worlds.Set, seed uint64) ([]weighed, *worlds
 
 // hazardOf is the review's word on a hazard.
 func (x *weighed) hazardOf(id hazard.ID) *Hazard {
-	return x.review.hazardOf(id)
+	return x.review.HazardOf(id)
 }
 
 // rightly reports whether a truly dangerous serious hazard is one that its own bound holds back, or that is open.

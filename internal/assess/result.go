@@ -89,7 +89,7 @@ type Hazard struct {
 	Record  *HazardRecord  `json:"record"`  // how chances of the hazard came out before; null without one
 	Uses    []UseChance    `json:"uses"`    // the chance that any pull of a use crosses
 
-	modelHigh  float64       // the upper bound of its chance before risk.Trust
+	ModelHigh  float64       `json:"-"` // the upper bound of its chance before risk.Trust
 	parentHigh result.Number // the upper bound of the parent's chance; not known without one
 
 	unseen  bool        // a car it is meant for has never logged it

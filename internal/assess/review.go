@@ -23,8 +23,10 @@ import (
 const (
 	fewFindings  = 5
 	mostFindings = 20
-	worthALine   = 0.001
 )
+
+// WorthALine is the chance a pull from which a finding or an evidence gap is worth a line; common practice, no source.
+const WorthALine = 0.001
 
 // negligible is the share of one pull's deviation by which a cell's margin may shrink without the revision counting as
 // moving it towards the limit: 0.05 of a deviation moves a chance of 5 % by half a per cent. Common practice, no
@@ -33,15 +35,15 @@ const negligible = 0.05
 
 // Review scores one revision against its platform's limits and the fleet's evidence.
 func (j *Job) Review(id string) (*Review, error) {
-	r, err := j.reviewed(id)
+	r, err := j.Verdict(id)
 	if err != nil {
 		return nil, err
 	}
 	return r, j.overUses(r)
 }
 
-// reviewed is Review without the chances over uses.
-func (j *Job) reviewed(id string) (*Review, error) {
+// Verdict is Review without the chances over uses, on which no verdict rests.
+func (j *Job) Verdict(id string) (*Review, error) {
 	rev, ok := j.ws.Revisions[id]
 	if !ok {
 		return nil, j.noRevision(id)
@@ -206,12 +208,12 @@ func (m *Model) hazardSummary(h hazard.Info, evals []*evaluation, why result.Rea
 	out.Status, out.Basis, out.Cars, out.Pulls = result.Assessed, b.basis, worst.cars, worst.pulls
 	out.ProbabilityPerPull = result.Number(worst.result.Probability)
 	out.Interval90 = result.Span{result.Number(worst.result.Low), result.Number(worst.result.High)}
-	out.modelHigh = worst.result.ModelHigh
+	out.ModelHigh = worst.result.ModelHigh
 	if len(worst.before.Draws) > 0 {
 		low, high := risk.Difference(worst.before, worst.result)
 		out.Parent, out.parentHigh = result.Number(worst.before.Probability), result.Number(worst.before.High)
 		out.Change90 = result.Span{result.Number(low), result.Number(high)}
-		out.asRun = b.onParent && high < worthALine
+		out.asRun = b.onParent && high < WorthALine
 		out.parentsRecord = m.recordAgainst(b, worst, &out)
 	}
 	for _, e := range evals {
@@ -375,7 +377,7 @@ func (m *Model) envelopeCheck(e *evaluation, class string, key state.CellKey, pr
 // worthReading cuts the ranked list where it stops telling the reader anything.
 func worthReading(ranked []Finding) []Finding {
 	for i := range ranked {
-		if i >= mostFindings || (i >= fewFindings && float64(ranked[i].ProbabilityPerPull) < worthALine) {
+		if i >= mostFindings || (i >= fewFindings && float64(ranked[i].ProbabilityPerPull) < WorthALine) {
 			return ranked[:i]
 		}
 	}

@@ -171,7 +171,7 @@ func moreFuel(t *testing.T, pump, blend *Review) {
 	// Draws of the parameters are turned towards what tells in both calibrations (models/risk), so a chance has the
 	// error of its draws; the margins above have none.
 	was := func(r *Review, id hazard.ID) result.Number {
-		return r.hazardOf(id).Parent
+		return r.HazardOf(id).Parent
 	}
 	for _, h := range hazard.All() {
 		if a, b := was(pump, h.ID), was(blend, h.ID); a.Known() && b.Known() && math.Abs(float64(a-b)) > 1e-3 {

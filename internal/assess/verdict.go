@@ -220,7 +220,7 @@ func (r *Review) conditions(d workspace.Decision) result.Reasons {
 	for i := range r.Hazards {
 		h := &r.Hazards[i]
 		if h.unseen && !r.notHeard(h.Hazard) && h.Severity.Serious() &&
-			(h.ownFaults() || h.modelHigh >= worthALine) {
+			(h.ownFaults() || h.ModelHigh >= WorthALine) {
 			out = append(out, NeverLoggedHere{Hazard: h.Hazard, Lack: h.ownLack})
 		}
 		if h.parentsRecord != nil && h.Severity.Serious() && h.milder() {
@@ -283,7 +283,7 @@ const farShare = 0.1
 
 // farFromLimit reports whether a hazard is not catastrophic and its bound stays far below the threshold.
 func (r *Review) farFromLimit(id hazard.ID, d workspace.Decision) bool {
-	h := r.hazardOf(id)
+	h := r.HazardOf(id)
 	return h != nil && h.Severity != hazard.Catastrophic && h.Interval90[1].Known() &&
 		float64(h.Interval90[1]) < farShare*d.HoldProbability[hazard.Major]
 }
@@ -292,7 +292,7 @@ func (r *Review) farFromLimit(id hazard.ID, d workspace.Decision) bool {
 // limit under one.
 func (r *Review) underStress() (out result.Reasons) {
 	for _, c := range r.Conditions {
-		severity := r.hazardOf(c.Hazard).Severity
+		severity := r.HazardOf(c.Hazard).Severity
 		switch {
 		case c.passes:
 			out = append(out, LikelyUnder{Hazard: c.Hazard, Severity: severity, Stress: c.Stress,
@@ -304,8 +304,8 @@ func (r *Review) underStress() (out result.Reasons) {
 	return out
 }
 
-// hazardOf is the review's word on a hazard, nil where it has none.
-func (r *Review) hazardOf(id hazard.ID) *Hazard {
+// HazardOf is the review's word on a hazard, nil where it has none.
+func (r *Review) HazardOf(id hazard.ID) *Hazard {
 	i := slices.IndexFunc(r.Hazards, func(h Hazard) bool { return h.Hazard == id })
 	if i < 0 {
 		return nil

@@ -1,4 +1,4 @@
-package assess
+package withheld
 
 import (
 	"bytes"
@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"headroom/internal/assess"
 	"headroom/internal/fleettest"
 	"headroom/internal/hazard"
 	"headroom/internal/result"
@@ -71,8 +72,9 @@ func thinned(log []byte, hertz float64) []byte {
 // eased says how a review of thinned logs is milder than that of all rows; empty where it is not. An upper bound may
 // lie lower by coarseTolerance and a fifth of itself, for draws and for which samples of a car's few pulls are left.
 // Knock has a page of its own (models/knock).
-func eased(before, after *Review) (out []string) {
-	order := map[Verdict]int{VerdictRelease: 0, VerdictConditions: 1, VerdictUndecided: 2, VerdictHold: 2}
+func eased(before, after *assess.Review) (out []string) {
+	order := map[assess.Verdict]int{assess.VerdictRelease: 0, assess.VerdictConditions: 1,
+		assess.VerdictUndecided: 2, assess.VerdictHold: 2}
 	if order[after.Verdict] < order[before.Verdict] {
 		out = append(out, fmt.Sprintf("%s, was %s", after.Verdict, before.Verdict))
 	}

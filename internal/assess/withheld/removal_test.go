@@ -1,4 +1,4 @@
-package assess
+package withheld
 
 import (
 	"fmt"
@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"headroom/internal/assess"
 	"headroom/internal/demo"
 	"headroom/internal/fleettest"
 	"headroom/internal/hazard"
@@ -58,22 +59,22 @@ type removal struct {
 type removals struct {
 	fleet   string // what dir was copied from, unless more was done to it
 	dir     string
-	full    map[string]*Review // before any removal, of the revisions asked for so far
-	ids     []string           // sorted
+	full    map[string]*assess.Review // before any removal, of the revisions asked for so far
+	ids     []string                  // sorted
 	byCar   map[string][]string
 	runs    []workspace.RunFile
 	headers map[channel.ID][]string
-	seen    map[string][]string // violations by removal and kind
-	turns   map[string][]string // turns towards release that are no violation, by kind
-	total   map[Verdict]int     // verdicts compared, by what they were before
+	seen    map[string][]string    // violations by removal and kind
+	turns   map[string][]string    // turns towards release that are no violation, by kind
+	total   map[assess.Verdict]int // verdicts compared, by what they were before
 }
 
 // newRemovals works on a copy of a fleet with n graded proposals, reduced to one platform where one is named.
 func newRemovals(t *testing.T, fleet, platform string, n int, seed uint64) *removals {
 	t.Helper()
-	x := &removals{fleet: fleet, dir: fleettest.Copy(t, fleet), full: map[string]*Review{},
+	x := &removals{fleet: fleet, dir: fleettest.Copy(t, fleet), full: map[string]*assess.Review{},
 		byCar: map[string][]string{},
-		seen:  map[string][]string{}, turns: map[string][]string{}, total: map[Verdict]int{}}
+		seen:  map[string][]string{}, turns: map[string][]string{}, total: map[assess.Verdict]int{}}
 	if n > 0 {
 		x.fleet = x.dir
 		if _, err := demo.Proposals(x.dir, n, seed); err != nil {
@@ -117,9 +118,9 @@ func headersOf(t *testing.T, ws *workspace.Workspace) map[channel.ID][]string {
 	return out
 }
 
-func reviewsOf(t *testing.T, dir string, ids []string) map[string]*Review {
+func reviewsOf(t *testing.T, dir string, ids []string) map[string]*assess.Review {
 	t.Helper()
-	out := map[string]*Review{}
+	out := map[string]*assess.Review{}
 	for i, r := range reviewedAll(t, openJob(t, dir), ids) {
 		out[ids[i]] = r
 	}
@@ -291,7 +292,7 @@ const (
 	logsReleased  = "hold released, logs gone"
 )
 
-func (x *removals) judge(r removal, before, after *Review) {
+func (x *removals) judge(r removal, before, after *assess.Review) {
 	fault := func(kind, why string) {
 		key := r.name + ": " + kind
 		x.seen[key] = append(x.seen[key], after.Revision+" "+why)
@@ -300,8 +301,8 @@ func (x *removals) judge(r removal, before, after *Review) {
 		fault(notListed, why)
 	}
 	for _, name := range r.tells {
-		if h := after.hazardOf(name); h.Status != result.NotAssessed || h.Severity.Serious() &&
-			after.Verdict != VerdictUndecided && after.Verdict != VerdictHold {
+		if h := after.HazardOf(name); h.Status != result.NotAssessed || h.Severity.Serious() &&
+			after.Verdict != assess.VerdictUndecided && after.Verdict != assess.VerdictHold {
 			fault(fromNothing, fmt.Sprintf("%s is %s (%s), verdict %s", name, h.Status, h.Reasons, after.Verdict))
 		}
 	}
@@ -310,21 +311,21 @@ func (x *removals) judge(r removal, before, after *Review) {
 	}
 	turn := fmt.Sprintf("%s → %s: was %v, now %v", before.Verdict, after.Verdict, before.Reasons, after.Reasons)
 	book := func(kind string) { x.turns[kind] = append(x.turns[kind], r.name+": "+after.Revision+" "+turn) }
-	stopped := before.Verdict == VerdictHold || before.Verdict == VerdictUndecided
+	stopped := before.Verdict == assess.VerdictHold || before.Verdict == assess.VerdictUndecided
 	switch {
-	case stopped && after.Verdict == VerdictRelease && r.logs:
+	case stopped && after.Verdict == assess.VerdictRelease && r.logs:
 		book(logsReleased)
-	case stopped && after.Verdict == VerdictConditions && r.logs:
+	case stopped && after.Verdict == assess.VerdictConditions && r.logs:
 		book(logsGone)
-	case stopped && after.Verdict == VerdictRelease:
+	case stopped && after.Verdict == assess.VerdictRelease:
 		fault(holdGone, turn)
-	case stopped && after.Verdict == VerdictConditions:
+	case stopped && after.Verdict == assess.VerdictConditions:
 		if why := silent(before, after); why != "" {
 			fault(unsaid, why+"; "+turn)
 			return
 		}
 		book(said)
-	case before.Verdict == VerdictConditions && after.Verdict == VerdictRelease:
+	case before.Verdict == assess.VerdictConditions && after.Verdict == assess.VerdictRelease:
 		if why := footingLost(before, after); why != "" {
 			fault(lostFooting, why+"; "+turn)
 			return
@@ -334,7 +335,7 @@ func (x *removals) judge(r removal, before, after *Review) {
 }
 
 // unlisted says what is wrong with the list of hazards.
-func unlisted(r *Review) string {
+func unlisted(r *assess.Review) string {
 	want := hazard.All()
 	if len(r.Hazards) != len(want) {
 		return fmt.Sprintf("%d hazards", len(r.Hazards))
@@ -357,14 +358,14 @@ func has[R result.Reason](reasons result.Reasons) bool {
 }
 
 // baseless says which serious hazard a release does not rest on.
-func baseless(r *Review) string {
-	if r.Verdict != VerdictRelease {
+func baseless(r *assess.Review) string {
+	if r.Verdict != assess.VerdictRelease {
 		return ""
 	}
 	for _, h := range r.Hazards {
 		if h.Severity.Serious() && (h.Status != result.Assessed || !h.Interval90[1].Known() ||
-			has[OutOfRange](h.Reasons) ||
-			has[NeverLogged](h.Reasons) && h.modelHigh >= worthALine) {
+			has[assess.OutOfRange](h.Reasons) ||
+			has[assess.NeverLogged](h.Reasons) && h.ModelHigh >= assess.WorthALine) {
 			return fmt.Sprintf("%s is %s (%v)", h.Hazard, h.Status, h.Reasons)
 		}
 	}
@@ -373,58 +374,58 @@ func baseless(r *Review) string {
 
 // footing is what a hazard is judged on, from the best down: the car's own measurements or physics at their level,
 // other cars' measurements, physics alone, thin evidence, nothing.
-func footing(h *Hazard) int {
+func footing(h *assess.Hazard) int {
 	switch {
 	case h.Status == result.NotAssessed:
 		return 4
 	case h.Status == result.Thin:
 		return 3
-	case has[ComputedLevel](h.Reasons) && level(h) == ComputedLevel{}:
+	case has[assess.ComputedLevel](h.Reasons) && level(h) == assess.ComputedLevel{}:
 		return 2
-	case has[NeverLogged](h.Reasons) || level(h).OtherCars > 0:
+	case has[assess.NeverLogged](h.Reasons) || level(h).OtherCars > 0:
 		return 1
 	}
 	return 0
 }
 
 // level is how a computed metric's level was set; the zero value without one.
-func level(h *Hazard) ComputedLevel {
+func level(h *assess.Hazard) assess.ComputedLevel {
 	for _, r := range h.Reasons {
-		if l, ok := r.(ComputedLevel); ok {
+		if l, ok := r.(assess.ComputedLevel); ok {
 			return l
 		}
 	}
-	return ComputedLevel{}
+	return assess.ComputedLevel{}
 }
 
 // about is the hazard that a reason of a verdict is about, "" where it is about none.
 func about(r result.Reason) hazard.ID {
 	switch r := r.(type) {
-	case TooLikely:
+	case assess.TooLikely:
 		return r.Hazard
-	case MeasuredCrossing:
+	case assess.MeasuredCrossing:
 		return r.Hazard
-	case NotJudged:
+	case assess.NotJudged:
 		return r.Hazard
-	case OutsideEnvelope:
+	case assess.OutsideEnvelope:
 		return r.Hazard
-	case EnvelopeUnknown:
+	case assess.EnvelopeUnknown:
 		return r.Hazard
-	case NeverLoggedHere:
+	case assess.NeverLoggedHere:
 		return r.Hazard
-	case CrossesUnder:
+	case assess.CrossesUnder:
 		return r.Hazard
 	}
 	return ""
 }
 
 // reasonsFor are a review's reasons that are about a hazard.
-func reasonsFor(r *Review, id hazard.ID) result.Reasons {
+func reasonsFor(r *assess.Review, id hazard.ID) result.Reasons {
 	return slices.DeleteFunc(slices.Clone(r.Reasons), func(why result.Reason) bool { return about(why) != id })
 }
 
 // namedIn lists the hazards that a review's reasons are about.
-func namedIn(r *Review) []hazard.ID {
+func namedIn(r *assess.Review) []hazard.ID {
 	var out []hazard.ID
 	for _, h := range r.Hazards {
 		if len(reasonsFor(r, h.Hazard)) > 0 {
@@ -436,13 +437,14 @@ func namedIn(r *Review) []hazard.ID {
 
 // silent names a hazard that held a revision before and of which the review after does not say that evidence is
 // missing: in the hazard's why, or in a reason.
-func silent(before, after *Review) string {
+func silent(before, after *assess.Review) string {
 	lacks := func(reasons result.Reasons) bool {
-		return has[EnvelopeUnknown](reasons) || has[NeverLoggedHere](reasons) || has[NeverLogged](reasons)
+		return has[assess.EnvelopeUnknown](reasons) || has[assess.NeverLoggedHere](reasons) ||
+			has[assess.NeverLogged](reasons)
 	}
 	for _, name := range namedIn(before) {
-		h := after.hazardOf(name)
-		if footing(h) <= footing(before.hazardOf(name)) && !lacks(h.Reasons) &&
+		h := after.HazardOf(name)
+		if footing(h) <= footing(before.HazardOf(name)) && !lacks(h.Reasons) &&
 			!lacks(reasonsFor(after, name)) {
 			return fmt.Sprintf("%s: %v", name, h.Reasons)
 		}
@@ -451,9 +453,9 @@ func silent(before, after *Review) string {
 }
 
 // footingLost names a hazard whose condition went with its footing.
-func footingLost(before, after *Review) string {
+func footingLost(before, after *assess.Review) string {
 	for _, name := range namedIn(before) {
-		if was, is := before.hazardOf(name), after.hazardOf(name); footing(is) > footing(was) {
+		if was, is := before.HazardOf(name), after.HazardOf(name); footing(is) > footing(was) {
 			return fmt.Sprintf("%s: %v", name, is.Reasons)
 		}
 	}
@@ -599,10 +601,10 @@ func TestProofRemoval(t *testing.T) {
 		x.try(t, r)
 	}
 	x.report(t, map[string]string{"injection: " + lostFooting: unmeasured, "torque: " + lostFooting: unmeasured})
-	if n, of := len(x.turns[movedEstimate]), x.total[VerdictConditions]; 10*n > of {
+	if n, of := len(x.turns[movedEstimate]), x.total[assess.VerdictConditions]; 10*n > of {
 		t.Errorf("%d of %d conditions went because an estimate moved", n, of)
 	}
-	if n, of := len(x.turns[logsReleased]), x.total[VerdictHold]; 100*n > of {
+	if n, of := len(x.turns[logsReleased]), x.total[assess.VerdictHold]; 100*n > of {
 		t.Errorf("%d of %d holds were released because logs went", n, of)
 	}
 }
