@@ -9,6 +9,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"unicode/utf8"
 )
 
 // Digest returns the SHA-256, in hex, over the names and bytes of all workspace files that a result depends on:
@@ -24,6 +25,9 @@ func (w *Workspace) Digest() (string, error) {
 	}
 	for _, dir := range []string{"platforms", "revisions"} {
 		err := fs.WalkDir(fsys, dir, func(p string, d fs.DirEntry, err error) error {
+			if !utf8.ValidString(p) { // no result depends on it: it is left out
+				return passOver(d)
+			}
 			if err != nil {
 				if p == dir && isMissing(err) {
 					return nil
@@ -51,4 +55,12 @@ func (w *Workspace) Digest() (string, error) {
 		h.Write(data)
 	}
 	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// passOver passes over a file, or a folder with all below it.
+func passOver(d fs.DirEntry) error {
+	if d.IsDir() {
+		return fs.SkipDir
+	}
+	return nil
 }

@@ -16,6 +16,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"headroom/internal/fault"
 )
@@ -149,7 +150,10 @@ func (w *Workspace) list(fsys fs.FS, dir string) []string {
 	}
 	var out []string
 	for _, e := range entries {
-		if !strings.HasPrefix(e.Name(), ".") {
+		switch {
+		case !utf8.ValidString(e.Name()):
+			w.Problems = append(w.Problems, misnamed(path.Join(dir, e.Name())))
+		case !strings.HasPrefix(e.Name(), "."):
 			out = append(out, e.Name())
 		}
 	}
