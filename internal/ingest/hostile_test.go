@@ -1,6 +1,9 @@
 package ingest
 
 import (
+	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -58,5 +61,45 @@ func TestNamesThatAreNotUTF8AreRefusedAndTheRestGoesIn(t *testing.T) {
 	}
 	if s := hostile(t, dir, Options{}); s.Skipped != 4 || s.Logs != 3 {
 		t.Errorf("again: %+v", s)
+	}
+}
+
+func TestLogsThatVanishDoNotEmptyTheStore(t *testing.T) {
+	dir := fleet(t, "")
+	for i := range 17 {
+		write(t, dir, fmt.Sprintf("runs/car-2/base/more-%02d.csv", i), logText(64))
+	}
+	before := hostile(t, dir, Options{})
+	runs, away := filepath.Join(dir, "runs"), filepath.Join(dir, "away")
+	move := func(from, to string) {
+		t.Helper()
+		if err := os.Rename(from, to); err != nil {
+			t.Fatal(err)
+		}
+	}
+	move(runs, away)
+	ws, err := workspace.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, prune := range []bool{false, true} {
+		_, err := Ingest(ws, Options{Prune: prune})
+		if err == nil || !strings.Contains(err.Error(), "runs: file is missing") {
+			t.Errorf("without runs/ (prune %v): %v", prune, err)
+		}
+	}
+	move(away, runs)
+	move(filepath.Join(runs, "car-1"), away)
+	if s := hostile(t, dir, Options{}); s.Removed != 2 || s.Gone != 0 { // 2 of 21 are no more than a tenth
+		t.Errorf("a few gone: removed %d, kept %d", s.Removed, s.Gone)
+	}
+	move(away, filepath.Join(runs, "car-1"))
+	hostile(t, dir, Options{})
+	move(filepath.Join(runs, "car-2"), away)
+	if s := hostile(t, dir, Options{}); s.Removed != 0 || s.Gone != 19 || s.Logs != before.Logs {
+		t.Errorf("most gone: removed %d, kept %d of %d logs", s.Removed, s.Gone, s.Logs)
+	}
+	if s := hostile(t, dir, Options{Prune: true}); s.Removed != 19 || s.Logs != 2 {
+		t.Errorf("most gone, asked for: removed %d, kept %d of %d logs", s.Removed, s.Gone, s.Logs)
 	}
 }

@@ -30,10 +30,12 @@ func (w *Workspace) readRuns(fsys fs.FS, overrides map[string]*override) {
 	skipped := map[fault.Fault]int{} // one problem per folder, not per log
 	err := fs.WalkDir(fsys, "runs", func(p string, d fs.DirEntry, err error) error {
 		switch {
-		case err != nil && p == "runs" && isMissing(err):
-			return nil
 		case err != nil:
-			w.Problems = append(w.Problems, unreadable(p, err))
+			missing := unreadable(p, err)
+			w.Unlisted = append(w.Unlisted, missing)
+			if p != "runs" || !isMissing(err) { // a workspace may be read before it has logs
+				w.Problems = append(w.Problems, missing)
+			}
 			return nil
 		case !utf8.ValidString(d.Name()):
 			w.Problems = append(w.Problems, misnamed(p))
