@@ -214,7 +214,7 @@ func (r *reader) update(st *store.Store, run *workspace.RunFile) (result, error)
 	if usable && known.Size == now.Size && known.ModTime.Equal(now.ModTime) {
 		return r.skip(known, run), nil
 	}
-	if now.SHA256, err = store.HashFile(file); err != nil {
+	if now.SHA256, err = store.HashFile(file, runlog.DefaultMaxBytes); err != nil {
 		return r.unread(st, run, err)
 	}
 	if usable && known.SHA256 == now.SHA256 {
@@ -235,7 +235,10 @@ func (r *reader) update(st *store.Store, run *workspace.RunFile) (result, error)
 // unread is the result of a log that could not be opened. It leaves no entry in the catalogue: what could not be opened
 // may open tomorrow without having changed.
 func (r *reader) unread(st *store.Store, run *workspace.RunFile, err error) (result, error) {
-	err = fmt.Errorf("%w: check the file and its permissions", err)
+	var refused *fault.Fault
+	if !errors.As(err, &refused) {
+		err = fmt.Errorf("%w: check the file and its permissions", err)
+	}
 	return result{failure: r.plain(err, run, run.Path)}, st.Remove(r.alias(run.Path))
 }
 
@@ -396,7 +399,7 @@ func Verify(ws *workspace.Workspace) ([]store.Mismatch, error) {
 	}
 	r := &reader{ws: ws}
 	real := r.realPaths()
-	faults, err := st.Verify(func(name string) (string, bool) {
+	faults, err := st.Verify(runlog.DefaultMaxBytes, func(name string) (string, bool) {
 		path, ok := real[name]
 		return r.file(path), ok
 	})

@@ -3,6 +3,7 @@ package workspace
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -10,6 +11,9 @@ import (
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"headroom/internal/fault"
+	"headroom/internal/plainfile"
 )
 
 // Digest returns the SHA-256, in hex, over the names and bytes of all workspace files that a result depends on:
@@ -47,8 +51,11 @@ func (w *Workspace) Digest() (string, error) {
 	slices.Sort(files)
 	h := sha256.New()
 	for _, p := range files {
-		data, err := fs.ReadFile(fsys, p)
-		if err != nil {
+		data, err := plainfile.Read(fsys, p, plainfile.Table)
+		var refused *fault.Fault
+		if errors.As(err, &refused) { // it was left out, and why is what results depend on
+			data = []byte(refused.What)
+		} else if err != nil {
 			return "", fmt.Errorf("workspace digest: %w", err)
 		}
 		fmt.Fprintf(h, "%d:%s%d:", len(p), p, len(data)) // lengths keep neighbouring files apart

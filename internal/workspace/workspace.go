@@ -19,6 +19,7 @@ import (
 	"unicode/utf8"
 
 	"headroom/internal/fault"
+	"headroom/internal/plainfile"
 )
 
 // Find returns the nearest directory at or above start that holds headroom.yaml.
@@ -47,7 +48,7 @@ func Open(dir string) (*Workspace, error) {
 		return nil, fmt.Errorf("workspace %s: %w", dir, err)
 	}
 	fsys := os.DirFS(abs)
-	data, err := fs.ReadFile(fsys, ConfigFile)
+	data, err := plainfile.Read(fsys, ConfigFile, plainfile.YAML)
 	if err != nil {
 		return nil, fmt.Errorf("workspace %s: %s: %s; make a workspace with: headroom init DIR", dir, ConfigFile,
 			readFailure(err))
@@ -90,7 +91,7 @@ func isMissing(err error) bool { return errors.Is(err, fs.ErrNotExist) }
 
 // readOptional reads a file that may be absent.
 func (w *Workspace) readOptional(fsys fs.FS, rel string) ([]byte, bool) {
-	data, err := fs.ReadFile(fsys, rel)
+	data, err := plainfile.Read(fsys, rel, plainfile.Table)
 	if err != nil && !isMissing(err) {
 		w.Problems = append(w.Problems, unreadable(rel, err))
 	}
@@ -112,7 +113,7 @@ func (w *Workspace) readPlatforms(fsys fs.FS) map[string]string {
 			continue
 		}
 		files[id] = rel
-		data, err := fs.ReadFile(fsys, rel)
+		data, err := plainfile.Read(fsys, rel, plainfile.YAML)
 		if err != nil {
 			w.Problems = append(w.Problems, unreadable(rel, err))
 			continue
