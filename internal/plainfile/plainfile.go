@@ -16,8 +16,8 @@ import (
 
 // Sizes that files may have at most, in bytes. Common practice, no source: a hundred times what is usual.
 const (
-	YAML  = 1 << 20  // configuration, platforms, revisions, channels.yaml: a few hundred lines
-	Table = 64 << 20 // lists and calibration tables: the longest list has a line a log
+	YAML  = 256 << 10 // configuration, platforms, revisions, channels.yaml: a few hundred lines
+	Table = 64 << 20  // lists and calibration tables: the longest list has a line a log
 )
 
 // Open opens a regular file of at most limit bytes and gives its size. The error is a *fault.Fault without the file's
