@@ -3,6 +3,7 @@ package source
 import (
 	"bytes"
 	"io"
+	"runtime"
 	"strings"
 	"testing"
 
@@ -69,5 +70,24 @@ func TestSmallFilesThatUnpackToGigabytesAreRefused(t *testing.T) {
 	}
 	if _, err = io.Copy(io.Discard, c.r); err == nil || !strings.Contains(err.Error(), "unpacks to more than") {
 		t.Errorf("%d bytes that unpack to 512 MiB: %v", packed.Len(), err)
+	}
+}
+
+// A Parquet file states how long its own description is: 12 bytes can ask for 4 GiB.
+func TestParquetThatStatesALongDescription(t *testing.T) {
+	for _, text := range []string{"PAR1\xf0\xff\xff\xffPAR1", "PAR1\xf0\xff\xff\x3fPAR1", "PAR1PAR1",
+		"PAR1\x01\x00\x00\x00PAR1",
+		"PAR1" + strings.Repeat("x", 9) + "\x00\x00\x00\x20PAR1"} {
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		_, err := Open(Input{Reader: strings.NewReader(text), At: strings.NewReader(text), Size: int64(len(text))},
+			Limits{Bytes: 1 << 30, Cells: 1 << 20})
+		runtime.ReadMemStats(&after)
+		if err == nil || !strings.Contains(err.Error(), "is not a whole Parquet file") {
+			t.Errorf("%q: %v", text, err)
+		}
+		if took := after.TotalAlloc - before.TotalAlloc; took > 8<<20 {
+			t.Errorf("%q: took %d MiB", text, took>>20)
+		}
 	}
 }
