@@ -14,6 +14,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
+
+	"headroom/internal/report/text"
 )
 
 // Exit statuses.
@@ -53,7 +55,7 @@ func Main(args []string, stdout, stderr io.Writer) int {
 	if err == nil {
 		return e.status
 	}
-	fmt.Fprintln(stderr, "headroom:", err)
+	fmt.Fprintln(stderr, "headroom:", text.Harmless(err.Error()))
 	var usage usageError
 	if errors.As(err, &usage) || isUsage(err) {
 		return exitUsage
@@ -128,7 +130,7 @@ func version() string {
 // note writes one line to standard error unless --quiet.
 func (e *env) note(format string, args ...any) {
 	if !e.quiet {
-		fmt.Fprintf(e.err, format+"\n", args...)
+		fmt.Fprintln(e.err, text.Harmless(fmt.Sprintf(format, args...)))
 	}
 }
 

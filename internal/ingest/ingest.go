@@ -31,6 +31,7 @@ func StoreDir(dir string) string { return filepath.Join(dir, store.DirName) }
 // Options of an ingest.
 type Options struct {
 	Paths    []string                           // files or folders to look at; empty: all logs of the workspace
+	Prune    bool                               // take out however many logs the workspace no longer has
 	Jobs     int                                // logs worked on at once; below 1: one per processor
 	Progress func(done, total int, path string) // called after each log, one call at a time; may be nil
 }
@@ -40,6 +41,7 @@ type Summary struct {
 	Read    int       // logs read now: new or changed, or their platform, vehicle or channel map changed
 	Skipped int       // logs that had not changed
 	Removed int       // logs the workspace no longer has
+	Gone    int       // logs the workspace no longer has and that were kept: too many at once, or not Options.Prune
 	Failed  []Failure // logs that could not be read, now or before without having changed since; by path
 
 	// Of the whole store, after the ingest.
@@ -62,9 +64,14 @@ type Failure struct {
 
 // Ingest brings the workspace's store up to date. A log that cannot be read is listed in Failed and left out; the
 // rest goes in. Logs that are unchanged (size and modification time, else SHA-256) and whose setup is unchanged are
-// skipped. When no paths are given, logs that the workspace no longer has are taken out. The error is for what stops
-// the whole: another writer, an unreadable channels.yaml, a store that cannot be written.
+// skipped. When no paths are given, logs that the workspace no longer has are taken out, unless they are more than a
+// tenth of the store or a folder under runs/ could not be listed. The error is for what stops the whole: another
+// writer, runs/ missing, an unreadable channels.yaml, a store that cannot be written.
 func Ingest(ws *workspace.Workspace, opts Options) (summary Summary, err error) {
+	if f := ws.Unlisted; len(opts.Paths) == 0 && len(f) > 0 && f[0].File == "runs" {
+		return Summary{}, fmt.Errorf("runs: %s: nothing was taken in or out; put the folder of the logs back, or make "+
+			"an empty one", f[0].What)
+	}
 	st, err := store.Open(StoreDir(ws.Dir))
 	if err != nil {
 		return Summary{}, err
@@ -104,7 +111,7 @@ func Ingest(ws *workspace.Workspace, opts Options) (summary Summary, err error) 
 		summary.count(runs[i].Path, res)
 	}
 	if len(opts.Paths) == 0 {
-		if summary.Removed, err = r.removeGone(st); err != nil {
+		if err := r.removeGone(st, opts.Prune, &summary); err != nil {
 			return Summary{}, err
 		}
 	}
@@ -207,7 +214,7 @@ func (r *reader) update(st *store.Store, run *workspace.RunFile) (result, error)
 	if usable && known.Size == now.Size && known.ModTime.Equal(now.ModTime) {
 		return r.skip(known, run), nil
 	}
-	if now.SHA256, err = store.HashFile(file); err != nil {
+	if now.SHA256, err = store.HashFile(file, runlog.DefaultMaxBytes); err != nil {
 		return r.unread(st, run, err)
 	}
 	if usable && known.SHA256 == now.SHA256 {
@@ -228,7 +235,10 @@ func (r *reader) update(st *store.Store, run *workspace.RunFile) (result, error)
 // unread is the result of a log that could not be opened. It leaves no entry in the catalogue: what could not be opened
 // may open tomorrow without having changed.
 func (r *reader) unread(st *store.Store, run *workspace.RunFile, err error) (result, error) {
-	err = fmt.Errorf("%w: check the file and its permissions", err)
+	var refused *fault.Fault
+	if !errors.As(err, &refused) {
+		err = fmt.Errorf("%w: check the file and its permissions", err)
+	}
 	return result{failure: r.plain(err, run, run.Path)}, st.Remove(r.alias(run.Path))
 }
 
@@ -304,23 +314,31 @@ func segments(rows []evidence.Row) (pulls, steady int) {
 	return pulls, steady
 }
 
-// removeGone takes out logs that the workspace no longer has.
-func (r *reader) removeGone(st *store.Store) (int, error) {
+// removeGone takes out logs that the workspace no longer has. A folder that was moved, an unmounted disk or a damaged
+// vehicles.csv looks like that too, so a loss of more than one log in ten is kept unless it is asked for.
+func (r *reader) removeGone(st *store.Store, prune bool, summary *Summary) error {
 	have := map[string]bool{}
 	for _, run := range r.ws.Runs {
 		have[r.alias(run.Path)] = true
 	}
-	removed := 0
-	for _, source := range st.Catalogue() {
-		if have[source.Path] {
-			continue
+	var gone []string
+	all := st.Catalogue()
+	for _, source := range all {
+		if !have[source.Path] {
+			gone = append(gone, source.Path)
 		}
-		if err := st.Remove(source.Path); err != nil {
-			return removed, err
-		}
-		removed++
 	}
-	return removed, nil
+	if len(r.ws.Unlisted) > 0 || !prune && 10*len(gone) > len(all) {
+		summary.Gone = len(gone)
+		return nil
+	}
+	for _, path := range gone {
+		if err := st.Remove(path); err != nil {
+			return err
+		}
+	}
+	summary.Removed = len(gone)
+	return nil
 }
 
 // total fills in what the store holds.
@@ -328,6 +346,9 @@ func (r *reader) total(st *store.Store, summary *Summary) {
 	real := r.realPaths()
 	var good []store.Source
 	for _, source := range st.Catalogue() {
+		if _, ok := real[source.Path]; !ok { // gone and kept
+			real[source.Path] = source.Path
+		}
 		if source.Status != store.StatusOK {
 			continue
 		}
@@ -378,7 +399,7 @@ func Verify(ws *workspace.Workspace) ([]store.Mismatch, error) {
 	}
 	r := &reader{ws: ws}
 	real := r.realPaths()
-	faults, err := st.Verify(func(name string) (string, bool) {
+	faults, err := st.Verify(runlog.DefaultMaxBytes, func(name string) (string, bool) {
 		path, ok := real[name]
 		return r.file(path), ok
 	})

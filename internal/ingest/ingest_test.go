@@ -232,7 +232,7 @@ func TestResultDoesNotDependOnHistoryOrJobs(t *testing.T) {
 	if err := os.Remove(filepath.Join(dir, extra)); err != nil {
 		t.Fatal(err)
 	}
-	s := ingest(t, dir, Options{Jobs: 4})
+	s := ingest(t, dir, Options{Jobs: 4, Prune: true})
 	if s.Removed != 1 || s.Read != 1 || s.Skipped != 3 {
 		t.Errorf("summary %+v", s)
 	}

@@ -11,6 +11,7 @@ import (
 	"slices"
 
 	"headroom/internal/evidence"
+	"headroom/internal/plainfile"
 	"headroom/internal/runlog"
 	"headroom/internal/runlog/channelmap"
 	"headroom/internal/store"
@@ -41,7 +42,7 @@ func newReader(ws *workspace.Workspace) (*reader, error) {
 
 // readChannels reads a channel map and its digest; nil and "" where there is none.
 func readChannels(name string) (*channelmap.Map, string, error) {
-	sum, err := store.HashFile(name)
+	sum, err := store.HashFile(name, plainfile.YAML)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, "", nil
 	}

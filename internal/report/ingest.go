@@ -22,9 +22,11 @@ func ingestDocument(s *ingest.Summary, suspects []suspectJSON) text.Document {
 		Facts: []text.Fact{
 			{Name: "Read", Value: strconv.Itoa(s.Read)}, {Name: "Unchanged", Value: strconv.Itoa(s.Skipped)},
 			{Name: "Removed", Value: strconv.Itoa(s.Removed)},
+			{Name: "Gone but kept", Value: strconv.Itoa(s.Gone)},
 			{Name: "Failed", Value: strconv.Itoa(len(s.Failed))},
 		},
-		Sections: []text.Section{storeSection(s), failureSection(s.Failed), suspectSection(suspects),
+		Sections: []text.Section{storeSection(s), goneSection(s.Gone), failureSection(s.Failed),
+			suspectSection(suspects),
 			assumedSection(s.AssumedAir), unusedSection(s.Unused),
 			emptySection(s.Empty),
 			problemSection(s.ProblemsFromWorkspace)},
@@ -38,6 +40,20 @@ func storeSection(s *ingest.Summary) text.Section {
 		{Name: "Rows of evidence", Value: strconv.Itoa(s.Rows)}, {Name: "Doubts about the data",
 			Value: strconv.Itoa(s.Findings)},
 	}}}}
+}
+
+// goneSection says which logs the workspace no longer has and still counts.
+func goneSection(gone int) text.Section {
+	s := text.Section{ID: "gone", Title: "No longer in the workspace"}
+	if gone == 0 {
+		s.Intro = "No log of the store is missing from the workspace."
+		return s
+	}
+	s.Intro = fmt.Sprintf("%s of the store %s no longer among the logs of the workspace: a folder that was moved, a "+
+		"disk that is not there or a fault below may be why. Nothing was removed, and reports still count them. Put "+
+		"them back; or, once every folder can be read, run ingest --prune to take them out.", count(gone, "log"),
+		isAre(gone))
+	return s
 }
 
 func failureSection(failed []ingest.Failure) text.Section {
@@ -200,6 +216,7 @@ type ingestJSON struct {
 	Read      int           `json:"read"`
 	Unchanged int           `json:"unchanged"`
 	Removed   int           `json:"removed"`
+	Gone      int           `json:"gone"`
 	Failed    []failureJSON `json:"failed"`
 	Unused    []unusedJSON  `json:"unused"`
 	Suspects  []suspectJSON `json:"suspects"`
@@ -248,6 +265,7 @@ type problemJSON struct {
 func ingestResult(s *ingest.Summary, w words) ingestJSON {
 	out := ingestJSON{
 		Schema: schemaIngest, Read: s.Read, Unchanged: s.Skipped, Removed: s.Removed,
+		Gone:    s.Gone,
 		Assumed: s.AssumedAir,
 		Store: storeJSON{Logs: s.Logs, Pulls: s.Pulls, Steady: s.Steady, Rows: s.Rows, Findings: s.Findings,
 			Empty: s.Empty},
@@ -289,7 +307,8 @@ func ingestRows(s *ingest.Summary, suspects []suspectJSON) []ingestRow {
 		name string
 		n    int
 	}{
-		{"read", s.Read}, {"unchanged", s.Skipped}, {"removed", s.Removed}, {"failed", len(s.Failed)}, {"logs", s.Logs},
+		{"read", s.Read}, {"unchanged", s.Skipped}, {"removed", s.Removed},
+		{"gone", s.Gone}, {"failed", len(s.Failed)}, {"logs", s.Logs},
 		{"pulls", s.Pulls},
 		{"steady", s.Steady}, {"rows", s.Rows}, {"findings", s.Findings},
 	} {

@@ -1,11 +1,13 @@
 package runlog
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"os"
 
 	"headroom/internal/fault"
+	"headroom/internal/plainfile"
 	"headroom/internal/runlog/channelmap"
 	"headroom/internal/runlog/source"
 	"headroom/internal/runlog/timebase"
@@ -41,24 +43,15 @@ func EachFrom(r io.Reader, name string, opts Options, fn func(*Run) error) error
 
 // open opens a log file, or says what is wrong with the path.
 func open(path string, limit int64) (*os.File, int64, error) {
-	info, err := os.Stat(path)
-	if err != nil {
+	f, size, err := plainfile.Open(path, limit)
+	var refused *fault.Fault
+	switch {
+	case errors.As(err, &refused):
+		return nil, 0, fault.Name(err, path)
+	case err != nil:
 		return nil, 0, cannotOpen(path, err)
 	}
-	if info.IsDir() {
-		return nil, 0, &fault.Fault{File: path, What: "is a directory", Remedy: "name a log file in it"}
-	}
-	if !info.Mode().IsRegular() {
-		return nil, 0, &fault.Fault{File: path, What: "is not a regular file", Remedy: "copy the log to a file first"}
-	}
-	if info.Size() > limit {
-		return nil, 0, fault.Name(source.TooLarge(limit), path)
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, 0, cannotOpen(path, err)
-	}
-	return f, info.Size(), nil
+	return f, size, nil
 }
 
 // stop carries an error of the caller's function past the wording of errors.

@@ -30,6 +30,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"unicode/utf8"
 
 	"github.com/gofrs/flock"
 	"github.com/google/renameio/v2"
@@ -107,6 +108,9 @@ func (s *Store) unlock() error {
 // same path. All rows must carry the source's platform and vehicle. No rows: no part. The rows are sorted in place.
 // Part, PartSHA256, Rows and Evidence of the entry are filled here.
 func (s *Store) Put(source Source, rows []evidence.Row) error {
+	if !utf8.ValidString(source.Path) { // two such names could be one in the catalogue
+		return fmt.Errorf("evidence store: %q is not UTF-8", source.Path)
+	}
 	source.Rows, source.Evidence = len(rows), EvidenceVersion()
 	source.Part, source.PartSHA256 = "", ""
 	if len(rows) > 0 {

@@ -334,7 +334,7 @@ func TestReaderFollowsAWriter(t *testing.T) {
 
 func verify(t *testing.T, s *Store) []Mismatch {
 	t.Helper()
-	faults, err := s.Verify(func(path string) (string, bool) {
+	faults, err := s.Verify(1<<30, func(path string) (string, bool) {
 		name := filepath.Join(s.root, "..", filepath.Base(s.root)+"-logs", filepath.Base(path))
 		return name, true
 	})

@@ -7,7 +7,9 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
+
+	"headroom/internal/fault"
+	"headroom/internal/plainfile"
 )
 
 // Kinds of mismatch that Verify finds.
@@ -28,16 +30,13 @@ type Mismatch struct {
 }
 
 // Verify compares every part with its digest in the catalogue and every log with the content that was ingested, in
-// the catalogue's order, orphans last. locate gives the file of a log named in the catalogue, false when the
-// workspace no longer has it. The error is for what could not be read at all.
-func (s *Store) Verify(locate func(path string) (file string, ok bool)) ([]Mismatch, error) {
+// the catalogue's order, orphans last. What cannot be read, or is a log of more than limit bytes, counts as changed.
+// locate gives the file of a log named in the catalogue, false when the workspace no longer has it. The error is for a
+// store whose files cannot be listed.
+func (s *Store) Verify(limit int64, locate func(path string) (file string, ok bool)) ([]Mismatch, error) {
 	var out []Mismatch
 	for _, source := range s.Catalogue() {
-		faults, err := s.verifySource(source, locate)
-		if err != nil {
-			return nil, fmt.Errorf("verify %s: %w", source.Path, err)
-		}
-		out = append(out, faults...)
+		out = append(out, s.verifySource(source, limit, locate)...)
 	}
 	orphans, err := s.orphans()
 	if err != nil {
@@ -49,18 +48,18 @@ func (s *Store) Verify(locate func(path string) (file string, ok bool)) ([]Misma
 	return out, nil
 }
 
-func (s *Store) verifySource(source Source, locate func(string) (string, bool)) ([]Mismatch, error) {
+func (s *Store) verifySource(source Source, limit int64, locate func(string) (string, bool)) []Mismatch {
 	var out []Mismatch
 	add := func(kind, format string, args ...any) {
 		out = append(out, Mismatch{kind, source.Path, fmt.Sprintf(format, args...)})
 	}
 	if source.Part != "" {
-		sum, err := HashFile(s.path(source.Part))
+		sum, err := HashFile(s.path(source.Part), maxPart)
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
 			add(MismatchPartMissing, "%s is not there; ingest makes it again", source.Part)
 		case err != nil:
-			return nil, err
+			add(MismatchPartChanged, "%v; delete %s and ingest again", err, DirName)
 		case sum != source.PartSHA256:
 			add(MismatchPartChanged, "%s has SHA-256 %.12s…, the catalogue says %.12s…; delete %s and ingest again",
 				source.Part, sum, source.PartSHA256, DirName)
@@ -72,30 +71,33 @@ func (s *Store) verifySource(source Source, locate func(string) (string, bool)) 
 	file, ok := locate(source.Path)
 	if !ok {
 		add(MismatchSourceMissing, "the workspace no longer has this log; ingest takes its rows out")
-		return out, nil
+		return out
 	}
-	sum, err := HashFile(file)
+	sum, err := HashFile(file, limit)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		add(MismatchSourceMissing, "the log is gone; ingest takes its rows out")
 	case err != nil:
-		return nil, err
+		add(MismatchSourceChanged, "%v; ingest takes its rows out", err)
 	case sum != source.SHA256:
 		add(MismatchSourceChanged, "the log has SHA-256 %.12s…, ingested was %.12s…; ingest reads it again", sum,
 			source.SHA256)
 	}
-	return out, nil
+	return out
 }
 
-// HashFile returns the SHA-256 of a file in hex.
-func HashFile(name string) (string, error) {
-	f, err := os.Open(name)
+// maxPart is the size that a part may have at most, in bytes: more than the longest log gives.
+const maxPart = 4 << 30
+
+// HashFile returns the SHA-256 of a file in hex. The file must be one that plainfile.Open takes.
+func HashFile(name string, limit int64) (string, error) {
+	f, _, err := plainfile.Open(name, limit)
 	if err != nil {
-		return "", err
+		return "", fault.Name(err, name)
 	}
 	defer f.Close()
 	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
+	if _, err := io.Copy(h, io.LimitReader(f, limit)); err != nil {
 		return "", fmt.Errorf("%s: %w", name, err)
 	}
 	return hex.EncodeToString(h.Sum(nil)), nil

@@ -3,12 +3,17 @@ package workspace
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path"
 	"slices"
 	"strings"
+	"unicode/utf8"
+
+	"headroom/internal/fault"
+	"headroom/internal/plainfile"
 )
 
 // Digest returns the SHA-256, in hex, over the names and bytes of all workspace files that a result depends on:
@@ -24,6 +29,9 @@ func (w *Workspace) Digest() (string, error) {
 	}
 	for _, dir := range []string{"platforms", "revisions"} {
 		err := fs.WalkDir(fsys, dir, func(p string, d fs.DirEntry, err error) error {
+			if !utf8.ValidString(p) { // no result depends on it: it is left out
+				return passOver(d)
+			}
 			if err != nil {
 				if p == dir && isMissing(err) {
 					return nil
@@ -43,12 +51,23 @@ func (w *Workspace) Digest() (string, error) {
 	slices.Sort(files)
 	h := sha256.New()
 	for _, p := range files {
-		data, err := fs.ReadFile(fsys, p)
-		if err != nil {
+		data, err := plainfile.Read(fsys, p, plainfile.Table)
+		var refused *fault.Fault
+		if errors.As(err, &refused) { // it was left out, and why is what results depend on
+			data = []byte(refused.What)
+		} else if err != nil {
 			return "", fmt.Errorf("workspace digest: %w", err)
 		}
 		fmt.Fprintf(h, "%d:%s%d:", len(p), p, len(data)) // lengths keep neighbouring files apart
 		h.Write(data)
 	}
 	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// passOver passes over a file, or a folder with all below it.
+func passOver(d fs.DirEntry) error {
+	if d.IsDir() {
+		return fs.SkipDir
+	}
+	return nil
 }

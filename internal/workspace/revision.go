@@ -1,6 +1,7 @@
 package workspace
 
 import (
+	"errors"
 	"fmt"
 	"io/fs"
 	"maps"
@@ -10,6 +11,7 @@ import (
 	"strings"
 
 	"headroom/internal/fault"
+	"headroom/internal/plainfile"
 	"headroom/internal/yamlfile"
 	"headroom/models/calmap"
 )
@@ -26,7 +28,7 @@ const (
 func (w *Workspace) readRevision(fsys fs.FS, id string, platformFiles map[string]string) (r *Revision, parentLine int) {
 	dir := path.Join("revisions", id)
 	r = &Revision{File: path.Join(dir, "revision.yaml")}
-	data, err := fs.ReadFile(fsys, r.File)
+	data, err := plainfile.Read(fsys, r.File, plainfile.YAML)
 	if err != nil {
 		w.Problems = append(w.Problems, fault.Fault{File: r.File, What: readFailure(err), Remedy: "each folder of " +
 			"revisions/ holds a revision.yaml"})
@@ -61,12 +63,20 @@ func (w *Workspace) readRevision(fsys fs.FS, id string, platformFiles map[string
 
 // unreadable is the fault of a file or directory that is there and cannot be read.
 func unreadable(file string, err error) fault.Fault {
+	var refused *fault.Fault
+	if errors.As(err, &refused) {
+		return fault.Fault{File: file, What: refused.What, Remedy: refused.Remedy}
+	}
 	return fault.Fault{File: file, What: readFailure(err), Remedy: "check its permissions"}
 }
 
 func readFailure(err error) string {
 	if isMissing(err) {
 		return "file is missing"
+	}
+	var refused *fault.Fault
+	if errors.As(err, &refused) {
+		return refused.What
 	}
 	return "cannot be read: " + err.Error()
 }
@@ -277,7 +287,7 @@ func readTable(fsys fs.FS, dir string, c *checker, key string, t *TableRef) []fa
 		return one.problems
 	}
 	rel := path.Join(dir, t.File)
-	data, err := fs.ReadFile(fsys, rel)
+	data, err := plainfile.Read(fsys, rel, plainfile.Table)
 	if err != nil {
 		one.add(key+".file", rel+": "+readFailure(err), "export the table from the spreadsheet as CSV to this path")
 		return one.problems

@@ -6,8 +6,10 @@ import (
 	"math"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"headroom/internal/fault"
 	"headroom/internal/runlog/source"
@@ -28,16 +30,18 @@ func (w *Workspace) readRuns(fsys fs.FS, overrides map[string]*override) {
 	skipped := map[fault.Fault]int{} // one problem per folder, not per log
 	err := fs.WalkDir(fsys, "runs", func(p string, d fs.DirEntry, err error) error {
 		switch {
-		case err != nil && p == "runs" && isMissing(err):
-			return nil
 		case err != nil:
-			w.Problems = append(w.Problems, unreadable(p, err))
-			return nil
-		case p != "runs" && strings.HasPrefix(d.Name(), "."):
-			if d.IsDir() {
-				return fs.SkipDir
+			missing := unreadable(p, err)
+			w.Unlisted = append(w.Unlisted, missing)
+			if p != "runs" || !isMissing(err) { // a workspace may be read before it has logs
+				w.Problems = append(w.Problems, missing)
 			}
 			return nil
+		case !utf8.ValidString(d.Name()):
+			w.Problems = append(w.Problems, misnamed(p))
+			return passOver(d)
+		case p != "runs" && strings.HasPrefix(d.Name(), "."):
+			return passOver(d)
 		case d.IsDir() || strings.HasPrefix(strings.ToLower(d.Name()), "readme"):
 			return nil
 		case !source.IsLog(p):
@@ -75,6 +79,13 @@ func (w *Workspace) readRuns(fsys fs.FS, overrides map[string]*override) {
 		}
 	}
 	slices.SortFunc(w.Runs, func(a, b RunFile) int { return strings.Compare(a.Path, b.Path) })
+}
+
+// misnamed is the fault of a file or folder whose name is not UTF-8. JSON cannot hold such a name, and two of them can
+// read as one there, so nothing of it is kept.
+func misnamed(name string) fault.Fault {
+	return fault.Fault{File: strings.Trim(strconv.Quote(name), `"`), What: "its name is not UTF-8",
+		Remedy: "rename it; letters, digits and - do on every machine"}
 }
 
 // runFile settles whose run a log is. The problem, if any, is worded for the folder so that equal ones fold into one.

@@ -21,6 +21,9 @@ type Workspace struct {
 	// what was left out while reading, in a stable order, with files relative to the workspace; the rest is usable
 	Problems []fault.Fault
 
+	// folders of logs that could not be listed, runs/ itself first; what is in them is not in Runs
+	Unlisted []fault.Fault
+
 	vehicleRows  map[string]int // line of every id in vehicles.csv, read or left out
 	revisionDirs []string       // every folder of revisions/, read or left out
 }

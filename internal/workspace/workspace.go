@@ -16,8 +16,10 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"headroom/internal/fault"
+	"headroom/internal/plainfile"
 )
 
 // Find returns the nearest directory at or above start that holds headroom.yaml.
@@ -46,7 +48,7 @@ func Open(dir string) (*Workspace, error) {
 		return nil, fmt.Errorf("workspace %s: %w", dir, err)
 	}
 	fsys := os.DirFS(abs)
-	data, err := fs.ReadFile(fsys, ConfigFile)
+	data, err := plainfile.Read(fsys, ConfigFile, plainfile.YAML)
 	if err != nil {
 		return nil, fmt.Errorf("workspace %s: %s: %s; make a workspace with: headroom init DIR", dir, ConfigFile,
 			readFailure(err))
@@ -89,7 +91,7 @@ func isMissing(err error) bool { return errors.Is(err, fs.ErrNotExist) }
 
 // readOptional reads a file that may be absent.
 func (w *Workspace) readOptional(fsys fs.FS, rel string) ([]byte, bool) {
-	data, err := fs.ReadFile(fsys, rel)
+	data, err := plainfile.Read(fsys, rel, plainfile.Table)
 	if err != nil && !isMissing(err) {
 		w.Problems = append(w.Problems, unreadable(rel, err))
 	}
@@ -111,7 +113,7 @@ func (w *Workspace) readPlatforms(fsys fs.FS) map[string]string {
 			continue
 		}
 		files[id] = rel
-		data, err := fs.ReadFile(fsys, rel)
+		data, err := plainfile.Read(fsys, rel, plainfile.YAML)
 		if err != nil {
 			w.Problems = append(w.Problems, unreadable(rel, err))
 			continue
@@ -149,7 +151,10 @@ func (w *Workspace) list(fsys fs.FS, dir string) []string {
 	}
 	var out []string
 	for _, e := range entries {
-		if !strings.HasPrefix(e.Name(), ".") {
+		switch {
+		case !utf8.ValidString(e.Name()):
+			w.Problems = append(w.Problems, misnamed(path.Join(dir, e.Name())))
+		case !strings.HasPrefix(e.Name(), "."):
 			out = append(out, e.Name())
 		}
 	}

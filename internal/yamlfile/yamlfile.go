@@ -41,6 +41,9 @@ type position struct {
 func Decode(name string, data []byte, dst any) (*File, *fault.Fault) {
 	f := &File{Name: name, keys: map[string]position{}}
 	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
+	if tooMuch := beyond(name, data); tooMuch != nil {
+		return nil, tooMuch
+	}
 	doc, err := parser.ParseBytes(data, 0)
 	if err != nil {
 		return nil, f.faultFrom(err, dst)
@@ -61,6 +64,42 @@ func Decode(name string, data []byte, dst any) (*File, *fault.Fault) {
 		return nil, f.faultFrom(err, dst)
 	}
 	return f, f.fractionInWhole(dst)
+}
+
+// What a file that people write by hand has at most. The parser takes some kilobytes of memory for each sign that opens
+// a list or a block, and time that grows with the square of keys and of a line, so that 100 kB could take all memory.
+const (
+	maxBytes     = 256 << 10
+	maxLines     = 5000
+	maxLineBytes = 4 << 10
+	maxOpen      = 64 // brackets and braces that are open at once
+)
+
+// beyond says which bound a file breaks, nil when none. Brackets in text and comments count as well, which no text that
+// people write comes near.
+func beyond(name string, data []byte) *fault.Fault {
+	refuse := func(line int, format string, args ...any) *fault.Fault {
+		return &fault.Fault{File: name, Line: line, What: fmt.Sprintf(format, args...),
+			Remedy: "keep what the page on workspaces describes, one entry a line"}
+	}
+	if len(data) > maxBytes {
+		return refuse(0, "is larger than the reader's limit of %d bytes", maxBytes)
+	}
+	number, open := 0, 0
+	for line := range bytes.Lines(data) {
+		number++
+		open += bytes.Count(line, []byte("[")) + bytes.Count(line, []byte("{"))
+		switch {
+		case number > maxLines:
+			return refuse(number, "has more than %d lines", maxLines)
+		case len(line) > maxLineBytes:
+			return refuse(number, "line is longer than %d bytes", maxLineBytes)
+		case open > maxOpen && open-bytes.Count(line, []byte("]"))-bytes.Count(line, []byte("}")) > maxOpen:
+			return refuse(number, "has more than %d brackets open at once", maxOpen)
+		}
+		open = max(0, open-bytes.Count(line, []byte("]"))-bytes.Count(line, []byte("}")))
+	}
+	return nil
 }
 
 func (f *File) index(path string, n ast.Node) {

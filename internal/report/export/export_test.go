@@ -2,8 +2,10 @@ package export
 
 import (
 	"bytes"
+	"encoding/csv"
 	"errors"
 	"reflect"
+	"strings"
 	"testing"
 
 	"github.com/parquet-go/parquet-go"
@@ -115,6 +117,27 @@ func TestFullDisk(t *testing.T) {
 	for i, err := range []error{CSV(full{}, readings), Parquet(full{}, result.Stamp{}, readings), JSON(full{}, 1)} {
 		if err == nil {
 			t.Errorf("writer %d: a write error was lost", i)
+		}
+	}
+}
+
+// A spreadsheet takes text that begins with one of these signs for a formula. Numbers stay numbers.
+func TestTextOfCSVIsNoFormula(t *testing.T) {
+	for _, name := range []string{"=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "=", "plain", "a=b", ""} {
+		var b bytes.Buffer
+		if err := CSV(&b, []reading{{Name: name, Value: Known(-2.5), Pulls: -3}}); err != nil {
+			t.Fatal(err)
+		}
+		cells, err := csv.NewReader(&b).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		row := cells[1]
+		if row[0] != name && row[0] != "'"+name || row[0] != "" && strings.ContainsAny(row[0][:1], "=+-@\t\r\n") {
+			t.Errorf("%q is written as %q", name, row[0])
+		}
+		if row[1] != "-2.5" || row[3] != "-3" {
+			t.Errorf("numbers are written as %q and %q", row[1], row[3])
 		}
 	}
 }

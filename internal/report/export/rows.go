@@ -55,10 +55,23 @@ func fieldText(v reflect.Value) string {
 		}
 		v = v.Elem()
 	}
-	if v.Kind() == reflect.Float64 {
+	switch v.Kind() {
+	case reflect.Float64:
 		return strconv.FormatFloat(v.Float(), 'g', -1, 64)
+	case reflect.String:
+		return inert(v.String())
 	}
 	return fmt.Sprint(v.Interface())
+}
+
+// inert makes text from a log or a list fit for a spreadsheet, which takes a cell for a formula that begins with one of
+// these signs: an apostrophe before it, which spreadsheets take for the mark of text (common practice, no source).
+// Numbers are columns of their own and stay numbers.
+func inert(text string) string {
+	if text != "" && strings.ContainsRune("=+-@\t\r\n", rune(text[0])) {
+		return "'" + text
+	}
+	return text
 }
 
 // Parquet writes rows as one Parquet file with the stamp in its key-value metadata.

@@ -25,6 +25,10 @@ func Clean(s string) string {
 	}, s)
 }
 
+// Harmless makes what names or quotes something from outside harmless in a terminal: of control characters only line
+// feeds stay. Bytes that are not UTF-8, which can be control characters too, become U+FFFD.
+func Harmless(s string) string { return strings.Map(harmless, s) }
+
 // harmless puts "?" for control characters and those that change the direction of text; a line feed stays.
 func harmless(r rune) rune {
 	if r != '\n' && unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) || r == '\u2028' || r == '\u2029' {

@@ -4,6 +4,7 @@
 package channelmap
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path"
@@ -11,6 +12,7 @@ import (
 	"strings"
 
 	"headroom/internal/fault"
+	"headroom/internal/plainfile"
 	"headroom/internal/runlog/header"
 	"headroom/internal/yamlfile"
 	"headroom/models/channel"
@@ -67,7 +69,11 @@ type ColumnRule struct {
 // Load reads and checks a channels.yaml. Errors are *fault.Fault with the line of the fault: syntax, an unknown key,
 // an unknown channel or unit, a unit that does not fit the channel, a header named twice.
 func Load(file string) (*Map, error) {
-	data, err := os.ReadFile(file)
+	data, err := plainfile.Read(os.DirFS(filepath.Dir(file)), filepath.Base(file), plainfile.YAML)
+	var refused *fault.Fault
+	if errors.As(err, &refused) {
+		return nil, fault.Name(err, file)
+	}
 	if err != nil {
 		return nil, &fault.Fault{File: file, What: "cannot be read", Cause: err,
 			Remedy: "check the path and its permissions"}

@@ -1,11 +1,15 @@
 package source
 
 import (
+	"bufio"
 	"bytes"
+	"fmt"
 	"io"
 	"path"
 	"slices"
 	"strings"
+
+	"headroom/internal/fault"
 )
 
 // formats are all the ways in which a log is stored that are read. Text is told by what it is
@@ -42,8 +46,21 @@ func (f *format) unpacked(c *content) (*content, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &content{r: bounded(inner, c.limits.Bytes), packing: f.name, done: done, limits: c.limits}, nil
+	r := bounded(inner, c.limits.Bytes)
+	if most := mostUnpacked + maxExpansion*c.size; c.at != nil && most < c.limits.Bytes {
+		r = bufio.NewReaderSize(&boundedReader{r: inner, left: most, over: &fault.Fault{
+			What:   fmt.Sprintf("unpacks to more than %d bytes, too much for a log packed into %d", most, c.size),
+			Remedy: "look at what is in it; if it is a log, unpack it and give the log itself"}}, headSize)
+	}
+	return &content{r: r, packing: f.name, done: done, limits: c.limits}, nil
 }
+
+// How much a packed file may unpack to: so many bytes, and so many times its size. Each row of a log has a time of its
+// own, which takes a byte when packed, and rarely some hundred bytes when not. No source.
+const (
+	mostUnpacked = 256 << 20
+	maxExpansion = 200
+)
 
 // IsLog reports whether a file name looks like a log's: it ends, in any case, as a format's files do that is read, or
 // as those of a streamed format do and then as those of a packing.

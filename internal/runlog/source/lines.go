@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"headroom/internal/fault"
@@ -31,6 +32,7 @@ type lineReader struct {
 
 	joined, firstJoined     int // rows put together from several lines, for a quoted cell has line breaks
 	unclosed, firstUnclosed int // lines that open a quote which nothing closes
+	given                   int // up to now how often a quote was given up; unclosed begins anew with each part
 }
 
 // next returns the next line, or io.EOF.
@@ -88,6 +90,9 @@ func (lr *lineReader) read() (line, error) {
 const (
 	maxRecordLines = 512
 	maxRecordBytes = 64 << 10
+
+	// quotes that nothing closes, after which a quote is an ordinary character: each costs a look ahead
+	maxUnclosed = 1000
 )
 
 // record is next, together with the lines on which a quoted cell of it runs on, when the whole is one that fits and
@@ -95,7 +100,7 @@ const (
 // ordinary character of its line.
 func (lr *lineReader) record(fits, row func(text string) bool) (line, error) {
 	l, err := lr.next()
-	if err != nil || strings.IndexByte(l.text, '"') < 0 {
+	if err != nil || lr.given >= maxUnclosed || strings.IndexByte(l.text, '"') < 0 {
 		return l, err
 	}
 	var q quoting
@@ -130,6 +135,7 @@ func (lr *lineReader) record(fits, row func(text string) bool) (line, error) {
 		return line{number: l.number, text: text, hasEnd: last.hasEnd}, nil
 	}
 	noteFirst(&lr.unclosed, &lr.firstUnclosed, l.number)
+	lr.given++
 	return l, nil
 }
 
@@ -158,8 +164,8 @@ func (q *quoting) scan(text string) {
 }
 
 // joinHead does for the first lines, whose layout is not known yet, what record does for the rest: a whole fits when it
-// has as many of some delimiter as most lines have.
-func (lr *lineReader) joinHead() error {
+// has as many of some delimiter as most lines have. It returns the rows they make; lines read ahead wait behind them.
+func (lr *lineReader) joinHead() ([]line, error) {
 	usual := usualDelimiters(lr.queue)
 	counts := func(text string, missing int) bool {
 		for d, n := range usual {
@@ -171,16 +177,20 @@ func (lr *lineReader) joinHead() error {
 	}
 	fits := func(text string) bool { return counts(text, 1) } // a header lacks the trailing delimiter of its rows
 	row := func(text string) bool { return counts(text, 0) }
+	if len(lr.queue) == 0 {
+		return nil, nil
+	}
+	last := lr.queue[len(lr.queue)-1].number // what is read further to find a closing quote is no head
 	var out []line
-	for len(lr.queue) > 0 {
+	for len(lr.queue) > 0 && lr.queue[0].number <= last {
 		l, err := lr.record(fits, row)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		out = append(out, l)
 	}
-	lr.queue = out
-	return nil
+	lr.queue = slices.Concat(out, lr.queue)
+	return out, nil
 }
 
 // usualDelimiters counts, for each delimiter, how many of it most lines have; those without a common number are left
@@ -215,6 +225,5 @@ func (lr *lineReader) peek(n, limit int) ([]line, error) {
 		size += len(l.text)
 		lr.queue = append(lr.queue, l)
 	}
-	err := lr.joinHead()
-	return lr.queue, err
+	return lr.joinHead()
 }

@@ -2,6 +2,7 @@ package source
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -53,6 +54,9 @@ func openParquet(c *content) (rows Rows, err error) {
 		}
 		c.at, c.size = bytes.NewReader(data), int64(len(data))
 	}
+	if err := checkFooter(c.at, c.size); err != nil {
+		return nil, err
+	}
 	file, err := parquet.OpenFile(c.at, c.size)
 	if err != nil {
 		return nil, brokenParquet(err)
@@ -85,6 +89,26 @@ func openParquet(c *content) (rows Rows, err error) {
 		f.leaves = append(f.leaves, l)
 	}
 	return f, nil
+}
+
+// maxFooter bounds a file's own description: some kilobytes for a few hundred columns.
+const maxFooter = 64 << 20
+
+// checkFooter compares the size that a file states of its description with what there is; the library takes as much
+// memory as is stated. A file ends with that size, in four bytes, and the magic (Apache Parquet format).
+func checkFooter(at io.ReaderAt, size int64) error {
+	const magic, end = 4, 8
+	var tail [end]byte
+	if size < magic+end {
+		return brokenParquet(io.ErrUnexpectedEOF)
+	}
+	if _, err := at.ReadAt(tail[:], size-end); err != nil {
+		return brokenParquet(err)
+	}
+	if stated := int64(binary.LittleEndian.Uint32(tail[:])); stated > min(maxFooter, size-magic-end) {
+		return brokenParquet(fmt.Errorf("its description is stated to take %d of %d bytes", stated, size))
+	}
+	return nil
 }
 
 // Close implements Rows.
