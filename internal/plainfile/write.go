@@ -11,8 +11,8 @@ import (
 )
 
 // Write replaces a file as a whole: by a temporary file in the same folder, synced and renamed. A link keeps standing
-// and the file it leads to is replaced, with the permissions it had; into a pipe or a device is written. A link that leads
-// nowhere is an error.
+// and the file it leads to is replaced, with the permissions it had; into a pipe or a device is written. A link that
+// leads nowhere is an error.
 func Write(name string, data []byte) error {
 	info, err := os.Stat(name)
 	switch {
