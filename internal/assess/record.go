@@ -12,12 +12,11 @@ import (
 	"runtime"
 	"slices"
 
-	"github.com/google/renameio/v2"
-
 	"headroom/internal/assess/state"
 	"headroom/internal/evidence"
 	"headroom/internal/hazard"
 	"headroom/internal/parallel"
+	"headroom/internal/plainfile"
 	"headroom/internal/result"
 	"headroom/internal/store"
 	"headroom/models/risk"
@@ -286,7 +285,7 @@ func (j *Job) keptRecord(p *state.Platform, fit string, read func() ([]evidence.
 	if err != nil {
 		return nil, err
 	}
-	if err := renameio.WriteFile(path, b, 0o644); err != nil {
+	if err := plainfile.Write(path, b); err != nil {
 		return nil, fmt.Errorf("keep the record of platform %s: %w", p.ID, err)
 	}
 	return record, nil

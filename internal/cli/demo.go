@@ -6,13 +6,13 @@ import (
 	"os"
 	"path/filepath"
 
-	"github.com/google/renameio/v2"
 	"github.com/spf13/cobra"
 
 	"headroom/internal/assess"
 	"headroom/internal/demo"
 	"headroom/internal/health"
 	"headroom/internal/ingest"
+	"headroom/internal/plainfile"
 	"headroom/internal/report"
 	"headroom/internal/report/show"
 	"headroom/internal/workspace"
@@ -157,7 +157,7 @@ func writePage(folder, name string, render func(w *bytes.Buffer) error) error {
 	if err := render(&buf); err != nil {
 		return err
 	}
-	return renameio.WriteFile(filepath.Join(folder, name+".html"), buf.Bytes(), 0o644)
+	return plainfile.Write(filepath.Join(folder, name+".html"), buf.Bytes())
 }
 
 // clearDemo removes an earlier demo, recognised by its truth.json, and nothing else.

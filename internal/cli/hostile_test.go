@@ -30,3 +30,28 @@ func TestNamesOfFilesDoNotReachTheTerminalRaw(t *testing.T) {
 		}
 	}
 }
+
+// What stands in the file that standard output goes to must stay when -o names standard output.
+func TestOutputOntoStandardOutputDoesNotReplaceIt(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "shop")
+	var notes bytes.Buffer
+	if status := Main([]string{"init", dir}, &notes, &notes); status != exitDone {
+		t.Fatal(notes.String())
+	}
+	name := filepath.Join(dir, "out.txt")
+	out, err := os.Create(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer out.Close()
+	if _, err := out.WriteString("before\n"); err != nil {
+		t.Fatal(err)
+	}
+	if status := Main([]string{"ingest", "-C", dir, "-o", name}, out, &notes); status != exitDone {
+		t.Fatal(notes.String())
+	}
+	got, err := os.ReadFile(name)
+	if err != nil || !strings.HasPrefix(string(got), "before\n") || !strings.Contains(string(got), "Logs taken in") {
+		t.Errorf("%q, %v", got, err)
+	}
+}

@@ -9,10 +9,10 @@ import (
 	"path/filepath"
 	"strings"
 
-	"github.com/google/renameio/v2"
 	"github.com/spf13/cobra"
 
 	"headroom/internal/ingest"
+	"headroom/internal/plainfile"
 	"headroom/internal/report"
 	"headroom/internal/runlog"
 	"headroom/internal/workspace"
@@ -154,7 +154,7 @@ func (e *env) writeChannelMap(seen []ingest.Inspection, ws *workspace.Workspace)
 		}
 		path = filepath.Join(dir, fmt.Sprintf("channels-%d.yaml", n))
 	}
-	if err := renameio.WriteFile(path, buf.Bytes(), 0o644); err != nil {
+	if err := plainfile.Write(path, buf.Bytes()); err != nil {
 		return fmt.Errorf("write %s: %w", path, err)
 	}
 	e.note("wrote %s", path)

@@ -6,8 +6,7 @@ import (
 	"os"
 	"path/filepath"
 
-	"github.com/google/renameio/v2"
-
+	"headroom/internal/plainfile"
 	"headroom/internal/report"
 	"headroom/internal/report/show"
 	"headroom/internal/workspace"
@@ -26,7 +25,7 @@ func (e *env) print(base string, display workspace.Display, render func(w *bytes
 	if err := render(&buf, f, opt); err != nil {
 		return err
 	}
-	if e.output == "" {
+	if e.output == "" || e.isOut(e.output) {
 		_, err := e.out.Write(buf.Bytes())
 		return err
 	}
@@ -34,11 +33,25 @@ func (e *env) print(base string, display workspace.Display, render func(w *bytes
 	if info, err := os.Stat(path); err == nil && info.IsDir() {
 		path = filepath.Join(path, base+"."+extension(f))
 	}
-	if err := renameio.WriteFile(path, buf.Bytes(), 0o644); err != nil {
+	if err := plainfile.Write(path, buf.Bytes()); err != nil {
 		return fmt.Errorf("write %s: %w", path, err)
 	}
 	e.note("wrote %s", path)
 	return nil
+}
+
+// isOut reports whether a path leads to standard output itself, which may be a file that holds more than this result.
+func (e *env) isOut(path string) bool {
+	f, ok := e.out.(*os.File)
+	if !ok {
+		return false
+	}
+	out, err := f.Stat()
+	if err != nil {
+		return false
+	}
+	info, err := os.Stat(path)
+	return err == nil && os.SameFile(out, info)
 }
 
 func extension(f report.Format) string {

@@ -12,11 +12,10 @@ import (
 	"path/filepath"
 	"slices"
 
-	"github.com/google/renameio/v2"
-
 	"headroom/internal/assess"
 	"headroom/internal/assess/fleet"
 	"headroom/internal/metric"
+	"headroom/internal/plainfile"
 	"headroom/internal/result"
 	"headroom/models/value"
 )
@@ -59,7 +58,7 @@ func Remember(job *assess.Job) (string, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 		return "", fmt.Errorf("fleet memory: %w", err)
 	}
-	if err := renameio.WriteFile(path, append(b, '\n'), 0o644); err != nil {
+	if err := plainfile.Write(path, append(b, '\n')); err != nil {
 		return "", fmt.Errorf("fleet memory: %w", err)
 	}
 	return MemoryFile, nil

@@ -1,6 +1,6 @@
-// Package plainfile answers one question: may this file be read? A pipe or a device would never end and a sparse file
-// can claim any size, so what stands in a folder is opened only when it is a regular file of a stated size at most, and
-// no more than that is read of it.
+// Package plainfile answers two questions: may this file be read, and how is one replaced? A pipe or a device would
+// never end and a sparse file can claim any size, so what stands in a folder is opened only when it is a regular file
+// of a stated size at most, and no more than that is read of it.
 package plainfile
 
 import (

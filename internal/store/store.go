@@ -33,10 +33,10 @@ import (
 	"unicode/utf8"
 
 	"github.com/gofrs/flock"
-	"github.com/google/renameio/v2"
 
 	"headroom/internal/evidence"
 	"headroom/internal/landmark"
+	"headroom/internal/plainfile"
 )
 
 // DirName is the store's directory in a workspace.
@@ -146,7 +146,7 @@ func (s *Store) writePart(source *Source, rows []evidence.Row) error {
 	if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
 		return err
 	}
-	return writeFile(name, data)
+	return plainfile.Write(name, data)
 }
 
 // Remove takes a log out of the catalogue; its part goes with the next Commit. An unknown path is no error.
@@ -194,7 +194,7 @@ func (s *Store) Commit() error {
 	if err != nil {
 		return fmt.Errorf("evidence store: catalogue: %w", err)
 	}
-	if err := writeFile(s.path(catalogueName), data); err != nil {
+	if err := plainfile.Write(s.path(catalogueName), data); err != nil {
 		return fmt.Errorf("evidence store: catalogue: %w", err)
 	}
 	used := s.parts()
@@ -337,11 +337,6 @@ func (s *Store) Digest() (string, error) {
 }
 
 func (s *Store) path(rel string) string { return filepath.Join(s.root, filepath.FromSlash(rel)) }
-
-// writeFile writes by temporary file, sync and rename; the temporary file is in the same directory.
-func writeFile(name string, data []byte) error {
-	return renameio.WriteFile(name, data, 0o644, renameio.WithTempDir(filepath.Dir(name)))
-}
 
 func hexSum(data []byte) string {
 	sum := sha256.Sum256(data)

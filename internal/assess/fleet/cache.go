@@ -7,10 +7,9 @@ import (
 	"os"
 	"path/filepath"
 
-	"github.com/google/renameio/v2"
-
 	"headroom/internal/assess/state"
 	"headroom/internal/metric"
+	"headroom/internal/plainfile"
 )
 
 // FitVersion is part of a kept fit's digest: raise it with every change to how a platform is fitted. A metric that
@@ -65,5 +64,5 @@ func WriteFit(path, digest string, f *Fit) error {
 	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil && !errors.Is(err, fs.ErrExist) {
 		return err
 	}
-	return renameio.WriteFile(path, b, 0o644)
+	return plainfile.Write(path, b)
 }
