@@ -11,19 +11,8 @@ import (
 	"testing"
 
 	"headroom/internal/fleettest"
-	"headroom/internal/metric"
 	"headroom/internal/workspace"
 )
-
-// ownLogOf is a metric's row of a review's own logs.
-func ownLogOf(t *testing.T, r *Review, id metric.ID) OwnLog {
-	t.Helper()
-	i := slices.IndexFunc(r.OwnLogs, func(o OwnLog) bool { return o.Metric == id })
-	if i < 0 {
-		t.Fatalf("%s has no own logs of %s", r.Revision, id)
-	}
-	return r.OwnLogs[i]
-}
 
 // strangerLogs copies a car's logs of a revision under another car and removes them from the first: the revision's own
 // logs then come from a car that it is not meant for. It returns the revision and the other car.
