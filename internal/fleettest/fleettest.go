@@ -187,7 +187,7 @@ func Ingest(dir string) error {
 	if len(ws.Problems) > 0 {
 		return fmt.Errorf("workspace problems: %v", ws.Problems)
 	}
-	_, err = ingest.Ingest(ws, ingest.Options{Jobs: 2})
+	_, err = ingest.Ingest(ws, ingest.Options{Jobs: 2, Prune: true})
 	return err
 }
 
