@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -69,6 +70,34 @@ func TestALogOnAnotherScaleIsNamed(t *testing.T) {
 	}
 	if _, ok := landmark.Of(u.Landmark); !ok {
 		t.Errorf("%s is no landmark", u.Landmark)
+	}
+}
+
+// A car that the workspace no longer names, whose logs are kept because they are many, is named as the store has it.
+func TestASuspectWhoseLogsAreGoneKeepsItsName(t *testing.T) {
+	dir := fleet(t, "")
+	names := func(cars int) {
+		text := "vehicle,platform,fuel,hardware\n"
+		for car := range cars {
+			text += fmt.Sprintf("car-%d,lark,pump,stock\n", car+1)
+		}
+		write(t, dir, "vehicles.csv", text)
+	}
+	names(5)
+	for car := range 5 {
+		scale := 1.0
+		if car == 4 {
+			scale = 1 / 6.894757
+		}
+		write(t, dir, fmt.Sprintf("runs/car-%d/base/2026-04-01-rail.csv", car+1), railLog(car, scale))
+	}
+	ingest(t, dir, Options{})
+	if err := os.RemoveAll(filepath.Join(dir, "runs", "car-5")); err != nil {
+		t.Fatal(err)
+	}
+	names(4)
+	if s := ingest(t, dir, Options{}); s.Gone != 1 || len(s.Suspects) != 1 || s.Suspects[0].Vehicle != "car-5" {
+		t.Errorf("%d logs gone and kept, named: %+v", s.Gone, s.Suspects)
 	}
 }
 

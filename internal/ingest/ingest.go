@@ -378,7 +378,7 @@ func (r *reader) suspects(st *store.Store, real map[string]string) []landmark.Su
 	out := landmark.Suspects(st.Landmarks())
 	for i := range out {
 		s := &out[i]
-		s.Vehicle = cars[s.Vehicle]
+		s.Vehicle = cmp.Or(cars[s.Vehicle], s.Vehicle) // a car whose logs are gone and kept
 		for k, path := range s.Logs {
 			s.Logs[k] = real[path]
 		}
