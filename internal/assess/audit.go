@@ -33,7 +33,7 @@ func (j *Job) auditOf(ids []string, by string, jobs int, done func(finished, tot
 	reviews := make([]*Review, len(ids))
 	failures := make([]error, len(ids))
 	parallel.Each(len(ids), jobs, done, func(i int) {
-		if reviews[i], failures[i] = j.Verdict(ids[i]); failures[i] == nil {
+		if reviews[i], failures[i] = j.ReviewWithoutUses(ids[i]); failures[i] == nil {
 			reviews[i].worst = nil // it holds every logged state
 		}
 	})

@@ -35,15 +35,15 @@ const negligible = 0.05
 
 // Review scores one revision against its platform's limits and the fleet's evidence.
 func (j *Job) Review(id string) (*Review, error) {
-	r, err := j.Verdict(id)
+	r, err := j.ReviewWithoutUses(id)
 	if err != nil {
 		return nil, err
 	}
 	return r, j.overUses(r)
 }
 
-// Verdict is Review without the chances over uses, on which no verdict rests.
-func (j *Job) Verdict(id string) (*Review, error) {
+// ReviewWithoutUses is Review without the chances over uses, on which no verdict rests.
+func (j *Job) ReviewWithoutUses(id string) (*Review, error) {
 	rev, ok := j.ws.Revisions[id]
 	if !ok {
 		return nil, j.noRevision(id)

@@ -130,8 +130,7 @@ func TestRichSensorKeepsAReleaseAway(t *testing.T) {
 }
 
 // Logs that read apart from other cars' keep a release away by the hazards that rest on the channel, and by those
-// alone:
-// a battery's voltage tells of none.
+// alone: a battery's voltage tells of none.
 func TestLogsApartKeepAReleaseAway(t *testing.T) {
 	dir := fleettest.Copy(t, fleettest.Marlins(t))
 	p := mildProposal(t, dir)

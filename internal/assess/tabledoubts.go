@@ -128,8 +128,8 @@ var misreadings = []misreading{
 }
 
 // afrScale is the reading of a table of air–fuel ratios whose values are all by one factor leaner or richer than those
-// it is compared with: made for another stoichiometric ratio than the stated one. Within and apart as a share of what
-// they are: common practice, no source.
+// it is compared with: made for another stoichiometric ratio than the stated one. Within and apart, λ: common practice,
+// no source.
 func afrScale(t *workspace.TableRef, is, ran []float64) []misreading {
 	if t.StoichiometricRatio == 0 {
 		return nil

@@ -174,12 +174,10 @@ func (r *Review) openParts() (out result.Reasons) {
 // changed and that judged states cannot read.
 func (r *Review) unknownTables() (out result.Reasons) {
 	for _, g := range r.Footprint.Gaps {
-		read := g.Kind != state.AxisNotLogged && g.Kind != state.NoPressure && g.Kind != state.UnknownAxis
-		if !slices.Contains(state.ModelledRoles, g.Role) || g.Role == calmap.RoleIntakeCam ||
-			g.Kind != state.OneSided && (read || !r.changesTable(g.Role)) {
-			continue
+		rested := slices.Contains(state.ModelledRoles, g.Role) && g.Role != calmap.RoleIntakeCam
+		if rested && (g.Kind == state.OneSided || g.Kind.Unread() && r.changesTable(g.Role)) {
+			out = append(out, Unmodelled{Gap: g})
 		}
-		out = append(out, Unmodelled{Gap: g})
 	}
 	return out
 }

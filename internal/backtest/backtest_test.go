@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"headroom/internal/assess"
+	"headroom/internal/assess/assesstest"
 	"headroom/internal/evidence"
 	"headroom/internal/fleettest"
 	"headroom/internal/hazard"
@@ -112,12 +113,12 @@ func TestBacktestIsWholeAndDeterministic(t *testing.T) {
 
 func checkWhole(t *testing.T, dir string) {
 	t.Helper()
-	b := backtestOf(t, openJob(t, dir), 1)
+	b := backtestOf(t, assesstest.Open(t, dir), 1)
 	one, err := json.Marshal(b)
 	if err != nil {
 		t.Fatal(err)
 	}
-	two, err := json.Marshal(backtestOf(t, openJob(t, dir), 2))
+	two, err := json.Marshal(backtestOf(t, assesstest.Open(t, dir), 2))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -162,7 +163,7 @@ func checkWhole(t *testing.T, dir string) {
 // The plan keeps its promise by construction: no fit and no bench sees a row of the revision's first own day or later,
 // or of the revision itself, and rows without a date are on neither side.
 func TestPlanKnowsOnlyWhatWasBefore(t *testing.T) {
-	j := openJob(t, fleettest.Marlins(t))
+	j := assesstest.Open(t, fleettest.Marlins(t))
 	for id := range j.Workspace().Platforms {
 		rows := storedRows(t, j, id)
 		for i := range rows {
@@ -206,7 +207,7 @@ func TestPlanKnowsOnlyWhatWasBefore(t *testing.T) {
 // Spoiling every row from a day on, the revision's own rows included, leaves each prediction made up to that day as it
 // was, to the byte; what the revision is then seen to do is another matter.
 func TestLaterLogsCannotMoveEarlierPredictions(t *testing.T) {
-	j := openJob(t, fleettest.Marlins(t))
+	j := assesstest.Open(t, fleettest.Marlins(t))
 	id := slices.Min(slices.Collect(maps.Keys(j.Workspace().Platforms)))
 	rows := storedRows(t, j, id)
 	p := planOf(j, id, rows)
@@ -279,7 +280,7 @@ func predictedUntil(t *testing.T, j *assess.Job, id string, rows []evidence.Row,
 // A pull crosses where a measured metric passes its limit in any cell or retard passes the tolerated one; what was not
 // measured says nothing; the last log before the day decides the naive rule.
 func TestSeenCrossings(t *testing.T) {
-	j := openJob(t, fleettest.Marlins(t))
+	j := assesstest.Open(t, fleettest.Marlins(t))
 	model, err := j.Model(fleettest.Marlin)
 	if err != nil {
 		t.Fatal(err)

@@ -16,9 +16,8 @@ func newIngest(e *env) *cobra.Command {
 		Short: "Read new and changed logs into the evidence",
 		Long: "Reads new and changed logs (of the whole workspace, or of the paths given) into the evidence. A log " +
 			"that cannot be\n" +
-			"read is reported, counted and left out; the rest goes in. Logs that " +
-			"are gone are taken out of the evidence, " +
-			"unless\n" +
+			"read is reported, counted and left out; the rest goes in. Logs that are gone are taken out of the " +
+			"evidence, unless\n" +
 			"they are more than a tenth of it.\n\n" +
 			"Exit status: 0 done; 1 failed; 2 wrong usage; 3 some logs were left out, or are gone but kept; the rest " +
 			"went in.",

@@ -267,9 +267,8 @@ func (b *builder) row(c cell, k *content, s Segment, lambda []float64) Row {
 	}
 }
 
-// barometerMore is by how much, kPa, the manifold may have held more than was read, because the surrounding air had
-// to be
-// assumed.
+// barometerMore is by how much, kPa, the manifold may have held more than was read, because the surrounding air had to
+// be assumed.
 func (b *builder) barometerMore() float64 {
 	if !b.run.ManifoldAssumed {
 		return 0

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"headroom/internal/assess/assesstest"
 	"headroom/internal/assess/fleet"
 	"headroom/internal/demo"
 	"headroom/internal/evidence"
@@ -119,7 +120,7 @@ func TestHealthFindsPlantedFaults(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := Review(openJob(t, dir))
+	r, err := Review(assesstest.Open(t, dir))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -464,7 +465,7 @@ func TestFleetMemory(t *testing.T) {
 	dir := fleettest.Copy(t, fleettest.Small(t)) // with its fits, which depend on neither vehicles nor outcomes
 	changes := func() EnvelopeChanges {
 		t.Helper()
-		f, err := Review(openJob(t, dir))
+		f, err := Review(assesstest.Open(t, dir))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -473,12 +474,12 @@ func TestFleetMemory(t *testing.T) {
 	if c := changes(); c.Remembered {
 		t.Errorf("without a memory: %+v", c)
 	}
-	if _, err := Remember(openJob(t, dir)); err != nil {
+	if _, err := Remember(assesstest.Open(t, dir)); err != nil {
 		t.Fatal(err)
 	}
 	changes = func() EnvelopeChanges {
 		t.Helper()
-		c, err := envelopeChanges(openJob(t, dir))
+		c, err := envelopeChanges(assesstest.Open(t, dir))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -539,7 +540,7 @@ func TestFleetMemory(t *testing.T) {
 		if err := os.WriteFile(file, []byte(memory), 0o644); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := Review(openJob(t, dir)); err == nil || !strings.Contains(err.Error(), MemoryFile) {
+		if _, err := Review(assesstest.Open(t, dir)); err == nil || !strings.Contains(err.Error(), MemoryFile) {
 			t.Errorf("the memory %s gives %v", memory, err)
 		}
 	}
@@ -552,7 +553,7 @@ func TestOutcomesAndOverdue(t *testing.T) {
 	fleettest.AddLines(t, dir, "vehicles.csv",
 		"car-900,kestrel-20t,pump-91,stock,\ncar-901,kestrel-20t,pump-91,stock,\n")
 	fleettest.AddLines(t, dir, "outcomes.csv", "car-901,2026-01-05,,retired,,\n")
-	r, err := Review(openJob(t, dir))
+	r, err := Review(assesstest.Open(t, dir))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -21,8 +21,6 @@ type Cause struct {
 // near is how far from the others, in their spread, an explained reading may lie; common practice, no source.
 const near = 3
 
-func median(v []float64) float64 { return value.Median(v) }
-
 // causeOf looks for a unit or a scale under which a reading would be where the others are; of several the nearest.
 func (k *Kind) causeOf(r Reading, sound apart.Sound) Cause {
 	best, cause := near*sound.Spread, Cause{}

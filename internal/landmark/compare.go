@@ -9,6 +9,7 @@ import (
 	"headroom/internal/result"
 	"headroom/models/apart"
 	"headroom/models/channel"
+	"headroom/models/value"
 )
 
 // FalseAlarm is the chance that a comparison of sound cars, of any number of logs and landmarks, names any of them.
@@ -147,9 +148,10 @@ func (g *group) suspect(car int, sound apart.Sound, chance float64) (s Suspect, 
 	s.Landmark, s.Channel, s.Against, s.Form = g.kind.ID, g.kind.Channel, g.kind.Against, g.kind.Form
 	s.Vehicle, s.Of, s.Column, s.Cars = g.cars[car], len(g.x[car]), r.Column, len(g.cars)
 	s.Chance = result.Number(least)
-	s.Reads, s.Others, s.Spread = result.Number(median(x)), result.Number(sound.Middle), result.Number(sound.Spread)
+	reads := value.Median(x)
+	s.Reads, s.Others, s.Spread = result.Number(reads), result.Number(sound.Middle), result.Number(sound.Spread)
 	if g.kind.Form == Factor {
-		s.Reads, s.Others = result.Number(math.Exp(median(x)-sound.Middle)), 1
+		s.Reads, s.Others = result.Number(math.Exp(reads-sound.Middle)), 1
 	}
 	s.Cause = g.kind.causeOf(r, sound)
 	return s, s.Cause != (Cause{}) || !g.kind.Explained

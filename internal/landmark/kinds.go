@@ -86,9 +86,6 @@ func Of(id ID) (k Kind, ok bool) {
 	return Kind{}, false
 }
 
-// All are the landmarks, in the order of their table.
-func All() []Kind { return kinds }
-
 // compared is a reading as it is compared.
 func (k *Kind) compared(v, against float64) float64 {
 	switch k.Form {

@@ -278,7 +278,7 @@ func sizes() int {
 
 // shows reports whether three cars or more show a landmark of the channel.
 func shows(logs []Log, id channel.ID) bool {
-	for _, k := range All() {
+	for _, k := range kinds {
 		cars := map[string]bool{}
 		for _, l := range logs {
 			if slices.ContainsFunc(l.Readings, func(r Reading) bool { return r.Landmark == k.ID }) {

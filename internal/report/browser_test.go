@@ -144,8 +144,7 @@ func (p measured) check(t *testing.T, at, name string, width int64) {
 			p.Cut)
 	}
 	// the time axis for this width, four channels and a column left out; of the pull the speed over time and lambda
-	// over
-	// both, and both again by itself, each with the numbers below it
+	// over both, and both again by itself, each with the numbers below it
 	if name == "plots" && p.Plots != 1+5+2*3+2*2 {
 		t.Errorf("%s: %d drawings", at, p.Plots)
 	}

@@ -111,6 +111,9 @@ func suspectSection(suspects []suspectJSON) text.Section {
 	return s
 }
 
+// airLine is what settles the air around all logs of a workspace.
+const airLine = "headroom.yaml: logs: {altitude_m: …} or {barometer_kpa: …}"
+
 // assumedSection says which logs were read above surrounding air that had to be assumed, what that costs and what would
 // mend it.
 func assumedSection(paths []string) text.Section {
@@ -121,8 +124,8 @@ func assumedSection(paths []string) text.Section {
 	}
 	s.Intro = fmt.Sprintf("In %s (the first: %s) boost or fuel pressure is measured from the surrounding air, and "+
 		"neither barometer nor altitude is known. It was taken as it usually is; each log's finding says between "+
-		"which bounds it may lie, and a review tries the densest. One line settles it, in headroom.yaml: logs: "+
-		"{altitude_m: …} or {barometer_kpa: …}", count(len(paths), "log"), paths[0])
+		"which bounds it may lie, and a review tries the densest. One line settles it, in %s",
+		count(len(paths), "log"), paths[0], airLine)
 	return s
 }
 
@@ -324,7 +327,7 @@ func ingestRows(s *ingest.Summary, suspects []suspectJSON) []ingestRow {
 	}
 	for _, path := range s.AssumedAir {
 		rows = append(rows, ingestRow{Record: "assumed", Name: path, Detail: "the surrounding air was assumed",
-			Remedy: "headroom.yaml: logs: {altitude_m: …} or {barometer_kpa: …}"})
+			Remedy: airLine})
 	}
 	for _, u := range s.Unused {
 		rows = append(rows, ingestRow{Record: "unused", Name: string(u.Channel), Count: export.Some(int64(u.Logs)),

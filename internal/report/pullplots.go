@@ -25,9 +25,8 @@ const (
 
 // pullsKey says how to read the pulls.
 const pullsKey = "Pulls laid over one another, by engine speed and by time since each began; below, each by itself " +
-	"over " +
-	"the log's time. The broad line is the platform's limit, drawn where it lies no further from the readings than " +
-	"these reach."
+	"over the log's time. The broad line is the platform's limit, drawn where it lies no further from the " +
+	"readings than these reach."
 
 // drawnPull is a pull and where its samples are.
 type drawnPull struct {
@@ -54,8 +53,7 @@ func pullsOf(in *ingest.Inspection, d show.Display) (*text.Pulls, string) {
 		laid = laid[:draw.MostOverlaid]
 		slices.SortStableFunc(laid, func(a, b drawnPull) int { return cmp.Compare(a.from, b.from) })
 		more = fmt.Sprintf(" Of %d pulls those are drawn that sweep most of engine speed, %d laid over one another "+
-			"and "+
-			"%d by themselves.", len(all), len(laid), min(mostZooms, len(laid)))
+			"and %d by themselves.", len(all), len(laid), min(mostZooms, len(laid)))
 	}
 	out := &text.Pulls{}
 	out.Panels, out.Still = overlaid(in, laid, d)
@@ -121,9 +119,8 @@ func curves(in *ingest.Inspection, id channel.ID, parts [][2]int, x func(part, i
 	return out
 }
 
-// overlaid draws each channel of pulls over engine speed and over time since each pull began, and names those that
-// do not
-// move in any.
+// overlaid draws each channel of pulls over engine speed and over time since each pull began, and names those that do
+// not move in any.
 func overlaid(in *ingest.Inspection, pulls []drawnPull, d show.Display) (out []text.PullPanel, still string) {
 	run := in.Run
 	speed := run.Values(channel.EngineSpeed)

@@ -192,8 +192,7 @@ func TestLongLogStaysSmall(t *testing.T) {
 }
 
 // TestManyPullsStaySmall: forty pulls of twenty channels at fifty rows a second give a page a browser opens; six of
-// them
-// are laid over one another, those that sweep most of engine speed, each with a line of its own.
+// them are laid over one another, those that sweep most of engine speed, each with a line of its own.
 func TestManyPullsStaySmall(t *testing.T) {
 	const pulls, each, most = 40, 500, 1_500_000
 	in := tracedInspections()[:1]

@@ -2,7 +2,6 @@ package workspace
 
 import (
 	"fmt"
-	"headroom/models/unit"
 	"slices"
 	"strings"
 	"time"
@@ -11,6 +10,7 @@ import (
 	"headroom/internal/fault"
 	"headroom/internal/yamlfile"
 	"headroom/models/channel"
+	"headroom/models/unit"
 )
 
 // checker collects the problems of one YAML file.

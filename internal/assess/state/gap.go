@@ -23,6 +23,9 @@ const (
 	UnknownAxis   GapKind = "axis_not_supported" // the table is read by a channel that no logged pull can know
 )
 
+// Unread reports whether judged states cannot look the table up.
+func (k GapKind) Unread() bool { return k == AxisNotLogged || k == NoPressure || k == UnknownAxis }
+
 // Gap is a change of a table whose effect was not computed.
 type Gap struct {
 	Kind     GapKind    `json:"kind"`

@@ -127,6 +127,12 @@ func (p *Platform) simulated(e *cycle.Engine, s *State) Simulated {
 	return out
 }
 
+// intake is the manifold pressure that the cycle model runs with, kPa.
+func (s *State) intake() float64 { return value.Or(s.Manifold, StandardBarometer) }
+
+// warmth is the coolant temperature that the cycle model runs with, °C.
+func (s *State) warmth() float64 { return value.Or(s.Coolant, StandardCoolant) }
+
 // CycleState turns a logged state into the cycle model's; ok is false where something it needs was not logged.
 func (p *Platform) CycleState(s *State) (cycle.State, bool) {
 	f, ok := p.fuelOf(s)
@@ -139,9 +145,8 @@ func (p *Platform) CycleState(s *State) (cycle.State, bool) {
 		return cycle.State{}, false
 	}
 	return cycle.State{
-		RPM: s.RPM, AirMass: mass, ManifoldPressure: value.Or(s.Manifold, StandardBarometer) * 1000,
-		ChargeTemperature: s.Charge + zeroCelsius, CoolantTemperature: value.Or(s.Coolant, StandardCoolant) +
-			zeroCelsius,
+		RPM: s.RPM, AirMass: mass, ManifoldPressure: s.intake() * 1000,
+		ChargeTemperature: s.Charge + zeroCelsius, CoolantTemperature: s.warmth() + zeroCelsius,
 		Lambda: s.burned(), Spark: s.Spark, Fuel: *f, Octane: p.octaneIndex(f, s),
 	}, true
 }

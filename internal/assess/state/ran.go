@@ -6,7 +6,6 @@ import (
 
 	"headroom/models/cycle"
 	"headroom/models/fuel"
-	"headroom/models/value"
 )
 
 // ran keeps results of the cycle model: a revision runs most states as its parent does, and reviews of one platform are
@@ -52,8 +51,8 @@ func (p *Platform) ranBy(e *cycle.Engine, s *State) ranBy {
 		ethanol = named.ethanolShare(s)
 	}
 	return ranBy{engine: e, fuel: s.Fuel, ethanol: ethanol, octaneShift: s.OctaneShift, rpm: s.RPM,
-		load: s.Load, manifold: value.Or(s.Manifold, StandardBarometer), charge: s.Charge,
-		coolant: value.Or(s.Coolant, StandardCoolant), lambda: s.burned(), spark: s.Spark}
+		load: s.Load, manifold: s.intake(), charge: s.Charge,
+		coolant: s.warmth(), lambda: s.burned(), spark: s.Spark}
 }
 
 // blendBy is all that a blend of the shop's fuels depends on.

@@ -91,10 +91,9 @@ func Stresses(met Met) []Stress {
 	return out
 }
 
-// unknownAir has the surroundings as dense as they may have been where a log tells of them neither by a barometer
-// nor by
-// its place: what is measured from them was higher by as much. Load that was logged, or taken from a flow, was what it
-// was.
+// unknownAir has the surroundings as dense as they may have been where a log tells of them neither by a barometer nor
+// by its place: what is measured from them was higher by as much. Load that was logged, or taken from a flow, was what
+// it was.
 func unknownAir(kPa float64) Stress {
 	return Stress{Kind: UnknownAir, Size: kPa, From: SizeUsual, apply: func(p *Platform, s *State) {
 		row := s.Root().Row

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"headroom/internal/assess"
+	"headroom/internal/assess/assesstest"
 	"headroom/internal/fleettest"
 	"headroom/internal/metric"
 	"headroom/models/channel"
@@ -40,7 +41,7 @@ func TestOwnLogsWithoutBoost(t *testing.T) {
 			if err := fleettest.Ingest(dir); err != nil {
 				t.Fatal(err)
 			}
-			after, err := openJob(t, dir).Review(id)
+			after, err := assesstest.Open(t, dir).Review(id)
 			if err != nil {
 				t.Fatal(err)
 			}

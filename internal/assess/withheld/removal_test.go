@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"headroom/internal/assess"
+	"headroom/internal/assess/assesstest"
 	"headroom/internal/demo"
 	"headroom/internal/fleettest"
 	"headroom/internal/hazard"
@@ -121,7 +122,7 @@ func headersOf(t *testing.T, ws *workspace.Workspace) map[channel.ID][]string {
 func reviewsOf(t *testing.T, dir string, ids []string) map[string]*assess.Review {
 	t.Helper()
 	out := map[string]*assess.Review{}
-	for i, r := range reviewedAll(t, openJob(t, dir), ids) {
+	for i, r := range reviewedAll(t, assesstest.Open(t, dir), ids) {
 		out[ids[i]] = r
 	}
 	return out

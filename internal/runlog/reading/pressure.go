@@ -266,8 +266,7 @@ const leastManifold = 12.0
 type Air struct{ KPa, Low, High float64 }
 
 // assumedAir is the surrounding air of a log that does not tell of it, by the first gauge pressure that asks for it:
-// the
-// deepest vacuum of the running engine bounds it from below. It is the same for all columns of the log.
+// the deepest vacuum of the running engine bounds it from below. It is the same for all columns of the log.
 func (ctx *Context) assumedAir(gauge []float64) Air {
 	if ctx.air.KPa > 0 {
 		return ctx.air

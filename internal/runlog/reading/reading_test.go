@@ -118,9 +118,8 @@ func TestRead(t *testing.T) {
 }
 
 // Gauge pressure of a log that tells nothing of its place is read above the usual air, and says between which bounds it
-// may lie: the deepest vacuum of the running engine, 12 kPa above which no engine pulls, is the lowest. All columns
-// of a
-// log are read above the same air. 194 m and 99.0 kPa are the standard atmosphere's (ISO 2533).
+// may lie: the deepest vacuum of the running engine, 12 kPa above which no engine pulls, is the lowest. All columns of
+// a log are read above the same air. 194 m and 99.0 kPa are the standard atmosphere's (ISO 2533).
 func TestAssumedAir(t *testing.T) {
 	d := newDrive()
 	for vacuum, want := range map[float64]Air{40: {99, 78, 104}, 75: {99, 87, 104}, 90: {102, 102, 104}} {
